@@ -1,0 +1,116 @@
+package extract
+
+import (
+	"iter"
+	"slices"
+	"sort"
+)
+
+// Span is the range of bytes [Start, End).
+type Span struct{ Start, End int64 }
+
+// Spans is a set of bytes of the image, kept as ranges. The zero value is the
+// empty set. Adding is cheap and in any order; the set is sorted and merged
+// when it is next asked something.
+type Spans struct {
+	list  []Span
+	dirty bool
+	limit int // merge when the list grows to this
+}
+
+// Add puts the range of length bytes from start into the set. Ranges of no
+// length are ignored.
+func (s *Spans) Add(start, length int64) {
+	if length <= 0 || start < 0 || start > 1<<62-length {
+		return
+	}
+	end := start + length
+	if n := len(s.list); n > 0 {
+		last := &s.list[n-1]
+		if start == last.End {
+			last.End = end
+			return
+		}
+		if start < last.End {
+			s.dirty = true
+		}
+	}
+	s.list = append(s.list, Span{start, end})
+	if len(s.list) >= max(s.limit, 1<<16) && s.dirty {
+		s.settle()
+		s.limit = 2 * len(s.list)
+	}
+}
+
+// AddAll puts every range of t into s.
+func (s *Spans) AddAll(t *Spans) {
+	for a := range t.All() {
+		s.Add(a.Start, a.End-a.Start)
+	}
+}
+
+// All yields the set as sorted, disjoint, non-adjacent ranges.
+func (s *Spans) All() iter.Seq[Span] {
+	s.settle()
+	return slices.Values(s.list)
+}
+
+// Len is the number of ranges in the set.
+func (s *Spans) Len() int { s.settle(); return len(s.list) }
+
+// Bytes is the number of bytes in the set.
+func (s *Spans) Bytes() int64 {
+	var n int64
+	for a := range s.All() {
+		n += a.End - a.Start
+	}
+	return n
+}
+
+// Within yields the parts of the set that lie in [start, start+length).
+func (s *Spans) Within(start, length int64) iter.Seq[Span] {
+	s.settle()
+	return func(yield func(Span) bool) {
+		end := start + length
+		i := sort.Search(len(s.list), func(i int) bool { return s.list[i].End > start })
+		for ; i < len(s.list) && s.list[i].Start < end; i++ {
+			if !yield(Span{max(s.list[i].Start, start), min(s.list[i].End, end)}) {
+				return
+			}
+		}
+	}
+}
+
+// Covered is the number of bytes of [start, start+length) that are in the set.
+func (s *Spans) Covered(start, length int64) int64 {
+	var n int64
+	for a := range s.Within(start, length) {
+		n += a.End - a.Start
+	}
+	return n
+}
+
+func (s *Spans) settle() {
+	if !s.dirty {
+		return
+	}
+	s.dirty = false
+	slices.SortFunc(s.list, func(a, b Span) int {
+		switch {
+		case a.Start < b.Start:
+			return -1
+		case a.Start > b.Start:
+			return 1
+		}
+		return 0
+	})
+	out := s.list[:0]
+	for _, a := range s.list {
+		if n := len(out); n > 0 && a.Start <= out[n-1].End {
+			out[n-1].End = max(out[n-1].End, a.End)
+			continue
+		}
+		out = append(out, a)
+	}
+	s.list = out
+}
