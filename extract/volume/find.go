@@ -1,0 +1,427 @@
+package volume
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// Find reads the partition tables of the image and says what fills each
+// partition. Where the tables are unread or senseless it finds the volumes by
+// their own structures. The error is that of ctx: damage is no error, it shows
+// in the layout.
+func Find(ctx context.Context, r *image.Reader, o extract.Options) (*Layout, error) {
+	return find(ctx, r, o, Kinds())
+}
+
+func find(ctx context.Context, r *image.Reader, o extract.Options, kinds []Kind) (*Layout, error) {
+	f := newFinder(r, o, kinds)
+	if err := f.tables(ctx); err != nil {
+		return nil, err
+	}
+	slices.SortStableFunc(f.l.Volumes, func(a, b Volume) int {
+		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
+	})
+	return f.l, nil
+}
+
+// tables decides which reading of the drive holds, by what the tables say and
+// by what then opens, and fills the layout from it.
+func (f *finder) tables(ctx context.Context) error {
+	boot := readBootSector(f.r)
+	sectors := f.r.DriveSize() / step
+	s := senseNone
+	if boot.ok {
+		s = boot.rec.sense(sectors)
+	}
+	gpt := readGPT(f.r, &boot)
+	if gpt != nil {
+		gpt.structures = append([]extract.Structure{boot.structure(f.r)}, gpt.structures...)
+	}
+
+	switch {
+	case gpt != nil && s == senseShield:
+		return f.useGPT(ctx, gpt, &boot)
+	case gpt != nil && gpt.usable() && (s != senseTable || !boot.ok):
+		return f.rivalGPT(ctx, gpt, &boot)
+	case s == senseTable || s == senseMixed:
+		return f.useMBR(ctx, &boot, s, gpt)
+	}
+	if t := readAPM(f.r); t != nil && t.usable() {
+		return f.useTable(ctx, t)
+	}
+	done, err := f.bare(ctx, &boot)
+	if done || err != nil {
+		return err
+	}
+	return f.without(ctx, &boot, gpt)
+}
+
+// usable reports whether the table names a partition.
+func (t *table) usable() bool {
+	return slices.ContainsFunc(t.partitions, func(p Partition) bool { return p.Length > 0 && !p.Protective })
+}
+
+// useGPT takes a GPT whose protective record stands.
+func (f *finder) useGPT(ctx context.Context, t *table, boot *bootSector) error {
+	var others []Partition
+	for i, e := range boot.rec.Entries {
+		if !e.used() || e.Type == typeProtective {
+			continue
+		}
+		p := e.partition(0, t.unit)
+		p.Number = i + 1
+		others = append(others, p)
+	}
+	if len(others) > 0 {
+		t.scheme = SchemeHybrid
+	}
+	for _, p := range others {
+		same := slices.IndexFunc(t.partitions, func(g Partition) bool { return g.Start == p.Start })
+		switch {
+		case same < 0 && p.Length > 0 && p.Start < f.r.DriveSize():
+			t.note("MBR partition %d at offset %d is in the MBR of this hybrid drive only", p.Number, p.Start)
+			t.partitions = append(t.partitions, p)
+		case same >= 0 && t.partitions[same].Length != p.Length:
+			t.note("MBR partition %d and GPT entry %d begin at offset %d but differ in length: %d and %d bytes; the GPT is used",
+				p.Number, t.partitions[same].Number, p.Start, p.Length, t.partitions[same].Length)
+		}
+	}
+	slices.SortStableFunc(t.partitions, func(a, b Partition) int { return cmp.Compare(a.Start, b.Start) })
+	if !t.usable() {
+		t.scheme = SchemeUnknown
+		t.note("the protective MBR says that the drive has a GPT, but no entries of it could be used")
+		t.dark = []extract.Span{{Start: 0, End: f.r.DriveSize()}}
+	}
+	return f.useTable(ctx, t)
+}
+
+// rivalGPT takes a GPT without its protective record, unless the drive is one
+// bare volume that was written over it.
+func (f *finder) rivalGPT(ctx context.Context, t *table, boot *bootSector) error {
+	if boot.read {
+		for _, c := range f.primaries(0) {
+			res, err := f.open(ctx, c.kind, 0, f.r.DriveSize())
+			if err != nil {
+				return err
+			}
+			if res.filesystem != "" {
+				f.l.note("a GPT of %d entries is left aside: the boot sector of a bare %s volume stands in its place", len(t.partitions), res.filesystem)
+				f.bareVolume(boot, res.filesystem, "")
+				return nil
+			}
+		}
+		t.note("sector 0 holds no protective MBR; the GPT is used")
+	} else {
+		t.note("sector 0 was not read; the GPT is used")
+	}
+	return f.useTable(ctx, t)
+}
+
+// useMBR takes the table of the boot record, unless the record is the boot
+// sector of a bare volume whose program reads like a table.
+func (f *finder) useMBR(ctx context.Context, boot *bootSector, s sense, gpt *table) error {
+	t, err := f.mbrUnit(ctx, boot)
+	if err != nil {
+		return err
+	}
+	volumes, err := f.fill(ctx, t)
+	if err != nil {
+		return err
+	}
+	known := slices.ContainsFunc(volumes, func(v Volume) bool { return v.told() })
+	if !known {
+		for _, c := range f.primaries(0) {
+			res, err := f.open(ctx, c.kind, 0, f.r.DriveSize())
+			if err != nil {
+				return err
+			}
+			if res.filesystem != "" {
+				f.bareVolume(boot, res.filesystem, "")
+				return nil
+			}
+		}
+	}
+	unread := slices.ContainsFunc(volumes, func(v Volume) bool { return v.Filesystem == "unread" || v.Filesystem == "empty" })
+	switch {
+	case s == senseMixed && !known:
+		f.l.Structures = append(f.l.Structures, boot.structure(f.r))
+		f.l.note("sector 0 ends like an MBR, but its entries make no sense as a partition table")
+		done, err := f.bare(ctx, boot)
+		if done || err != nil {
+			return err
+		}
+		f.l.Structures = nil
+		return f.without(ctx, boot, gpt)
+	case s == senseMixed:
+		t.note("some entries of the MBR make no sense; volumes are searched for outside the others too")
+		t.dark = []extract.Span{{Start: 0, End: f.r.DriveSize()}}
+	case !known && !unread:
+		t.note("nothing known stands in any partition of the MBR; volumes are searched for by their own structures")
+		t.dark = []extract.Span{{Start: 0, End: f.r.DriveSize()}}
+	}
+	if gpt != nil {
+		t.note("a GPT is left aside: the MBR holds a table of its own without a protective entry")
+	}
+	return f.useTable(ctx, t)
+}
+
+// told reports whether something is known to fill the volume.
+func (v *Volume) told() bool {
+	return v.Filesystem != "unknown" && v.Filesystem != "unread" && v.Filesystem != "empty"
+}
+
+// mbrUnit reads the MBR in the unit in which most of its partitions begin with
+// a volume: an image of a drive of 4096-byte sectors may be opened with 512,
+// and the reverse.
+func (f *finder) mbrUnit(ctx context.Context, boot *bootSector) (*table, error) {
+	var best *table
+	bestCount := -1
+	for _, byOpen := range []bool{false, true} {
+		for _, unit := range units(f.r) {
+			t := readMBR(f.r, boot, unit)
+			n, parts := 0, 0
+			for i := range t.partitions {
+				p := &t.partitions[i]
+				if p.Container || p.Protective || p.Length == 0 || p.Start >= f.r.Size() {
+					continue
+				}
+				parts++
+				c, err := f.stands(ctx, p, byOpen)
+				if err != nil {
+					return nil, err
+				}
+				if c {
+					n++
+				}
+			}
+			if n > bestCount {
+				best, bestCount = t, n
+			}
+			if n > 0 && n == parts {
+				break
+			}
+		}
+		if bestCount > 0 {
+			break
+		}
+	}
+	if best.unit != f.r.Sector() {
+		best.note("the MBR counts in sectors of %d bytes, as the volumes in its partitions show; the image was opened with %d", best.unit, f.r.Sector())
+	}
+	return best, nil
+}
+
+// stands reports whether a volume begins where the partition does: by its
+// primary structures or marks, or by opening it.
+func (f *finder) stands(ctx context.Context, p *Partition, byOpen bool) (bool, error) {
+	if !byOpen {
+		if len(f.primaries(p.Start)) > 0 {
+			return true, nil
+		}
+		_, ok, _ := identifyHead(f.r, p.Start, p.Length)
+		return ok, nil
+	}
+	c, err := f.probe(ctx, p.Start, p.Length, p.hints())
+	return c.reason == "", err
+}
+
+// useTable fills the layout from a table, searches what it leaves dark, and
+// holds it against the second reader of tables.
+func (f *finder) useTable(ctx context.Context, t *table) error {
+	volumes, err := f.fill(ctx, t)
+	if err != nil {
+		return err
+	}
+	f.l.Scheme, f.l.SectorSize = t.scheme, t.unit
+	f.l.Notes = append(f.l.Notes, t.notes...)
+	f.l.Notes = append(f.l.Notes, secondOpinion(f.r, t)...)
+	f.l.Structures = append(f.l.Structures, t.structures...)
+	f.l.Partitions = t.partitions
+	f.l.Volumes = volumes
+	if len(t.dark) > 0 {
+		return f.searchDark(ctx, t.dark)
+	}
+	return nil
+}
+
+// fill says what fills each partition of the table.
+func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
+	var out []Volume
+	for i := range t.partitions {
+		p := &t.partitions[i]
+		if p.Container || p.Protective || p.Length <= 0 {
+			continue
+		}
+		if slices.ContainsFunc(out, func(v Volume) bool { return v.Start == p.Start && v.Length == p.Length }) {
+			continue
+		}
+		c, err := f.probe(ctx, p.Start, p.Length, p.hints())
+		if err != nil {
+			return nil, err
+		}
+		v := Volume{
+			Start: p.Start, Length: p.Length, Filesystem: c.filesystem,
+			Found: p.label(t.scheme), Partition: p, Reason: c.reason, NoFiles: c.noFiles,
+		}
+		if c.length > p.Length {
+			v.Length = c.length
+			if note := fmt.Sprintf("%s is shorter than the %s volume in it: %d bytes, the volume %d", v.Found, c.filesystem, p.Length, c.length); !slices.Contains(t.notes, note) {
+				t.notes = append(t.notes, note)
+			}
+		}
+		if p.NoFiles && !v.told() {
+			v.NoFiles = true
+			v.Reason = fmt.Sprintf("its type (%s) says that it holds no files; %s", p.Type, v.Reason)
+		}
+		out = append(out, v)
+	}
+	return out, nil
+}
+
+// searchDark searches the ranges that a table leaves dark, around the volumes
+// that it does name.
+func (f *finder) searchDark(ctx context.Context, dark []extract.Span) error {
+	var taken extract.Spans
+	for _, v := range f.l.Volumes {
+		if v.told() {
+			taken.Add(v.Start, v.Length)
+		}
+	}
+	var within []extract.Span
+	for _, d := range dark {
+		at := d.Start
+		for s := range taken.Within(d.Start, d.End-d.Start) {
+			if at < s.Start {
+				within = append(within, extract.Span{Start: at, End: s.Start})
+			}
+			at = s.End
+		}
+		if at < d.End {
+			within = append(within, extract.Span{Start: at, End: d.End})
+		}
+	}
+	s := newSearch(f, within)
+	if err := s.run(ctx); err != nil {
+		return err
+	}
+	found := s.volumes()
+	f.l.Volumes = slices.DeleteFunc(f.l.Volumes, func(v Volume) bool {
+		for _, n := range found {
+			if !v.told() && n.Start < v.End() && v.Start < n.End() {
+				f.l.note("%s (%s) is left out: a %s volume was found at offset %d by its own structures", v.Found, v.Filesystem, n.Filesystem, n.Start)
+				return true
+			}
+		}
+		return false
+	})
+	f.l.Volumes = append(f.l.Volumes, found...)
+	f.l.Volumes = append(f.l.Volumes, s.marked()...)
+	s.hidden()
+	return nil
+}
+
+// bare takes the drive as one volume without a table, if it opens as one or
+// carries the mark of one.
+func (f *finder) bare(ctx context.Context, boot *bootSector) (done bool, err error) {
+	size := f.r.DriveSize()
+	first := f.primaries(0)
+	tail := f.tailClaims()
+	for _, k := range f.bareOrder(first) {
+		if slices.ContainsFunc(tail, func(c claim) bool { return c.kind.Name == k.Name && c.Start != 0 }) &&
+			!slices.ContainsFunc(first, func(c claim) bool { return c.kind.Name == k.Name }) {
+			continue // the backup at the drive's end speaks for a volume that begins elsewhere
+		}
+		res, err := f.open(ctx, k, 0, size)
+		if err != nil {
+			return false, err
+		}
+		if res.filesystem != "" {
+			f.bareVolume(boot, res.filesystem, "")
+			return true, nil
+		}
+	}
+	if c, ok, _ := identifyHead(f.r, 0, size); ok {
+		f.bareVolume(boot, c.filesystem, c.reason)
+		f.l.Volumes[len(f.l.Volumes)-1].NoFiles = c.noFiles
+		return true, nil
+	}
+	return false, nil
+}
+
+// bareOrder is the list of families with those first whose primary structure
+// stands at the drive's start.
+func (f *finder) bareOrder(first []claim) []Kind {
+	var names []string
+	for _, c := range first {
+		if !slices.Contains(names, c.kind.Name) {
+			names = append(names, c.kind.Name)
+		}
+	}
+	return f.inOrder(names)
+}
+
+// tailClaims are the claims of the backups in the drive's last sectors.
+func (f *finder) tailClaims() []claim {
+	var out []claim
+	for at := f.r.DriveSize()/step*step - windowSize; at < f.r.DriveSize(); at += step {
+		for _, c := range f.claims(window(f.r, f.buf, at), at) {
+			if !c.primary() {
+				out = append(out, c)
+			}
+		}
+	}
+	return out
+}
+
+func (f *finder) bareVolume(boot *bootSector, filesystem, reason string) {
+	f.l.Scheme, f.l.SectorSize = SchemeNone, f.r.Sector()
+	if !boot.read {
+		f.l.note("sector 0 was not read; the drive opens as one bare %s volume by its other structures", filesystem)
+	}
+	f.l.Volumes = append(f.l.Volumes, Volume{
+		Start: 0, Length: f.r.DriveSize(), Filesystem: filesystem, Found: "bare volume", Reason: reason,
+	})
+}
+
+// without finds the volumes of a drive whose table is unread, empty or
+// senseless.
+func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) error {
+	f.l.Scheme, f.l.SectorSize = SchemeUnknown, f.r.Sector()
+	f.l.Structures = append(f.l.Structures, boot.structure(f.r))
+	if gpt != nil {
+		f.l.Structures = gpt.structures
+		f.l.Notes = append(f.l.Notes, gpt.notes...)
+	}
+	switch {
+	case !boot.read:
+		f.l.note("the partition table in sector 0 was not read and has no copy; volumes are searched for by their own structures")
+	case boot.ok && boot.rec.sense(f.r.DriveSize()/step) == senseEmpty:
+		f.l.Scheme = SchemeNone
+		f.l.note("the MBR has no partitions; volumes are searched for by their own structures")
+	case boot.zero:
+		f.l.Scheme = SchemeNone
+		f.l.note("sector 0 is empty; volumes are searched for by their own structures")
+	default:
+		f.l.note("sector 0 holds no partition table; volumes are searched for by their own structures")
+	}
+	size := f.r.DriveSize()
+	if err := f.searchDark(ctx, []extract.Span{{Start: 0, End: size}}); err != nil {
+		return err
+	}
+	if len(f.l.Volumes) > 0 {
+		return nil
+	}
+	c, ok, dark := identify(f.r, 0, size)
+	if !ok {
+		c = f.unlisted(0, size, dark, nil)
+	}
+	f.l.Volumes = append(f.l.Volumes, Volume{
+		Start: 0, Length: size, Filesystem: c.filesystem, Found: "whole drive", Reason: c.reason, NoFiles: c.noFiles,
+	})
+	return nil
+}

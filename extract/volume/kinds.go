@@ -1,0 +1,57 @@
+package volume
+
+import (
+	"context"
+	"slices"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// Kind is a family of filesystems and its reader.
+type Kind struct {
+	Name        string   // of the family
+	Filesystems []string // names its volumes go by, as in [extract.Info]
+	// Sniff names the volumes that the sector at the start of window speaks
+	// for. window is up to 4096 bytes of the image from at, all read.
+	Sniff func(window []byte, at int64) []extract.Candidate
+	// Open opens [start, start+length) of the image, by its backups where its
+	// primary structures are unread, or fails with [*extract.NotVolumeError].
+	Open func(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error)
+}
+
+// Kinds is the list of the filesystems that can be listed, in the order they
+// are tried.
+func Kinds() []Kind {
+	return []Kind{}
+}
+
+// opener makes a reader's Open, which returns its own type, fit a [Kind].
+func opener[F extract.Filesystem](open func(context.Context, *image.Reader, int64, int64, extract.Options) (F, error)) func(context.Context, *image.Reader, int64, int64, extract.Options) (extract.Filesystem, error) {
+	return func(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error) {
+		fs, err := open(ctx, r, start, length, o)
+		if err != nil {
+			return nil, err // not fs: a nil F in the interface is not a nil interface
+		}
+		return fs, nil
+	}
+}
+
+// Open opens a volume that [Find] found with the reader of its filesystem.
+// Where there is none the error is a [*NotListedError]; where the reader no
+// longer accepts the place it is an [*extract.NotVolumeError].
+func Open(ctx context.Context, r *image.Reader, v Volume, o extract.Options) (extract.Filesystem, error) {
+	return open(ctx, r, v, o, Kinds())
+}
+
+func open(ctx context.Context, r *image.Reader, v Volume, o extract.Options, kinds []Kind) (extract.Filesystem, error) {
+	if v.Reason != "" {
+		return nil, &NotListedError{v.Filesystem, v.Start, v.Reason}
+	}
+	for _, k := range kinds {
+		if slices.Contains(k.Filesystems, v.Filesystem) {
+			return k.Open(ctx, r, v.Start, v.Length, o)
+		}
+	}
+	return nil, &NotListedError{v.Filesystem, v.Start, "there is no reader for this filesystem"}
+}

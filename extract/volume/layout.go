@@ -1,0 +1,88 @@
+package volume
+
+import (
+	"fmt"
+
+	"fileassay/extract"
+)
+
+// The schemes of [Layout].Scheme.
+const (
+	SchemeMBR     = "mbr"
+	SchemeGPT     = "gpt"
+	SchemeHybrid  = "hybrid" // GPT whose MBR names partitions too
+	SchemeAPM     = "apm"
+	SchemeNone    = "none"    // no table: one bare volume, or an empty drive
+	SchemeUnknown = "unknown" // the table is unread or senseless
+)
+
+// Layout is what the partition tables and the volumes' own structures say of
+// the drive.
+type Layout struct {
+	Scheme     string      // one of the Scheme constants
+	SectorSize int64       // bytes of the unit the table counts in; the image's sector where there is no table
+	Partitions []Partition // entries as the table states them, by start, then number
+	// Volumes is what was found, by start: the list that is verified. Extended
+	// containers and protective entries are no volumes.
+	Volumes []Volume
+	// Notes say in words what was used in place of what was unread, where
+	// tables disagree, and which chains broke.
+	Notes      []string
+	Structures []extract.Structure // health of the tables: MBR, extended records, GPT headers and arrays
+}
+
+func (l *Layout) note(format string, args ...any) {
+	l.Notes = append(l.Notes, fmt.Sprintf(format, args...))
+}
+
+// Partition is an entry of a partition table.
+type Partition struct {
+	Number   int    // as people count them: from 1; logical drives from 5
+	Start    int64  // bytes in the image
+	Length   int64  // bytes; may pass the drive's end, where the table is wrong
+	Type     string // in words
+	TypeCode string // as the table states it: "0x07", a GUID in capitals, an Apple type
+	Name     string // GPT and Apple names; "" in an MBR
+	GUID     string // of a GPT entry
+
+	Logical    bool // a logical drive of an extended partition
+	Bootable   bool // marked active in an MBR
+	Container  bool // an extended partition
+	Protective bool // the MBR entry that shields a GPT
+	NoFiles    bool // the type says that it holds no files
+
+	Problem string // why the entry cannot be taken as it stands, "" if it can
+}
+
+// End is the first byte past the partition.
+func (p *Partition) End() int64 { return p.Start + p.Length }
+
+// Volume is a part of the image that one filesystem fills, or whatever else a
+// partition holds.
+type Volume struct {
+	Start  int64 // bytes in the image
+	Length int64 // bytes; may pass the image's end
+	// Filesystem is what the volume holds: a name that [extract.Info] uses, or
+	// for what cannot be listed "xfs", "btrfs", "apfs", "luks", "bitlocker",
+	// "linux swap", "lvm2", "linux md raid" and so on, "empty", "unread" or
+	// "unknown".
+	Filesystem string
+	Found      string     // how, in words: "GPT entry 2", "logical drive 5", "backup boot sector at offset 512 (no table)"
+	Partition  *Partition // nil where no table entry speaks for the volume
+	Reason     string     // why it cannot be listed, "" if a reader accepts it
+	NoFiles    bool       // nothing in it could be a file: swap, empty, reserved
+}
+
+// End is the first byte past the volume.
+func (v *Volume) End() int64 { return v.Start + v.Length }
+
+// NotListedError says why a volume cannot be opened by any reader.
+type NotListedError struct {
+	Filesystem string
+	Start      int64 // of the volume in the image, bytes
+	Reason     string
+}
+
+func (e *NotListedError) Error() string {
+	return fmt.Sprintf("volume at offset %d (%s) cannot be listed: %s", e.Start, e.Filesystem, e.Reason)
+}

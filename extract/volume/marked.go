@@ -1,0 +1,129 @@
+package volume
+
+import (
+	"encoding/binary"
+	"fmt"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+const (
+	maxGaps      = 64 // gaps between found volumes that are looked into
+	maxGapPlaces = 64 // multiples of 1 MiB in each
+	smallestGap  = 64 << 10
+)
+
+// gaps are the ranges of the search that no accepted volume covers.
+func (s *search) gaps() []extract.Span {
+	var out []extract.Span
+	for w := range s.within.All() {
+		at := w.Start
+		for _, h := range s.hits {
+			if h.end() <= at || h.Start >= w.End {
+				continue
+			}
+			if at < h.Start {
+				out = append(out, extract.Span{Start: at, End: h.Start})
+			}
+			at = h.end()
+		}
+		if at < w.End {
+			out = append(out, extract.Span{Start: at, End: w.End})
+		}
+	}
+	return out
+}
+
+// marked are the volumes in the gaps that no reader lists but whose mark
+// stands at a likely place: their kinds keep no length that all of them share,
+// so those that do not tell end where the gap does.
+func (s *search) marked() []Volume {
+	var out []Volume
+	looked := 0
+	for _, g := range s.gaps() {
+		if g.End-g.Start < smallestGap || g.Start >= s.f.r.Size() {
+			continue
+		}
+		if looked++; looked > maxGaps {
+			break
+		}
+		reach := g.Start
+		for _, at := range gapPlaces(g) {
+			if at < reach {
+				continue
+			}
+			c, ok, _ := identifyHead(s.f.r, at, g.End-at)
+			if !ok {
+				continue
+			}
+			length := markedLength(s.f.r, c.filesystem, at)
+			if length <= 0 || length > g.End-at {
+				length = g.End - at
+			}
+			out = append(out, Volume{
+				Start: at, Length: length, Filesystem: c.filesystem, Reason: c.reason, NoFiles: c.noFiles,
+				Found: fmt.Sprintf("signature at offset %d (no table)", at),
+			})
+			reach = at + length
+		}
+	}
+	return out
+}
+
+// gapPlaces are the places in a gap where a volume would begin: its start,
+// sector 63, and multiples of 1 MiB.
+func gapPlaces(g extract.Span) []int64 {
+	out := []int64{g.Start}
+	if g.Start == 0 {
+		out = append(out, 63*512)
+	}
+	const mib = 1 << 20
+	for at := (g.Start/mib + 1) * mib; at < g.End && len(out) < maxGapPlaces; at += mib {
+		out = append(out, at)
+	}
+	return out
+}
+
+// markedLength is the length that a volume tells in its own first block, 0
+// where its kind tells none or the block was not read.
+func markedLength(r *image.Reader, filesystem string, at int64) int64 {
+	b := make([]byte, 48)
+	var unit, count uint64
+	switch filesystem {
+	case "xfs": // XFS Algorithms & Data Structures, "Superblocks": sb_blocksize, sb_dblocks
+		if _, err := r.ReadAt(b, at); err != nil {
+			return 0
+		}
+		unit, count = uint64(binary.BigEndian.Uint32(b[4:])), binary.BigEndian.Uint64(b[8:])
+	case "apfs": // Apple File System Reference, "Container": nx_block_size, nx_block_count
+		if _, err := r.ReadAt(b, at); err != nil {
+			return 0
+		}
+		unit, count = uint64(binary.LittleEndian.Uint32(b[36:])), binary.LittleEndian.Uint64(b[40:])
+	case "linux swap": // include/linux/swap.h: last_page at 1028, pages of 4096 bytes
+		if _, err := r.ReadAt(b[:4], at+1028); err != nil {
+			return 0
+		}
+		unit, count = 4096, uint64(binary.LittleEndian.Uint32(b))+1
+	}
+	if unit == 0 || count > uint64(maxOffset)/unit {
+		return 0
+	}
+	return int64(unit * count)
+}
+
+// hidden notes how much of what was searched was not read, outside the volumes
+// that were found: others may stand there unseen.
+func (s *search) hidden() {
+	var bytes int64
+	for _, g := range s.gaps() {
+		end := min(g.End, s.f.r.Size())
+		if g.Start < end {
+			bytes += unreadBytes(s.f.r, g.Start, end-g.Start)
+		}
+	}
+	if bytes > 0 {
+		s.f.l.note("%d bytes outside the volumes that were found were not read: volumes may be hidden there", bytes)
+	}
+}

@@ -1,0 +1,98 @@
+package volume
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"fileassay/extract"
+)
+
+// table is what one reading of the drive's partition tables gives.
+type table struct {
+	scheme     string
+	unit       int64 // bytes of the unit it counts in
+	partitions []Partition
+	notes      []string
+	structures []extract.Structure
+	// vouched is set where a checksum covers the entries.
+	vouched bool
+	// healthy is set where every copy of the table was read and agrees.
+	healthy bool
+	// dark are ranges where the table is not whole: volumes that it does not
+	// name may stand there.
+	dark []extract.Span
+}
+
+func (t *table) note(format string, args ...any) {
+	t.notes = append(t.notes, fmt.Sprintf(format, args...))
+}
+
+// maxOffset bounds what a table may say, so that sums of two places fit.
+const maxOffset = int64(1) << 60
+
+// bytesAt turns a sector number into bytes; ok is false where no drive reaches
+// so far.
+func bytesAt(sector uint64, unit int64) (n int64, ok bool) {
+	if sector > uint64(maxOffset/unit) {
+		return 0, false
+	}
+	return int64(sector) * unit, true
+}
+
+// settle sorts the partitions and says of each what is wrong with its place.
+func (t *table) settle(image, drive int64) {
+	slices.SortStableFunc(t.partitions, func(a, b Partition) int {
+		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(a.Number, b.Number))
+	})
+	reach, last := int64(math.MinInt64), -1
+	for i := range t.partitions {
+		p := &t.partitions[i]
+		if p.Problem == "" {
+			p.Problem = placeProblem(p, image, drive)
+		}
+		if p.Problem != "" {
+			t.note("%s: %s", p.label(t.scheme), p.Problem)
+		}
+		if p.Container || p.Protective || p.Length == 0 {
+			continue
+		}
+		if p.Start < reach {
+			t.note("%s begins at offset %d inside %s, which reaches to offset %d",
+				p.label(t.scheme), p.Start, t.partitions[last].label(t.scheme), reach)
+		}
+		if p.End() > reach {
+			reach, last = p.End(), i
+		}
+	}
+}
+
+func placeProblem(p *Partition, image, drive int64) string {
+	switch {
+	case p.Length == 0:
+		return "has no length"
+	case p.Start >= drive:
+		return fmt.Sprintf("begins at offset %d, past the end of the drive at %d", p.Start, drive)
+	case p.End() > drive && !p.Protective:
+		return fmt.Sprintf("reaches to offset %d, past the end of the drive at %d", p.End(), drive)
+	case p.Start >= image && !p.Protective:
+		return fmt.Sprintf("begins at offset %d, past the end of the image at %d", p.Start, image)
+	case p.End() > image && !p.Protective:
+		return fmt.Sprintf("reaches to offset %d, past the end of the image at %d", p.End(), image)
+	}
+	return ""
+}
+
+// label names the partition as people know it.
+func (p *Partition) label(scheme string) string {
+	switch {
+	case p.Logical:
+		return fmt.Sprintf("logical drive %d", p.Number)
+	case p.GUID != "":
+		return fmt.Sprintf("GPT entry %d", p.Number)
+	case scheme == SchemeAPM:
+		return fmt.Sprintf("Apple map entry %d", p.Number)
+	}
+	return fmt.Sprintf("MBR partition %d", p.Number)
+}

@@ -1,0 +1,120 @@
+package volume
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"testing"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/imap"
+)
+
+// The toy filesystem stands in for the readers: a boot sector at a volume's
+// start, a copy in its last sector, both with the volume's length.
+const toyMark = "toy volume"
+
+// putToy formats [start, start+length) of a disk.
+func putToy(disk []byte, start, length int64) {
+	putToyBoot(disk, start, start, length)
+	putToyBoot(disk, start+length-512, start, length)
+}
+
+func putToyBoot(disk []byte, at, start, length int64) {
+	b := disk[at : at+512]
+	clear(b)
+	copy(b[3:], toyMark)
+	binary.LittleEndian.PutUint64(b[32:], uint64(length))
+	if at != start {
+		b[40] = 1
+	}
+	b[510], b[511] = 0x55, 0xAA
+}
+
+func toySniff(win []byte, at int64) []extract.Candidate {
+	if len(win) < 512 || !bytes.HasPrefix(win[3:], []byte(toyMark)) {
+		return nil
+	}
+	c := extract.Candidate{Start: at, Length: int64(binary.LittleEndian.Uint64(win[32:])), Filesystem: "toy", From: "boot sector", At: at}
+	if win[40] == 1 {
+		c.Start, c.From = at+512-c.Length, "backup boot sector"
+	}
+	return []extract.Candidate{c}
+}
+
+type toyVolume struct{ extract.Filesystem }
+
+func (toyVolume) Info() extract.Info { return extract.Info{Filesystem: "toy"} }
+
+func toyOpen(_ context.Context, r *image.Reader, start, length int64, _ extract.Options) (extract.Filesystem, error) {
+	buf := make([]byte, 512)
+	for _, at := range []int64{start, start + length - 512} {
+		if _, err := r.ReadAt(buf, at); err != nil {
+			continue
+		}
+		for _, c := range toySniff(buf, at) {
+			if c.Start == start && c.Length <= length {
+				return toyVolume{}, nil
+			}
+		}
+	}
+	return nil, &extract.NotVolumeError{Filesystem: "toy", Start: start, Why: "no boot sector"}
+}
+
+func toyKinds() []Kind {
+	return []Kind{{Name: "toy", Filesystems: []string{"toy"}, Sniff: toySniff, Open: toyOpen}}
+}
+
+// unread is a range of a disk that the drive did not give.
+type unread struct{ start, length int64 }
+
+// reader makes an image of a disk with holes in it.
+func reader(t testing.TB, disk []byte, sector int64, holes ...unread) *image.Reader {
+	t.Helper()
+	var bad []imap.Range
+	for _, h := range holes {
+		bad = append(bad, imap.Range{Start: h.start, Length: h.length, State: imap.Failed})
+	}
+	m := imap.All(int64(len(disk)))
+	if len(bad) > 0 {
+		m = m.With(bad)
+	}
+	return image.New(bytes.NewReader(disk), int64(len(disk)), m, image.Options{Sector: sector})
+}
+
+func mustFind(t testing.TB, r *image.Reader) *Layout {
+	t.Helper()
+	l, err := find(t.Context(), r, extract.Options{Threads: 1}, toyKinds())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+// brief is what most tests compare of a volume.
+type brief struct {
+	Start, Length     int64
+	Filesystem, Found string
+}
+
+func briefs(l *Layout) []brief {
+	var out []brief
+	for _, v := range l.Volumes {
+		out = append(out, brief{v.Start, v.Length, v.Filesystem, v.Found})
+	}
+	return out
+}
+
+// putMBR writes a boot record with the given entries.
+func putMBR(disk []byte, at int64, entries ...bootEntry) {
+	b := disk[at : at+512]
+	clear(b[bootEntriesAt:])
+	for i, e := range entries {
+		p := b[bootEntriesAt+16*i:]
+		p[0], p[4] = e.Status, e.Type
+		binary.LittleEndian.PutUint32(p[8:], e.Start)
+		binary.LittleEndian.PutUint32(p[12:], e.Sectors)
+	}
+	b[510], b[511] = 0x55, 0xAA
+}
