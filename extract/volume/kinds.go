@@ -6,6 +6,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ntfs"
 )
 
 // Kind is a family of filesystems and its reader.
@@ -23,7 +24,9 @@ type Kind struct {
 // Kinds is the list of the filesystems that can be listed, in the order they
 // are tried.
 func Kinds() []Kind {
-	return []Kind{}
+	return []Kind{
+		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open)},
+	}
 }
 
 // opener makes a reader's Open, which returns its own type, fit a [Kind].

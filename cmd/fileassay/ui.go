@@ -1,0 +1,167 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"sync"
+	"time"
+
+	"github.com/dustin/go-humanize"
+	"golang.org/x/term"
+
+	"fileassay/report"
+	"fileassay/verify"
+)
+
+// All that the commands print goes through this file. Results go to stdout,
+// progress and messages to stderr; messages begin with "fileassay: ", in lower
+// case, and say what to do.
+
+// Exit codes; see exitStatus.
+const (
+	exitClean  = 0
+	exitFound  = 1
+	exitUsage  = 2
+	exitInput  = 3
+	exitOutput = 4
+	exitCancel = 130 // interrupted by the user
+)
+
+type ui struct {
+	stdout, stderr io.Writer
+	quiet          bool
+}
+
+func newUI(stdout, stderr io.Writer) *ui { return &ui{stdout: stdout, stderr: stderr} }
+
+// usageError is a wrong use of the command line.
+type usageError struct{ msg string }
+
+func (e *usageError) Error() string { return e.msg }
+
+func usagef(format string, a ...any) error { return &usageError{fmt.Sprintf(format, a...)} }
+
+// errFound ends a good run that found something not intact.
+var errFound = errors.New("something is damaged, lost or may be unlisted")
+
+// exit prints err, if it is one, and gives the exit code for it.
+func (u *ui) exit(err error) int {
+	var usage *usageError
+	var out *verify.OutputError
+	switch {
+	case err == nil:
+		return exitClean
+	case errors.Is(err, errFound):
+		return exitFound
+	case errors.Is(err, context.Canceled):
+		u.message("interrupted; nothing was left half-written")
+		return exitCancel
+	case errors.As(err, &usage):
+		u.message("%v", err)
+		return exitUsage
+	case errors.As(err, &out):
+		u.message("%v", err)
+		return exitOutput
+	}
+	u.message("%v", err)
+	return exitInput
+}
+
+func (u *ui) message(format string, a ...any) {
+	fmt.Fprintf(u.stderr, "fileassay: "+format+"\n", a...)
+}
+
+func (u *ui) style() report.Style {
+	return report.Style{Color: os.Getenv("NO_COLOR") == "" && isTerminal(u.stdout)}
+}
+
+// printJSON writes v to stdout.
+func (u *ui) printJSON(v any) error {
+	enc := json.NewEncoder(u.stdout)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	return stdoutError(enc.Encode(v))
+}
+
+// stdoutError makes a failed write to stdout an error of the output.
+func stdoutError(err error) error {
+	if err == nil {
+		return nil
+	}
+	return &verify.OutputError{Path: "on stdout", Err: err}
+}
+
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// watch returns a function for Options.Progress and one that wipes the line;
+// both do nothing where stderr is no terminal.
+func (u *ui) watch() (func(step string, done, total int64), func()) {
+	if u.quiet || !isTerminal(u.stderr) {
+		return nil, func() {}
+	}
+	p := &progress{w: u.stderr}
+	return p.report, p.wipe
+}
+
+// progress is one line on the terminal: a bar, the rate and the time left.
+type progress struct {
+	mu    sync.Mutex
+	w     io.Writer
+	step  string
+	began time.Time
+	shown time.Time
+	open  bool
+}
+
+func (p *progress) report(step string, done, total int64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now := time.Now()
+	if step != p.step {
+		p.step, p.began, p.shown = step, now, time.Time{}
+	}
+	if now.Sub(p.shown) < 100*time.Millisecond {
+		return
+	}
+	p.shown = now
+	p.open = true
+	fmt.Fprint(p.w, "\r\x1b[K", progressLine(step, done, total, now.Sub(p.began)))
+}
+
+func (p *progress) wipe() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.open {
+		fmt.Fprint(p.w, "\r\x1b[K")
+		p.open = false
+	}
+}
+
+func progressLine(step string, done, total int64, took time.Duration) string {
+	const width = 24
+	if total <= 0 || done > total {
+		return fmt.Sprintf("%s  %s", step, humanize.IBytes(uint64(max(done, 0))))
+	}
+	full := int(width * float64(done) / float64(total))
+	bar := make([]byte, width)
+	for i := range bar {
+		bar[i] = '.'
+		if i < full {
+			bar[i] = '='
+		}
+	}
+	line := fmt.Sprintf("%s [%s] %3d %%", step, bar, 100*done/total)
+	if s := took.Seconds(); s > 0.5 && done > 0 {
+		rate := float64(done) / s
+		left := time.Duration(float64(total-done) / rate * float64(time.Second)).Round(time.Second)
+		line += fmt.Sprintf("  %s/s  %s left", humanize.IBytes(uint64(rate)), left)
+	}
+	return line
+}

@@ -1,0 +1,128 @@
+package ntfs
+
+import (
+	"fileassay/extract"
+)
+
+// claimRuns claims the clusters of runs.
+func (v *Volume) claimRuns(s *extract.Spans, runs []run) {
+	for _, r := range runs {
+		if r.lcn != noCluster {
+			s.Add(v.start+r.lcn*v.cluster, r.length*v.cluster)
+		}
+	}
+}
+
+// claimAttributes claims the clusters of a record's non-resident attributes:
+// content for the file, all else, and everything of the system's own files,
+// for the volume's structures.
+func (v *Volume) claimAttributes(rec *record, h *harvest, own bool) {
+	for i := range rec.attrs {
+		a := &rec.attrs[i]
+		if a.resident {
+			continue
+		}
+		if own && rec.number == recBadClus && a.nameLen > 0 && a.size > v.clusters*v.cluster {
+			continue
+		}
+		var m mapping
+		m.add(rec, a, v.clusters)
+		to := &h.structures
+		if a.typ == attrData && !own {
+			to = &h.spans
+		}
+		for _, r := range m.runs {
+			if r.lcn != noCluster {
+				at := v.start + r.lcn*v.cluster
+				*to = append(*to, extract.Span{Start: at, End: at + r.length*v.cluster})
+			}
+		}
+	}
+}
+
+// claimOwn claims the structures whose place is known without a record: the
+// boot sector and its copy, the file table and its mirror.
+func (v *Volume) claimOwn() {
+	s := &v.claims.Structures
+	s.Add(v.start, v.boot.SectorSize)
+	s.Add(v.start+v.boot.TotalSectors*v.boot.SectorSize, v.boot.SectorSize)
+	for _, e := range v.table.extents {
+		if e.Image >= 0 {
+			s.Add(e.Image, e.Length)
+		}
+	}
+	s.Add(v.table.mirror, max(mirrorRecords*v.table.recordSize, v.cluster))
+}
+
+// allocation is the volume's bitmap as ranges of the image; nil where its
+// place is not known.
+func (v *Volume) allocation() extract.Allocation {
+	if v.bitmap == nil {
+		return nil
+	}
+	return func(yield func(start, length int64, use extract.Use) error) error {
+		const step = 1 << 20
+		b := make([]byte, step)
+		bytes := (v.clusters + 7) / 8
+		var from, to int64 // clusters of the range in hand
+		use := extract.UseUnknown
+		put := func(n int64, u extract.Use) error {
+			if u != use && to > from {
+				if err := yield(v.start+from*v.cluster, (to-from)*v.cluster, use); err != nil {
+					return err
+				}
+				from = to
+			}
+			use = u
+			to += n
+			return nil
+		}
+		for off := int64(0); off < bytes; off += step {
+			part := b[:min(step, bytes-off)]
+			gaps := v.bitmap.read(part, off)
+			for i := 0; i < len(part); i++ {
+				for len(gaps) > 0 && gaps[0].End <= off+int64(i) {
+					gaps = gaps[1:]
+				}
+				left := v.clusters - (off+int64(i))*8
+				n := min(8, left)
+				if off+int64(i) >= v.bitmap.size || len(gaps) > 0 && gaps[0].Start <= off+int64(i) {
+					if err := put(n, extract.UseUnknown); err != nil {
+						return err
+					}
+					continue
+				}
+				switch c := part[i]; {
+				case c == 0:
+					if err := put(n, extract.UseFree); err != nil {
+						return err
+					}
+				case c == 0xff:
+					if err := put(n, extract.UseUnclaimed); err != nil {
+						return err
+					}
+				default:
+					for bit := int64(0); bit < n; bit++ {
+						u := extract.UseFree
+						if c>>bit&1 != 0 {
+							u = extract.UseUnclaimed
+						}
+						if err := put(1, u); err != nil {
+							return err
+						}
+					}
+				}
+			}
+		}
+		if to > from {
+			if err := yield(v.start+from*v.cluster, (to-from)*v.cluster, use); err != nil {
+				return err
+			}
+		}
+		// what is behind the last whole cluster: nothing can be allocated there
+		if end := v.start + v.clusters*v.cluster; end < v.start+v.length {
+			return yield(end, v.start+v.length-end, extract.UseFree)
+		}
+		return nil
+	}
+}

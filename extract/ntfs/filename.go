@@ -1,0 +1,112 @@
+package ntfs
+
+import (
+	"fmt"
+	"time"
+
+	"fileassay/extract"
+)
+
+// namespace says for whom a name is [docs: concepts/filename_namespace.html].
+type namespace uint8
+
+const (
+	namePOSIX    namespace = 0
+	nameWin32    namespace = 1
+	nameDOS      namespace = 2 // the short twin of a Win32 name
+	nameWin32DOS namespace = 3
+)
+
+// fileName is the value of a $FILE_NAME attribute, and the key of an entry of
+// a folder's index [docs: attributes/file_name.html].
+type fileName struct {
+	parent   reference
+	modified int64 // 100 ns since 1601; kept current only in an index
+	size     int64 // bytes of content; kept current only in an index
+	folder   bool
+	space    namespace
+	name     []uint16
+}
+
+// Offsets in a $FILE_NAME.
+const (
+	nameParent   = 0x00 // uint64
+	nameModified = 0x10 // uint64
+	nameSize     = 0x30 // uint64
+	nameFlags    = 0x38 // uint32
+	nameLength   = 0x40 // uint8, UTF-16 units
+	nameSpace    = 0x41 // uint8
+	nameText     = 0x42
+
+	nameFlagFolder = 0x10000000
+)
+
+// parseFileName decodes a $FILE_NAME.
+func parseFileName(b []byte) (fileName, error) {
+	var f fileName
+	if len(b) < nameText {
+		return f, fmt.Errorf("file name of %d bytes is too short", len(b))
+	}
+	n := int(b[nameLength])
+	if n == 0 || nameText+2*n > len(b) {
+		return f, fmt.Errorf("file name of %d characters in %d bytes", n, len(b))
+	}
+	f.space = namespace(b[nameSpace])
+	if f.space > nameWin32DOS {
+		return f, fmt.Errorf("file name of namespace %d", f.space)
+	}
+	f.parent = reference(le.Uint64(b[nameParent:]))
+	f.modified = int64(le.Uint64(b[nameModified:]))
+	f.size = int64(le.Uint64(b[nameSize:]))
+	f.folder = le.Uint32(b[nameFlags:])&nameFlagFolder != 0
+	f.name = utf16At(b, nameText, n)
+	return f, nil
+}
+
+// shown is the name for people, with its exact units where that differs.
+func (f *fileName) shown() (string, []byte) { return extract.NameFromUTF16(f.name) }
+
+// standardInfo is what is used of a $STANDARD_INFORMATION
+// [docs: attributes/standard_information.html].
+type standardInfo struct {
+	modified int64 // 100 ns since 1601
+	flags    uint32
+}
+
+// Offsets in a $STANDARD_INFORMATION.
+const (
+	infoModified = 0x08 // uint64
+	infoFlags    = 0x20 // uint32
+	infoShortest = 0x24
+
+	fileFlagReparse    = 0x00000400
+	fileFlagOffline    = 0x00001000
+	fileFlagRecallOpen = 0x00040000 // [MS-FSCC] 2.6, content is fetched when opened
+	fileFlagRecallData = 0x00400000 // [MS-FSCC] 2.6, content is fetched when read
+)
+
+// parseStandardInfo decodes a $STANDARD_INFORMATION; ok is false where it is
+// too short.
+func parseStandardInfo(b []byte) (s standardInfo, ok bool) {
+	if len(b) < infoShortest {
+		return s, false
+	}
+	return standardInfo{int64(le.Uint64(b[infoModified:])), le.Uint32(b[infoFlags:])}, true
+}
+
+// fileTime is a time of 100 ns units since 1601-01-01 UTC
+// [MS-DTYP 2.3.3]. Times that JSON cannot hold
+// (years past 9999) are no times.
+func fileTime(v int64) time.Time {
+	const unix = 116444736000000000 // 1601 to 1970 in 100 ns
+	if v <= 0 || v > 2650467743999999999 {
+		return time.Time{}
+	}
+	v -= unix
+	sec := v / 1e7
+	rest := v % 1e7
+	if rest < 0 {
+		sec, rest = sec-1, rest+1e7
+	}
+	return time.Unix(sec, rest*100).UTC()
+}

@@ -1,0 +1,86 @@
+package ntfs
+
+import (
+	"fmt"
+
+	"github.com/dustin/go-humanize"
+
+	"fileassay/extract"
+)
+
+// sumUp makes the listing statement after the walk.
+func (v *Volume) sumUp() error {
+	l := &v.listing
+	u := v.unread
+	l.UnreadRecords = u.records
+	l.UnnamedFiles = u.unnamed
+	why := func(format string, a ...any) { l.Why = append(l.Why, fmt.Sprintf(format, a...)) }
+	for _, n := range v.table.notes {
+		why("%s", n)
+	}
+	if u.records > 0 {
+		s := fmt.Sprintf("%s in use or not known to be free %s not read or damaged: %s listed by name from their folders",
+			plural(u.records, "record of the file table", "records of the file table"), was(u.records), humanize.Comma(u.named))
+		if u.extending > 0 {
+			s += fmt.Sprintf(", %s known to belong to listed files", humanize.Comma(u.extending))
+		}
+		rest := u.records - u.named - u.extending
+		if rest > 0 {
+			s += fmt.Sprintf("; up to %s may be missing from the list", plural(rest, "file", "files"))
+		} else {
+			s += "; only further names and streams of them may be missing"
+		}
+		why("%s", s)
+		if v.table.bitmap == nil {
+			why("the file table's own bitmap is unread: how many of its unread records were in use is not known")
+		} else if n := v.table.bitmap.unread(); n > 0 {
+			why("%s of the file table's own bitmap are unread: records it does not tell of are counted as in use", plural(n, "byte", "bytes"))
+		}
+		if n := int64(len(v.census.torn)); n > 0 {
+			why("the own list of names of %s was not wholly read", plural(n, "folder", "folders"))
+		}
+	}
+	if u.partly > 0 {
+		why("%s only partly read: names and streams may be missing", plural(u.partly, "file record was", "file records were"))
+	}
+	if u.unnamed > 0 {
+		why("%s listed without a name", plural(u.unnamed, "file or folder is", "files or folders are"))
+	}
+	unclaimed, err := v.claims.Unclaimed(v.start, v.length, v.allocation())
+	if err != nil {
+		return err
+	}
+	l.UnclaimedBytes = unclaimed
+	if unclaimed > 0 {
+		why("%s are allocated, but no listed file or structure claims them: content of unlisted files may stand there", humanize.IBytes(uint64(unclaimed)))
+	}
+	if v.bitmap == nil {
+		why("the volume's bitmap is unread: allocated space without a listed file cannot be told")
+	} else if n := v.bitmap.unread(); n > 0 {
+		why("%s of the volume's bitmap are unread: allocated space without a listed file cannot be told there", plural(n, "byte", "bytes"))
+	}
+	if v.journalOpen != "" {
+		why("%s", v.journalOpen)
+	}
+	l.Complete = u.records == 0 && u.partly == 0 && u.unnamed == 0 && unclaimed == 0 && v.table.sized && !v.table.rebuilt &&
+		v.journalOpen == ""
+	return nil
+}
+
+func plural(n int64, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return humanize.Comma(n) + " " + many
+}
+
+func was(n int64) string {
+	if n == 1 {
+		return "was"
+	}
+	return "were"
+}
+
+// Listing is the statement on the list that Walk gave. See
+// [extract.Filesystem].
+func (v *Volume) Listing() extract.Listing { return v.listing }

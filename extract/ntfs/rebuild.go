@@ -1,0 +1,272 @@
+package ntfs
+
+import (
+	"cmp"
+	"context"
+	"slices"
+
+	"fileassay/extract"
+	"fileassay/extract/imap"
+)
+
+// fragment is a stretch of the image that holds records first to first+count
+// of the file table, one behind the other. Unread records may stand within.
+type fragment struct {
+	image int64
+	first uint64
+	count uint64
+}
+
+func (f fragment) end() uint64 { return f.first + f.count }
+
+// rebuildTable looks for records of the file table on the volume, where what
+// says where they lie is unread. wanted are the record numbers without a known
+// place; nil is all. Records name their own number, so a stretch of them
+// proves its place in the table; where two stretches claim the same records,
+// neither is believed. Space that files found so far claim is left out, since
+// a file may hold the image of another volume.
+func (v *Volume) rebuildTable(ctx context.Context, wanted []extract.Span) error {
+	t := v.table
+	var claimed extract.Spans
+	if wanted == nil {
+		// the boot sector says where the table begins
+		t.stream = &stream{r: v.r}
+		f := v.fragmentAt(v.start + v.boot.MFT*v.cluster)
+		if f.count > 0 && f.first == 0 {
+			t.extents = []extract.Extent{{Offset: 0, Image: f.image, Length: int64(f.count) * t.recordSize}}
+			t.count = f.count
+			t.stream.size = int64(t.count) * t.recordSize
+		}
+	}
+	if err := v.claimKnown(ctx, &claimed); err != nil {
+		return err
+	}
+	for _, e := range t.extents {
+		claimed.Add(e.Image, e.Length)
+	}
+	claimed.Add(t.mirror, mirrorRecords*t.recordSize)
+	found, err := v.scanFragments(ctx, &claimed)
+	if err != nil {
+		return err
+	}
+	for _, f := range unambiguous(found, t.recordSize) {
+		t.adopt(f, wanted)
+	}
+	slices.SortFunc(t.extents, func(a, b extract.Extent) int { return cmp.Compare(a.Offset, b.Offset) })
+	if wanted == nil {
+		for _, e := range t.extents {
+			t.count = max(t.count, uint64(e.Offset+e.Length)/uint64(t.recordSize))
+		}
+		t.stream.size = int64(t.count) * t.recordSize
+	}
+	if t.count == 0 {
+		return &extract.NotVolumeError{Filesystem: "ntfs", Start: v.start, Why: "boot sector found, but no record of the file table was read"}
+	}
+	return nil
+}
+
+// adopt makes a fragment part of the table, as far as its records have no
+// known place.
+func (t *table) adopt(f fragment, wanted []extract.Span) {
+	add := func(from, to uint64) {
+		if from >= to {
+			return
+		}
+		t.extents = append(t.extents, extract.Extent{Offset: int64(from) * t.recordSize,
+			Image: f.image + int64(from-f.first)*t.recordSize, Length: int64(to-from) * t.recordSize})
+	}
+	if wanted == nil {
+		known := t.count // the first fragment
+		add(max(f.first, known), f.end())
+		return
+	}
+	for _, w := range wanted {
+		add(max(f.first, uint64(w.Start)), min(f.end(), uint64(w.End)))
+	}
+}
+
+// claimKnown collects the clusters that the records known so far claim.
+func (v *Volume) claimKnown(ctx context.Context, claimed *extract.Spans) error {
+	return extract.InOrder(ctx, v.opt.Workers(), v.table.chunks(),
+		func(_ context.Context, i int) (*harvest, error) {
+			h := &harvest{}
+			err := v.eachRecord(i, func(rec *record) error {
+				if rec.state == recordUsed || rec.state == recordExtends {
+					v.claimAttributes(rec, h, rec.number < firstFile)
+				}
+				return nil
+			})
+			return h, err
+		},
+		func(h *harvest) error {
+			for _, s := range append(h.structures, h.spans...) {
+				claimed.Add(s.Start, s.End-s.Start)
+			}
+			return nil
+		})
+}
+
+// isRecord reports whether the bytes hold a whole record that names its own
+// number, and which.
+func isRecord(b []byte) (number uint64, ok bool) {
+	if string(b[:4]) != "FILE" {
+		return 0, false
+	}
+	us, torn, err := applyFixups(b, 0)
+	if err != nil || torn != 0 || us.offset < recordHeaderSize {
+		return 0, false
+	}
+	number = uint64(le.Uint32(b[recordNumber:]))
+	used := int64(le.Uint32(b[recordUsedBytes:]))
+	if used < recordHeaderSize || used > int64(len(b)) {
+		return 0, false
+	}
+	_, whole, err := parseAttributes(nil, b[:used], int(le.Uint16(b[recordFirstAttr:])), 0)
+	return number, whole && err == nil
+}
+
+// fragmentAt follows the table from where the boot sector puts it, as far as
+// records stand in their order. Unread records in between are part of it.
+func (v *Volume) fragmentAt(at int64) fragment {
+	size := v.table.recordSize
+	b := make([]byte, size)
+	f := fragment{image: at}
+	limit := uint64(v.length / size)
+	for n := uint64(0); n < limit; n++ {
+		p := at + int64(n)*size
+		if !v.r.IsRead(p, size) {
+			continue
+		}
+		if _, err := v.r.ReadAt(b, p); err != nil {
+			continue
+		}
+		if got, ok := isRecord(b); ok {
+			if got != n {
+				break
+			}
+			f.count = n + 1
+			continue
+		}
+		if string(b[:4]) != "FILE" && string(b[:4]) != "BAAD" && n >= firstFile+8 {
+			break
+		}
+	}
+	return f
+}
+
+// scanFragments looks for records in all of the volume that is not claimed.
+func (v *Volume) scanFragments(ctx context.Context, claimed *extract.Spans) ([]fragment, error) {
+	const step = 4 << 20
+	size := v.table.recordSize
+	grid := min(size, v.cluster) // a record begins at a multiple of this
+	end := min(v.start+v.clusters*v.cluster, v.r.Size())
+	type part struct {
+		list []fragment
+		n    int64
+	}
+	done := int64(0)
+	var out []fragment
+	n := int((end - v.start + step - 1) / step)
+	err := extract.InOrder(ctx, v.opt.Workers(), n, func(_ context.Context, i int) (part, error) {
+		from := v.start + int64(i)*step
+		to := min(from+step, end)
+		p := part{n: to - from}
+		if claimed.Covered(from, to-from) == to-from {
+			return p, nil
+		}
+		b := make([]byte, to-from+size)
+		unread := v.r.ReadReadable(b, from)
+		rec := make([]byte, size)
+		for at := from; at < to; {
+			o := at - from
+			if string(b[o:o+4]) != "FILE" || claimed.Covered(at, size) > 0 || touches(unread, at, size) {
+				at += grid
+				continue
+			}
+			copy(rec, b[o:o+size])
+			number, ok := isRecord(rec)
+			if !ok {
+				at += grid
+				continue
+			}
+			p.list = join(p.list, fragment{at, number, 1}, v)
+			at += size
+		}
+		return p, nil
+	}, func(p part) error {
+		for _, f := range p.list {
+			out = join(out, f, v)
+		}
+		done += p.n
+		v.opt.Report("looking for file records", done, end-v.start)
+		return nil
+	})
+	return out, err
+}
+
+func touches(unread []imap.Range, at, n int64) bool {
+	for _, u := range unread {
+		if u.Start < at+n && at < u.End() {
+			return true
+		}
+	}
+	return false
+}
+
+// join appends a fragment, as part of the one before it where it goes on the
+// same count of records, with nothing but unread sectors in between.
+func join(list []fragment, f fragment, v *Volume) []fragment {
+	size := v.table.recordSize
+	if n := len(list); n > 0 {
+		last := &list[n-1]
+		gap := f.image - (last.image + int64(last.count)*size)
+		if gap >= 0 && gap%size == 0 && f.first == last.end()+uint64(gap/size) && v.allUnread(f.image-gap, gap, size) {
+			last.count += uint64(gap/size) + f.count
+			return list
+		}
+	}
+	return append(list, f)
+}
+
+// allUnread reports whether a part of every record in [at, at+n) was not
+// read.
+func (v *Volume) allUnread(at, n, size int64) bool {
+	for p := at; p < at+n; p += size {
+		if v.r.IsRead(p, size) {
+			return false
+		}
+	}
+	return true
+}
+
+// unambiguous are the parts of fragments whose record numbers no other claims.
+func unambiguous(list []fragment, size int64) []fragment {
+	type edge struct {
+		at    uint64
+		delta int
+	}
+	var edges []edge
+	for _, f := range list {
+		edges = append(edges, edge{f.first, 1}, edge{f.end(), -1})
+	}
+	slices.SortFunc(edges, func(a, b edge) int { return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.delta, b.delta)) })
+	type rng struct{ from, to uint64 }
+	var single []rng
+	depth := 0
+	for i, e := range edges {
+		depth += e.delta
+		if depth == 1 && i+1 < len(edges) && edges[i+1].at > e.at {
+			single = append(single, rng{e.at, edges[i+1].at})
+		}
+	}
+	var out []fragment
+	for _, f := range list {
+		for _, s := range single {
+			from, to := max(f.first, s.from), min(f.end(), s.to)
+			if from < to {
+				out = append(out, fragment{f.image + int64(from-f.first)*size, from, to - from})
+			}
+		}
+	}
+	return out
+}

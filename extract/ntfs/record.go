@@ -1,0 +1,144 @@
+package ntfs
+
+import "fmt"
+
+// recordState says what is known of a record of the file table.
+type recordState uint8
+
+const (
+	recordUnread  recordState = iota // its first stride was not read, or its place is unknown
+	recordFree                       // read, and not in use
+	recordUsed                       // read, in use: a file or folder of its own
+	recordExtends                    // read, in use: holds further attributes of another record
+	recordDamaged                    // read, but fails its checks
+)
+
+// reference names a record: its number, and how often it was used before.
+type reference uint64
+
+func (r reference) number() uint64 { return uint64(r) & (1<<48 - 1) }
+func (r reference) seq() uint16    { return uint16(r >> 48) }
+
+func makeReference(number uint64, seq uint16) reference {
+	return reference(number | uint64(seq)<<48)
+}
+
+// record is a record of the file table [docs: concepts/file_record.html].
+type record struct {
+	number uint64
+	state  recordState
+	seq    uint16
+	links  uint16 // names, DOS names included
+	folder bool
+	base   reference // of an extension record: what it extends; else 0
+	us     updateSequence
+	bad    strides // not read, or torn
+	torn   strides // read, but the fixup does not hold
+	// whole is set where the chain of attributes was followed to its end.
+	whole bool
+	attrs []attribute // in disk order; the slice is reused by the next parse
+	data  []byte      // the record with its fixups applied
+	why   string      // of a damaged record
+}
+
+func (r *record) ref() reference { return makeReference(r.number, r.seq) }
+
+// Offsets in a record.
+const (
+	recordSeq        = 0x10 // uint16
+	recordLinks      = 0x12 // uint16
+	recordFirstAttr  = 0x14 // uint16
+	recordFlags      = 0x16 // uint16
+	recordUsedBytes  = 0x18 // uint32
+	recordBase       = 0x20 // uint64
+	recordNumber     = 0x2c // uint32, where the update sequence stands behind it
+	recordHeaderSize = 0x30
+
+	recordFlagInUse  = 0x01
+	recordFlagFolder = 0x02
+)
+
+// parse decodes a record from its bytes, which it changes (fixups) and keeps.
+// Unread strides hold zeros and are named by unread. number is the record's
+// number in the table.
+func (r *record) parse(b []byte, number uint64, unread strides) {
+	*r = record{number: number, bad: unread, data: b, attrs: r.attrs[:0]}
+	if unread.has(0) {
+		return
+	}
+	damaged := func(format string, a ...any) {
+		r.state, r.why = recordDamaged, fmt.Sprintf(format, a...)
+		r.attrs = r.attrs[:0]
+	}
+	switch string(b[:4]) {
+	case "FILE":
+	case "\x00\x00\x00\x00":
+		r.state = recordFree // never used
+		return
+	case "BAAD":
+		damaged("marked as damaged by the system")
+		return
+	default:
+		damaged("signature %q", b[:4])
+		return
+	}
+	us, torn, err := applyFixups(b, unread)
+	if err != nil {
+		damaged("%v", err)
+		return
+	}
+	r.us, r.torn, r.bad = us, torn, unread|torn
+	if torn.has(0) {
+		damaged("first sector is torn")
+		return
+	}
+	r.seq = le.Uint16(b[recordSeq:])
+	r.links = le.Uint16(b[recordLinks:])
+	flags := le.Uint16(b[recordFlags:])
+	r.base = reference(le.Uint64(b[recordBase:]))
+	if us.offset >= recordHeaderSize {
+		if n := le.Uint32(b[recordNumber:]); n != 0 && n != uint32(number) {
+			damaged("names itself record %d", n)
+			return
+		}
+	}
+	r.folder = flags&recordFlagFolder != 0
+	switch {
+	case flags&recordFlagInUse == 0:
+		r.state = recordFree
+		return
+	case r.base != 0:
+		r.state = recordExtends
+	default:
+		r.state = recordUsed
+	}
+	used := int64(le.Uint32(b[recordUsedBytes:]))
+	if used > int64(len(b)) || used < recordFirstAttr+2 {
+		damaged("states %d bytes in use", used)
+		return
+	}
+	r.attrs, r.whole, err = parseAttributes(r.attrs, b[:used], int(le.Uint16(b[recordFirstAttr:])), r.bad)
+	if err != nil {
+		damaged("%v", err)
+	}
+}
+
+// attr finds the first attribute of a type without a name.
+func (r *record) attr(typ attrType) *attribute {
+	for i := range r.attrs {
+		if a := &r.attrs[i]; a.typ == typ && a.nameLen == 0 {
+			return a
+		}
+	}
+	return nil
+}
+
+// named finds the first attribute of a type with a name of ASCII letters.
+func (r *record) named(typ attrType, name string) *attribute {
+	for i := range r.attrs {
+		if a := &r.attrs[i]; a.typ == typ && a.isNamed(r.data, name) {
+			return a
+		}
+	}
+	return nil
+}

@@ -1,0 +1,194 @@
+package ntfs
+
+import (
+	"fmt"
+	"unicode/utf16"
+
+	"fileassay/extract"
+)
+
+// Tags of reparse points [MS-FSCC 2.1.2.1].
+const (
+	tagMountPoint = 0xa0000003 // junctions too
+	tagSymlink    = 0xa000000c
+	tagUnixLink   = 0xa000001d // a link of the Linux subsystem
+	tagAppLink    = 0x8000001b // an alias of an installed program
+	tagWOF        = 0x80000017 // content compressed by the system
+	tagHSM        = 0xc0000004 // content moved to slower storage
+	tagHSM2       = 0x80000006
+	tagDedup      = 0x80000013 // content shared in a store of chunks
+	tagCloud      = 0x9000001a // content kept by a cloud service; bits 12 to 15 vary
+	tagCloudMask  = 0xffff0fff
+)
+
+// reparsePoint is what a $REPARSE_POINT says of a file's content
+// [docs: attributes/reparse_point.html].
+type reparsePoint struct {
+	tag    uint32
+	target string // of a link
+	wof    int    // for tagWOF: chunk size in bytes; 0 where not known
+	method string // for tagWOF: how chunks are compressed
+}
+
+// parseReparsePoint decodes the value of a $REPARSE_POINT.
+func parseReparsePoint(b []byte) (reparsePoint, error) {
+	var r reparsePoint
+	if len(b) < 8 {
+		return r, fmt.Errorf("reparse point of %d bytes is too short", len(b))
+	}
+	r.tag = le.Uint32(b)
+	n := int(le.Uint16(b[4:]))
+	if 8+n > len(b) {
+		return r, fmt.Errorf("reparse point states %d bytes of data in %d", n, len(b)-8)
+	}
+	data := b[8 : 8+n]
+	switch r.tag {
+	case tagSymlink, tagMountPoint: // [MS-FSCC 2.1.2.4, 2.1.2.5]
+		paths := 8
+		if r.tag == tagSymlink {
+			paths = 12 // flags stand before the names
+		}
+		if len(data) < paths {
+			return r, fmt.Errorf("link of %d bytes is too short", len(data))
+		}
+		name := func(at int) string {
+			off, n := paths+int(le.Uint16(data[at:])), int(le.Uint16(data[at+2:]))
+			if n%2 != 0 || off+n > len(data) {
+				return ""
+			}
+			return string(utf16.Decode(utf16At(data, off, n/2)))
+		}
+		if r.target = name(4); r.target == "" { // the name for people, else the one for the system
+			r.target = name(0)
+		}
+	case tagUnixLink:
+		if len(data) > 4 {
+			r.target, _ = extract.NameFromBytes(data[4:])
+		}
+	case tagWOF: // WOF_EXTERNAL_INFO and FILE_PROVIDER_EXTERNAL_INFO_V1 of the Windows SDK
+		if len(data) >= 16 && le.Uint32(data) == 1 && le.Uint32(data[4:]) == 2 && le.Uint32(data[8:]) == 1 {
+			switch le.Uint32(data[12:]) {
+			case 0:
+				r.wof, r.method = 4<<10, "XPRESS"
+			case 1:
+				r.wof, r.method = 32<<10, "LZX"
+			case 2:
+				r.wof, r.method = 8<<10, "XPRESS"
+			case 3:
+				r.wof, r.method = 16<<10, "XPRESS"
+			}
+		}
+	}
+	return r, nil
+}
+
+// elsewhere says in words why a file's content is not on the volume, for
+// points whose files keep it elsewhere; "" for all others.
+func (r *reparsePoint) elsewhere() string {
+	switch {
+	case r.tag&tagCloudMask == tagCloud:
+		return "a cloud placeholder: what of its content is not stored here was never on this drive"
+	case r.tag == tagHSM || r.tag == tagHSM2:
+		return "its content was moved to other storage: it is not on this drive"
+	case r.tag == tagDedup:
+		return "deduplicated: its content is shared in the volume's chunk store, which is not followed"
+	}
+	return ""
+}
+
+// isLink reports whether the point is a link, which has no content.
+func (r *reparsePoint) isLink() bool {
+	switch r.tag {
+	case tagSymlink, tagMountPoint, tagUnixLink, tagAppLink:
+		return true
+	}
+	return false
+}
+
+// wofStream is the stream that holds the content of a file the system
+// compressed.
+const wofStream = "WofCompressedData"
+
+// wofPieces is the content, size bytes, of a file whose chunks of the given
+// size are compressed one behind the other in a stream. The stream begins with
+// a table of where each chunk but the first begins, counted from the table's
+// end, in 4 bytes each, or 8 for files over 4 GiB.
+func (v *Volume) wofPieces(plain []extract.Piece, s *stream, size int64, chunk int) []extract.Piece {
+	var w pieceWriter
+	chunks := (size + int64(chunk) - 1) / int64(chunk)
+	width := int64(4)
+	if size > 1<<32-1 {
+		width = 8
+	}
+	head := (chunks - 1) * width
+	if chunks == 0 || head > s.size {
+		w.upTo(size, extract.Unlocated)
+		return w.list
+	}
+	const step = 1 << 14 // entries of the table read at once
+	var buf []byte
+	var bufAt int64
+	var gaps []extract.Span
+	// begin is where chunk i begins in the stream
+	begin := func(i int64) (int64, bool) {
+		if i == 0 {
+			return head, true
+		}
+		if i == chunks {
+			return s.size, true
+		}
+		at := (i - 1) * width
+		if buf == nil || at < bufAt || at+width > bufAt+int64(len(buf)) {
+			bufAt = at
+			buf = make([]byte, min(step*width, head-at))
+			gaps = s.read(buf, at)
+		}
+		for _, g := range gaps {
+			if g.Start < at+width && at < g.End {
+				return 0, false
+			}
+		}
+		e := buf[at-bufAt:]
+		if width == 8 {
+			return head + int64(le.Uint64(e)&(1<<62-1)), true
+		}
+		return head + int64(le.Uint32(e)), true
+	}
+	for i := range chunks {
+		from, okFrom := begin(i)
+		to, okTo := begin(i + 1)
+		end := min((i+1)*int64(chunk), size)
+		if !okFrom || !okTo || from >= to || to > s.size {
+			w.upTo(end, extract.Unlocated)
+			continue
+		}
+		if units := slicePieces(plain, from, to); units != nil {
+			w.list = append(w.list, extract.Piece{Offset: w.pos, Length: end - w.pos, Kind: extract.Unit, Units: units})
+			w.pos = end
+		} else {
+			w.upTo(end, extract.Unlocated)
+		}
+	}
+	return w.list
+}
+
+// slicePieces are the stored extents of [from, to) of a stream's pieces, with
+// offsets of the stream; nil where a part of it has no known place.
+func slicePieces(pieces []extract.Piece, from, to int64) []extract.Extent {
+	var out []extract.Extent
+	for _, p := range pieces {
+		a, z := max(p.Offset, from), min(p.Offset+p.Length, to)
+		if a >= z {
+			continue
+		}
+		if p.Kind != extract.Data && p.Kind != extract.Patched {
+			return nil
+		}
+		out = append(out, extract.Extent{Offset: a, Image: p.Image + a - p.Offset, Length: z - a})
+		from = z
+	}
+	if from < to {
+		return nil
+	}
+	return out
+}

@@ -1,0 +1,212 @@
+package ntfs
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"sort"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// mapping says where the clusters of a non-resident stream lie, put together
+// from its attributes in one record or several.
+type mapping struct {
+	headed      bool  // the attribute that states the sizes was read
+	size        int64 // bytes
+	initialized int64 // bytes; what lies past it reads as zeros
+	allocated   int64 // bytes; whole clusters
+	flags       uint16
+	unitShift   uint8
+	runs        []run
+	broken      []string // why runs are missing, in words
+}
+
+// addTo adds the runs of an attribute of a record to the mapping.
+func (m *mapping) add(rec *record, a *attribute, clusters int64) {
+	if a.lowest == 0 {
+		m.headed = true
+		m.size, m.initialized, m.allocated = a.size, a.initialized, a.allocated
+		m.flags, m.unitShift = a.flags, a.unitShift
+	}
+	end := a.end
+	for s := a.runsOff / stride; s*stride < a.end; s++ { // as far as it was read
+		if rec.bad.has(int64(s)) {
+			end = max(s*stride, a.runsOff)
+			break
+		}
+	}
+	next, err := decodeRuns(rec.data[a.runsOff:end], a.lowest, clusters, func(r run) { m.runs = append(m.runs, r) })
+	switch {
+	case end < a.end && err != nil:
+		m.broken = append(m.broken, fmt.Sprintf("the rest of the extents stands in an unread or torn sector of record %d", rec.number))
+	case err != nil:
+		m.broken = append(m.broken, fmt.Sprintf("record %d: %v", rec.number, err))
+	case next != a.highest+1 && !(a.lowest == 0 && a.highest == 0 && next == 0):
+		m.broken = append(m.broken, fmt.Sprintf("record %d: runs map clusters to %d, their head says %d", rec.number, next, a.highest+1))
+		if next > a.highest+1 { // the head is as good a witness: use neither past where they part
+			for i := range m.runs {
+				if r := &m.runs[i]; r.vcn >= a.lowest && r.vcn+r.length > a.highest+1 && r.vcn < next {
+					r.length = max(0, a.highest+1-r.vcn)
+				}
+			}
+			m.runs = slices.DeleteFunc(m.runs, func(r run) bool { return r.length == 0 })
+		}
+	}
+}
+
+// settle puts the runs in order. Where two claim the same part of the stream,
+// neither is believed.
+func (m *mapping) settle() {
+	byVCN := func(a, b run) int { return cmp.Compare(a.vcn, b.vcn) }
+	if !slices.IsSortedFunc(m.runs, byVCN) {
+		slices.SortStableFunc(m.runs, byVCN)
+	}
+	clash := false
+	end := int64(0)
+	for _, r := range m.runs {
+		if r.vcn < end {
+			clash = true
+		}
+		end = max(end, r.vcn+r.length)
+	}
+	if !clash {
+		return
+	}
+	m.broken = append(m.broken, "two records claim the same part of the file's extents")
+	var out []run
+	cut := func(r run, from, to int64) {
+		if from >= to {
+			return
+		}
+		n := run{vcn: from, lcn: r.lcn, length: to - from}
+		if n.lcn != noCluster {
+			n.lcn += from - r.vcn
+		}
+		out = append(out, n)
+	}
+	reach := int64(0) // clusters below are claimed by an earlier run
+	for i, r := range m.runs {
+		from, to := max(r.vcn, reach), r.vcn+r.length
+		for _, next := range m.runs[i+1:] {
+			if next.vcn >= to {
+				break
+			}
+			cut(r, from, min(to, next.vcn))
+			from = max(from, next.vcn+next.length)
+		}
+		cut(r, from, to)
+		reach = max(reach, to)
+	}
+	m.runs = out
+}
+
+// stream reads a metadata stream by its own offsets.
+type stream struct {
+	r       *image.Reader
+	size    int64            // bytes
+	extents []extract.Extent // sorted by Offset, disjoint; Image < 0 is a hole
+}
+
+// stream makes the reader of a settled mapping's valid bytes. Gaps between
+// its extents are unlocated.
+func (v *Volume) stream(m *mapping) *stream {
+	s := &stream{r: v.r, size: m.initialized}
+	for _, run := range m.runs {
+		e := extract.Extent{Offset: run.vcn * v.cluster, Image: -1, Length: run.length * v.cluster}
+		if run.lcn != noCluster {
+			e.Image = v.start + run.lcn*v.cluster
+		}
+		if n := len(s.extents); n > 0 && e.Image >= 0 {
+			last := &s.extents[n-1]
+			if last.Image >= 0 && last.Offset+last.Length == e.Offset && last.Image+last.Length == e.Image {
+				last.Length += e.Length
+				continue
+			}
+		}
+		s.extents = append(s.extents, e)
+	}
+	return s
+}
+
+// located yields the parts of [off, off+n) in order: image is -1 for a hole,
+// and located false where the place is unknown.
+func (s *stream) located(off, n int64, yield func(off, image, n int64, located bool)) {
+	end := off + n
+	i := sort.Search(len(s.extents), func(i int) bool { return s.extents[i].Offset+s.extents[i].Length > off })
+	for off < end {
+		if i == len(s.extents) || s.extents[i].Offset >= end {
+			yield(off, -1, end-off, false)
+			return
+		}
+		e := s.extents[i]
+		if e.Offset > off {
+			yield(off, -1, e.Offset-off, false)
+			off = e.Offset
+		}
+		stop := min(e.Offset+e.Length, end)
+		at := int64(-1)
+		if e.Image >= 0 {
+			at = e.Image + off - e.Offset
+		}
+		yield(off, at, stop-off, true)
+		off = stop
+		i++
+	}
+}
+
+// read reads [off, off+len(p)) as far as it was read, with zeros in place of
+// what was not, and returns the parts of the stream that were not, in order.
+func (s *stream) read(p []byte, off int64) (gaps []extract.Span) {
+	s.located(off, int64(len(p)), func(o, at, n int64, located bool) {
+		part := p[o-off : o-off+n]
+		switch {
+		case !located:
+			clear(part)
+			gaps = append(gaps, extract.Span{Start: o, End: o + n})
+		case at < 0:
+			clear(part)
+		default:
+			for _, u := range s.r.ReadReadable(part, at) {
+				gaps = append(gaps, extract.Span{Start: o + u.Start - at, End: o + u.End() - at})
+			}
+		}
+	})
+	return gaps
+}
+
+// unread is the number of bytes of the stream that were not read or have no
+// known place.
+func (s *stream) unread() int64 {
+	var n int64
+	s.located(0, s.size, func(_, at, length int64, located bool) {
+		switch {
+		case !located:
+			n += length
+		case at >= 0:
+			for u := range s.r.Unread(at, length) {
+				n += u.Length
+			}
+		}
+	})
+	return n
+}
+
+// badStrides is the set of strides of the n bytes at off that gaps touch. gaps
+// are sorted; it returns those that end after them for the next call.
+func badStrides(gaps []extract.Span, off, n int64) (strides, []extract.Span) {
+	for len(gaps) > 0 && gaps[0].End <= off {
+		gaps = gaps[1:]
+	}
+	var s strides
+	for _, g := range gaps {
+		if g.Start >= off+n {
+			break
+		}
+		for i := max(g.Start-off, 0) / stride; i < n/stride && i*stride < g.End-off; i++ {
+			s |= 1 << uint(i)
+		}
+	}
+	return s, gaps
+}

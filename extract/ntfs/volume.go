@@ -1,0 +1,156 @@
+package ntfs
+
+import (
+	"context"
+	"fmt"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// Volume is an open NTFS volume. It implements [extract.Filesystem].
+type Volume struct {
+	r       *image.Reader
+	opt     extract.Options
+	start   int64 // in the image
+	length  int64 // bytes, the copy of the boot sector included
+	boot    BootSector
+	cluster int64 // bytes
+	// clusters is the number of clusters of the volume
+	clusters int64
+	label    string
+	notes    []string
+
+	table  *table
+	bitmap *stream // allocation of clusters; nil where not known
+
+	census      census
+	extending   map[uint64]bool // unread records that attribute lists name
+	claims      extract.Claims
+	unread      unreadCount
+	journalOpen string // why newer metadata may stand in the journal; "" if not
+	listing     extract.Listing
+}
+
+// Open opens the NTFS volume that begins at start and has up to length bytes,
+// by its boot sector or the copy of it in its last sector. It returns an
+// [*extract.NotVolumeError] where neither stands there.
+func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (*Volume, error) {
+	boot, note, err := findBootSector(r, start, length)
+	if err != nil {
+		return nil, err
+	}
+	v := &Volume{r: r, opt: o, start: start, length: boot.length(), boot: boot, cluster: boot.ClusterSize, clusters: boot.clusters(),
+		extending: map[uint64]bool{}}
+	if note != "" {
+		v.notes = append(v.notes, note)
+	}
+	if err := v.openTable(ctx); err != nil {
+		return nil, err
+	}
+	v.openVolumeRecord()
+	v.openBitmap()
+	v.journalOpen = v.journalState()
+	return v, nil
+}
+
+// findBootSector reads the boot sector or its copy.
+func findBootSector(r *image.Reader, start, length int64) (BootSector, string, error) {
+	b := make([]byte, 512)
+	notVolume := func(why string) error {
+		return &extract.NotVolumeError{Filesystem: "ntfs", Start: start, Why: why}
+	}
+	var why string
+	if _, err := r.ReadAt(b, start); err != nil {
+		why = "boot sector: " + err.Error()
+	} else if s, err := parseBootSector(b); err != nil {
+		why = err.Error()
+	} else if length > 0 && s.TotalSectors*s.SectorSize > length+maxSectorSize && start+s.length() > r.DriveSize() && length < r.DriveSize()-start {
+		why = fmt.Sprintf("boot sector states a volume of %d bytes in %d", s.length(), length)
+	} else {
+		return s, "", nil
+	}
+	// the copy is the last sector of the partition, or that of an older,
+	// smaller size of it
+	for _, size := range []int64{512, 1024, 2048, 4096, 256} {
+		at := start + length - size
+		if length > 0 && at > start {
+			if _, err := r.ReadAt(b, at); err == nil {
+				if s, err := parseBootSector(b); err == nil && s.SectorSize == size && s.TotalSectors*size == at-start {
+					return s, fmt.Sprintf("boot sector unread or damaged (%s); its copy at offset %d is used", why, at), nil
+				}
+			}
+		}
+	}
+	// a partition may be larger than its volume: some sectors are cut off
+	for back := int64(2); back <= 2048; back++ {
+		at := start + length - back*512
+		if length <= 0 || at <= start {
+			break
+		}
+		if _, err := r.ReadAt(b, at); err == nil {
+			if s, err := parseBootSector(b); err == nil && s.TotalSectors*s.SectorSize == at-start {
+				return s, fmt.Sprintf("boot sector unread or damaged (%s); its copy at offset %d is used", why, at), nil
+			}
+		}
+	}
+	return BootSector{}, "", notVolume(why)
+}
+
+// Sniff says what volume a sector of the image at offset at would be part of:
+// as a boot sector the one that begins there, as the copy the one that ends
+// there. window begins with the sector.
+func Sniff(window []byte, at int64) []extract.Candidate {
+	s, err := parseBootSector(window)
+	if err != nil {
+		return nil
+	}
+	out := []extract.Candidate{{Start: at, Length: s.length(), Filesystem: "ntfs", From: "boot sector", At: at}}
+	if start := at - s.TotalSectors*s.SectorSize; start >= 0 {
+		out = append(out, extract.Candidate{Start: start, Length: s.length(), Filesystem: "ntfs", From: "backup boot sector", At: at})
+	}
+	return out
+}
+
+// openVolumeRecord reads the volume's label and state from its record.
+func (v *Volume) openVolumeRecord() {
+	rec := v.readRecord(recVolume)
+	if a := rec.attr(attrVolumeName); a != nil && a.resident && rec.bad.clean(a.valueOff, a.valueOff+a.valueLen) && a.valueLen > 0 {
+		v.label, _ = extract.NameFromUTF16(utf16At(rec.data, a.valueOff, a.valueLen/2))
+	}
+}
+
+// openBitmap finds the volume's bitmap of clusters.
+func (v *Volume) openBitmap() {
+	rec := v.readRecord(recBitmap)
+	if rec.state != recordUsed {
+		return
+	}
+	exts, _ := v.extensions(rec)
+	if m := v.gather(rec, attrData, exts); m != nil && m.headed {
+		m.initialized = min(m.initialized, (v.clusters+7)/8)
+		v.bitmap = v.stream(m)
+	} else if a := rec.attr(attrData); a != nil && a.resident {
+		v.bitmap = v.residentStream(rec, a)
+	}
+}
+
+// Info describes the volume.
+func (v *Volume) Info() extract.Info {
+	notes := append([]string(nil), v.notes...)
+	if n := len(v.table.mirrored); n > 0 {
+		notes = append(notes, fmt.Sprintf("%s of the file table read from the mirror", plural(int64(n), "record", "records")))
+	}
+	return extract.Info{Filesystem: "ntfs", Label: v.label, Cluster: v.cluster, Notes: append(notes, v.table.notes...)}
+}
+
+// Space tells what each range of the volume is used for. See
+// [extract.Filesystem].
+func (v *Volume) Space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+	return v.claims.Space(v.start, v.length, v.allocation(), func(start, length int64, use extract.Use) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		return yield(start, length, use)
+	})
+}

@@ -1,0 +1,2 @@
+// Package report renders what verify found for people to read.
+package report

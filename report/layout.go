@@ -1,0 +1,67 @@
+package report
+
+import (
+	"fmt"
+	"io"
+
+	"fileassay/verify"
+)
+
+// Layout writes the partitions, volumes and the health of their structures for
+// the terminal. It returns the first error of w.
+func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
+	p := &printer{w: w, Style: s}
+	p.image(&l.Image)
+	p.structures(l.Structures)
+	if len(l.Partitions) > 0 {
+		p.line("")
+		p.line("%s", p.bold("Partitions"))
+		for _, e := range l.Partitions {
+			name := ""
+			if e.Name != "" {
+				name = fmt.Sprintf(" %q", visible(e.Name))
+			}
+			p.line("  %2d  offset %-14d %10s  %s%s", e.Number, e.Start, size(e.Length), e.Type, name)
+		}
+	}
+	for _, v := range l.Volumes {
+		label := ""
+		if v.Label != "" {
+			label = fmt.Sprintf(" %q", visible(v.Label))
+		}
+		p.line("")
+		p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)
+		if v.Cluster > 0 {
+			p.line("  allocation unit %s", size(v.Cluster))
+		}
+		if v.Reason != "" {
+			p.line("  files cannot be listed: %s", visible(v.Reason))
+		}
+		for _, n := range v.Notes {
+			p.line("    - %s", visible(n))
+		}
+		p.structures(v.Structures)
+	}
+	if len(l.Volumes) == 0 {
+		p.line("")
+		p.line("no volume was found")
+	}
+	return p.err
+}
+
+func (p *printer) structures(list []verify.StructureRecord) {
+	for _, s := range list {
+		where := "place unknown"
+		if s.Start != nil {
+			where = fmt.Sprintf("offset %d", *s.Start)
+		}
+		text := s.Health
+		if s.Unread > 0 && s.Unread < s.Length {
+			text += fmt.Sprintf(" (%s of %s unread)", size(s.Unread), size(s.Length))
+		}
+		if s.Note != "" {
+			text += "; " + visible(s.Note)
+		}
+		p.line("  %-34s %-22s %s", s.Name, where, text)
+	}
+}

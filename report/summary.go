@@ -1,0 +1,223 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/dustin/go-humanize"
+
+	"fileassay/verify"
+)
+
+// Summary writes the terminal summary of a run: the image and its map, each
+// volume with the statement on its list, files by verdict, and where the
+// unread bytes lie. It returns the first error of w.
+func Summary(w io.Writer, o *verify.Outcome, s Style) error {
+	p := &printer{w: w, Style: s}
+	p.image(&o.Image)
+	for i := range o.Volumes {
+		p.volume(&o.Volumes[i])
+	}
+	p.total(o)
+	return p.err
+}
+
+// Style says how words are set off on the terminal.
+type Style struct {
+	Color bool // use bold; never set where NO_COLOR is
+}
+
+type printer struct {
+	w   io.Writer
+	err error
+	Style
+}
+
+func (p *printer) line(format string, a ...any) {
+	if p.err == nil {
+		_, p.err = fmt.Fprintf(p.w, format+"\n", a...)
+	}
+}
+
+func (p *printer) bold(s string) string {
+	if p.Color {
+		return "\x1b[1m" + s + "\x1b[0m"
+	}
+	return s
+}
+
+// size is a number of bytes as people read it.
+func size(n int64) string {
+	if n < 1024 {
+		return fmt.Sprintf("%d B", n)
+	}
+	return humanize.IBytes(uint64(n))
+}
+
+func count(n int64, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return humanize.Comma(n) + " " + many
+}
+
+// share is n of total in percent, never rounded to nothing or to all.
+func share(n, total int64) string {
+	if total == 0 {
+		return "0 %"
+	}
+	f := 100 * float64(n) / float64(total)
+	switch {
+	case n == 0:
+		return "0 %"
+	case n == total:
+		return "100 %"
+	case f < 0.01:
+		return "under 0.01 %"
+	case f > 99.99:
+		return "over 99.99 %"
+	}
+	return fmt.Sprintf("%.2f %%", f)
+}
+
+// visible makes a name safe to print on a terminal: control and bidirectional
+// formatting characters are shown as escapes.
+func visible(s string) string {
+	var b strings.Builder
+	for _, r := range s {
+		switch {
+		case r < 0x20, r >= 0x7f && r < 0xa0, r == 0x061c, r >= 0x200b && r <= 0x200f,
+			r >= 0x2028 && r <= 0x202e, r >= 0x2060 && r <= 0x206f, r == 0xfeff:
+			fmt.Fprintf(&b, `\u%04x`, r)
+		default:
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
+}
+
+func (p *printer) image(im *verify.ImageRecord) {
+	p.line("%s  %s, %s sectors of %d bytes", p.bold("Image "+visible(im.Path)), size(im.Size), humanize.Comma((im.Size+im.Sector-1)/im.Sector), im.Sector)
+	if im.DriveSize > im.Size {
+		p.line("  the drive has %s; the image stops short of it by %s", size(im.DriveSize), size(im.DriveSize-im.Size))
+	}
+	m := im.Map
+	total := m.Read + m.Doubtful + m.Failed + m.Skipped
+	switch {
+	case m.AssumedRead:
+		p.line("  no imaging map: every sector is assumed to have been read (--assume-read)")
+	default:
+		p.line("  map %s: read %s (%s), doubtful %s, failed %s, skipped %s", visible(m.Path),
+			size(m.Read), share(m.Read, total), size(m.Doubtful), size(m.Failed), size(m.Skipped))
+	}
+	if m.TrustDoubtful {
+		p.line("  doubtful sectors are taken as read (--trust-doubtful)")
+	}
+	for _, b := range im.Broken {
+		p.line("  the image file itself could not be read: %s at offset %d; counted as failed", size(b[1]), b[0])
+	}
+	p.line("  partition table: %s", im.Table)
+	for _, n := range im.Notes {
+		p.line("    - %s", visible(n))
+	}
+}
+
+func (p *printer) volume(v *verify.VolumeRecord) {
+	label := ""
+	if v.Label != "" {
+		label = fmt.Sprintf(" %q", visible(v.Label))
+	}
+	p.line("")
+	p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)
+	for _, n := range v.Notes {
+		p.line("    - %s", visible(n))
+	}
+	if v.Files.Total()+v.Folders.Total() > 0 || v.Listing.Complete {
+		p.verdicts("  ", v.Files, v.Bytes)
+		if d := v.Folders.Damaged + v.Folders.Lost; d > 0 {
+			p.line("  folders   %s, of which %s not fully read", humanize.Comma(v.Folders.Total()), humanize.Comma(d))
+		} else {
+			p.line("  folders   %s", humanize.Comma(v.Folders.Total()))
+		}
+	}
+	if v.Listing.Complete {
+		p.line("  the list is complete")
+		return
+	}
+	p.line("  %s", p.bold("THE LIST MAY BE SHORT:"))
+	for _, w := range v.Listing.Why {
+		p.line("    - %s", visible(w))
+	}
+}
+
+func (p *printer) verdicts(indent string, f verify.VerdictCount, b verify.Bytes) {
+	p.line("%sintact    %s", indent, count(f.Intact, "file", "files"))
+	p.line("%sdamaged   %s", indent, count(f.Damaged, "file", "files"))
+	p.line("%slost      %s", indent, count(f.Lost, "file", "files"))
+	p.line("%scontent   %s read (%s), %s doubtful, %s failed, %s skipped, %s unlocated", indent,
+		size(b.Read), share(b.Read, b.Total()), size(b.Doubtful), size(b.Failed), size(b.Skipped), size(b.Unlocated))
+}
+
+func (p *printer) total(o *verify.Outcome) {
+	s := &o.Summary
+	p.line("")
+	p.line("%s", p.bold("In all"))
+	p.verdicts("  ", s.Files, s.Bytes)
+	if u := s.Unread; u.Total() > 0 {
+		p.line("")
+		p.line("%s  %s were not read; they hold", p.bold("Unread bytes"), size(u.Total()))
+		for _, row := range []struct {
+			what string
+			n    verify.Unread
+		}{
+			{"content of listed files", u.Files},
+			{"folders, records and other structures", u.Structures},
+			{"free space and slack (nothing is missed)", u.Free},
+			{"outside any volume", u.Outside},
+			{"unknown", u.Unknown},
+		} {
+			if row.n.Total() == 0 {
+				continue
+			}
+			p.line("  %-42s %10s  (failed %s, skipped %s%s)", row.what, size(row.n.Total()), size(row.n.Failed), size(row.n.Skipped), doubtful(row.n))
+		}
+	}
+	p.line("")
+	p.line("%s", p.bold(advice(o)))
+}
+
+func doubtful(u verify.Unread) string {
+	if u.Doubtful == 0 {
+		return ""
+	}
+	return ", doubtful " + size(u.Doubtful)
+}
+
+// advice is one sentence on whether it is worth going back to the drive. What
+// to do is for the responsible technician to decide.
+func advice(o *verify.Outcome) string {
+	s := &o.Summary
+	u := s.Unread
+	switch {
+	case len(o.Volumes) == 0:
+		return "No volume was found: nothing can be said about files."
+	case o.Clean():
+		return "Recovery is complete: every listed file is intact and every list is complete."
+	case s.ListingComplete && u.Files.Total() == 0 && u.Structures.Total() == 0:
+		return "A further pass over the drive wins nothing: no unread byte holds content of a file. What is missing was not on the unread sectors."
+	}
+	var open []string
+	if n := s.Files.Damaged + s.Files.Lost; n > 0 {
+		open = append(open, count(n, "file is", "files are")+" not whole")
+	}
+	if !s.ListingComplete {
+		open = append(open, "files may be missing from the list")
+	}
+	win := u.Files.Total() + u.Structures.Total() + u.Unknown.Total()
+	if win == 0 {
+		return "Recovery is not complete: " + strings.Join(open, ", and ") + "; no unread byte of a volume would change that."
+	}
+	return fmt.Sprintf("Recovery is not complete: %s. Up to %s would have to be read again; %s of what is unread need not be.",
+		strings.Join(open, ", and "), size(win), size(u.Free.Total()+u.Outside.Total()))
+}

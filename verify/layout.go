@@ -1,0 +1,105 @@
+package verify
+
+import (
+	"context"
+
+	"fileassay/extract"
+	"fileassay/extract/volume"
+)
+
+// LayoutRecord says what stands where in an image and how well the structures
+// that say so are.
+type LayoutRecord struct {
+	Image      ImageRecord       `json:"image"`
+	Scheme     string            `json:"scheme"`
+	Notes      []string          `json:"notes,omitempty"`
+	Structures []StructureRecord `json:"structures"`
+	Partitions []PartitionRecord `json:"partitions"`
+	Volumes    []VolumeLayout    `json:"volumes"`
+}
+
+// PartitionRecord is an entry of the partition table.
+type PartitionRecord struct {
+	Number  int    `json:"number"`
+	Start   int64  `json:"start"`
+	Length  int64  `json:"length"`
+	Type    string `json:"type"`
+	Name    string `json:"name,omitempty"`
+	Logical bool   `json:"logical,omitempty"`
+}
+
+// VolumeLayout is a volume with the health of its own structures.
+type VolumeLayout struct {
+	Volume     int               `json:"volume"`
+	Start      int64             `json:"start"`
+	Length     int64             `json:"length"`
+	Filesystem string            `json:"filesystem"`
+	Label      string            `json:"label"`
+	Cluster    int64             `json:"cluster"`
+	Found      string            `json:"found"`
+	Reason     string            `json:"reason,omitempty"` // why its files cannot be listed
+	Notes      []string          `json:"notes,omitempty"`
+	Structures []StructureRecord `json:"structures"`
+}
+
+// StructureRecord is the health of one structure.
+type StructureRecord struct {
+	Name   string `json:"name"`
+	Start  *int64 `json:"start"` // in the image; null where not known
+	Length int64  `json:"length"`
+	Unread int64  `json:"unread"`
+	Health string `json:"health"`
+	Note   string `json:"note,omitempty"`
+}
+
+// Layout finds the partitions and volumes of an image and the health of each
+// volume's own structures. Errors are [*InputError] or the context's.
+func Layout(ctx context.Context, o Options) (*LayoutRecord, error) {
+	r, m, err := OpenImage(o)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	l, err := volume.Find(ctx, r, o.Options)
+	if err != nil {
+		return nil, err
+	}
+	rec := &LayoutRecord{Scheme: l.Scheme, Notes: l.Notes, Structures: structureRecords(l.Structures),
+		Partitions: []PartitionRecord{}, Volumes: []VolumeLayout{}}
+	for _, p := range l.Partitions {
+		rec.Partitions = append(rec.Partitions, PartitionRecord{p.Number, p.Start, p.Length, p.Type, p.Name, p.Logical})
+	}
+	for i, v := range l.Volumes {
+		vl := VolumeLayout{Volume: i + 1, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found, Reason: v.Reason,
+			Structures: []StructureRecord{}}
+		fs, err := volume.Open(ctx, r, v, o.Options)
+		if err == nil {
+			info := fs.Info()
+			vl.Filesystem, vl.Label, vl.Cluster, vl.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
+			list, err := fs.Structures(ctx)
+			if err != nil {
+				return nil, err
+			}
+			vl.Structures = structureRecords(list)
+		} else if ctx.Err() != nil {
+			return nil, ctx.Err()
+		} else if vl.Reason == "" {
+			vl.Reason = err.Error()
+		}
+		rec.Volumes = append(rec.Volumes, vl)
+	}
+	rec.Image = imageRecord(o, r, m, l)
+	return rec, nil
+}
+
+func structureRecords(list []extract.Structure) []StructureRecord {
+	out := make([]StructureRecord, 0, len(list))
+	for _, s := range list {
+		rec := StructureRecord{Name: s.Name, Length: s.Length, Unread: s.Unread, Health: string(s.Health), Note: s.Note}
+		if s.Image >= 0 {
+			rec.Start = &s.Image
+		}
+		out = append(out, rec)
+	}
+	return out
+}

@@ -1,0 +1,101 @@
+package verify
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// OutputError says that an output could not be written. Nothing half-written
+// stands under Path.
+type OutputError struct {
+	Path string
+	Err  error
+}
+
+func (e *OutputError) Error() string { return fmt.Sprintf("output %s: %v", e.Path, e.Err) }
+func (e *OutputError) Unwrap() error { return e.Err }
+
+// ErrExists is the cause of an OutputError where something stands under the
+// output's name already.
+var ErrExists = errors.New("exists already; give another name, or --force to replace it")
+
+// output is a file that comes into being whole: written beside its final name,
+// synced, renamed.
+type output struct {
+	path  string
+	force bool
+	tmp   *os.File
+	buf   *bufio.Writer
+}
+
+// create begins an output. inputs are files that it must never replace, not
+// even by force.
+func create(path string, force bool, inputs ...string) (*output, error) {
+	if st, err := os.Stat(path); err == nil {
+		if st.IsDir() {
+			return nil, &OutputError{path, errors.New("is a folder; name a file in it")}
+		}
+		for _, in := range inputs {
+			if ist, err := os.Stat(in); err == nil && os.SameFile(st, ist) {
+				return nil, &OutputError{path, errors.New("is one of the inputs; inputs are never written to")}
+			}
+		}
+		if !force {
+			return nil, &OutputError{path, ErrExists}
+		}
+		if !st.Mode().IsRegular() {
+			return nil, &OutputError{path, errors.New("is no regular file; name a file")}
+		}
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return nil, &OutputError{path, err}
+	}
+	tmp, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*.partial")
+	if err != nil {
+		return nil, &OutputError{path, err}
+	}
+	return &output{path: path, force: force, tmp: tmp, buf: bufio.NewWriterSize(tmp, 1<<20)}, nil
+}
+
+func (o *output) Write(p []byte) (int, error) {
+	n, err := o.buf.Write(p)
+	if err != nil {
+		return n, &OutputError{o.path, err}
+	}
+	return n, nil
+}
+
+// commit gives the output its final name.
+func (o *output) commit() error {
+	err := o.buf.Flush()
+	if err == nil {
+		err = o.tmp.Chmod(0o644)
+	}
+	if err == nil {
+		err = o.tmp.Sync()
+	}
+	if cerr := o.tmp.Close(); err == nil {
+		err = cerr
+	}
+	if err == nil {
+		if _, serr := os.Lstat(o.path); serr == nil && !o.force {
+			err = ErrExists
+		} else {
+			err = os.Rename(o.tmp.Name(), o.path)
+		}
+	}
+	if err != nil {
+		os.Remove(o.tmp.Name())
+		return &OutputError{o.path, err}
+	}
+	return nil
+}
+
+// drop throws an uncommitted output away.
+func (o *output) drop() {
+	o.tmp.Close()
+	os.Remove(o.tmp.Name())
+}

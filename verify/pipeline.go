@@ -1,0 +1,141 @@
+package verify
+
+import (
+	"context"
+	"errors"
+	"io"
+	"sync"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// pipeline judges files on several goroutines and writes their lines in the
+// order in which the files came.
+type pipeline struct {
+	r      *image.Reader
+	volume int
+	w      io.Writer
+
+	batch []*extract.File
+	jobs  chan *job // to the judges
+	order chan *job // to the writer
+	wg    sync.WaitGroup
+	done  chan struct{} // the writer has ended
+	ctx   context.Context
+	stop  context.CancelCauseFunc
+
+	// what the writer adds up; read after finish
+	files, folders VerdictCount
+	bytes          Bytes
+	content        extract.Spans // unread ranges that content lies in
+}
+
+// job is a batch of files on its way from put to the writer.
+type job struct {
+	files   []*extract.File
+	lines   []byte
+	counted VerdictCount
+	folders VerdictCount
+	bytes   Bytes
+	unread  []extract.Span
+	judged  chan struct{}
+}
+
+// batchSize is how many files go to a judge at once: enough that the channels
+// cost nothing, few enough that the lines in flight stay small.
+const batchSize = 256
+
+// errStopped is what put gives a walk whose lines can no longer be written.
+var errStopped = errors.New("stopped")
+
+func newPipeline(ctx context.Context, r *image.Reader, volume int, w io.Writer, workers int) *pipeline {
+	p := &pipeline{r: r, volume: volume, w: w,
+		jobs: make(chan *job, workers), order: make(chan *job, 4*workers), done: make(chan struct{})}
+	p.ctx, p.stop = context.WithCancelCause(ctx)
+	for range workers {
+		p.wg.Go(func() {
+			for j := range p.jobs {
+				j.judge(p.r, p.volume)
+				close(j.judged)
+			}
+		})
+	}
+	go p.write()
+	return p
+}
+
+// put takes a file from a walk.
+func (p *pipeline) put(f *extract.File) error {
+	p.batch = append(p.batch, f)
+	if len(p.batch) < batchSize {
+		return nil
+	}
+	return p.send()
+}
+
+func (p *pipeline) send() error {
+	j := &job{files: p.batch, judged: make(chan struct{})}
+	p.batch = make([]*extract.File, 0, batchSize)
+	select {
+	case p.order <- j:
+	case <-p.ctx.Done():
+		return errStopped
+	}
+	p.jobs <- j
+	return nil
+}
+
+// finish waits until all is written and returns what went wrong.
+func (p *pipeline) finish() error {
+	if len(p.batch) > 0 {
+		_ = p.send() // what stopped it is the context's cause
+	}
+	close(p.jobs)
+	close(p.order)
+	p.wg.Wait()
+	<-p.done
+	err := context.Cause(p.ctx)
+	p.stop(nil)
+	return err
+}
+
+func (p *pipeline) write() {
+	defer close(p.done)
+	for j := range p.order {
+		<-j.judged
+		if p.ctx.Err() != nil {
+			continue // drain
+		}
+		if _, err := p.w.Write(j.lines); err != nil {
+			p.stop(err)
+			continue
+		}
+		p.files.Add(j.counted)
+		p.folders.Add(j.folders)
+		p.bytes.Add(j.bytes)
+		for _, u := range j.unread {
+			p.content.Add(u.Start, u.End-u.Start)
+		}
+		j.lines, j.files = nil, nil
+	}
+}
+
+func (j *job) judge(r *image.Reader, volume int) {
+	j.lines = make([]byte, 0, 320*len(j.files))
+	for _, f := range j.files {
+		g := Judge(f, r)
+		j.lines = appendFile(j.lines, volume, f, &g)
+		if f.Kind == extract.KindFolder {
+			j.folders.add(g.Verdict)
+		} else {
+			j.counted.add(g.Verdict)
+			if g.Counted {
+				j.bytes.Add(g.Bytes)
+			}
+		}
+		for _, u := range g.unread {
+			j.unread = append(j.unread, extract.Span{Start: u.Start, End: u.End()})
+		}
+	}
+}

@@ -1,0 +1,309 @@
+package verify
+
+import (
+	"encoding/base64"
+	"strconv"
+	"time"
+	"unicode/utf8"
+
+	"fileassay/extract"
+	"fileassay/extract/imap"
+)
+
+// The records of a result, one JSON object a line: an image, its volumes, the
+// files volume by volume, and a summary.
+
+// ImageRecord is the first line of a result.
+type ImageRecord struct {
+	Type      string     `json:"type"` // "image"
+	Path      string     `json:"path"`
+	Size      int64      `json:"size"`
+	DriveSize int64      `json:"drive_size"`
+	Sector    int64      `json:"sector"`
+	Map       MapRecord  `json:"map"`
+	Table     string     `json:"table"` // scheme of the partition table
+	Notes     []string   `json:"notes,omitempty"`
+	Broken    [][2]int64 `json:"image_file_errors,omitempty"` // [offset, length] the image file itself did not give
+	Format    int        `json:"format"`
+}
+
+// MapRecord tells of the imaging map in a result; bytes of the whole drive.
+type MapRecord struct {
+	Path          string `json:"path,omitempty"`
+	SHA256        string `json:"sha256,omitempty"`
+	AssumedRead   bool   `json:"assumed_read,omitempty"`
+	TrustDoubtful bool   `json:"trust_doubtful,omitempty"`
+	Read          int64  `json:"read"`
+	Doubtful      int64  `json:"doubtful"`
+	Failed        int64  `json:"failed"`
+	Skipped       int64  `json:"skipped"`
+}
+
+// ListingRecord is the statement how complete a volume's list is.
+type ListingRecord struct {
+	Complete       bool     `json:"complete"`
+	UnreadRecords  int64    `json:"unread_records"`
+	UnnamedFiles   int64    `json:"unnamed_files"`
+	UnclaimedBytes int64    `json:"unclaimed_bytes"`
+	Why            []string `json:"why"`
+}
+
+// VolumeRecord is a volume in a result.
+type VolumeRecord struct {
+	Type       string        `json:"type"` // "volume"
+	Volume     int           `json:"volume"`
+	Start      int64         `json:"start"`
+	Length     int64         `json:"length"`
+	Filesystem string        `json:"filesystem"`
+	Label      string        `json:"label"`
+	Cluster    int64         `json:"cluster"`
+	Found      string        `json:"found"`
+	Listing    ListingRecord `json:"listing"`
+	Notes      []string      `json:"notes,omitempty"`
+	Files      VerdictCount  `json:"files"`
+	Folders    VerdictCount  `json:"folders"`
+	Bytes      Bytes         `json:"bytes"`
+	Unread     Places        `json:"unread"`
+}
+
+// VerdictCount counts entries by verdict.
+type VerdictCount struct {
+	Intact  int64 `json:"intact"`
+	Damaged int64 `json:"damaged"`
+	Lost    int64 `json:"lost"`
+}
+
+func (c *VerdictCount) add(v Verdict) {
+	switch v {
+	case Intact:
+		c.Intact++
+	case Damaged:
+		c.Damaged++
+	default:
+		c.Lost++
+	}
+}
+
+// Add adds the counts of o.
+func (c *VerdictCount) Add(o VerdictCount) {
+	c.Intact += o.Intact
+	c.Damaged += o.Damaged
+	c.Lost += o.Lost
+}
+
+// Total is the number of entries of any verdict.
+func (c VerdictCount) Total() int64 { return c.Intact + c.Damaged + c.Lost }
+
+// FileRecord is a listed entry in a result. Size and Bytes are null where the
+// size is not known.
+type FileRecord struct {
+	Type      string     `json:"type"` // "file"
+	Volume    int        `json:"volume"`
+	ID        uint64     `json:"id"`
+	Path      string     `json:"path"`
+	NameBytes []byte     `json:"name_bytes,omitempty"`
+	Unnamed   bool       `json:"unnamed,omitempty"`
+	Kind      string     `json:"kind"`
+	Size      *int64     `json:"size"`
+	Verdict   Verdict    `json:"verdict"`
+	Bytes     NullBytes  `json:"bytes"`
+	Stored    string     `json:"stored,omitempty"`
+	Target    string     `json:"target,omitempty"`
+	Extents   [][3]int64 `json:"extents"`
+	Patched   [][3]int64 `json:"patched,omitempty"`
+	Damage    [][4]any   `json:"damage"`
+	Why       []string   `json:"why"`
+	Modified  string     `json:"modified,omitempty"`
+}
+
+// NullBytes is Bytes whose counts may be null.
+type NullBytes struct {
+	Read      *int64 `json:"read"`
+	Doubtful  *int64 `json:"doubtful"`
+	Failed    *int64 `json:"failed"`
+	Skipped   *int64 `json:"skipped"`
+	Unlocated *int64 `json:"unlocated"`
+}
+
+// SummaryRecord is the last line of a result. Files counts files, streams and
+// links by verdict, one for each name; Bytes is the sum over the same lines.
+type SummaryRecord struct {
+	Type            string       `json:"type"` // "summary"
+	Files           VerdictCount `json:"files"`
+	Folders         VerdictCount `json:"folders"`
+	Bytes           Bytes        `json:"bytes"`
+	ListingComplete bool         `json:"listing_complete"`
+	Unread          Places       `json:"unread"`
+}
+
+// appendFile appends the line of a file, newline included. It writes what
+// encoding/json would write of a FileRecord (a test holds it to that), without
+// the cost: a result has a line for every file of a drive.
+func appendFile(b []byte, volume int, f *extract.File, j *Judgement) []byte {
+	b = append(b, `{"type":"file","volume":`...)
+	b = strconv.AppendInt(b, int64(volume), 10)
+	b = append(b, `,"id":`...)
+	b = strconv.AppendUint(b, f.ID, 10)
+	b = append(b, `,"path":`...)
+	b = appendString(b, f.Path)
+	if len(f.NameBytes) > 0 {
+		b = append(b, `,"name_bytes":"`...)
+		b = base64.StdEncoding.AppendEncode(b, f.NameBytes)
+		b = append(b, '"')
+	}
+	if f.Unnamed {
+		b = append(b, `,"unnamed":true`...)
+	}
+	b = append(b, `,"kind":`...)
+	b = appendString(b, string(f.Kind))
+	b = append(b, `,"size":`...)
+	if f.Size < 0 {
+		b = append(b, "null"...)
+	} else {
+		b = strconv.AppendInt(b, f.Size, 10)
+	}
+	b = append(b, `,"verdict":"`...)
+	b = append(b, j.Verdict...)
+	b = append(b, `","bytes":{`...)
+	for i, c := range [...]struct {
+		name string
+		n    int64
+	}{{`"read":`, j.Bytes.Read}, {`"doubtful":`, j.Bytes.Doubtful}, {`"failed":`, j.Bytes.Failed},
+		{`"skipped":`, j.Bytes.Skipped}, {`"unlocated":`, j.Bytes.Unlocated}} {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(b, c.name...)
+		if j.Counted {
+			b = strconv.AppendInt(b, c.n, 10)
+		} else {
+			b = append(b, "null"...)
+		}
+	}
+	b = append(b, '}')
+	if f.Stored != extract.StoredPlain {
+		b = append(b, `,"stored":`...)
+		b = appendString(b, string(f.Stored))
+	}
+	if f.Target != "" {
+		b = append(b, `,"target":`...)
+		b = appendString(b, f.Target)
+	}
+	b = append(b, `,"extents":`...)
+	b = appendExtents(b, j.Extents)
+	if len(j.Patched) > 0 {
+		b = append(b, `,"patched":`...)
+		b = appendExtents(b, j.Patched)
+	}
+	b = append(b, `,"damage":[`...)
+	for i, d := range j.Damage {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(b, '[')
+		b = strconv.AppendInt(b, d.Offset, 10)
+		b = append(b, ',')
+		if d.Image < 0 {
+			b = append(b, "null"...)
+		} else {
+			b = strconv.AppendInt(b, d.Image, 10)
+		}
+		b = append(b, ',')
+		b = strconv.AppendInt(b, d.Length, 10)
+		b = append(b, `,"`...)
+		b = append(b, d.What...)
+		b = append(b, `"]`...)
+	}
+	b = append(b, `],"why":[`...)
+	for i, w := range f.Why {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = appendString(b, w)
+	}
+	b = append(b, ']')
+	if !f.Modified.IsZero() {
+		b = append(b, `,"modified":"`...)
+		b = f.Modified.UTC().AppendFormat(b, modifiedForm(f))
+		b = append(b, '"')
+	}
+	return append(b, '}', '\n')
+}
+
+// modifiedForm is how a file's time is written: without a zone where the
+// filesystem keeps local time.
+func modifiedForm(f *extract.File) string {
+	if f.LocalTime {
+		return "2006-01-02T15:04:05.999999999"
+	}
+	return time.RFC3339Nano
+}
+
+func appendExtents(b []byte, list []extract.Extent) []byte {
+	b = append(b, '[')
+	for i, e := range list {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(b, '[')
+		b = strconv.AppendInt(b, e.Offset, 10)
+		b = append(b, ',')
+		b = strconv.AppendInt(b, e.Image, 10)
+		b = append(b, ',')
+		b = strconv.AppendInt(b, e.Length, 10)
+		b = append(b, ']')
+	}
+	return append(b, ']')
+}
+
+// appendString appends s as a JSON string (RFC 8259, section 7).
+func appendString(b []byte, s string) []byte {
+	const hex = "0123456789abcdef"
+	b = append(b, '"')
+	start := 0
+	for i := 0; i < len(s); {
+		c := s[i]
+		if c < utf8.RuneSelf {
+			if c >= 0x20 && c != '"' && c != '\\' && c != 0x7f {
+				i++
+				continue
+			}
+			b = append(b, s[start:i]...)
+			switch c {
+			case '"', '\\':
+				b = append(b, '\\', c)
+			case '\n':
+				b = append(b, '\\', 'n')
+			case '\r':
+				b = append(b, '\\', 'r')
+			case '\t':
+				b = append(b, '\\', 't')
+			default:
+				b = append(b, '\\', 'u', '0', '0', hex[c>>4], hex[c&15])
+			}
+			i++
+			start = i
+			continue
+		}
+		r, n := utf8.DecodeRuneInString(s[i:])
+		if r == utf8.RuneError && n == 1 || r == '\u2028' || r == '\u2029' {
+			b = append(b, s[start:i]...)
+			if n == 1 {
+				b = append(b, `\ufffd`...)
+			} else {
+				b = append(b, `\u202`...)
+				b = append(b, hex[r&15])
+			}
+			i += n
+			start = i
+			continue
+		}
+		i += n
+	}
+	b = append(b, s[start:]...)
+	return append(b, '"')
+}
+
+func mapRecord(t imap.Tally) MapRecord {
+	return MapRecord{Read: t[imap.Read], Doubtful: t[imap.Doubtful], Failed: t[imap.Failed], Skipped: t[imap.Skipped]}
+}

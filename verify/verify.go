@@ -1,0 +1,302 @@
+package verify
+
+import (
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/imap"
+	"fileassay/extract/volume"
+)
+
+// Options say what to verify and where the result goes.
+type Options struct {
+	Image         string // path of the image
+	Map           string // path of the imaging map; "" only with AssumeRead
+	AssumeRead    bool   // claim that every sector was read
+	TrustDoubtful bool   // take doubtful sectors as read
+	DriveSize     int64  // bytes of the drive where it is larger than the image; 0 otherwise
+	Sector        int64  // bytes a sector; 0 is 512
+	Result        string // path of the result; "" is [ResultName] of Image
+	Force         bool   // replace an existing result
+	extract.Options
+}
+
+// Outcome is what a result says in sum, for summaries.
+type Outcome struct {
+	Image   ImageRecord    `json:"image"`
+	Volumes []VolumeRecord `json:"volumes"`
+	Summary SummaryRecord  `json:"summary"`
+	Result  string         `json:"result"` // path of the result
+}
+
+// Clean reports whether every listed file is intact and every listing
+// complete.
+func (o *Outcome) Clean() bool {
+	f, d := o.Summary.Files, o.Summary.Folders
+	return o.Summary.ListingComplete && f.Damaged+f.Lost+d.Damaged+d.Lost == 0
+}
+
+// ErrNoMap is the cause of an [InputError] where neither a map nor the claim
+// that all was read is given.
+var ErrNoMap = errors.New("without an imaging map nothing can be proved; give it with --map FILE, or claim that every sector was read with --assume-read")
+
+// InputError says that an input cannot be used.
+type InputError struct{ Err error }
+
+func (e *InputError) Error() string { return e.Err.Error() }
+func (e *InputError) Unwrap() error { return e.Err }
+
+// ResultName is the name of the result of an image where none is given: the
+// image's base name with ".result.jsonl", in the current folder.
+func ResultName(image string) string {
+	base := filepath.Base(image)
+	return strings.TrimSuffix(base, filepath.Ext(base)) + ".result.jsonl"
+}
+
+// OpenImage opens the image with its map, as Options say. Errors are
+// [*InputError].
+func OpenImage(o Options) (*image.Reader, *imap.File, error) {
+	if o.Map == "" && !o.AssumeRead {
+		return nil, nil, &InputError{ErrNoMap}
+	}
+	if o.Map != "" && o.AssumeRead {
+		return nil, nil, &InputError{errors.New("both an imaging map and the claim that every sector was read are given; give one")}
+	}
+	size, err := image.Size(o.Image)
+	if err != nil {
+		return nil, nil, &InputError{err}
+	}
+	if o.DriveSize != 0 && o.DriveSize < size {
+		return nil, nil, &InputError{fmt.Errorf("image %s has %d bytes, more than the drive size of %d that was given", o.Image, size, o.DriveSize)}
+	}
+	var m *imap.File
+	if o.AssumeRead {
+		m = &imap.File{Map: imap.All(size)}
+	} else if m, err = imap.Load(o.Map, max(size, o.DriveSize)); err != nil {
+		return nil, nil, &InputError{err}
+	}
+	r, err := image.Open(o.Image, m.Map, image.Options{Sector: o.Sector, TrustDoubtful: o.TrustDoubtful, DriveSize: o.DriveSize})
+	if err != nil {
+		return nil, nil, &InputError{err}
+	}
+	return r, m, nil
+}
+
+// Run verifies an image and writes the result. Where it returns an error no
+// result stands under the final name: an [*InputError], an [*OutputError], or
+// the context's error.
+func Run(ctx context.Context, o Options) (*Outcome, error) {
+	if o.Result == "" {
+		o.Result = ResultName(o.Image)
+	}
+	r, m, err := OpenImage(o)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	inputs := []string{o.Image}
+	if o.Map != "" {
+		inputs = append(inputs, o.Map)
+	}
+	out, err := create(o.Result, o.Force, inputs...)
+	if err != nil {
+		return nil, err
+	}
+	res := &Outcome{Result: o.Result}
+	if err := run(ctx, o, r, m, out, res); err != nil {
+		out.drop()
+		return nil, err
+	}
+	if err := out.commit(); err != nil {
+		return nil, err
+	}
+	return res, nil
+}
+
+// run finds the volumes, spools the lines of their files, and then writes the
+// whole result: the lines of the volumes stand before those of the files, but
+// are known only after them.
+func run(ctx context.Context, o Options, r *image.Reader, m *imap.File, out *output, res *Outcome) error {
+	layout, err := volume.Find(ctx, r, o.Options)
+	if err != nil {
+		return err
+	}
+	spool, err := newSpool(o.Result)
+	if err != nil {
+		return err
+	}
+	defer spool.drop()
+
+	res.Summary.Type = "summary"
+	res.Summary.ListingComplete = true
+	var covered extract.Spans
+	for i, v := range layout.Volumes {
+		rec, err := verifyVolume(ctx, o, r, i+1, v, spool)
+		if err != nil {
+			return err
+		}
+		covered.Add(v.Start, v.Length)
+		res.Volumes = append(res.Volumes, rec)
+		res.Summary.Files.Add(rec.Files)
+		res.Summary.Folders.Add(rec.Folders)
+		res.Summary.Bytes.Add(rec.Bytes)
+		res.Summary.Unread.Add(rec.Unread)
+		if !rec.Listing.Complete {
+			res.Summary.ListingComplete = false
+		}
+	}
+	if len(layout.Volumes) == 0 {
+		res.Summary.ListingComplete = false
+	}
+	addOutside(r, &covered, &res.Summary.Unread.Outside)
+
+	res.Image = imageRecord(o, r, m, layout)
+
+	enc := json.NewEncoder(out)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(&res.Image); err != nil {
+		return err
+	}
+	for i := range res.Volumes {
+		if err := enc.Encode(&res.Volumes[i]); err != nil {
+			return err
+		}
+	}
+	if err := spool.copyTo(out); err != nil {
+		return err
+	}
+	return enc.Encode(&res.Summary)
+}
+
+// imageRecord describes the image and its map after all has been read.
+func imageRecord(o Options, r *image.Reader, m *imap.File, l *volume.Layout) ImageRecord {
+	rec := ImageRecord{Type: "image", Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
+		Map: mapRecord(driveTally(r)), Table: l.Scheme, Notes: l.Notes, Format: 1}
+	rec.Map.Path = m.Path
+	if m.Path != "" {
+		rec.Map.SHA256 = hex.EncodeToString(m.SHA256[:])
+	}
+	rec.Map.AssumedRead = o.AssumeRead
+	rec.Map.TrustDoubtful = o.TrustDoubtful
+	for _, b := range r.Broken() {
+		rec.Broken = append(rec.Broken, [2]int64{b.Start, b.Length})
+	}
+	return rec
+}
+
+func driveTally(r *image.Reader) imap.Tally {
+	var t imap.Tally
+	for s := range r.Over(0, r.DriveSize()) {
+		t[s.State] += s.Length
+	}
+	return t
+}
+
+// addOutside counts the unread bytes that no volume covers.
+func addOutside(r *image.Reader, covered *extract.Spans, u *Unread) {
+	pos := int64(0)
+	count := func(end int64) {
+		for s := range r.Unread(pos, end-pos) {
+			u.add(s.State, s.Length)
+		}
+	}
+	for c := range covered.All() {
+		count(min(c.Start, r.DriveSize()))
+		pos = max(pos, c.End)
+	}
+	count(r.DriveSize())
+}
+
+// verifyVolume lists one volume into the spool.
+func verifyVolume(ctx context.Context, o Options, r *image.Reader, number int, v volume.Volume, w io.Writer) (VolumeRecord, error) {
+	rec := VolumeRecord{Type: "volume", Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
+	fs, err := volume.Open(ctx, r, v, o.Options)
+	if err != nil {
+		if ctx.Err() != nil {
+			return rec, ctx.Err()
+		}
+		rec.Listing.Why = []string{"files not listed: " + err.Error()}
+		if v.Filesystem == "empty" {
+			rec.Listing.Why = []string{v.Reason}
+		}
+		for s := range r.Unread(v.Start, min(v.Length, r.DriveSize()-v.Start)) {
+			rec.Unread.Unknown.add(s.State, s.Length)
+		}
+		return rec, nil
+	}
+	p := newPipeline(ctx, r, number, w, o.Workers())
+	err = fs.Walk(ctx, p.put)
+	if perr := p.finish(); err == nil || errors.Is(err, errStopped) {
+		err = perr
+	}
+	if err != nil {
+		return rec, err
+	}
+	info := fs.Info()
+	rec.Filesystem, rec.Label, rec.Cluster, rec.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
+	l := fs.Listing()
+	rec.Listing = ListingRecord{l.Complete, l.UnreadRecords, l.UnnamedFiles, l.UnclaimedBytes, l.Why}
+	if rec.Listing.Why == nil {
+		rec.Listing.Why = []string{}
+	}
+	rec.Files, rec.Folders, rec.Bytes = p.files, p.folders, p.bytes
+	if rec.Unread, err = locate(ctx, fs, r, &p.content); err != nil {
+		return rec, err
+	}
+	if v.Start+v.Length > r.DriveSize() {
+		rec.Notes = append(rec.Notes, fmt.Sprintf("the volume ends %d bytes past the end of the image: was the image cut short?", v.Start+v.Length-r.DriveSize()))
+	}
+	return rec, nil
+}
+
+// spool keeps the lines of files until those that stand before them are known.
+type spool struct {
+	f    *os.File
+	path string
+	n    int64
+}
+
+func newSpool(result string) (*spool, error) {
+	f, err := os.CreateTemp(filepath.Dir(result), "."+filepath.Base(result)+".*.spool")
+	if err != nil {
+		return nil, &OutputError{result, err}
+	}
+	return &spool{f: f, path: result}, nil
+}
+
+func (s *spool) Write(p []byte) (int, error) {
+	n, err := s.f.Write(p)
+	s.n += int64(n)
+	if err != nil {
+		return n, &OutputError{s.path, err}
+	}
+	return n, nil
+}
+
+func (s *spool) copyTo(o *output) error {
+	if err := o.buf.Flush(); err != nil {
+		return &OutputError{o.path, err}
+	}
+	if _, err := s.f.Seek(0, io.SeekStart); err != nil {
+		return &OutputError{s.path, err}
+	}
+	// file to file, so that the system may copy without moving the bytes
+	if n, err := io.Copy(o.tmp, s.f); err != nil || n != s.n {
+		return &OutputError{o.path, errors.Join(err, fmt.Errorf("copied %d of %d bytes", n, s.n))}
+	}
+	return nil
+}
+
+func (s *spool) drop() {
+	s.f.Close()
+	os.Remove(s.f.Name())
+}
