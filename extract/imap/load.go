@@ -2,13 +2,11 @@ package imap
 
 import (
 	"bufio"
-	"bytes"
 	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
 	"os"
-	"strconv"
 )
 
 // LineError is a line of a map that cannot be used.
@@ -32,26 +30,31 @@ type File struct {
 	SHA256 [32]byte // of the file's bytes
 }
 
-// Load reads a map in our own form from a file: CSV, header
-// "start,length,state", numbers decimal or 0x-hexadecimal in bytes, "#" begins
-// a comment line. Ranges may stand in any order. A range that ends past limit
-// bytes is an error unless limit is 0. Errors in the file are [*LineError].
+// Load reads a map in our own form from a file: CSV in UTF-8, header
+// "start,length,state", numbers decimal or 0x-hexadecimal in bytes, no quotes,
+// "#" begins a comment line. Ranges may stand in any order; what none covers
+// is Skipped, so a header alone is the map of a drive not yet tried. A range
+// that ends past limit bytes is an error unless limit is 0. Errors in what the
+// file says are [*LineError]; of ranges that overlap it names two lines.
 func Load(path string, limit int64) (*File, error) {
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("imaging map cannot be opened: %w", err)
 	}
 	defer f.Close()
-	if st, err := f.Stat(); err == nil && st.IsDir() {
-		return nil, &LineError{path, 0, "is a folder, not a map"}
+	st, err := f.Stat()
+	if err != nil {
+		return nil, fmt.Errorf("imaging map: %w", err)
+	}
+	if st.IsDir() {
+		return nil, &LineError{path, 0, "is a folder: give the map file itself"}
 	}
 	h := sha256.New()
-	m, err := Parse(io.TeeReader(f, h), path, limit)
+	m, err := parse(io.TeeReader(f, h), path, limit, st.Size())
+	if over, ok := errors.AsType[*OverlapError](err); ok {
+		return nil, nameOverlap(f, 0, path, over)
+	}
 	if err != nil {
-		var over *OverlapError
-		if errors.As(err, &over) {
-			return nil, nameOverlap(path, over)
-		}
 		return nil, err
 	}
 	out := &File{Map: m, Path: path}
@@ -59,163 +62,32 @@ func Load(path string, limit int64) (*File, error) {
 	return out, nil
 }
 
-// Parse reads a map in our own form; name is for errors. See [Load].
-func Parse(r io.Reader, name string, limit int64) (*Map, error) {
-	m := &Map{}
-	err := eachLine(r, name, limit, func(line int, rg Range) error {
-		m.append(rg)
-		return nil
+// nameOverlap reads the map from r again, which begins at from, to name two
+// lines that overlap: so no line numbers need be kept of a map that is good.
+// Both ranges of over hold the byte that B starts with, so two lines do.
+func nameOverlap(r io.ReadSeeker, from int64, name string, over *OverlapError) error {
+	unnamed := fmt.Errorf("imaging map %s: %w", name, over)
+	if _, err := r.Seek(from, io.SeekStart); err != nil {
+		return unnamed // a pipe
+	}
+	var found *LineError
+	var first Range
+	line := 0
+	s := scanner{r: bufio.NewReaderSize(r, maxLine), name: name}
+	err := s.each(func(rg Range) bool {
+		if rg.Start > over.B.Start || rg.End() <= over.B.Start {
+			return true
+		}
+		if line == 0 {
+			first, line = rg, s.line
+			return true
+		}
+		found = &LineError{name, s.line, fmt.Sprintf("range of %d bytes from %d (%s) overlaps that of line %d, %d bytes from %d (%s): no byte can have two states",
+			rg.Length, rg.Start, rg.State, line, first.Length, first.Start, first.State)}
+		return false
 	})
-	if err != nil {
-		return nil, err
+	if err != nil || found == nil {
+		return unnamed // the file changed under us
 	}
-	if err := m.settle(); err != nil {
-		return nil, err
-	}
-	return m, nil
-}
-
-// eachLine calls yield for every range with its line number.
-func eachLine(r io.Reader, name string, limit int64, yield func(line int, rg Range) error) error {
-	br := bufio.NewReaderSize(r, 1<<16)
-	header := false
-	for line := 1; ; line++ {
-		text, err := br.ReadSlice('\n')
-		if err == bufio.ErrBufferFull {
-			return &LineError{name, line, "line is longer than 64 KiB: this is no imaging map in our form"}
-		}
-		if err != nil && err != io.EOF {
-			return fmt.Errorf("imaging map %s: reading line %d: %w", name, line, err)
-		}
-		last := err == io.EOF
-		if line == 1 {
-			text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
-		}
-		text = bytes.TrimSpace(text)
-		if len(text) > 0 && text[0] != '#' {
-			if !header {
-				if !isHeader(text) {
-					return &LineError{name, line, fmt.Sprintf("the first line should be the header start,length,state, not %q", clip(text))}
-				}
-				header = true
-			} else {
-				rg, what := parseLine(text)
-				if what == "" && limit > 0 && rg.End() > limit {
-					what = fmt.Sprintf("range ends at byte %d, past the end of the image at %d; if the drive is larger than its image, say so with --drive-size", rg.End(), limit)
-				}
-				if what != "" {
-					return &LineError{name, line, what}
-				}
-				if err := yield(line, rg); err != nil {
-					return err
-				}
-			}
-		}
-		if last {
-			break
-		}
-	}
-	if !header {
-		return &LineError{name, 0, "has no header start,length,state: is this an imaging map?"}
-	}
-	return nil
-}
-
-func isHeader(text []byte) bool {
-	a, rest, ok1 := bytes.Cut(text, []byte(","))
-	b, c, ok2 := bytes.Cut(rest, []byte(","))
-	return ok1 && ok2 && string(bytes.TrimSpace(a)) == "start" && string(bytes.TrimSpace(b)) == "length" && string(bytes.TrimSpace(c)) == "state"
-}
-
-func parseLine(text []byte) (Range, string) {
-	a, rest, ok1 := bytes.Cut(text, []byte(","))
-	b, c, ok2 := bytes.Cut(rest, []byte(","))
-	if !ok1 || !ok2 || bytes.IndexByte(c, ',') >= 0 {
-		return Range{}, fmt.Sprintf("should be start,length,state, not %q", clip(text))
-	}
-	start, what := parseNumber(a, "start")
-	if what != "" {
-		return Range{}, what
-	}
-	length, what := parseNumber(b, "length")
-	if what != "" {
-		return Range{}, what
-	}
-	if start > maxOffset-length {
-		return Range{}, fmt.Sprintf("range of %d bytes from %d ends past what any drive holds", length, start)
-	}
-	word := bytes.TrimSpace(c)
-	state, ok := ParseState(string(word))
-	if !ok {
-		return Range{}, fmt.Sprintf("state %q is none of read, doubtful, failed, skipped", clip(word))
-	}
-	return Range{start, length, state}, ""
-}
-
-func parseNumber(field []byte, name string) (int64, string) {
-	field = bytes.TrimSpace(field)
-	// the fast way for what nearly every line holds
-	if n := len(field); n > 0 && n < 19 {
-		v := int64(0)
-		for _, c := range field {
-			if c < '0' || c > '9' {
-				v = -1
-				break
-			}
-			v = v*10 + int64(c-'0')
-		}
-		if v >= 0 {
-			return v, ""
-		}
-	}
-	text, base := string(field), 10
-	if len(text) > 2 && (text[:2] == "0x" || text[:2] == "0X") {
-		text, base = text[2:], 16
-	}
-	if len(text) > 0 && text[0] == '-' {
-		return 0, fmt.Sprintf("%s %q is negative", name, clip(field))
-	}
-	v, err := strconv.ParseUint(text, base, 63)
-	if err != nil || text[0] == '+' {
-		return 0, fmt.Sprintf("%s %q is no number of bytes (decimal, or hexadecimal after 0x)", name, clip(field))
-	}
-	return int64(v), ""
-}
-
-func clip(b []byte) string {
-	if len(b) > 60 {
-		return string(b[:60]) + "..."
-	}
-	return string(b)
-}
-
-// nameOverlap reads the file again to name the two lines that overlap, so that
-// no line numbers need be kept for a map that is good.
-func nameOverlap(path string, over *OverlapError) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return over
-	}
-	defer f.Close()
-	// of the joined ranges that overlap, find two lines that do
-	type found struct {
-		line int
-		rg   Range
-	}
-	var lines []found
-	_ = eachLine(f, path, 0, func(line int, rg Range) error {
-		if rg.Length > 0 && rg.Start < max(over.A.End(), over.B.End()) && rg.End() > over.A.Start {
-			lines = append(lines, found{line, rg})
-		}
-		return nil
-	})
-	for i, a := range lines {
-		for _, b := range lines[:i] {
-			if a.rg.Start < b.rg.End() && b.rg.Start < a.rg.End() {
-				return &LineError{path, a.line, fmt.Sprintf("range of %d bytes from %d overlaps line %d, %d bytes from %d",
-					a.rg.Length, a.rg.Start, b.line, b.rg.Length, b.rg.Start)}
-			}
-		}
-	}
-	return over
+	return found
 }
