@@ -10,7 +10,7 @@ import (
 
 // NameFromUTF16 makes the shown form of a name of UTF-16 units. exact is nil
 // where the shown form carries the name exactly, else the units as UTF-16LE
-// bytes.
+// bytes: those of the empty name are empty and not nil.
 func NameFromUTF16(units []uint16) (shown string, exact []byte) {
 	var b strings.Builder
 	b.Grow(len(units))
@@ -47,14 +47,14 @@ func NameFromUTF16(units []uint16) (shown string, exact []byte) {
 
 // NameFromBytes makes the shown form of a name of bytes that should be UTF-8.
 // exact is nil where the shown form carries the name exactly, else a copy of
-// the bytes.
+// the bytes: that of the empty name is empty and not nil.
 func NameFromBytes(name []byte) (shown string, exact []byte) {
 	if utf8.Valid(name) {
-		if shown, safe := escapeHostile(string(name)); safe {
+		shown, safe := escapeHostile(string(name))
+		if safe {
 			return shown, nil
-		} else {
-			return shown, append([]byte(nil), name...)
 		}
+		return shown, append([]byte{}, name...)
 	}
 	var b strings.Builder
 	for rest := name; len(rest) > 0; {
@@ -67,7 +67,7 @@ func NameFromBytes(name []byte) (shown string, exact []byte) {
 		rest = rest[n:]
 	}
 	shown, _ = escapeHostile(b.String())
-	return shown, append([]byte(nil), name...)
+	return shown, append([]byte{}, name...)
 }
 
 // escapeHostile makes a name usable as one element of a path: no separator,

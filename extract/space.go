@@ -19,7 +19,7 @@ type Allocation func(yield func(start, length int64, use Use) error) error
 // nil where there is no map to ask.
 func (c *Claims) Space(start, length int64, alloc Allocation, yield func(start, length int64, use Use) error) error {
 	w := spaceWriter{yield: yield, pos: start}
-	end := start + length
+	end := endOf(start, length)
 	pos := start
 	put := func(a, z int64, use Use) error {
 		// claims inside [a,z) win
@@ -57,7 +57,7 @@ func (c *Claims) Space(start, length int64, alloc Allocation, yield func(start, 
 	}
 	if alloc != nil {
 		err := alloc(func(a, n int64, use Use) error {
-			a, z := max(a, pos), min(a+n, end)
+			a, z := max(a, pos), min(endOf(a, n), end)
 			if a >= z {
 				return nil
 			}

@@ -6,12 +6,16 @@ import (
 	"sort"
 )
 
+// maxEnd bounds the ends of ranges, so that sums of them do not overflow.
+const maxEnd = 1 << 62
+
 // Span is the range of bytes [Start, End).
 type Span struct{ Start, End int64 }
 
 // Spans is a set of bytes of the image, kept as ranges. The zero value is the
 // empty set. Adding is cheap and in any order; the set is sorted and merged
-// when it is next asked something.
+// when it is next asked something: so even asking is not safe for concurrent
+// use, and nothing may be added while an answer is ranged over.
 type Spans struct {
 	list  []Span
 	dirty bool
@@ -19,9 +23,10 @@ type Spans struct {
 }
 
 // Add puts the range of length bytes from start into the set. Ranges of no
-// length are ignored.
+// length, and what no image holds (a start below 0, an end above 1<<62), are
+// ignored.
 func (s *Spans) Add(start, length int64) {
-	if length <= 0 || start < 0 || start > 1<<62-length {
+	if length <= 0 || start < 0 || start > maxEnd-length {
 		return
 	}
 	end := start + length
@@ -44,6 +49,9 @@ func (s *Spans) Add(start, length int64) {
 
 // AddAll puts every range of t into s.
 func (s *Spans) AddAll(t *Spans) {
+	if s == t {
+		return
+	}
 	for a := range t.All() {
 		s.Add(a.Start, a.End-a.Start)
 	}
@@ -71,7 +79,10 @@ func (s *Spans) Bytes() int64 {
 func (s *Spans) Within(start, length int64) iter.Seq[Span] {
 	s.settle()
 	return func(yield func(Span) bool) {
-		end := start + length
+		end := endOf(start, length)
+		if start >= end {
+			return
+		}
 		i := sort.Search(len(s.list), func(i int) bool { return s.list[i].End > start })
 		for ; i < len(s.list) && s.list[i].Start < end; i++ {
 			if !yield(Span{max(s.list[i].Start, start), min(s.list[i].End, end)}) {
@@ -88,6 +99,15 @@ func (s *Spans) Covered(start, length int64) int64 {
 		n += a.End - a.Start
 	}
 	return n
+}
+
+// endOf is start+length, or at most maxEnd where a start on the image has a
+// length that is absurd.
+func endOf(start, length int64) int64 {
+	if start >= 0 && length > maxEnd-start {
+		return maxEnd
+	}
+	return start + length
 }
 
 func (s *Spans) settle() {

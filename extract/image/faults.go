@@ -9,7 +9,11 @@ import (
 	"fileassay/extract/imap"
 )
 
-// faults are the sectors that the image file itself did not give. The set is
+// faultUnit is how finely faults of the image file are told apart, in bytes:
+// a sector of what it lies on, whatever the drive's own was.
+const faultUnit = 512
+
+// faults are the places that the image file itself did not give. The set is
 // replaced, never changed, so that readers take no lock.
 type faults struct {
 	set     atomic.Pointer[faultSet] // nil while the image file has none
@@ -17,7 +21,7 @@ type faults struct {
 	adding  sync.Mutex // held while set is replaced
 }
 
-// faultSet is a set of sectors as a map that calls them failed and no others.
+// faultSet is a set of places as a map that calls them failed and no others.
 type faultSet struct {
 	failed *imap.Map
 	once   sync.Once
@@ -62,7 +66,7 @@ func (s *faultSet) cross(m *imap.Map, off, n int64) iter.Seq[imap.Range] {
 	}
 }
 
-// add puts sectors into the set.
+// add puts places into the set.
 func (f *faults) add(bad []imap.Range) {
 	f.adding.Lock()
 	defer f.adding.Unlock()
@@ -74,32 +78,31 @@ func (f *faults) add(bad []imap.Range) {
 }
 
 // fill reads the image file from off into p, all of it called read by the map.
-// Where the file does not give all at once it is asked sector by sector: what
-// it then gives stands in p, the rest of p is zeros and comes back as bad,
-// with the first error as its cause, and those sectors are failed from now on.
-// So what is found bad depends on the sectors alone and not on how they were
-// asked for.
+// Where the file does not give all at once it is asked piece by piece: what it
+// then gives stands in p, the rest of p is zeros and comes back as bad, with
+// the first error as its cause, and those pieces are failed from now on. So
+// what is found bad does not depend on how much was asked for at a time.
 func (r *Reader) fill(p []byte, off int64) (bad []imap.Range, cause error) {
 	if cause = readFull(r.src, p, off); cause == nil {
 		return nil, nil
 	}
 	end := off + int64(len(p))
-	var sectors []imap.Range // of bad, whole
-	for at := off - off%r.sector; at < end; at += r.sector {
-		a, z := max(at, off), min(at+r.sector, end)
+	var whole []imap.Range // the pieces of which bad is a part
+	for at := off - off%faultUnit; at < end; at += faultUnit {
+		a, z := max(at, off), min(at+faultUnit, end)
 		part := p[a-off : z-off]
 		if readFull(r.src, part, a) == nil {
 			continue
 		}
 		clear(part)
 		bad = join(bad, imap.Range{Start: a, Length: z - a, State: imap.Failed})
-		sectors = join(sectors, imap.Range{Start: at, Length: min(r.sector, r.size-at), State: imap.Failed})
+		whole = join(whole, imap.Range{Start: at, Length: min(faultUnit, r.size-at), State: imap.Failed})
 	}
 	if len(bad) == 0 {
 		r.faults.retried.Add(1)
 		return nil, nil
 	}
-	r.faults.add(sectors)
+	r.faults.add(whole)
 	return bad, cause
 }
 

@@ -90,6 +90,7 @@ func (r *Reader) Tally() imap.Tally { return r.tally }
 
 // Map is the imaging map that holds: in whole sectors, with what could not be
 // read of the image file itself as failed, and nothing past the image's end.
+// After each new fault of the image file the first call costs O(n): ask Over.
 func (r *Reader) Map() *imap.Map {
 	if set := r.faults.set.Load(); set != nil {
 		return set.over(r.m)
@@ -136,29 +137,44 @@ func (r *Reader) Unread(off, n int64) iter.Seq[imap.Range] {
 
 // IsRead reports whether every byte of [off, off+n) was read.
 func (r *Reader) IsRead(off, n int64) bool {
+	if n <= 0 {
+		return true
+	}
+	if off > math.MaxInt64-n {
+		return false
+	}
 	if s, ok := r.m.Uniform(off, n); !ok || s != imap.Read {
-		return n <= 0
+		return false
 	}
 	if set := r.faults.set.Load(); set != nil {
 		s, ok := set.failed.Uniform(off, n)
-		return n <= 0 || ok && s == imap.Skipped
+		return ok && s == imap.Skipped
 	}
 	return true
+}
+
+// unreadAt is the error for n bytes from off, one of which at least was not
+// read.
+func (r *Reader) unreadAt(off, n int64) error {
+	for u := range r.Unread(off, n) {
+		return &UnreadError{u.Start, u.Length, u.State, r.sector}
+	}
+	// only at the last offset there is, past which no byte can be named
+	return &UnreadError{off, n, imap.Skipped, r.sector}
 }
 
 // ReadAt reads len(p) bytes from off. If any of them was not read from the
 // drive, or lies outside the image, it reads nothing and returns an
 // [*UnreadError] that names the first unread run. If the image file itself
-// cannot be read there, the error holds an [*UnreadError] too, the sectors
+// cannot be read there, the error holds an [*UnreadError] too, those places
 // count as failed from then on, and p is zeros.
 func (r *Reader) ReadAt(p []byte, off int64) (int, error) {
 	n := int64(len(p))
+	if n == 0 {
+		return 0, nil
+	}
 	if !r.IsRead(off, n) {
-		for u := range r.Unread(off, n) {
-			return 0, &UnreadError{u.Start, u.Length, u.State, r.sector}
-		}
-		// only at an offset past all others: no byte of n can be named
-		return 0, &UnreadError{off, n, imap.Skipped, r.sector}
+		return 0, r.unreadAt(off, n)
 	}
 	if bad, cause := r.fill(p, off); len(bad) > 0 {
 		clear(p)
