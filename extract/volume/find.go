@@ -63,7 +63,7 @@ func (f *finder) tables(ctx context.Context) error {
 
 // usable reports whether the table names a partition.
 func (t *table) usable() bool {
-	return slices.ContainsFunc(t.partitions, func(p Partition) bool { return p.Length > 0 && !p.Protective })
+	return slices.ContainsFunc(t.partitions, func(p Partition) bool { return p.room() || p.Container })
 }
 
 // useGPT takes a GPT whose protective record stands.
@@ -187,7 +187,7 @@ func (f *finder) mbrUnit(ctx context.Context, boot *bootSector) (*table, error) 
 			n, parts := 0, 0
 			for i := range t.partitions {
 				p := &t.partitions[i]
-				if p.Container || p.Protective || p.Length == 0 || p.Start >= f.r.Size() {
+				if !p.room() || p.Start >= f.r.Size() {
 					continue
 				}
 				parts++
@@ -254,7 +254,7 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 	var out []Volume
 	for i := range t.partitions {
 		p := &t.partitions[i]
-		if p.Container || p.Protective || p.Length <= 0 {
+		if !p.room() {
 			continue
 		}
 		if slices.ContainsFunc(out, func(v Volume) bool { return v.Start == p.Start && v.Length == p.Length }) {

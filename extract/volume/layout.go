@@ -50,8 +50,15 @@ type Partition struct {
 	Container  bool // an extended partition
 	Protective bool // the MBR entry that shields a GPT
 	NoFiles    bool // the type says that it holds no files
+	Free       bool // unused space that the table has an entry for
 
 	Problem string // why the entry cannot be taken as it stands, "" if it can
+}
+
+// room reports whether the partition is one that something fills: no
+// container, no entry for the table itself, no free space.
+func (p *Partition) room() bool {
+	return !p.Container && !p.Protective && !p.Free && p.Length > 0
 }
 
 // End is the first byte past the partition.

@@ -208,8 +208,8 @@ func (f *finder) unlisted(start, length int64, dark bool, whys []string) content
 		return content{filesystem: "unread", reason: "none of the sectors that would tell what it holds was read, nor a backup of them"}
 	case s.zero && s.read == s.taken && !dark:
 		return content{filesystem: "empty", reason: fmt.Sprintf("all %d bytes sampled throughout it are zero", s.read), noFiles: true}
-	case s.zero:
-		return content{filesystem: "empty", reason: fmt.Sprintf("the %d bytes of the sampled ones that were read are zero; %d were not read", s.read, s.taken-s.read)}
+	case s.zero && head == 0:
+		return content{filesystem: "empty", reason: fmt.Sprintf("the %d bytes sampled throughout it that were read are zero; %d were not read", s.read, s.taken-s.read)}
 	case dark:
 		return content{filesystem: "unread", reason: fmt.Sprintf("sectors that would tell what it holds were not read (%d bytes of its first %d), and no backup was found", head, min(length, headSize))}
 	}

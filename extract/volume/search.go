@@ -118,7 +118,7 @@ const chunk = 4 << 20
 // covers, in big reads in order.
 func (s *search) everywhere(ctx context.Context) error {
 	r := s.f.r
-	buf := make([]byte, chunk)
+	buf := make([]byte, min(chunk, r.Size()+windowSize))
 	var total, done int64
 	for w := range s.within.All() {
 		total += max(min(w.End, r.Size())-w.Start, 0)
@@ -203,16 +203,83 @@ func (s *search) look(ctx context.Context, win []byte, at int64) error {
 	if len(win) < step {
 		return nil
 	}
-	for _, c := range s.f.claims(win, at) {
-		if err := s.consider(ctx, c); err != nil {
+	claims := s.f.claims(win, at)
+	two := twoWays(claims)
+	if two {
+		s.weigh(claims)
+	}
+	for _, c := range claims {
+		if err := s.consider(ctx, c, two && s.support(&c) == 0); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// consider judges one candidate.
-func (s *search) consider(ctx context.Context, c claim) error {
+// twoWays reports whether a family takes the sector for both a volume's first
+// structure and another's backup: some write the two alike.
+func twoWays(claims []claim) bool {
+	for i, a := range claims {
+		for _, b := range claims[:i] {
+			if a.kind.Name == b.kind.Name && a.primary() != b.primary() {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// weigh sorts the claims of one sector: those first whose other copy stands
+// where it must, then those whose other copy was not read, of these the ones
+// that begin where volumes are laid out to begin.
+func (s *search) weigh(claims []claim) {
+	weight := func(c *claim) int {
+		w := 8 * s.support(c)
+		switch {
+		case c.Start%(1<<20) == 0:
+			w += 3
+		case c.Start%cylinder == 0, c.Start%cylinder == 63*512:
+			w += 2
+		case c.Start%4096 == 0:
+			w++
+		}
+		return w
+	}
+	slices.SortStableFunc(claims, func(a, b claim) int { return cmp.Compare(weight(&b), weight(&a)) })
+}
+
+// support is what the place of a claim's other copy says: 2 the same volume, 1
+// nothing since it was not read, 0 something else.
+func (s *search) support(c *claim) int {
+	r := s.f.r
+	if !c.primary() {
+		for _, p := range s.f.primaries(c.Start) {
+			if p.kind.Name == c.kind.Name {
+				return 2
+			}
+		}
+		if c.Start >= 0 && r.IsRead(c.Start, 2*primaryReach) {
+			return 0
+		}
+		return 1
+	}
+	from := max(c.Start+c.Length-windowSize, 0)
+	for at := from; at < c.Start+c.Length; at += step {
+		for _, o := range s.f.claims(window(r, s.f.buf, at), at) {
+			if o.kind.Name == c.kind.Name && o.Start == c.Start && !o.primary() {
+				return 2
+			}
+		}
+	}
+	if r.IsRead(from, windowSize) {
+		return 0
+	}
+	return 1
+}
+
+// consider judges one candidate. A lonely one, whose sector may speak for
+// another volume and whose other copy is missing, waits with the old ones.
+func (s *search) consider(ctx context.Context, c claim, lonely bool) error {
 	key := attempt{c.kind.Name, c.Start, c.Length}
 	if s.seen[key] || !s.fits(&c) {
 		return nil
@@ -223,7 +290,7 @@ func (s *search) consider(ctx context.Context, c claim) error {
 	switch {
 	case c.primary():
 		s.seen[key] = true
-		if c.Start+c.Length > s.f.r.DriveSize() {
+		if c.Start+c.Length > s.f.r.DriveSize() || lonely {
 			return s.postpone(c)
 		}
 		return s.accept(ctx, c, true)

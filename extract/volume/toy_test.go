@@ -40,7 +40,19 @@ func toySniff(win []byte, at int64) []extract.Candidate {
 	if win[40] == 1 {
 		c.Start, c.From = at+512-c.Length, "backup boot sector"
 	}
+	if win[41] == 1 { // a volume whose two boot sectors are alike
+		c.Start, c.From = at, "boot sector"
+		return []extract.Candidate{c, {Start: at + 512 - c.Length, Length: c.Length, Filesystem: "toy", From: "backup boot sector", At: at}}
+	}
 	return []extract.Candidate{c}
+}
+
+// putTwin formats [start, start+length) with two boot sectors that are alike.
+func putTwin(disk []byte, start, length int64) {
+	for _, at := range []int64{start, start + length - 512} {
+		putToyBoot(disk, at, at, length)
+		disk[at+41] = 1
+	}
 }
 
 type toyVolume struct{ extract.Filesystem }

@@ -1,6 +1,8 @@
 package volume
 
 import (
+	"encoding/binary"
+
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 )
@@ -45,6 +47,11 @@ func unreadBytes(r *image.Reader, off, n int64) int64 {
 
 // isZero reports whether b holds nothing but zeros.
 func isZero(b []byte) bool {
+	for ; len(b) >= 8; b = b[8:] {
+		if binary.LittleEndian.Uint64(b) != 0 {
+			return false
+		}
+	}
 	for _, c := range b {
 		if c != 0 {
 			return false

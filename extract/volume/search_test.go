@@ -1,0 +1,291 @@
+package volume
+
+import (
+	"context"
+	"errors"
+	"math/rand/v2"
+	"testing"
+
+	"fileassay/extract"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+const mib = 1 << 20
+
+func TestWithoutTable(t *testing.T) {
+	const size = 16 * mib
+	mbr := unread{0, sec}
+	for _, tt := range []struct {
+		name  string
+		build func(d []byte)
+		holes []unread
+		want  []brief
+		note  string
+	}{
+		{
+			name:  "MBR unread",
+			build: func(d []byte) { putToy(d, mib, 4*mib); putToy(d, 5*mib, 2*mib) },
+			holes: []unread{mbr},
+			want: []brief{
+				{mib, 4 * mib, "toy", "boot sector at offset 1048576 (no table)"},
+				{5 * mib, 2 * mib, "toy", "boot sector at offset 5242880 (no table)"},
+			},
+			note: "was not read and has no copy",
+		},
+		{
+			name:  "at a place nobody thinks of",
+			build: func(d []byte) { putToy(d, 12345*sec, 777*sec) },
+			holes: []unread{mbr},
+			want:  []brief{{12345 * sec, 777 * sec, "toy", "boot sector at offset 6320640 (no table)"}},
+		},
+		{
+			name:  "primary boot sector unread too",
+			build: func(d []byte) { putToy(d, 12345*sec, 777*sec) },
+			holes: []unread{mbr, {12340 * sec, 20 * sec}},
+			want:  []brief{{12345 * sec, 777 * sec, "toy", "backup boot sector at offset 6717952 (no table)"}},
+		},
+		{
+			name: "the outermost wins",
+			build: func(d []byte) {
+				putToy(d, mib, 8*mib)
+				putToy(d, 3*mib, mib) // a volume image in a file
+			},
+			holes: []unread{mbr},
+			want:  []brief{{mib, 8 * mib, "toy", "boot sector at offset 1048576 (no table)"}},
+		},
+		{
+			name: "the outermost wins by its backup",
+			build: func(d []byte) {
+				putToy(d, mib, 8*mib)
+				putToy(d, 3*mib, mib)
+			},
+			holes: []unread{mbr, {mib, sec}},
+			want:  []brief{{mib, 8 * mib, "toy", "backup boot sector at offset 9436672 (no table)"}},
+			note:  "at offset 3145728 is left out: it lies in the toy volume at offset 1048576",
+		},
+		{
+			name: "an old backup gives way",
+			build: func(d []byte) {
+				putToy(d, mib, 8*mib) // the old volume: its backup stays
+				clear(d[mib : mib+sec])
+				putToy(d, 2*mib, 3*mib)
+			},
+			holes: []unread{mbr},
+			want:  []brief{{2 * mib, 3 * mib, "toy", "boot sector at offset 2097152 (no table)"}},
+		},
+		{
+			name:  "an old backup alone still speaks",
+			build: func(d []byte) { putToy(d, mib, 8*mib); d[mib+5] ^= 1 },
+			holes: []unread{mbr},
+			want:  []brief{{mib, 8 * mib, "toy", "backup boot sector at offset 9436672 (no table)"}},
+		},
+		{
+			name:  "copies that are alike",
+			build: func(d []byte) { putTwin(d, mib, 4*mib); putTwin(d, 5*mib, 2*mib) },
+			holes: []unread{mbr},
+			want: []brief{
+				{mib, 4 * mib, "toy", "boot sector at offset 1048576 (no table)"},
+				{5 * mib, 2 * mib, "toy", "boot sector at offset 5242880 (no table)"},
+			},
+		},
+		{
+			name:  "copies that are alike, the first unread",
+			build: func(d []byte) { putTwin(d, 4*mib, 4*mib) },
+			holes: []unread{mbr, {4 * mib, sec}},
+			want:  []brief{{4 * mib, 4 * mib, "toy", "backup boot sector at offset 8388096 (no table)"}},
+		},
+		{
+			name:  "copies that are alike, all other places unread",
+			build: func(d []byte) { putTwin(d, 4*mib, 4*mib) },
+			holes: []unread{{0, 8*mib - sec}, {8 * mib, 8 * mib}},
+			want:  []brief{{4 * mib, 4 * mib, "toy", "backup boot sector at offset 8388096 (no table)"}},
+		},
+		{
+			name:  "before the drive, past its end",
+			build: func(d []byte) { putToyBoot(d, mib, 0, 2*mib); putToyBoot(d, 2*mib, 2*mib, 1<<61) },
+			holes: []unread{mbr},
+			want:  []brief{{0, size, "unread", "whole drive"}},
+		},
+		{
+			name:  "bare",
+			build: func(d []byte) { putToy(d, 0, size) },
+			want:  []brief{{0, size, "toy", "bare volume"}},
+		},
+		{
+			name:  "bare, its boot sector unread",
+			build: func(d []byte) { putToy(d, 0, size) },
+			holes: []unread{mbr},
+			want:  []brief{{0, size, "toy", "bare volume"}},
+			note:  "opens as one bare toy volume by its other structures",
+		},
+		{
+			name:  "one volume to the drive's end is not bare",
+			build: func(d []byte) { putToy(d, mib, 15*mib) },
+			holes: []unread{mbr, {mib, sec}},
+			want:  []brief{{mib, 15 * mib, "toy", "backup boot sector at offset 16776704 (no table)"}},
+		},
+		{
+			name:  "zeros",
+			build: func([]byte) {},
+			want:  []brief{{0, size, "empty", "whole drive"}},
+			note:  "sector 0 is empty",
+		},
+		{
+			name:  "nothing read",
+			build: func([]byte) {},
+			holes: []unread{{0, size}},
+			want:  []brief{{0, size, "unread", "whole drive"}},
+		},
+		{
+			name: "boot program that reads like a table",
+			build: func(d []byte) {
+				putToy(d, 0, size)
+				putMBR(d, 0, bootEntry{Type: 0x6E, Start: 17, Sectors: 12})
+			},
+			want: []brief{{0, size, "toy", "bare volume"}},
+		},
+		{
+			name: "what cannot be listed is named",
+			build: func(d []byte) {
+				putToy(d, mib, 2*mib)
+				copy(d[4*mib:], "LUKS\xBA\xBE")
+			},
+			holes: []unread{mbr},
+			want: []brief{
+				{mib, 2 * mib, "toy", "boot sector at offset 1048576 (no table)"},
+				{4 * mib, 12 * mib, "luks", "signature at offset 4194304 (no table)"},
+			},
+		},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			disk := make([]byte, size)
+			tt.build(disk)
+			l := mustFind(t, reader(t, disk, sec, tt.holes...))
+			if d := cmp.Diff(tt.want, briefs(l)); d != "" {
+				t.Errorf("volumes (-want +got):\n%s\nnotes %q", d, l.Notes)
+			}
+			if tt.note != "" && !hasNote(l, tt.note) {
+				t.Errorf("no note with %q in %q", tt.note, l.Notes)
+			}
+			for _, v := range l.Volumes {
+				if v.Filesystem != "toy" && v.Reason == "" {
+					t.Errorf("%s at %d cannot be listed and no reason is given", v.Filesystem, v.Start)
+				}
+			}
+		})
+	}
+}
+
+// Law 1: what stands in unread sectors reaches no answer.
+func TestUnreadSectorsAreNoData(t *testing.T) {
+	disks := map[string]func() []byte{
+		"gpt": func() []byte { return gptDisk(t, sec) },
+		"mbr": logicalDisk,
+		"bare": func() []byte {
+			d := make([]byte, 4*mib)
+			putToy(d, 0, 4*mib)
+			return d
+		},
+	}
+	rng := rand.New(rand.NewPCG(1, 2))
+	for name, build := range disks {
+		for round := range 60 {
+			clean := build()
+			var holes []unread
+			interesting := []int64{0, 1, 2, 3, 10, 33, 256, 1279, 2048, 2559, 4063, 4095, 4096, 4160, 6144, 6208, 8192, 8191, 8255}
+			for range 1 + rng.IntN(5) {
+				at := interesting[rng.IntN(len(interesting))] * sec
+				n := min(int64(1+rng.IntN(20))*sec, int64(len(clean))-at)
+				if at >= int64(len(clean)) {
+					continue
+				}
+				if len(holes) == 0 || holes[len(holes)-1].start != at {
+					holes = append(holes, unread{at, n})
+				}
+			}
+			var first *Layout
+			for fill := range 4 {
+				disk := build()
+				for _, h := range holes {
+					part := disk[h.start : h.start+h.length]
+					switch fill {
+					case 1:
+						clear(part)
+					case 2:
+						for i := range part {
+							part[i] = byte(rng.Uint32())
+						}
+					case 3:
+						copy(part, disk[rng.Int64N(int64(len(disk)-len(part))):])
+					}
+				}
+				l := mustFind(t, reader(t, disk, sec, holes...))
+				if first == nil {
+					first = l
+				} else if d := cmp.Diff(first, l); d != "" {
+					t.Fatalf("%s, round %d, holes %v, fill %d (-true +filled):\n%s", name, round, holes, fill, d)
+				}
+			}
+		}
+	}
+}
+
+func TestFindEndsWithItsContext(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	_, err := find(ctx, reader(t, make([]byte, mib), sec), extract.Options{}, toyKinds())
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestOpen(t *testing.T) {
+	disk := gptDisk(t, sec)
+	r := reader(t, disk, sec)
+	l := mustFind(t, r)
+	fs, err := open(t.Context(), r, l.Volumes[0], extract.Options{}, toyKinds())
+	if err != nil || fs.Info().Filesystem != "toy" {
+		t.Errorf("got %v, %v", fs, err)
+	}
+	_, err = open(t.Context(), r, Volume{Start: 512, Filesystem: "xfs", Reason: noReader}, extract.Options{}, toyKinds())
+	var no *NotListedError
+	if !errors.As(err, &no) || no.Start != 512 {
+		t.Errorf("got %v", err)
+	}
+}
+
+// Progress comes to its end, and never passes it.
+func TestSearchTellsProgress(t *testing.T) {
+	disk := make([]byte, 16*mib)
+	putToy(disk, 3*mib, 2*mib)
+	var last, total int64
+	o := extract.Options{Progress: func(_ string, d, n int64) {
+		if d < last || d > n {
+			t.Errorf("progress went from %d to %d of %d", last, d, n)
+		}
+		last, total = d, n
+	}}
+	if _, err := find(t.Context(), reader(t, disk, sec, unread{0, sec}), o, toyKinds()); err != nil {
+		t.Fatal(err)
+	}
+	if last != total || total != int64(len(disk)) {
+		t.Errorf("progress ended at %d of %d", last, total)
+	}
+}
+
+// BenchmarkSearch measures the search of all sectors from memory.
+func BenchmarkSearch(b *testing.B) {
+	disk := make([]byte, 64*mib)
+	rng := rand.New(rand.NewPCG(3, 4))
+	for i := range disk {
+		disk[i] = byte(rng.Uint32())
+	}
+	r := reader(b, disk, sec, unread{0, sec})
+	b.SetBytes(int64(len(disk)))
+	for b.Loop() {
+		if _, err := find(b.Context(), r, extract.Options{}, Kinds()); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
