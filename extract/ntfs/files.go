@@ -226,6 +226,10 @@ func (v *Volume) entries(rec *record, exts []*record, whole bool, names []nameOn
 	}
 
 	var out []entry
+	if v.table.doubted {
+		main.RecordUnread = true
+		main.Why = append(main.Why, "its record was found by itself and may be stale")
+	}
 	streams := v.dataStreams(rec, exts)
 	var wof *dataStream
 	for i := range streams {
@@ -254,7 +258,7 @@ func (v *Volume) entries(rec *record, exts []*record, whole bool, names []nameOn
 			continue
 		}
 		shown, exact := extract.NameFromUTF16(s.name)
-		f := extract.File{ID: rec.number, Kind: extract.KindStream, Modified: main.Modified}
+		f := extract.File{ID: rec.number, Kind: extract.KindStream, Modified: main.Modified, RecordUnread: v.table.doubted}
 		v.fill(&f, s)
 		out = append(out, entry{File: f, stream: ":" + shown, exact: exact})
 	}

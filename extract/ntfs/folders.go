@@ -330,6 +330,17 @@ func (v *Volume) askFolders(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := v.findStrayBlocks(ctx); err != nil {
+		return err
+	}
+	v.settleNames()
+	return nil
+}
+
+// settleNames leaves out double names and twins, and makes folders of unread
+// records known.
+func (v *Volume) settleNames() {
+	c := &v.census
 	for n, list := range c.names {
 		var long, twins []nameOnly
 		for _, e := range list {
@@ -350,7 +361,6 @@ func (v *Volume) askFolders(ctx context.Context) error {
 			c.parents[p.number()] = p.seq()
 		}
 	}
-	return nil
 }
 
 func (n nameOnly) same(o nameOnly) bool {

@@ -40,6 +40,12 @@ func (v *Volume) sumUp() error {
 			why("the own list of names of %s was not wholly read", plural(n, "folder", "folders"))
 		}
 	}
+	if v.strays > 0 {
+		why("%s found on the volume for folders whose own records are unread: names are taken from them", plural(v.strays, "block of names was", "blocks of names were"))
+	}
+	if v.doubted > 0 {
+		why("blocks of names that may be stale name %s more whose records are unread: they are not listed", plural(v.doubted, "file or folder", "files or folders"))
+	}
 	if u.partly > 0 {
 		why("%s only partly read: names and streams may be missing", plural(u.partly, "file record was", "file records were"))
 	}

@@ -33,6 +33,17 @@ func (v *Volume) rebuildTable(ctx context.Context, wanted []extract.Span) error 
 		t.stream = &stream{r: v.r}
 		f := v.fragmentAt(v.start + v.boot.MFT*v.cluster)
 		if f.count > 0 && f.first == 0 {
+			// the first records are always the table's; behind them may stand
+			// what an earlier, larger table of the volume left
+			t.extents = []extract.Extent{{Offset: 0, Image: f.image, Length: int64(min(f.count, firstFile)) * t.recordSize}}
+			t.count = min(f.count, firstFile)
+			t.stream.size = int64(t.count) * t.recordSize
+			v.openBitmap()
+			if kept := v.allocatedOnly([]fragment{f}); len(kept) > 0 && kept[0].first == 0 {
+				f.count = max(kept[0].count, t.count)
+			} else {
+				f.count = t.count
+			}
 			t.extents = []extract.Extent{{Offset: 0, Image: f.image, Length: int64(f.count) * t.recordSize}}
 			t.count = f.count
 			t.stream.size = int64(t.count) * t.recordSize
@@ -45,11 +56,12 @@ func (v *Volume) rebuildTable(ctx context.Context, wanted []extract.Span) error 
 		claimed.Add(e.Image, e.Length)
 	}
 	claimed.Add(t.mirror, mirrorRecords*t.recordSize)
+	v.openBitmap()
 	found, err := v.scanFragments(ctx, &claimed)
 	if err != nil {
 		return err
 	}
-	for _, f := range unambiguous(found, t.recordSize) {
+	for _, f := range v.allocatedOnly(unambiguous(found, t.recordSize)) {
 		t.adopt(f, wanted)
 	}
 	slices.SortFunc(t.extents, func(a, b extract.Extent) int { return cmp.Compare(a.Offset, b.Offset) })
@@ -106,23 +118,56 @@ func (v *Volume) claimKnown(ctx context.Context, claimed *extract.Spans) error {
 		})
 }
 
-// isRecord reports whether the bytes hold a whole record that names its own
-// number, and which.
-func isRecord(b []byte) (number uint64, ok bool) {
+// allocatedOnly are the parts of fragments whose place the volume's bitmap
+// calls allocated; without the bitmap all of them, with a note that what they
+// hold may be stale.
+func (v *Volume) allocatedOnly(list []fragment) []fragment {
+	if v.bitmap == nil || v.bitmap.unread() > 0 {
+		if !v.table.doubted && len(list) > 0 {
+			v.table.doubted = true
+			v.table.notes = append(v.table.notes, "the volume's bitmap is unread: records found by themselves may be left from an earlier table, so no file of them is called intact")
+		}
+		return list
+	}
+	var used extract.Spans
+	_ = v.allocation()(func(start, length int64, use extract.Use) error {
+		if use == extract.UseUnclaimed {
+			used.Add(start, length)
+		}
+		return nil
+	})
+	size := v.table.recordSize
+	var out []fragment
+	for _, f := range list {
+		for s := range used.Within(f.image, int64(f.count)*size) {
+			from, to := (s.Start-f.image+size-1)/size, (s.End-f.image)/size
+			if from < to {
+				out = append(out, fragment{f.image + from*size, f.first + uint64(from), uint64(to - from)})
+			}
+		}
+	}
+	return out
+}
+
+// isRecord reports whether the bytes hold a whole record, and, where its
+// format does, the number that it names itself. Records of the format before
+// 3.1, which some writers still use, name none.
+func isRecord(b []byte) (number uint64, numbered, ok bool) {
 	if string(b[:4]) != "FILE" {
-		return 0, false
+		return 0, false, false
 	}
 	us, torn, err := applyFixups(b, 0)
-	if err != nil || torn != 0 || us.offset < recordHeaderSize {
-		return 0, false
+	if err != nil || torn != 0 {
+		return 0, false, false
 	}
 	number = uint64(le.Uint32(b[recordNumber:]))
+	numbered = us.offset >= recordHeaderSize && number != 0
 	used := int64(le.Uint32(b[recordUsedBytes:]))
-	if used < recordHeaderSize || used > int64(len(b)) {
-		return 0, false
+	if used < recordFirstAttr+2 || used > int64(len(b)) {
+		return 0, false, false
 	}
 	_, whole, err := parseAttributes(nil, b[:used], int(le.Uint16(b[recordFirstAttr:])), 0)
-	return number, whole && err == nil
+	return number, numbered, whole && err == nil
 }
 
 // fragmentAt follows the table from where the boot sector puts it, as far as
@@ -140,8 +185,8 @@ func (v *Volume) fragmentAt(at int64) fragment {
 		if _, err := v.r.ReadAt(b, p); err != nil {
 			continue
 		}
-		if got, ok := isRecord(b); ok {
-			if got != n {
+		if got, numbered, ok := isRecord(b); ok {
+			if numbered && got != n {
 				break
 			}
 			f.count = n + 1
@@ -161,10 +206,11 @@ func (v *Volume) scanFragments(ctx context.Context, claimed *extract.Spans) ([]f
 	grid := min(size, v.cluster) // a record begins at a multiple of this
 	end := min(v.start+v.clusters*v.cluster, v.r.Size())
 	type part struct {
-		list []fragment
-		n    int64
+		list     []fragment
+		nameless int64
+		n        int64
 	}
-	done := int64(0)
+	var done, nameless int64
 	var out []fragment
 	n := int((end - v.start + step - 1) / step)
 	err := extract.InOrder(ctx, v.opt.Workers(), n, func(_ context.Context, i int) (part, error) {
@@ -184,8 +230,11 @@ func (v *Volume) scanFragments(ctx context.Context, claimed *extract.Spans) ([]f
 				continue
 			}
 			copy(rec, b[o:o+size])
-			number, ok := isRecord(rec)
-			if !ok {
+			number, numbered, ok := isRecord(rec)
+			if !ok || !numbered {
+				if ok {
+					p.nameless++
+				}
 				at += grid
 				continue
 			}
@@ -198,9 +247,13 @@ func (v *Volume) scanFragments(ctx context.Context, claimed *extract.Spans) ([]f
 			out = join(out, f, v)
 		}
 		done += p.n
+		nameless += p.nameless
 		v.opt.Report("looking for file records", done, end-v.start)
 		return nil
 	})
+	if nameless > 0 {
+		v.table.notes = append(v.table.notes, plural(nameless, "further file record was", "further file records were")+" found whose number in the table is not known: their files are not listed")
+	}
 	return out, err
 }
 

@@ -30,6 +30,7 @@ type table struct {
 	count      uint64 // records, those with no known place included
 	sized      bool   // count is stated by the table, not only what was found
 	rebuilt    bool   // found by its records, since what says where it lies is unread
+	doubted    bool   // found records may be stale
 	mirror     int64  // where the mirror lies in the image
 	// mirrored are records read from the mirror in place of the table
 	mirrored map[uint64]bool

@@ -27,6 +27,8 @@ type Volume struct {
 	census      census
 	extending   map[uint64]bool // unread records that attribute lists name
 	claims      extract.Claims
+	strays      int64 // index blocks used although their folder's record is unread
+	doubted     int64 // children named by blocks that cannot be told from stale ones
 	unread      unreadCount
 	journalOpen string // why newer metadata may stand in the journal; "" if not
 	listing     extract.Listing

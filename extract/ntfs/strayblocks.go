@@ -1,0 +1,225 @@
+package ntfs
+
+import (
+	"cmp"
+	"context"
+	"slices"
+
+	"fileassay/extract"
+)
+
+// strayBlock is an index block found on the volume itself, since the record of
+// its folder, which says where the folder's blocks lie, is unread.
+type strayBlock struct {
+	image  int64
+	vcn    int64
+	folder reference // that every entry in it names as its parent
+	names  []nameOnly
+}
+
+// findStrayBlocks looks for index blocks in space that nothing read so far
+// claims, and takes names for needy records from them. A block is believed if
+// its fixups hold, every entry names one folder as its parent, and that folder
+// is known to be alive with the very sequence number of the entries: it is the
+// root, or a read record or a believed index names it so. Of two blocks that
+// claim the same place in one folder neither is believed. That a block's place
+// is allocated is no proof: folders keep blocks that they no longer use.
+func (v *Volume) findStrayBlocks(ctx context.Context) error {
+	c := &v.census
+	if !v.lacksNames() {
+		return nil
+	}
+	var claimed extract.Spans
+	if err := v.claimKnown(ctx, &claimed); err != nil {
+		return err
+	}
+	for _, e := range v.table.extents {
+		claimed.Add(e.Image, e.Length)
+	}
+	blocks, err := v.scanBlocks(ctx, &claimed)
+	if err != nil {
+		return err
+	}
+	slices.SortFunc(blocks, func(a, b strayBlock) int {
+		return cmp.Or(cmp.Compare(a.folder, b.folder), cmp.Compare(a.vcn, b.vcn), cmp.Compare(a.image, b.image))
+	})
+	byFolder := map[reference][]strayBlock{}
+	for i, b := range blocks {
+		same := func(o strayBlock) bool { return o.folder == b.folder && o.vcn == b.vcn }
+		if i > 0 && same(blocks[i-1]) || i+1 < len(blocks) && same(blocks[i+1]) {
+			continue
+		}
+		byFolder[b.folder] = append(byFolder[b.folder], b)
+	}
+	// from the root and from what read records name, downward
+	var alive []reference
+	for ref := range byFolder {
+		n := ref.number()
+		seq, isParent := c.parents[n]
+		f, isFolder := c.folders[n]
+		if n == recRoot || isParent && seq == ref.seq() || isFolder && f.seq == ref.seq() {
+			alive = append(alive, ref)
+		}
+	}
+	slices.Sort(alive)
+	doubted := map[reference]bool{}
+	for len(alive) > 0 {
+		ref := alive[0]
+		alive = alive[1:]
+		list := byFolder[ref]
+		delete(byFolder, ref)
+		for _, b := range list {
+			v.strays++
+			v.claims.Structures.Add(b.image, v.boot.IndexSize)
+			for _, n := range b.names {
+				k := n.child.number()
+				if !slices.ContainsFunc(c.names[k], n.same) {
+					c.names[k] = append(c.names[k], n)
+				}
+				if n.folder {
+					if _, more := byFolder[n.child]; more && !slices.Contains(alive, n.child) {
+						alive = append(alive, n.child)
+					}
+				}
+			}
+		}
+	}
+	for _, list := range byFolder {
+		for _, b := range list {
+			for _, n := range b.names {
+				doubted[n.child] = true
+			}
+		}
+	}
+	v.doubted = int64(len(doubted))
+	return nil
+}
+
+// lacksNames reports whether a record that may be in use was not read and has
+// no name yet.
+func (v *Volume) lacksNames() bool {
+	c := &v.census
+	for from := 0; from < len(c.marks); from += chunkRecords {
+		part := c.marks[from:min(from+chunkRecords, len(c.marks))]
+		if !slices.ContainsFunc(part, func(m recordMark) bool { return m.needy() && m.state() != recordUsed }) {
+			continue
+		}
+		used, known := v.table.inUse(uint64(from), uint64(len(part)))
+		for i, m := range part {
+			n := uint64(from + i)
+			if m.needy() && m.state() != recordUsed && (used[i] || !known[i]) && len(c.names[n]) == 0 && !v.extending[n] && n >= firstFile {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// scanBlocks finds index blocks in space that is allocated, or not known to be
+// free, and not claimed.
+func (v *Volume) scanBlocks(ctx context.Context, claimed *extract.Spans) ([]strayBlock, error) {
+	const step = 4 << 20
+	var parts []extract.Span
+	var total int64
+	known := extract.Claims{Files: *claimed}
+	err := known.Space(v.start, min(v.length, v.r.Size()-v.start), v.allocation(), func(start, length int64, use extract.Use) error {
+		if use != extract.UseUnclaimed && use != extract.UseUnknown {
+			return nil
+		}
+		total += length
+		for end := start + length; start < end; start += step {
+			parts = append(parts, extract.Span{Start: start, End: min(start+step, end)})
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	var out []strayBlock
+	done := int64(0)
+	type found struct {
+		blocks []strayBlock
+		n      int64
+	}
+	err = extract.InOrder(ctx, v.opt.Workers(), len(parts), func(_ context.Context, i int) (found, error) {
+		return found{v.blocksIn(parts[i]), parts[i].End - parts[i].Start}, nil
+	}, func(f found) error {
+		out = append(out, f.blocks...)
+		done += f.n
+		v.opt.Report("looking for folder blocks", done, total)
+		return nil
+	})
+	return out, err
+}
+
+// blocksIn finds the index blocks that begin in a part of the image.
+func (v *Volume) blocksIn(part extract.Span) []strayBlock {
+	size := v.boot.IndexSize
+	grid := min(size, v.cluster)
+	b := make([]byte, part.End-part.Start+size)
+	var gaps []extract.Span
+	for _, u := range v.r.ReadReadable(b, part.Start) {
+		gaps = append(gaps, extract.Span{Start: u.Start, End: u.End()})
+	}
+	var out []strayBlock
+	block := make([]byte, size)
+	at := part.Start + (grid-(part.Start-v.start)%grid)%grid
+	for ; at < part.End; at += grid {
+		o := at - part.Start
+		if string(b[o:o+4]) != "INDX" {
+			continue
+		}
+		var bad strides
+		bad, gaps = badStrides(gaps, at, size)
+		if bad.has(0) {
+			continue
+		}
+		copy(block, b[o:o+size])
+		if s, ok := v.parseStray(block, bad); ok {
+			s.image = at
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// parseStray decodes an index block that no folder's record leads to.
+func (v *Volume) parseStray(b []byte, bad strides) (strayBlock, bool) {
+	s := strayBlock{}
+	_, torn, err := applyFixups(b, bad)
+	if err != nil || torn.has(0) {
+		return s, false
+	}
+	bad |= torn
+	s.vcn = int64(le.Uint64(b[blockVCN:]))
+	first, used := int64(le.Uint32(b[blockHeader+headerFirst:])), int64(le.Uint32(b[blockHeader+headerUsed:]))
+	if first < headerSize || used < first || blockHeader+used > int64(len(b)) {
+		return s, false
+	}
+	from, to := int(blockHeader+first), int(blockHeader+used)
+	if from+entryKey+nameText > to || !bad.clean(from, from+entryKey+nameText) {
+		return s, false
+	}
+	e, n, last, err := parseIndexEntry(b[from:to])
+	if err != nil || last || !e.exact(b[from:to], n, e.parent) {
+		return s, false
+	}
+	s.folder = e.parent
+	c := &v.census
+	one := true
+	walkEntries(b, from, to, bad, s.folder, func(e indexEntry) {
+		if e.parent != s.folder {
+			one = false
+			return
+		}
+		k := e.child.number()
+		if k < firstFile || k >= v.table.count && v.table.sized || k < uint64(len(c.marks)) && !c.marks[k].needy() {
+			return
+		}
+		if k < uint64(len(c.marks)) && c.marks[k].state() == recordUsed && c.seqs[k] != e.child.seq() {
+			return
+		}
+		s.names = append(s.names, e.listed())
+	})
+	return s, one
+}
