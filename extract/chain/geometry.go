@@ -1,0 +1,69 @@
+package chain
+
+import "math"
+
+// FirstCluster is the number of the first cluster of the heap.
+const FirstCluster = 2
+
+// Geometry says where the clusters of a volume lie.
+type Geometry struct {
+	Start    int64  // of the volume in the image, bytes
+	Length   int64  // of the volume, bytes
+	Heap     int64  // of cluster 2 in the image, bytes
+	Cluster  int64  // bytes of a cluster
+	Clusters uint32 // in the heap
+}
+
+// Valid reports whether c is a cluster of the heap.
+func (g *Geometry) Valid(c uint32) bool {
+	return c >= FirstCluster && c-FirstCluster < g.Clusters
+}
+
+// At is where cluster c begins in the image.
+func (g *Geometry) At(c uint32) int64 {
+	return g.Heap + int64(c-FirstCluster)*g.Cluster
+}
+
+// Of is the cluster that the image offset at lies in; ok is false where it lies
+// in none.
+func (g *Geometry) Of(at int64) (c uint32, ok bool) {
+	if at < g.Heap {
+		return 0, false
+	}
+	n := (at - g.Heap) / g.Cluster
+	if n >= int64(g.Clusters) {
+		return 0, false
+	}
+	return uint32(n) + FirstCluster, true
+}
+
+// Need is the number of clusters that size bytes take.
+func (g *Geometry) Need(size int64) int64 {
+	if size <= 0 {
+		return 0
+	}
+	if size > math.MaxInt64-g.Cluster {
+		return math.MaxInt64 / g.Cluster
+	}
+	return (size + g.Cluster - 1) / g.Cluster
+}
+
+// End is the first byte past the heap's last cluster.
+func (g *Geometry) End() int64 { return g.Heap + int64(g.Clusters)*g.Cluster }
+
+// Run is Count clusters from First.
+type Run struct {
+	First uint32
+	Count uint32
+}
+
+// appendCluster adds a cluster to runs, joined with the last where it follows.
+func appendCluster(runs []Run, c uint32) []Run {
+	if n := len(runs); n > 0 {
+		if last := &runs[n-1]; last.First+last.Count == c {
+			last.Count++
+			return runs
+		}
+	}
+	return append(runs, Run{c, 1})
+}

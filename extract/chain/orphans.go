@@ -1,0 +1,178 @@
+package chain
+
+import (
+	"context"
+
+	"fileassay/extract"
+)
+
+// candidate is a cluster that is in use, that nothing claims, and that looks
+// like a part of a folder.
+type candidate struct {
+	c     uint32
+	start Start
+}
+
+// Discover looks for folders whose own entry was not read, among what is in
+// use and claimed by nothing, and surveys them. Valid after Survey.
+func (t *Tree) Discover(ctx context.Context) error {
+	t.orphans = len(t.nodes)
+	t.late = true
+	if t.Allocation == nil {
+		return nil
+	}
+	any := false
+	err := t.eachUnclaimed(ctx, func(c uint32) error {
+		any = true
+		e := t.table.Entry(c)
+		for _, v := range []Value{e.Value, e.Alt} {
+			if v.Mark == Next && v.Raw != c && !t.taken(v.Raw) {
+				t.preds.Add(v.Raw)
+			}
+		}
+		return nil
+	})
+	if err != nil || !any {
+		return err
+	}
+	found, err := t.candidates(ctx)
+	if err != nil || len(found) == 0 {
+		return err
+	}
+	return t.adopt(ctx, found)
+}
+
+// taken reports whether something has claimed cluster c.
+func (t *Tree) taken(c uint32) bool {
+	return t.claimed.Has(c) || t.excess.Has(c) || t.found.Has(c)
+}
+
+// eachUnclaimed calls visit for the clusters in use that nothing claims, in
+// order.
+func (t *Tree) eachUnclaimed(ctx context.Context, visit func(c uint32) error) error {
+	return t.Allocation(ctx, func(first uint32, n int64, s State) error {
+		if s != Allocated {
+			return nil
+		}
+		for c := first; n > 0; c, n = c+1, n-1 {
+			if t.taken(c) {
+				continue
+			}
+			if err := visit(c); err != nil {
+				return err
+			}
+		}
+		return ctx.Err()
+	})
+}
+
+// candidates are the unclaimed clusters that look like folders, in order. By a
+// table, only the first cluster of a chain can be the first of a folder; by a
+// bitmap, any can.
+func (t *Tree) candidates(ctx context.Context) ([]candidate, error) {
+	var list []candidate
+	b := make([]byte, min(t.format.FolderHead(), t.geo.Cluster))
+	err := t.eachUnclaimed(ctx, func(c uint32) error {
+		if !t.Bitmap && t.preds.Has(c) {
+			return nil
+		}
+		if _, err := t.r.ReadAt(b, t.geo.At(c)); err != nil {
+			return nil // unread: nothing to be known of it
+		}
+		if s := t.format.FolderStart(c, b); s.Folder {
+			list = append(list, candidate{c, s})
+		}
+		return nil
+	})
+	return list, err
+}
+
+// adopt surveys the found folders. One that another has an entry for comes
+// under that one.
+func (t *Tree) adopt(ctx context.Context, list []candidate) error {
+	gaps := map[uint32]bool{} // folders with room for an entry that was not read
+	for _, n := range t.nodes {
+		if !n.complete() {
+			gaps[n.first] = true
+			if n.parent < 0 && n.base == "" {
+				gaps[0] = true // "..", in a folder of the root, is 0
+			}
+		}
+	}
+	var heads, pieces, kids Set
+	for _, x := range list {
+		pieces.Add(x.c)
+		if x.start.Head {
+			heads.Add(x.c)
+		}
+	}
+	for _, x := range list {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		n := &node{parent: -1, orphan: true, first: x.c, parts: []extract.Extent{{Image: t.geo.At(x.c), Length: t.geo.Cluster}}}
+		if !x.start.Head {
+			n.first = 0
+		}
+		t.entries(n, func(e *Entry) {
+			if e.Folder && e.First != x.c && t.geo.Valid(e.First) {
+				kids.Add(e.First)
+			}
+		})
+	}
+	for _, roots := range []bool{true, false} {
+		for _, x := range list {
+			child := kids.Has(x.c) || x.start.HasParent && x.start.Parent != x.c && heads.Has(x.start.Parent)
+			if child == roots || t.taken(x.c) {
+				continue
+			}
+			n := &node{parent: -1, orphan: true, id: uint64(t.geo.At(x.c)), doubt: true}
+			n.base = extract.UnknownParent(n.id)
+			n.length = len(n.base)
+			if x.start.Head {
+				n.first = x.c
+				n.doubt = !(x.start.HasParent && (gaps[x.start.Parent] || heads.Has(x.start.Parent)))
+				if x.start.HasParent {
+					t.sum.parents.Add(x.start.Parent)
+				}
+			}
+			if t.Bitmap {
+				t.takePieces(n, x.c, &pieces)
+			} else {
+				n.take(t, t.claim(x.c, -1, t.folderLimit()))
+			}
+			t.nodes = append(t.nodes, n)
+			if err := t.descend(ctx, int32(len(t.nodes)-1)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// takePieces gives a found folder its clusters where no table need tell: the
+// chain where there is one, else those that follow, as long as they look like
+// a folder and no end mark was read.
+func (t *Tree) takePieces(n *node, c uint32, pieces *Set) {
+	f := followed{}
+	limit := t.folderLimit()
+	for f.n < limit && pieces.Has(c) && !t.taken(c) {
+		t.found.Add(c)
+		f.runs = appendCluster(f.runs, c)
+		f.n++
+		one := &node{parent: -1, orphan: true, parts: []extract.Extent{{Image: t.geo.At(c), Length: t.geo.Cluster}}}
+		if t.entries(one, func(*Entry) {}).Ended {
+			break
+		}
+		switch e := t.table.Entry(c); {
+		case e.Mark == Next:
+			c = e.Raw
+		case e.Mark == End || !t.geo.Valid(c+1):
+			c = 0
+		default:
+			c++
+		}
+	}
+	n.take(t, f)
+	n.broken = "its own entry is unread, so that its length is not known"
+}

@@ -1,0 +1,373 @@
+package chain
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// Width is the kind of an allocation table: the bits of its entries.
+type Width uint8
+
+// The widths.
+const (
+	Width12    Width = 12 // FAT12
+	Width16    Width = 16 // FAT16
+	Width28    Width = 28 // FAT32: 32 bits, of which the upper four are not part of the value
+	WidthExFAT Width = 32 // exFAT
+)
+
+// Mark is what an entry of the table says.
+type Mark uint8
+
+// The marks.
+const (
+	Unread  Mark = iota // in no copy
+	Free                // the cluster is free
+	Next                // the chain goes on
+	End                 // the last cluster of a chain
+	Bad                 // a defective cluster
+	Invalid             // a value that has no meaning: reserved, or out of range
+)
+
+// Value is an entry of the table.
+type Value struct {
+	Mark Mark
+	Raw  uint32 // the next cluster, for Next
+}
+
+// Link is an entry as the copies of the table give it.
+type Link struct {
+	Value
+	Second   bool  // had from a later copy, since the first is unread
+	Disagree bool  // both were read and differ
+	Alt      Value // what the second copy says, where Disagree
+}
+
+// Table is an allocation table in one or more copies, which are one logical
+// table: where a sector of the first is unread, the next one's is used. It is
+// not safe for concurrent use.
+type Table struct {
+	r        *image.Reader
+	copies   []int64 // where they begin in the image
+	bytes    int64   // of one, as far as entries stand in it
+	width    Width
+	clusters uint32
+
+	pages map[int64]*tablePage
+	ring  []int64 // pages in the order they came
+	last  *tablePage
+}
+
+// tablePage is a part of the table. All offsets are from its start.
+type tablePage struct {
+	at     int64          // in the table
+	b      []byte         // zero where unread
+	unread []extract.Span // in no copy
+	second []extract.Span // had from a later copy
+	alt    []byte         // the second copy, where it differs; nil where not
+	both   []extract.Span // where both copies were read, if alt is set
+}
+
+const (
+	// pageBytes is a multiple of 3, so that no entry of 12 bits stands in
+	// two pages, and of any sector.
+	pageBytes = 12 * 4096
+	maxPages  = 512 // 24 MiB
+)
+
+// NewTable makes a table of the entries for clusters, read from copies at the
+// given image offsets, each of size bytes.
+func NewTable(r *image.Reader, copies []int64, size int64, w Width, clusters uint32) *Table {
+	entries := int64(clusters) + FirstCluster
+	need := entries * 4
+	switch w {
+	case Width12:
+		need = (entries*3 + 1) / 2
+	case Width16:
+		need = entries * 2
+	}
+	return &Table{r: r, copies: copies, bytes: min(need, size), width: w, clusters: clusters, pages: map[int64]*tablePage{}}
+}
+
+// place is where the entry of a cluster stands, and how many bytes it takes.
+func (t *Table) place(c uint32) (off, n int64) {
+	switch t.width {
+	case Width12:
+		return int64(c) + int64(c)/2, 2
+	case Width16:
+		return int64(c) * 2, 2
+	}
+	return int64(c) * 4, 4
+}
+
+// decode makes sense of an entry's raw value.
+func (t *Table) decode(raw uint32) Value {
+	var top uint32 // the value of a bad cluster
+	switch t.width {
+	case Width12:
+		top = 0xFF7
+	case Width16:
+		top = 0xFFF7
+	case Width28:
+		raw &= 0x0FFFFFFF
+		top = 0x0FFFFFF7
+	default:
+		top = 0xFFFFFFF7
+	}
+	switch {
+	case raw == 0:
+		return Value{Free, 0}
+	case raw >= FirstCluster && raw-FirstCluster < t.clusters:
+		return Value{Next, raw}
+	case raw == top:
+		return Value{Bad, raw}
+	case raw > top && (t.width != WidthExFAT || raw == 0xFFFFFFFF):
+		return Value{End, raw}
+	}
+	return Value{Invalid, raw}
+}
+
+// raw takes the entry of c from a page's bytes at i.
+func (t *Table) raw(b []byte, i int64, c uint32) uint32 {
+	switch t.width {
+	case Width12:
+		v := uint32(binary.LittleEndian.Uint16(b[i:]))
+		if c&1 != 0 {
+			return v >> 4
+		}
+		return v & 0xFFF
+	case Width16:
+		return uint32(binary.LittleEndian.Uint16(b[i:]))
+	}
+	return binary.LittleEndian.Uint32(b[i:])
+}
+
+// Entry is the entry of cluster c. Entries 0 and 1 are of no cluster and must
+// not be asked for.
+func (t *Table) Entry(c uint32) Link {
+	off, n := t.place(c)
+	p := t.page(off / pageBytes)
+	i := off - p.at
+	if i+n > int64(len(p.b)) {
+		return Link{} // the table is too short for this cluster
+	}
+	if p.unread != nil && overlaps(p.unread, i, n) {
+		return Link{}
+	}
+	e := Link{Value: t.decode(t.raw(p.b, i, c))}
+	if p.second != nil && overlaps(p.second, i, n) {
+		e.Second = true
+	}
+	if p.alt != nil && inside(p.both, i, n) {
+		if alt := t.decode(t.raw(p.alt, i, c)); alt != e.Value && !(alt.Mark == End && e.Mark == End) {
+			e.Disagree, e.Alt = true, alt
+		}
+	}
+	return e
+}
+
+func overlaps(list []extract.Span, off, n int64) bool {
+	for _, s := range list {
+		if s.Start < off+n && off < s.End {
+			return true
+		}
+	}
+	return false
+}
+
+func inside(list []extract.Span, off, n int64) bool {
+	for _, s := range list {
+		if s.Start <= off && off+n <= s.End {
+			return true
+		}
+	}
+	return false
+}
+
+func (t *Table) page(n int64) *tablePage {
+	if t.last != nil && t.last.at == n*pageBytes {
+		return t.last
+	}
+	p := t.pages[n]
+	if p == nil {
+		p = t.load(n * pageBytes)
+		if len(t.ring) >= maxPages {
+			delete(t.pages, t.ring[0])
+			t.ring = t.ring[1:]
+		}
+		t.pages[n] = p
+		t.ring = append(t.ring, n)
+	}
+	t.last = p
+	return p
+}
+
+// load reads a page out of the copies.
+func (t *Table) load(at int64) *tablePage {
+	n := min(pageBytes, t.bytes-at)
+	if n <= 0 {
+		return &tablePage{at: at}
+	}
+	p := &tablePage{at: at, b: make([]byte, n)}
+	missing := t.gaps(p.b, t.copies[0]+at)
+	var other []byte
+	for i, c := range t.copies[1:] {
+		if i > 0 && len(missing) == 0 {
+			break
+		}
+		if other == nil {
+			other = make([]byte, n)
+		}
+		gaps := t.gaps(other, c+at)
+		if i == 0 {
+			p.compare(other, missing, gaps)
+		}
+		var left []extract.Span
+		for _, m := range missing {
+			pos := m.Start
+			fill := func(end int64) {
+				if pos < end {
+					copy(p.b[pos:end], other[pos:end])
+					p.second = append(p.second, extract.Span{Start: pos, End: end})
+					pos = end
+				}
+			}
+			for _, g := range gaps {
+				a, z := max(g.Start, m.Start), min(g.End, m.End)
+				if a < z {
+					fill(a)
+					left = append(left, extract.Span{Start: a, End: z})
+					pos = z
+				}
+			}
+			fill(m.End)
+		}
+		missing = left
+	}
+	p.unread = missing
+	return p
+}
+
+// gaps reads what was read and returns the rest as spans from b's start.
+func (t *Table) gaps(b []byte, at int64) []extract.Span {
+	var out []extract.Span
+	for _, u := range t.r.ReadReadable(b, at) {
+		out = append(out, extract.Span{Start: u.Start - at, End: u.End() - at})
+	}
+	return out
+}
+
+// compare notes where the second copy differs from the first.
+func (p *tablePage) compare(other []byte, gaps ...[]extract.Span) {
+	if len(gaps[0]) == 0 && len(gaps[1]) == 0 && bytes.Equal(p.b, other) {
+		return
+	}
+	var holes extract.Spans
+	for _, list := range gaps {
+		for _, g := range list {
+			holes.Add(g.Start, g.End-g.Start)
+		}
+	}
+	pos := int64(0)
+	differ := false
+	part := func(end int64) {
+		if pos < end {
+			p.both = append(p.both, extract.Span{Start: pos, End: end})
+			differ = differ || !bytes.Equal(p.b[pos:end], other[pos:end])
+		}
+	}
+	for h := range holes.All() {
+		part(h.Start)
+		pos = h.End
+	}
+	part(int64(len(p.b)))
+	if differ {
+		p.alt = bytes.Clone(other)
+	} else {
+		p.both = nil
+	}
+}
+
+// Count is what a table holds as a whole.
+type Count struct {
+	Unread   int64 // entries read in no copy
+	Second   int64 // entries had from a later copy alone
+	Disagree int64 // entries read in both and not the same
+}
+
+// Count looks at every entry.
+func (t *Table) Count(ctx context.Context) (Count, error) {
+	var n Count
+	err := t.Each(ctx, func(_ uint32, e Link) bool {
+		switch {
+		case e.Mark == Unread:
+			n.Unread++
+		case e.Disagree:
+			n.Disagree++
+		case e.Second:
+			n.Second++
+		}
+		return true
+	})
+	return n, err
+}
+
+// Each calls visit for the entry of every cluster in order, until it returns
+// false.
+func (t *Table) Each(ctx context.Context, visit func(c uint32, e Link) bool) error {
+	for i := range t.clusters {
+		if i&0xFFFFF == 0 {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+		}
+		c := i + FirstCluster
+		if !visit(c, t.Entry(c)) {
+			return nil
+		}
+	}
+	return ctx.Err()
+}
+
+// Allocation yields the table as ranges of clusters of one state.
+func (t *Table) Allocation(ctx context.Context, yield func(first uint32, n int64, s State) error) error {
+	var w stateRuns
+	w.yield = yield
+	var failed error
+	err := t.Each(ctx, func(c uint32, e Link) bool {
+		s := Allocated
+		switch {
+		case e.Mark == Unread:
+			s = Unknown
+		case e.Mark == Bad:
+			s = Defective
+		case e.Mark == Free && (!e.Disagree || e.Alt.Mark == Free):
+			s = Vacant
+		}
+		failed = w.put(c, 1, s)
+		return failed == nil
+	})
+	if failed != nil || err != nil {
+		return firstError(failed, err)
+	}
+	return w.flush()
+}
+
+// IsFree reports whether the table says of every copy that c is free.
+func (t *Table) IsFree(c uint32) bool {
+	e := t.Entry(c)
+	return e.Mark == Free && !e.Disagree
+}
+
+func firstError(list ...error) error {
+	for _, err := range list {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}

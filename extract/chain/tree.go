@@ -1,0 +1,320 @@
+package chain
+
+import (
+	"context"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// Config is what a [Tree] is made of.
+type Config struct {
+	Reader   *image.Reader
+	Geometry Geometry
+	Table    *Table
+	Format   Format
+	// Allocation tells what is in use; nil where nothing does. Where it is
+	// the table, leave Bitmap unset.
+	Allocation Allocation
+	// Bitmap says that Allocation does not come from the table, so that a
+	// cluster in use may have no entry.
+	Bitmap bool
+	// Vacant reports whether any of n clusters from first is free by the
+	// bitmap; nil where the table says it all.
+	Vacant func(first uint32, n int64) bool
+
+	Root      uint32         // first cluster of the root; 0 for a fixed one
+	FixedRoot extract.Extent // the root of FAT12 and FAT16
+	// FolderBytes is the most that a folder may have.
+	FolderBytes int64
+	// Own are runs of clusters that the volume's own structures take.
+	Own []Run
+}
+
+// Tree is the files and folders of a volume.
+type Tree struct {
+	Config
+	r      *image.Reader
+	geo    Geometry
+	table  *Table
+	format Format
+
+	nodes   []*node
+	orphans int // index of the first node that hangs from nothing
+
+	claimed Set  // by what hangs from the root
+	found   Set  // by what hangs from nothing
+	late    bool // it is the turn of what hangs from nothing
+	shared  Set  // claimed twice
+	loops   Set  // clusters whose entry closes a loop
+	excess  Set  // the rest of chains that are longer than their file
+	tails   []tail
+	longer  map[tail]int64 // clusters past the end of a file
+	preds   Set            // unclaimed clusters that another unclaimed one leads to
+	choices map[uint32]choice
+
+	steps   int64 // left to be spent on deciding between copies of the table
+	words   int64 // left to be spent on runs without a table
+	overrun bool
+
+	count  Count
+	claims extract.Claims
+	sum    summary
+}
+
+// node is a folder.
+type node struct {
+	parent int32  // -1 for none
+	base   string // path in place of a parent's
+	name   string
+	length int // bytes of its path
+	id     uint64
+	first  uint32
+	parts  []extract.Extent
+	kids   []int32 // in the order in which its folders' entries come
+	tally  Tally
+	broken string // why the folder's clusters are not all known, in words
+	doubt  bool   // what is in it cannot be vouched for
+	orphan bool   // its own entry was not read
+}
+
+// complete reports whether every slot of the folder was read.
+func (n *node) complete() bool {
+	return n.tally.Unread == 0 && (n.broken == "" || n.tally.Ended)
+}
+
+// maxPath bounds a path, so that folders within folders within folders cannot
+// blow up the list. What lies deeper hangs from its parent's number.
+const maxPath = 4096
+
+// NewTree makes a tree; nothing is read before Walk.
+func NewTree(c Config) *Tree {
+	t := &Tree{Config: c, r: c.Reader, geo: c.Geometry, table: c.Table, format: c.Format,
+		longer: map[tail]int64{}, choices: map[uint32]choice{}}
+	t.steps = 8*int64(c.Geometry.Clusters) + 1<<20
+	t.words = int64(c.Geometry.Clusters) + 1<<24
+	return t
+}
+
+// Claims are the parts of the volume that are claimed; valid after Walk. The
+// volume adds its own structures.
+func (t *Tree) Claims() *extract.Claims { return &t.claims }
+
+// Count is what the table holds; valid after Walk.
+func (t *Tree) Count() Count { return t.count }
+
+// Claimed reports how many clusters the first walk claimed, and calls visit
+// for runs of them; valid after Survey.
+func (t *Tree) Claimed() *Set { return &t.claimed }
+
+// Survey is the first walk: it follows all that hangs from the root, so that
+// what is claimed twice is known before anything is said of a file.
+func (t *Tree) Survey(ctx context.Context) error {
+	var err error
+	if t.count, err = t.table.Count(ctx); err != nil {
+		return err
+	}
+	for _, r := range t.Own {
+		t.claimed.AddRun(r.First, int64(r.Count), &t.shared)
+	}
+	root := &node{parent: -1, first: t.Root}
+	if t.Root != 0 {
+		f := t.claim(t.Root, -1, t.folderLimit())
+		root.take(t, f)
+		root.id = uint64(t.geo.At(t.Root))
+	} else {
+		root.parts = []extract.Extent{t.FixedRoot}
+		root.id = uint64(t.FixedRoot.Image)
+	}
+	t.nodes = append(t.nodes, root)
+	if err := t.descend(ctx, 0); err != nil {
+		return err
+	}
+	for _, c := range t.tails {
+		t.followExcess(c)
+	}
+	t.tails = nil
+	return nil
+}
+
+func (t *Tree) folderLimit() int64 { return max(t.geo.Need(t.FolderBytes), 1) }
+
+// take makes the followed chain the folder's content.
+func (n *node) take(t *Tree, f followed) {
+	for i, r := range f.runs {
+		off := int64(0)
+		if i > 0 {
+			off = n.parts[i-1].Offset + n.parts[i-1].Length
+		}
+		n.parts = append(n.parts, extract.Extent{Offset: off, Image: t.geo.At(r.First), Length: int64(r.Count) * t.geo.Cluster})
+	}
+	if f.stop != stopWhole {
+		n.broken = f.why(f.n * t.geo.Cluster)
+	}
+	n.doubt = n.doubt || f.guess || f.second && t.count.Disagree > 0
+}
+
+// descend surveys the folder i and all that is in it. Folders are numbered in
+// the order in which they will be listed.
+func (t *Tree) descend(ctx context.Context, i int32) error {
+	stack := []int32{i}
+	for len(stack) > 0 {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		i := stack[len(stack)-1]
+		stack = stack[:len(stack)-1]
+		n := t.nodes[i]
+		n.tally = t.entries(n, func(e *Entry) {
+			if !e.Folder {
+				t.claimFile(e)
+				return
+			}
+			n.kids = append(n.kids, t.addFolder(i, e))
+		})
+		for k := len(n.kids) - 1; k >= 0; k-- {
+			if len(t.nodes[n.kids[k]].parts) > 0 {
+				stack = append(stack, n.kids[k])
+			}
+		}
+	}
+	return nil
+}
+
+// entries decodes a folder.
+func (t *Tree) entries(n *node, yield func(*Entry)) Tally {
+	f := Folder{Root: n.parent < 0 && !n.orphan && n.base == "", First: n.first, Partial: n.orphan && n.first == 0}
+	return t.format.Entries(f, func(visit func(Slot) bool) { Slots(t.r, n.parts, visit) }, yield)
+}
+
+// addFolder makes a node for a folder's entry and claims its clusters.
+func (t *Tree) addFolder(parent int32, e *Entry) int32 {
+	p := t.nodes[parent]
+	n := &node{parent: parent, name: e.Name, id: e.ID, first: e.First, doubt: e.Doubtful || p.doubt}
+	switch {
+	case e.Name == "":
+		n.parent, n.base = -1, extract.UnknownParent(e.ID)
+		n.length = len(n.base)
+	case p.length+1+len(e.Name) > maxPath:
+		n.parent, n.base = -1, extract.Join(extract.UnknownParent(p.id), e.Name)
+		n.length = len(n.base)
+	default:
+		n.length = p.length + 1 + len(e.Name)
+	}
+	switch need := t.geo.Need(e.Size); {
+	case e.First == 0 && e.Size == 0: // exFAT: a folder without clusters
+		n.tally.Ended = true
+	case e.Contiguous:
+		k, ok := t.span(e.First, min(need, t.folderLimit()))
+		if !ok {
+			n.broken = (&followed{stop: stopRange, raw: e.First}).why(0)
+			break
+		}
+		set := &t.claimed
+		if t.late {
+			set = &t.found
+		}
+		if _, taken := set.FirstIn(e.First, k); taken || t.late && t.overlapsNamed(e.First, k) {
+			c, _ := set.FirstIn(e.First, k)
+			t.claimRun(e.First, k)
+			n.broken = (&followed{stop: stopShared, at: c}).why(0)
+			break
+		}
+		t.claimRun(e.First, k)
+		n.take(t, followed{runs: []Run{{e.First, uint32(k)}}, n: k})
+		if k < need {
+			n.broken = "it is stated to be longer than its volume holds or a folder can be"
+		}
+	case e.Size >= 0:
+		n.take(t, t.claim(e.First, min(need, t.folderLimit()), t.folderLimit()))
+	default:
+		n.take(t, t.claim(e.First, -1, t.folderLimit()))
+	}
+	t.nodes = append(t.nodes, n)
+	return int32(len(t.nodes) - 1)
+}
+
+func (t *Tree) overlapsNamed(first uint32, n int64) bool {
+	_, ok := t.claimed.FirstIn(first, n)
+	return ok
+}
+
+// claimFile claims the clusters of a file.
+func (t *Tree) claimFile(e *Entry) {
+	need := t.geo.Need(e.Size)
+	if need == 0 {
+		if e.First != 0 && e.Size == 0 && t.geo.Valid(e.First) && !e.Contiguous {
+			// an empty file with clusters: they are all past its end
+			t.tails = append(t.tails, tail{e.First, true})
+		}
+		return
+	}
+	if e.First == 0 {
+		return
+	}
+	if e.Contiguous {
+		if n, ok := t.span(e.First, need); ok {
+			t.claimRun(e.First, n)
+		}
+		return
+	}
+	f := t.claim(e.First, need, need)
+	if f.stop == stopWhole && f.tail.Mark == Next {
+		t.tails = append(t.tails, tail{f.at, false})
+	}
+}
+
+// tail is where a chain goes on past the end of its file.
+type tail struct {
+	c     uint32 // the last cluster of the content, or the first of an empty file
+	empty bool
+}
+
+// followExcess claims what a chain has past its file's end.
+func (t *Tree) followExcess(last tail) {
+	c := last.c
+	if !last.empty {
+		v := t.table.Entry(c).Value
+		if ch, ok := t.choices[c]; ok {
+			v = ch.Value
+		}
+		if v.Mark != Next {
+			return
+		}
+		c = v.Raw
+	}
+	var n int64
+	for t.geo.Valid(c) && !t.claimed.Has(c) && t.excess.Add(c) {
+		n++
+		e := t.table.Entry(c)
+		if e.Mark != Next || e.Disagree {
+			break
+		}
+		c = e.Raw
+	}
+	t.longer[last] = n
+}
+
+// path is the path of a folder; "" is the root's.
+func (t *Tree) path(n *node) string {
+	if n.parent < 0 {
+		return n.base
+	}
+	// from the leaf up, then turned round
+	var names []string
+	base := ""
+	for n.parent >= 0 {
+		names = append(names, n.name)
+		n = t.nodes[n.parent]
+	}
+	base = n.base
+	b := make([]byte, 0, 256)
+	b = append(b, base...)
+	for i := len(names) - 1; i >= 0; i-- {
+		if len(b) > 0 {
+			b = append(b, '/')
+		}
+		b = append(b, names[i]...)
+	}
+	return string(b)
+}
