@@ -1,0 +1,41 @@
+package ext
+
+import "hash/crc32"
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// crc32c continues an ext4 checksum over b. ext4 starts from ~0 and leaves out
+// the final inversion (ext4: checksums), which the library's Update does at
+// either end.
+func crc32c(crc uint32, b []byte) uint32 {
+	return ^crc32.Update(^crc, castagnoli, b)
+}
+
+// crc32cLE32 continues a checksum over a little-endian number.
+func crc32cLE32(crc, v uint32) uint32 {
+	return crc32c(crc, []byte{byte(v), byte(v >> 8), byte(v >> 16), byte(v >> 24)})
+}
+
+// crc16Table is for the reflected polynomial 0xA001 of the group descriptors
+// of volumes with gdt_csum (ext4: group_descr, bg_checksum).
+var crc16Table = func() (t [256]uint16) {
+	for i := range t {
+		c := uint16(i)
+		for range 8 {
+			if c&1 != 0 {
+				c = c>>1 ^ 0xA001
+			} else {
+				c >>= 1
+			}
+		}
+		t[i] = c
+	}
+	return t
+}()
+
+func crc16(crc uint16, b []byte) uint16 {
+	for _, x := range b {
+		crc = crc>>8 ^ crc16Table[byte(crc)^x]
+	}
+	return crc
+}

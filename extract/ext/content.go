@@ -1,0 +1,226 @@
+package ext
+
+import (
+	"fmt"
+
+	"fileassay/extract"
+)
+
+// content is where an inode's content lies, with what it claims of the volume.
+type content struct {
+	pieces []extract.Piece
+	files  []extract.Span // of the image, that content lies in or is set aside for
+	own    []extract.Span // that tree blocks and attributes lie in
+	// doubt is set where the inode contradicts itself, so that the file cannot
+	// be called intact whatever was read of it.
+	doubt  bool
+	why    []string
+	target string // of a link
+}
+
+// span is the place of blocks in the image.
+func (v *Volume) span(block, n uint64) extract.Span {
+	a := v.start + int64(block)*v.bs
+	return extract.Span{Start: a, End: a + int64(n)*v.bs}
+}
+
+// contentOf finds the content of a file, or the claims of any other inode.
+func (p *mapper) contentOf(n *inode) content {
+	v := p.v
+	var c content
+	if n.FileACL != 0 {
+		if v.dataRange(n.FileACL, 1) {
+			c.own = append(c.own, v.span(n.FileACL, 1))
+		} else {
+			c.why = append(c.why, fmt.Sprintf("its extended attributes are said to stand in block %d, where they cannot be", n.FileACL))
+		}
+	}
+	switch {
+	case n.isLink() && v.fastLink(n):
+		c.target = string(n.Block[:min(n.Size, iBlockSize)])
+		return c
+	case !n.isFile() && !n.isFolder() && !n.isLink():
+		return c // a device, pipe or socket has no content
+	case n.Flags&inodeInlineData != 0:
+		p.inlineContent(n, &c)
+		return c
+	}
+	m := p.mapInode(n)
+	c.why = append(c.why, m.Why...)
+	for _, b := range m.Tree {
+		c.own = append(c.own, v.span(b, 1))
+	}
+	cluster := v.sb.clusterBlocks()
+	for _, r := range m.Runs {
+		if r.Kind == runUnlocated {
+			continue
+		}
+		a := r.Physical / cluster * cluster
+		z := min((r.Physical+r.Length+cluster-1)/cluster*cluster, v.sb.Blocks)
+		c.files = append(c.files, v.span(a, z-a))
+	}
+	v.checkBlockCount(n, &m, &c)
+	switch {
+	case n.isFile():
+		c.pieces = v.pieces(n.Size, m.Runs, &c)
+	case n.isLink():
+		p.slowLink(n, &m, &c)
+	}
+	return c
+}
+
+// checkBlockCount holds what was found of an inode's blocks against its own
+// count, where no checksum vouches for the tree or map that names them: zeros
+// in place of a block map look like holes.
+func (v *Volume) checkBlockCount(n *inode, m *mapping, c *content) {
+	proved := v.sb.metadataCsum() && n.Flags&inodeExtents != 0
+	if proved || m.Cut || v.sb.bigalloc() || v.sb.Incompat&incompatEAInode != 0 && n.hasEAInode() {
+		return
+	}
+	have := m.allocated()
+	if n.FileACL != 0 {
+		have++
+	}
+	per := uint64(v.bs / 512)
+	if want := n.Sectors; have*per != want {
+		c.doubt = true
+		c.why = append(c.why, fmt.Sprintf("its inode counts %d blocks, what says where they lie has %d", want/per, have))
+	}
+}
+
+// pieces makes the pieces of a file of the given size from its runs.
+func (v *Volume) pieces(size int64, runs []run, c *content) []extract.Piece {
+	if size == 0 {
+		return nil
+	}
+	out := make([]extract.Piece, 0, len(runs)+1)
+	pos := int64(0)
+	put := func(p extract.Piece) {
+		if n := len(out); n > 0 && p.Kind == extract.Data {
+			last := &out[n-1]
+			if last.Kind == extract.Data && last.Offset+last.Length == p.Offset && last.Image+last.Length == p.Image {
+				last.Length += p.Length
+				return
+			}
+		}
+		out = append(out, p)
+	}
+	for i := range runs {
+		r := &runs[i]
+		off := int64(r.Logical) * v.bs
+		if off >= size {
+			break
+		}
+		if off > pos {
+			put(extract.Piece{Offset: pos, Length: off - pos, Kind: extract.Hole})
+		}
+		n := min(int64(r.Length)*v.bs, size-off)
+		pos = off + n
+		switch r.Kind {
+		case runUnwritten:
+			put(extract.Piece{Offset: off, Length: n, Kind: extract.Hole})
+		case runUnlocated:
+			put(extract.Piece{Offset: off, Length: n, Kind: extract.Unlocated})
+		default:
+			v.dataPieces(off, n, r, c, put)
+		}
+	}
+	if pos < size {
+		put(extract.Piece{Offset: pos, Length: size - pos, Kind: extract.Hole})
+	}
+	return out
+}
+
+// dataPieces puts the n bytes of a run that are content from off, blocks with
+// a newer version in the journal apart.
+func (v *Volume) dataPieces(off, n int64, r *run, c *content, put func(extract.Piece)) {
+	newer := v.overlaid(r.Physical, r.Length)
+	at := r.Physical
+	end := off + n
+	for _, b := range newer {
+		if b > at {
+			k := min(int64(b-at)*v.bs, end-off)
+			put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: v.start + int64(at)*v.bs})
+			off += k
+		}
+		if off >= end {
+			return
+		}
+		k := min(v.bs, end-off)
+		if place, ok := v.place(b, 0); ok {
+			put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: place})
+			c.files = append(c.files, extract.Span{Start: place, End: place + v.bs})
+		} else {
+			put(extract.Piece{Offset: off, Length: k, Kind: extract.Unlocated})
+			c.why = append(c.why, fmt.Sprintf("the journal's version of block %d cannot be used as it stands there", b))
+		}
+		off += k
+		at = b + 1
+	}
+	if off < end {
+		put(extract.Piece{Offset: off, Length: end - off, Kind: extract.Data, Image: v.start + int64(at)*v.bs})
+	}
+}
+
+// inlineContent takes content that stands in the inode itself.
+func (p *mapper) inlineContent(n *inode, c *content) {
+	v := p.v
+	if v.sb.Incompat&incompatInlineData == 0 {
+		c.doubt = true
+		c.why = append(c.why, "its inode claims to hold its content, which the volume does not do")
+		return
+	}
+	parts := n.inlineParts()
+	block, off := v.recordPlace(n.Number)
+	var have int64
+	for _, x := range parts {
+		have += x.Length
+		if at, ok := v.place(block, off+x.At); ok {
+			c.pieces = append(c.pieces, extract.Piece{Offset: x.Offset, Length: x.Length, Kind: extract.Data, Image: at})
+		}
+	}
+	if have < n.Size {
+		c.why = append(c.why, "the part of its content that stands in an attribute was not found")
+	}
+	if n.isLink() {
+		target := make([]byte, 0, have)
+		for _, x := range parts {
+			target = append(target, n.raw[x.At:x.At+x.Length]...)
+		}
+		c.target, c.pieces = string(target), nil
+		c.doubt = c.doubt || have < n.Size
+	}
+}
+
+// fastLink reports whether a link's target stands in its inode. ext4: ifork,
+// "Symbolic Links".
+func (v *Volume) fastLink(n *inode) bool {
+	if n.Flags&(inodeInlineData|inodeExtents) != 0 || n.Size >= iBlockSize {
+		return false
+	}
+	var acl uint64
+	if n.FileACL != 0 {
+		acl = v.sb.clusterBlocks() * uint64(v.bs/512)
+	}
+	return n.Sectors <= acl || n.Flags&inodeEAInode != 0
+}
+
+// slowLink reads the target of a link that has a block of its own.
+func (p *mapper) slowLink(n *inode, m *mapping, c *content) {
+	v := p.v
+	if len(m.Runs) == 0 || m.Runs[0].Kind != runData || m.Runs[0].Logical != 0 || n.Size > v.bs {
+		c.doubt = true
+		c.why = append(c.why, "the block with its target is unknown")
+		return
+	}
+	// it is the target that the block holds, not content
+	c.own = append(c.own, c.files...)
+	c.files = nil
+	buf := p.buf(extentMaxDepth + 1)
+	if unread := v.readBlockReadable(buf, m.Runs[0].Physical); unread.touches(0, n.Size) {
+		c.doubt = true
+		c.why = append(c.why, fmt.Sprintf("block %d with its target is unread", m.Runs[0].Physical))
+		return
+	}
+	c.target = string(buf[:n.Size])
+}

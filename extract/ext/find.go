@@ -1,0 +1,225 @@
+package ext
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// Sniff names the volume that a superblock at the start of window speaks for.
+// window holds bytes of the image from at, all read.
+func Sniff(window []byte, at int64) []extract.Candidate {
+	sb, ok := parseSuperblock(window)
+	if !ok || sb.Incompat&incompatJournalDev != 0 {
+		return nil
+	}
+	g := uint64(sb.GroupNumber)
+	if g >= sb.groups() || !sb.hasSuper(g) || sb.Fault != "" {
+		return nil
+	}
+	start := at - sb.superOffset(g)
+	if start < 0 {
+		return nil
+	}
+	from := "superblock"
+	if g > 0 {
+		from = fmt.Sprintf("superblock copy of group %d", g)
+	}
+	return []extract.Candidate{{Start: start, Length: int64(sb.Blocks) * sb.blockSize(), Filesystem: sb.filesystem(), From: from, At: at}}
+}
+
+// found is a superblock with where it was found.
+type found struct {
+	superblock
+	at   int64 // bytes of the volume
+	note string
+}
+
+// readSuper reads the superblock at an offset of the volume. unread tells that
+// its first 512 bytes, without which it says nothing, were not read.
+func readSuper(r *image.Reader, start, at int64) (sb superblock, ok, unread bool) {
+	b := make([]byte, superblockSize)
+	if bad := r.ReadReadable(b, start+at); bad != nil {
+		for _, u := range bad {
+			if u.Start < start+at+512 {
+				return sb, false, true
+			}
+		}
+		b = b[:512]
+	}
+	sb, ok = parseSuperblock(b)
+	return sb, ok, false
+}
+
+// scanLimit bounds the search for a copy of the superblock where none stands
+// in the places that any usual volume would have it.
+const scanLimit = 256 << 20
+
+// findSuperblock finds the superblock to go by: the primary where it was read
+// and passes its checks, else the copies' most common one. limit is the length
+// of the volume where that is known, or of the image behind its start.
+func findSuperblock(ctx context.Context, r *image.Reader, start, limit int64) (found, error) {
+	no := func(why string) (found, error) {
+		return found{}, &extract.NotVolumeError{Filesystem: "ext2/3/4", Start: start, Why: why}
+	}
+	primary, ok, unread := readSuper(r, start, superblockAt)
+	if ok && primary.GroupNumber != 0 && primary.Fault == "" {
+		// a copy that happens to stand 1024 bytes into this range
+		return no(fmt.Sprintf("the superblock there is the copy of group %d of a volume that starts earlier", primary.GroupNumber))
+	}
+	if ok && primary.Whole && primary.Fault == "" {
+		return found{superblock: primary, at: superblockAt}, nil
+	}
+	copies := readCopies(r, start, limit)
+	if len(copies) == 0 && unread {
+		var err error
+		if copies, err = scanCopies(ctx, r, start, min(limit, scanLimit)); err != nil {
+			return found{}, err
+		}
+	}
+	if ok && !primary.Whole {
+		// what was read of it says which volume's copies count
+		copies = slices.DeleteFunc(copies, func(c found) bool { return !c.sameVolume(&primary) })
+	}
+	why := "the superblock was not read"
+	switch {
+	case ok && !primary.Whole:
+		why = "the superblock was read in part"
+	case ok:
+		why = "the superblock fails its checks (" + primary.Fault + ")"
+	case !unread:
+		why = "there is no superblock"
+	}
+	if best, ok := vote(copies); ok {
+		best.note = fmt.Sprintf("%s: the copy in group %d is used, last written %s", why, best.GroupNumber, best.written())
+		return best, nil
+	}
+	if ok {
+		note := why + " and no copy was found: it is used as far as it goes"
+		return found{superblock: primary, at: superblockAt, note: note}, nil
+	}
+	return no(why + ", and no copy of it was found")
+}
+
+// readCopies reads the superblock copies at the places that volumes of any
+// block size have them: under the usual size of groups, under sizes that are
+// smaller by a power of two, and under those of clusters.
+func readCopies(r *image.Reader, start, limit int64) []found {
+	var out []found
+	seen := map[int64]bool{}
+	try := func(block int64, bs int64, g uint64) {
+		at := block * bs
+		if at <= superblockAt || at > limit-superblockSize || seen[at] {
+			return
+		}
+		seen[at] = true
+		if sb, ok, _ := readSuper(r, start, at); ok && sb.Whole && sb.Fault == "" && standsAt(&sb, at) {
+			out = append(out, found{superblock: sb, at: at})
+		}
+	}
+	for log := range 7 {
+		bs := int64(1024) << log
+		for per := int64(256); per <= 8*bs<<8; per *= 2 {
+			for _, first := range [...]int64{0, 1} {
+				if first == 1 && bs != 1024 {
+					continue
+				}
+				if per == 8*bs {
+					for _, g := range usualGroups(limit / (per * bs)) {
+						try(first+int64(g)*per, bs, g)
+					}
+					continue
+				}
+				for _, g := range [...]uint64{1, 3, 5, 7, 9} {
+					try(first+int64(g)*per, bs, g)
+				}
+			}
+		}
+	}
+	return out
+}
+
+// usualGroups are the groups up to the last that hold copies, by the
+// sparse_super rule or as the last group (sparse_super2).
+func usualGroups(last int64) []uint64 {
+	var out []uint64
+	for g := uint64(1); g <= uint64(max(last, 0)) && g < 1<<20; {
+		if sparseGroup(g) {
+			out = append(out, g)
+		}
+		if g < 9 {
+			g++
+		} else {
+			next := ^uint64(0)
+			for _, p := range [...]uint64{3, 5, 7} {
+				n := p
+				for n <= g {
+					n *= p
+				}
+				next = min(next, n)
+			}
+			g = next
+		}
+	}
+	for _, g := range [...]int64{last, last - 1, 2} {
+		if g > 1 && !sparseGroup(uint64(g)) {
+			out = append(out, uint64(g))
+		}
+	}
+	return out
+}
+
+// standsAt reports whether a copy of the superblock stands where it says.
+func standsAt(sb *superblock, at int64) bool {
+	g := uint64(sb.GroupNumber)
+	return g > 0 && g < sb.groups() && sb.hasSuper(g) && sb.superOffset(g) == at
+}
+
+// scanCopies looks for copies at every KiB of the start of the volume, for
+// volumes made with groups of an unusual size.
+func scanCopies(ctx context.Context, r *image.Reader, start, limit int64) ([]found, error) {
+	const step = 1 << 20
+	buf := make([]byte, step+superblockSize)
+	var out []found
+	for at := int64(0); at < limit; at += step {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		n := min(step+superblockSize, limit-at)
+		r.ReadReadable(buf[:n], start+at) // unread parts are zero, which is no signature
+		for i := int64(0); i+superblockSize <= n && i < step; i += 1024 {
+			if buf[i+0x38] != superMagic&0xFF || buf[i+0x39] != superMagic>>8 {
+				continue
+			}
+			if !r.IsRead(start+at+i, superblockSize) {
+				continue
+			}
+			if sb, ok := parseSuperblock(buf[i : i+superblockSize]); ok && sb.Fault == "" && standsAt(&sb, at+i) {
+				out = append(out, found{superblock: sb, at: at + i})
+			}
+		}
+	}
+	return out, nil
+}
+
+// vote picks the volume that most copies speak for, and of those that tie the
+// one written last; of its copies the one written last.
+func vote(copies []found) (best found, ok bool) {
+	votes := 0
+	for i := range copies {
+		c := &copies[i]
+		n := 0
+		for j := range copies {
+			if c.sameVolume(&copies[j].superblock) {
+				n++
+			}
+		}
+		if n > votes || n == votes && c.WriteTime > best.WriteTime {
+			best, votes, ok = *c, n, true
+		}
+	}
+	return best, ok
+}

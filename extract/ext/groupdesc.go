@@ -1,0 +1,199 @@
+package ext
+
+import (
+	"encoding/binary"
+	"fmt"
+)
+
+// Flags of a group. ext4: group_descr, "Block group flags".
+const (
+	groupInodeUninit = 0x1 // inode bitmap and table are not initialised
+	groupBlockUninit = 0x2 // block bitmap is not initialised
+)
+
+// groupDesc is a group descriptor. ext4: group_descr, "struct ext4_group_desc".
+type groupDesc struct {
+	BlockBitmap  uint64
+	InodeBitmap  uint64
+	InodeTable   uint64
+	FreeBlocks   uint32
+	FreeInodes   uint32
+	Flags        uint16
+	BlockCsum    uint32 // of the block bitmap
+	InodeCsum    uint32 // of the inode bitmap
+	UnusedInodes uint32 // at the end of the table, never used
+
+	Known  bool // it was read from some copy and is sound
+	Backup bool // from a copy: places hold, but flags, counts and checksums may be old
+	// Checked is set where a checksum vouches for it.
+	Checked bool
+}
+
+// parseGroupDesc decodes the descriptor of group g from b, which holds one of
+// the volume's size, and holds it against its checksum and the volume's
+// geometry. The error says which check it fails.
+func parseGroupDesc(sb *superblock, g uint64, b []byte) (groupDesc, error) {
+	size := int(sb.DescSize)
+	if len(b) < size {
+		return groupDesc{}, fmt.Errorf("descriptor of group %d is cut short", g)
+	}
+	le := binary.LittleEndian
+	d := groupDesc{
+		BlockBitmap:  uint64(le.Uint32(b[0x0:])),
+		InodeBitmap:  uint64(le.Uint32(b[0x4:])),
+		InodeTable:   uint64(le.Uint32(b[0x8:])),
+		FreeBlocks:   uint32(le.Uint16(b[0xC:])),
+		FreeInodes:   uint32(le.Uint16(b[0xE:])),
+		Flags:        le.Uint16(b[0x12:]),
+		BlockCsum:    uint32(le.Uint16(b[0x18:])),
+		InodeCsum:    uint32(le.Uint16(b[0x1A:])),
+		UnusedInodes: uint32(le.Uint16(b[0x1C:])),
+	}
+	if size >= 64 {
+		d.BlockBitmap |= uint64(le.Uint32(b[0x20:])) << 32
+		d.InodeBitmap |= uint64(le.Uint32(b[0x24:])) << 32
+		d.InodeTable |= uint64(le.Uint32(b[0x28:])) << 32
+		d.FreeBlocks |= uint32(le.Uint16(b[0x2C:])) << 16
+		d.FreeInodes |= uint32(le.Uint16(b[0x2E:])) << 16
+		d.UnusedInodes |= uint32(le.Uint16(b[0x32:])) << 16
+		d.BlockCsum |= uint32(le.Uint16(b[0x38:])) << 16
+		d.InodeCsum |= uint32(le.Uint16(b[0x3A:])) << 16
+	}
+	if sb.RoCompat&(roMetadataCsum|roGdtCsum) != 0 {
+		if want := groupDescChecksum(sb, g, b[:size]); want != le.Uint16(b[0x1E:]) {
+			return d, fmt.Errorf("descriptor of group %d fails its checksum", g)
+		}
+		d.Checked = true
+	} else {
+		d.Flags, d.UnusedInodes = 0, 0 // they mean nothing without these features
+	}
+	if err := d.plausible(sb, g); err != nil {
+		return d, err
+	}
+	d.Known = true
+	return d, nil
+}
+
+// groupDescChecksum computes bg_checksum. ext4: checksums; group_descr.
+func groupDescChecksum(sb *superblock, g uint64, b []byte) uint16 {
+	id := []byte{byte(g), byte(g >> 8), byte(g >> 16), byte(g >> 24)}
+	if sb.metadataCsum() {
+		c := crc32c(sb.ChecksumSeed, id)
+		c = crc32c(c, b[:0x1E])
+		c = crc32c(c, []byte{0, 0})
+		return uint16(crc32c(c, b[0x20:]))
+	}
+	c := crc16(^uint16(0), sb.UUID[:])
+	c = crc16(c, id)
+	c = crc16(c, b[:0x1E])
+	return crc16(c, b[0x20:]) // nothing for descriptors of 32 bytes
+}
+
+// plausible holds a descriptor's places against the volume's geometry.
+func (d *groupDesc) plausible(sb *superblock, g uint64) error {
+	lo, hi := uint64(sb.FirstDataBlock), sb.Blocks
+	if sb.Incompat&incompatFlexBG == 0 { // everything lies in the group itself
+		lo = sb.groupFirst(g)
+		hi = lo + sb.groupBlocks(g)
+	}
+	for _, p := range [...]struct {
+		what         string
+		first, count uint64
+	}{
+		{"block bitmap", d.BlockBitmap, 1},
+		{"inode bitmap", d.InodeBitmap, 1},
+		{"inode table", d.InodeTable, tableBlocks(sb)},
+	} {
+		if p.first <= uint64(sb.FirstDataBlock) || p.first < lo || p.first >= hi || p.count > hi-p.first {
+			return fmt.Errorf("descriptor of group %d puts the %s at block %d, where it cannot be", g, p.what, p.first)
+		}
+	}
+	if d.FreeInodes > sb.InodesPerGroup || d.UnusedInodes > sb.InodesPerGroup {
+		return fmt.Errorf("descriptor of group %d counts more free inodes than there are", g)
+	}
+	return nil
+}
+
+// tableBlocks is the number of blocks of a group's inode table.
+func tableBlocks(sb *superblock) uint64 {
+	return (uint64(sb.InodesPerGroup)*uint64(sb.InodeSize) + uint64(sb.blockSize()) - 1) / uint64(sb.blockSize())
+}
+
+// usedInodes is how many inodes from the start of the group's table may be in
+// use, as far as the descriptor can be trusted on it.
+func (d *groupDesc) usedInodes(sb *superblock) uint32 {
+	if !d.Known || d.Backup || !d.Checked {
+		return sb.InodesPerGroup
+	}
+	if d.Flags&groupInodeUninit != 0 {
+		return 0
+	}
+	return sb.InodesPerGroup - d.UnusedInodes
+}
+
+// descBlock is where block i of the descriptors stands in a copy that group at
+// holds; ok is false where that group holds none. at 0 is the primary. ext4:
+// blockgroup, "Meta Block Groups".
+func descBlock(sb *superblock, i, at uint64) (block uint64, ok bool) {
+	perBlock := uint64(sb.blockSize()) / uint64(sb.DescSize)
+	if sb.Incompat&incompatMetaBG != 0 && i >= uint64(sb.FirstMetaBG) {
+		g := i*perBlock + at // at 0, 1 or the last of the meta group
+		if g >= sb.groups() || (at > 1 && at != perBlock-1) || at >= perBlock {
+			return 0, false
+		}
+		block = sb.groupFirst(g)
+		if sb.hasSuper(g) {
+			block++
+		}
+		if g == 0 && sb.FirstDataBlock == 0 && sb.blockSize() == 1024 {
+			block++ // the superblock is block 1 although the first data block is 0
+		}
+		return block, true
+	}
+	if !sb.hasSuper(at) || at >= sb.groups() {
+		return 0, false
+	}
+	block = sb.groupFirst(at) + 1 + i
+	if at == 0 && sb.FirstDataBlock == 0 && sb.blockSize() == 1024 {
+		block++
+	}
+	return block, block < sb.Blocks
+}
+
+// descCopies are the values of at for which descBlock may know a copy of block
+// i, the primary first, then from the nearest.
+func descCopies(sb *superblock, i uint64) []uint64 {
+	if sb.Incompat&incompatMetaBG != 0 && i >= uint64(sb.FirstMetaBG) {
+		return []uint64{0, 1, uint64(sb.blockSize())/uint64(sb.DescSize) - 1}
+	}
+	out := []uint64{0}
+	last := sb.groups() - 1
+	switch {
+	case sb.Compat&compatSparseSuper2 != 0:
+		for _, g := range sb.BackupGroups {
+			if g > 0 {
+				out = append(out, uint64(g))
+			}
+		}
+	case sb.RoCompat&roSparseSuper != 0:
+		for _, g := range usualGroups(int64(last)) {
+			if sparseGroup(g) {
+				out = append(out, g)
+			}
+		}
+	default:
+		for g := uint64(1); g <= min(last, maxCopies); g++ {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+// maxCopies bounds the copies tried where every group holds one.
+const maxCopies = 64
+
+// descBlocks is the number of blocks that hold the descriptors.
+func descBlocks(sb *superblock) uint64 {
+	perBlock := uint64(sb.blockSize()) / uint64(sb.DescSize)
+	return (sb.groups() + perBlock - 1) / perBlock
+}

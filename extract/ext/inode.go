@@ -1,0 +1,188 @@
+package ext
+
+import (
+	"encoding/binary"
+	"fmt"
+	"time"
+)
+
+// Inode flags. ext4: inodes, "i_flags".
+const (
+	inodeEncrypt    = 0x800
+	inodeIndex      = 0x1000
+	inodeHugeFile   = 0x40000
+	inodeExtents    = 0x80000
+	inodeVerity     = 0x100000
+	inodeEAInode    = 0x200000
+	inodeInlineData = 0x10000000
+	inodeCasefold   = 0x40000000
+)
+
+// File types in i_mode. ext4: inodes, "i_mode".
+const (
+	modeType   = 0xF000
+	modeFIFO   = 0x1000
+	modeChar   = 0x2000
+	modeFolder = 0x4000
+	modeBlock  = 0x6000
+	modeFile   = 0x8000
+	modeLink   = 0xA000
+	modeSocket = 0xC000
+)
+
+// Inodes with a meaning of their own. ext4: special_inodes.
+const (
+	badBlocksInode = 1
+	rootInode      = 2
+	resizeInode    = 7
+	journalInode   = 8
+)
+
+const (
+	goodOldInodeSize = 128 // ext4: inodes, "Inode Size"
+	iBlockAt         = 0x28
+	iBlockSize       = 60
+)
+
+// inode is an inode. ext4: inodes, "struct ext4_inode".
+type inode struct {
+	Number     uint32
+	Mode       uint16
+	Links      uint16
+	Size       int64 // i_size_lo and, where it counts, i_size_high
+	Flags      uint32
+	Sectors    uint64 // i_blocks in units of 512 bytes
+	Generation uint32
+	FileACL    uint64 // the block of extended attributes
+	Block      [iBlockSize]byte
+	Modified   time.Time
+	ExtraSize  uint16 // bytes of the inode past 128 that are in use
+	Seed       uint32 // for checksums of what belongs to it
+
+	raw []byte // the whole record; valid as long as the buffer it was read to
+}
+
+func (n *inode) kind() uint16 { return n.Mode & modeType }
+
+// isFolder and its like tell what the inode is.
+func (n *inode) isFolder() bool { return n.kind() == modeFolder }
+func (n *inode) isFile() bool   { return n.kind() == modeFile }
+func (n *inode) isLink() bool   { return n.kind() == modeLink }
+
+// parseInode decodes inode number from its record raw, of which short bytes
+// past the first 128 may be missing where the volume keeps no checksums. The
+// error says why the record cannot be believed.
+func parseInode(sb *superblock, number uint32, raw []byte) (inode, error) {
+	n := inode{Number: number}
+	if len(raw) < goodOldInodeSize {
+		return n, fmt.Errorf("inode %d is cut short", number)
+	}
+	le := binary.LittleEndian
+	n.raw = raw
+	n.Mode = le.Uint16(raw[0x0:])
+	n.Size = int64(le.Uint32(raw[0x4:]))
+	n.Links = le.Uint16(raw[0x1A:])
+	n.Sectors = uint64(le.Uint32(raw[0x1C:]))
+	n.Flags = le.Uint32(raw[0x20:])
+	copy(n.Block[:], raw[iBlockAt:])
+	n.Generation = le.Uint32(raw[0x64:])
+	n.FileACL = uint64(le.Uint32(raw[0x68:]))
+	if n.isFile() || n.isFolder() && sb.Incompat&incompatLargeDir != 0 || n.isLink() {
+		n.Size |= int64(le.Uint32(raw[0x6C:])) << 32
+	}
+	if sb.RoCompat&roHugeFile != 0 {
+		n.Sectors |= uint64(le.Uint16(raw[0x74:])) << 32
+		if n.Flags&inodeHugeFile != 0 {
+			n.Sectors *= uint64(sb.blockSize() / 512)
+		}
+	}
+	if sb.Incompat&incompat64Bit != 0 {
+		n.FileACL |= uint64(le.Uint16(raw[0x76:])) << 32
+	}
+	sec := int64(int32(le.Uint32(raw[0x10:])))
+	var nsec int64
+	if len(raw) > goodOldInodeSize+4 {
+		n.ExtraSize = le.Uint16(raw[0x80:])
+		if int(n.ExtraSize) > len(raw)-goodOldInodeSize || n.ExtraSize%4 != 0 {
+			n.ExtraSize = 0
+		}
+		if n.ExtraSize >= 0x8C-goodOldInodeSize { // i_mtime_extra
+			x := le.Uint32(raw[0x88:])
+			sec += int64(x&3) << 32
+			nsec = int64(x >> 2)
+			if nsec >= 1e9 {
+				nsec = 0
+			}
+		}
+	}
+	if sec != 0 || nsec != 0 {
+		n.Modified = time.Unix(sec, nsec).UTC()
+	}
+	n.Seed = crc32cLE32(crc32cLE32(sb.ChecksumSeed, number), n.Generation)
+	if sb.metadataCsum() && !n.checksumOK(sb) && !allZero(raw) {
+		return n, fmt.Errorf("inode %d fails its checksum", number)
+	}
+	return n, nil
+}
+
+// checksumOK holds the record against its checksum. ext4: checksums, "Inodes".
+func (n *inode) checksumOK(sb *superblock) bool {
+	raw := n.raw
+	if len(raw) < int(sb.InodeSize) {
+		return false // a part of it was not read
+	}
+	le := binary.LittleEndian
+	zero := []byte{0, 0}
+	c := crc32c(n.Seed, raw[:0x7C])
+	c = crc32c(c, zero)
+	c = crc32c(c, raw[0x7E:goodOldInodeSize])
+	want := uint32(le.Uint16(raw[0x7C:]))
+	mask := uint32(0xFFFF)
+	if len(raw) > goodOldInodeSize {
+		rest := raw[goodOldInodeSize:]
+		c = crc32c(c, rest[:2])
+		if le.Uint16(rest) >= 4 { // i_checksum_hi is in use
+			c = crc32c(c, zero)
+			want |= uint32(le.Uint16(rest[2:])) << 16
+			mask = ^uint32(0)
+		} else {
+			c = crc32c(c, rest[2:4])
+		}
+		c = crc32c(c, rest[4:])
+	}
+	return c&mask == want
+}
+
+// free reports whether the record is of no file: never used, deleted, or being
+// deleted. A deletion time with links is no deletion: the field also chains
+// the orphans whose truncation was under way (ext4: super, s_last_orphan).
+func (n *inode) free() bool { return n.Links == 0 || n.Mode == 0 }
+
+// strange says in words what about the inode cannot be, "" if nothing.
+func (n *inode) strange(sb *superblock) string {
+	switch n.kind() {
+	case modeFIFO, modeChar, modeFolder, modeBlock, modeFile, modeLink, modeSocket:
+	default:
+		return fmt.Sprintf("its mode %#o is of no kind of file", n.Mode)
+	}
+	// 2^32 blocks is what extents and 3 levels of 64 KiB block maps reach
+	if n.Size < 0 || n.Size > sb.blockSize()<<32 {
+		return fmt.Sprintf("its size of %d bytes is more than a file can have", uint64(n.Size))
+	}
+	if n.isFolder() && uint64(n.Size) > sb.Blocks*uint64(sb.blockSize()) {
+		return "it is a folder larger than the volume"
+	}
+	if n.Flags&inodeExtents != 0 && sb.Incompat&incompatExtents == 0 {
+		return "it uses extents, the volume does not"
+	}
+	return ""
+}
+
+func allZero(b []byte) bool {
+	for _, x := range b {
+		if x != 0 {
+			return false
+		}
+	}
+	return true
+}

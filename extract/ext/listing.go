@@ -1,0 +1,57 @@
+package ext
+
+import (
+	"context"
+	"fmt"
+
+	"fileassay/extract"
+)
+
+// state makes the statement on the list.
+func (v *Volume) state(ctx context.Context, t *tree, sum tally, faults []string) error {
+	unclaimed, err := v.claims.Unclaimed(v.start, v.length, v.alloc)
+	if err != nil {
+		return err
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	l := extract.Listing{Complete: true, UnreadRecords: sum.unread + sum.condemned, UnnamedFiles: sum.unnamed, UnclaimedBytes: unclaimed}
+	short := func(format string, args ...any) {
+		l.Complete = false
+		l.Why = append(l.Why, fmt.Sprintf(format, args...))
+	}
+	if v.groups.unknown > 0 {
+		short("the descriptors of %d groups are unread in every copy: %d inodes cannot be found", v.groups.unknown, int64(v.groups.unknown)*int64(v.sb.InodesPerGroup))
+	}
+	if sum.unread > 0 {
+		short("%d inodes that are or may be in use are unread", sum.unread)
+	}
+	if sum.condemned > 0 {
+		short("%d inodes in use fail their checks", sum.condemned)
+		l.Why = append(l.Why, faults...)
+	}
+	if t.find(rootInode) == nil {
+		short("the root folder's inode is unread or condemned: what stands in it has no name")
+	}
+	if t.cutBlocks > 0 {
+		short("%d blocks of %d folders are unread or condemned: names in them are missing", t.cutBlocks, t.cutOf)
+	}
+	if sum.unnamed > 0 {
+		short("%d files and folders are in use but no folder that was read names them", sum.unnamed)
+	}
+	if v.journal.pending != "" {
+		short("%s", v.journal.pending)
+	}
+	if sum.doubtful > 0 {
+		l.Why = append(l.Why, fmt.Sprintf("%d inodes contradict themselves: their content is not vouched for", sum.doubtful))
+	}
+	if sum.stale > 0 {
+		l.Why = append(l.Why, fmt.Sprintf("%d names of inodes that are not in use are left out", sum.stale))
+	}
+	if sum.orphans > 0 {
+		l.Why = append(l.Why, fmt.Sprintf("%d inodes were being deleted and are left out", sum.orphans))
+	}
+	v.listing = l
+	return nil
+}

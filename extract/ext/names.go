@@ -1,0 +1,433 @@
+package ext
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"sort"
+
+	"fileassay/extract"
+)
+
+// name is an entry of a folder: 16 bytes for each of the volume's names.
+type name struct {
+	child, parent uint32
+	ref           uint64 // offset in the names' bytes << 16 | length << 8 | type
+}
+
+// nameList is a list of names with their bytes.
+type nameList struct {
+	list  []name
+	bytes []byte
+}
+
+func (l *nameList) add(parent, child uint32, kind uint8, b []byte) {
+	l.list = append(l.list, name{child, parent, uint64(len(l.bytes))<<16 | uint64(len(b))<<8 | uint64(kind)})
+	l.bytes = append(l.bytes, b...)
+}
+
+// append adds the names of o.
+func (l *nameList) append(o *nameList) {
+	base := uint64(len(l.bytes)) << 16
+	for _, n := range o.list {
+		n.ref += base
+		l.list = append(l.list, n)
+	}
+	l.bytes = append(l.bytes, o.bytes...)
+}
+
+func (l *nameList) of(n name) []byte {
+	at := n.ref >> 16
+	return l.bytes[at : at+n.ref>>8&0xFF]
+}
+
+func (n name) kind() uint8 { return uint8(n.ref) }
+
+// sort puts the names of an inode side by side, those of one in the order in
+// which they were found.
+func (l *nameList) sort() {
+	slices.SortFunc(l.list, func(a, b name) int {
+		if c := cmp.Compare(a.child, b.child); c != 0 {
+			return c
+		}
+		return cmp.Compare(a.ref, b.ref)
+	})
+}
+
+// from is the index of the first name of an inode or of one after it.
+func (l *nameList) from(child uint32) int {
+	return sort.Search(len(l.list), func(i int) bool { return l.list[i].child >= child })
+}
+
+// folder is a folder of the volume.
+type folder struct {
+	number    uint32
+	parent    uint32 // by its own ".." entry, 0 where unknown
+	name      int    // index of the name that it goes by; -1 where none is known
+	encrypted bool
+	cut       bool // some of its entries are unread or condemned
+	// unused is set where the inode bitmap calls the inode free, ghost where
+	// moreover no folder in use names it: a remnant, and so are its entries.
+	unused, ghost bool
+}
+
+// tree is the volume's folders with all names in them.
+type tree struct {
+	v       *Volume
+	names   nameList
+	folders []folder            // by number
+	why     map[uint32][]string // remarks on folders, by number
+	// cutBlocks counts the folder blocks that were unread or condemned, in
+	// whole or in part, or that could not be located.
+	cutBlocks int64
+	cutOf     int // folders they belong to
+}
+
+// find is the folder of a number, nil where it is none that was read.
+func (t *tree) find(number uint32) *folder {
+	i, ok := slices.BinarySearchFunc(t.folders, number, func(f folder, n uint32) int { return cmp.Compare(f.number, n) })
+	if !ok {
+		return nil
+	}
+	return &t.folders[i]
+}
+
+// folderPlan is a folder with where its blocks lie, before they are read.
+type folderPlan struct {
+	number    uint32
+	seed      uint32
+	flags     uint32
+	blocks    uint64 // of the folder
+	runs      []run
+	inline    bool
+	unused    bool
+	parent    uint32
+	names     nameList // of an inline folder
+	cutBlocks int64
+	why       []string
+}
+
+// readTree finds all folders and reads their entries.
+func (v *Volume) readTree(ctx context.Context) (*tree, error) {
+	plans, err := v.planFolders(ctx)
+	if err != nil {
+		return nil, err
+	}
+	v.shareOut(plans)
+	t := &tree{v: v, why: map[uint32][]string{}}
+	batches := batchFolders(plans)
+	err = extract.InOrder(ctx, v.opt.Workers(), len(batches),
+		func(_ context.Context, i int) (nameList, error) {
+			var names nameList
+			for k := range batches[i] {
+				v.readFolder(&batches[i][k], &names)
+			}
+			return names, nil
+		},
+		func(names nameList) error {
+			t.names.append(&names)
+			return nil
+		})
+	if err != nil {
+		return nil, err
+	}
+	t.folders = make([]folder, len(plans))
+	for i := range plans {
+		p := &plans[i]
+		t.folders[i] = folder{number: p.number, parent: p.parent, name: -1,
+			encrypted: p.flags&inodeEncrypt != 0, cut: p.cutBlocks > 0, unused: p.unused && p.number != rootInode}
+		if p.cutBlocks > 0 {
+			t.cutBlocks += p.cutBlocks
+			t.cutOf++
+		}
+		if p.why != nil {
+			t.why[p.number] = p.why
+		}
+	}
+	t.names.sort()
+	t.nameFolders()
+	return t, nil
+}
+
+// planFolders finds the folders among the inodes and where their blocks lie.
+func (v *Volume) planFolders(ctx context.Context) ([]folderPlan, error) {
+	chunks := v.chunks(false)
+	var plans []folderPlan
+	var done int64
+	err := extract.InOrder(ctx, v.opt.Workers(), len(chunks),
+		func(_ context.Context, i int) ([]folderPlan, error) {
+			var out []folderPlan
+			buf := v.scratch.Get().(*[]byte)
+			defer v.scratch.Put(buf)
+			p := v.newMapper()
+			var bm bitmap
+			have := false
+			v.readChunk(chunks[i], buf, func(k uint32, rec *record) {
+				if rec.state != recordLive || !rec.isFolder() || v.ownInode(rec.Number) {
+					return
+				}
+				if !have {
+					bm, have = v.inodeBitmap(chunks[i].group), true
+				}
+				f := p.planFolder(&rec.inode)
+				f.unused = v.unused(&bm, chunks[i].first+k)
+				out = append(out, f)
+			})
+			return out, nil
+		},
+		func(out []folderPlan) error {
+			plans = append(plans, out...)
+			done++
+			v.opt.Report("folders", done, int64(len(chunks)))
+			return nil
+		})
+	return plans, err
+}
+
+func (p *mapper) planFolder(n *inode) folderPlan {
+	f := folderPlan{number: n.Number, seed: n.Seed, flags: n.Flags}
+	if n.Flags&inodeInlineData != 0 && p.v.sb.Incompat&incompatInlineData != 0 {
+		f.inline = true
+		p.v.readInlineFolder(n, &f)
+		return f
+	}
+	m := p.mapInode(n)
+	f.blocks, f.runs, f.why = p.v.fileBlocks(n.Size), m.Runs, m.Why
+	return f
+}
+
+// shareOut lets each block belong to one folder, the first: so the work is
+// bounded by the volume's size, whatever the inodes claim.
+func (v *Volume) shareOut(plans []folderPlan) {
+	type claim struct {
+		from, to   uint64
+		plan, runN int
+	}
+	var all []claim
+	for i := range plans {
+		for k, r := range plans[i].runs {
+			if r.Kind == runData {
+				all = append(all, claim{r.Physical, r.Physical + r.Length, i, k})
+			}
+		}
+	}
+	slices.SortFunc(all, func(a, b claim) int {
+		return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.plan, b.plan), cmp.Compare(a.runN, b.runN))
+	})
+	var end uint64
+	var owner claim
+	for _, c := range all {
+		if c.from < end {
+			loser := c
+			if c.plan < owner.plan {
+				loser = owner
+			}
+			p := &plans[loser.plan]
+			p.runs[loser.runN].Kind = runUnlocated
+			if len(p.why) < maxWhy {
+				p.why = append(p.why, "its inode claims blocks that another folder holds")
+			}
+			if loser == c {
+				continue
+			}
+		}
+		end, owner = c.to, c
+	}
+}
+
+// batchFolders cuts the folders into batches of some work each.
+func batchFolders(plans []folderPlan) [][]folderPlan {
+	var out [][]folderPlan
+	var blocks uint64
+	from := 0
+	for i := range plans {
+		blocks += min(plans[i].blocks, 1<<20) + 1
+		if blocks >= 512 {
+			out = append(out, plans[from:i+1])
+			from, blocks = i+1, 0
+		}
+	}
+	if from < len(plans) {
+		out = append(out, plans[from:])
+	}
+	return out
+}
+
+// readFolder reads a folder's entries into names.
+func (v *Volume) readFolder(f *folderPlan, names *nameList) {
+	if f.inline {
+		names.append(&f.names)
+		f.names = nameList{}
+		return
+	}
+	const most = 32 // blocks read at once
+	buf := v.scratch.Get().(*[]byte)
+	defer v.scratch.Put(buf)
+	if int64(cap(*buf)) < most*v.bs {
+		*buf = make([]byte, most*v.bs)
+	}
+	pos := uint64(0)
+	for _, r := range f.runs {
+		if r.Logical >= f.blocks {
+			break
+		}
+		n := min(r.Length, f.blocks-r.Logical)
+		if r.Logical > pos {
+			f.lose(r.Logical-pos, "a part of it has no storage, which a folder's never lacks")
+		}
+		pos = r.Logical + n
+		if r.Kind != runData {
+			f.lose(n, "")
+			continue
+		}
+		for i := uint64(0); i < n; i += most {
+			k := min(most, n-i)
+			b := (*buf)[:int64(k)*v.bs]
+			unread := v.readBlocksReadable(b, r.Physical+i)
+			for j := range k {
+				off := int64(j) * v.bs
+				var mine gaps
+				if unread != nil {
+					mine = unread.within(off, v.bs)
+				}
+				v.readFolderBlock(f, names, b[off:off+v.bs], mine, r.Logical+i+j, r.Physical+i+j)
+			}
+		}
+	}
+	if pos < f.blocks {
+		f.lose(f.blocks-pos, "a part of it has no storage, which a folder's never lacks")
+	}
+	f.runs = nil
+}
+
+// lose notes that blocks of the folder give no entries.
+func (f *folderPlan) lose(blocks uint64, why string) {
+	f.cutBlocks += int64(min(blocks, 1<<40))
+	if why != "" && len(f.why) < maxWhy && !slices.Contains(f.why, why) {
+		f.why = append(f.why, why)
+	}
+}
+
+// nameFolders chooses the name that each folder goes by: one in the parent
+// that its own ".." entry names, or the first.
+func (t *tree) nameFolders() {
+	for i := range t.folders {
+		f := &t.folders[i]
+		if f.number == rootInode {
+			continue
+		}
+		for k := t.names.from(f.number); k < len(t.names.list) && t.names.list[k].child == f.number; k++ {
+			n := t.names.list[k]
+			if kind := n.kind(); kind != direntFolder && kind != direntUnknown || n.parent == f.number {
+				continue
+			}
+			if f.name < 0 || f.parent != 0 && n.parent == f.parent && t.names.list[f.name].parent != f.parent {
+				f.name = k
+			}
+		}
+	}
+	t.cutLoops()
+}
+
+// cutLoops finds the ghosts, and takes the name from one folder of every ring of folders that hold
+// each other, so that every way up ends.
+func (t *tree) cutLoops() {
+	const open, done = 1, 2
+	state := make([]uint8, len(t.folders))
+	var way []int
+	for i := range t.folders {
+		way = way[:0]
+		for k := i; state[k] != done; {
+			if state[k] == open { // a ring closes here
+				t.why[t.folders[k].number] = append(t.why[t.folders[k].number], "it is said to lie inside itself")
+				t.folders[k].name = -1
+				break
+			}
+			state[k] = open
+			way = append(way, k)
+			f := &t.folders[k]
+			if f.name < 0 {
+				break
+			}
+			up, ok := slices.BinarySearchFunc(t.folders, t.names.list[f.name].parent, func(f folder, n uint32) int { return cmp.Compare(f.number, n) })
+			if !ok {
+				break
+			}
+			k = up
+		}
+		for j := len(way) - 1; j >= 0; j-- {
+			f := &t.folders[way[j]]
+			state[way[j]] = done
+			if !f.unused {
+				continue
+			}
+			f.ghost = true
+			if f.name >= 0 {
+				up := t.find(t.names.list[f.name].parent)
+				f.ghost = up != nil && up.ghost
+			}
+		}
+	}
+}
+
+// maxPath bounds the length of a path: a folder whose path is longer stands
+// under its number.
+const maxPath = 16 << 10
+
+// paths makes the paths of folders. It is for one goroutine.
+type paths struct {
+	t     *tree
+	known map[uint32]string
+	last  uint32
+	path  string
+}
+
+// folder is the path of the folder of a number; the root's is "".
+func (p *paths) folder(number uint32) string {
+	if number == rootInode {
+		return ""
+	}
+	if number == p.last {
+		return p.path
+	}
+	s, ok := p.known[number]
+	if !ok {
+		s = p.climb(number)
+	}
+	p.last, p.path = number, s
+	return s
+}
+
+// climb makes the path of a folder from those of the folders it lies in,
+// without recursion, as a hostile volume may nest any number.
+func (p *paths) climb(number uint32) string {
+	if len(p.known) > 1<<12 {
+		clear(p.known)
+	}
+	var way []*folder
+	top := number
+	base := ""
+	for top != rootInode {
+		if s, ok := p.known[top]; ok {
+			base = s
+			break
+		}
+		f := p.t.find(top)
+		if f == nil || f.name < 0 {
+			base = extract.UnknownParent(uint64(top))
+			break
+		}
+		way = append(way, f)
+		top = p.t.names.list[f.name].parent
+	}
+	s := base
+	for i := len(way) - 1; i >= 0; i-- {
+		f := way[i]
+		shown, _ := extract.NameFromBytes(p.t.names.of(p.t.names.list[f.name]))
+		if s = extract.Join(s, shown); len(s) > maxPath {
+			s = extract.UnknownParent(uint64(f.number))
+		}
+	}
+	p.known[number] = s
+	return s
+}

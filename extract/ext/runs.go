@@ -1,0 +1,125 @@
+package ext
+
+import "fmt"
+
+// runKind says what is known of a run.
+type runKind uint8
+
+const (
+	runData      runKind = iota // blocks on the volume
+	runUnwritten                // blocks that are set aside and read as zeros
+	runUnlocated                // what would say where they lie is unread or damaged
+)
+
+// run is a range of a file's blocks. What no run covers is a hole.
+type run struct {
+	Logical  uint64 // first block in the file
+	Length   uint64 // blocks
+	Physical uint64 // first block on the volume; not for runUnlocated
+	Kind     runKind
+}
+
+// mapping is where the blocks of one inode lie.
+type mapping struct {
+	Runs []run    // by Logical, without overlap
+	Tree []uint64 // blocks of the tree or map itself that were found
+	// Cut is set where a block of the tree was unread or condemned, so that
+	// Runs holds unlocated parts.
+	Cut bool
+	Why []string // what was unread or condemned, a few
+}
+
+func (m *mapping) add(r run) {
+	if r.Length == 0 {
+		return
+	}
+	if n := len(m.Runs); n > 0 {
+		last := &m.Runs[n-1]
+		if last.Kind == r.Kind && last.Logical+last.Length == r.Logical &&
+			(r.Kind == runUnlocated || last.Physical+last.Length == r.Physical) {
+			last.Length += r.Length
+			return
+		}
+	}
+	m.Runs = append(m.Runs, r)
+}
+
+// maxWhy bounds the remarks on one file.
+const maxWhy = 4
+
+// lose notes that the blocks [from, to) of the file cannot be located.
+func (m *mapping) lose(from, to uint64, format string, args ...any) {
+	m.Cut = true
+	if n := len(m.Why); n <= maxWhy {
+		why := fmt.Sprintf(format, args...)
+		switch {
+		case n > 0 && m.Why[n-1] == why:
+		case n < maxWhy:
+			m.Why = append(m.Why, why)
+		default:
+			m.Why = append(m.Why, "and more of what says where its content lies")
+		}
+	}
+	if to > from {
+		m.add(run{Logical: from, Length: to - from, Kind: runUnlocated})
+	}
+}
+
+// allocated is the number of blocks that the inode was found to own.
+func (m *mapping) allocated() uint64 {
+	n := uint64(len(m.Tree))
+	for _, r := range m.Runs {
+		if r.Kind != runUnlocated {
+			n += r.Length
+		}
+	}
+	return n
+}
+
+// mapper finds where the blocks of inodes lie. It is for one goroutine.
+type mapper struct {
+	v *Volume
+	// budget bounds the tree blocks that are read for the inodes of one chunk
+	// of the table: no more than the volume has, as no two share one.
+	budget int64
+	bufs   [][]byte // one a level
+}
+
+func (v *Volume) newMapper() *mapper {
+	return &mapper{v: v, budget: int64(min(v.sb.Blocks, 1<<40)) + 64}
+}
+
+func (p *mapper) buf(level int) []byte {
+	for len(p.bufs) <= level {
+		p.bufs = append(p.bufs, make([]byte, p.v.bs))
+	}
+	return p.bufs[level]
+}
+
+// spend takes a tree block from the budget.
+func (p *mapper) spend() bool {
+	p.budget--
+	return p.budget >= 0
+}
+
+// fileBlocks is the number of blocks that content of the given size takes.
+func (v *Volume) fileBlocks(size int64) uint64 {
+	return (uint64(size) + uint64(v.bs) - 1) / uint64(v.bs)
+}
+
+// dataRange reports whether file content may lie in [block, block+n): on the
+// volume, and clear of its fixed structures.
+func (v *Volume) dataRange(block, n uint64) bool {
+	return block >= uint64(v.sb.FirstDataBlock) && block > 0 && block < v.sb.Blocks && n <= v.sb.Blocks-block && !v.inSystem(block, n)
+}
+
+// mapInode finds where the blocks of an inode with content outside itself lie.
+func (p *mapper) mapInode(n *inode) mapping {
+	var m mapping
+	if n.Flags&inodeExtents != 0 {
+		p.extents(n, &m)
+	} else {
+		p.blockMap(n, &m)
+	}
+	return m
+}

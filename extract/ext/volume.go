@@ -1,0 +1,144 @@
+package ext
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"sync"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// Volume is an opened ext2, ext3 or ext4 volume. It implements
+// [extract.Filesystem].
+type Volume struct {
+	r      *image.Reader
+	start  int64 // in the image
+	length int64 // of the range it was opened in; its own size where that is not known
+	opt    extract.Options
+
+	sb     superblock
+	sbAt   int64 // of the superblock that is gone by, in the volume
+	bs     int64 // bytes of a block
+	groups groupTable
+	system extract.Spans // fixed structures, in blocks
+	notes  []string
+
+	journal     journalState
+	overlay     map[uint64]journalCopy // newest versions of blocks, in the journal
+	overlayKeys []uint64               // of overlay, sorted
+
+	scratch sync.Pool // *[]byte, for parts of tables and folders
+
+	claims  extract.Claims
+	listing extract.Listing
+	alloc   extract.Allocation
+}
+
+var _ extract.Filesystem = (*Volume)(nil)
+
+// Open opens the volume at [start, start+length) of the image; length 0 is as
+// long as the superblock says. Where the superblock is unread or damaged it
+// goes by a copy. It fails with [*extract.NotVolumeError] where there is no
+// such volume, or one whose files cannot be listed.
+func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (*Volume, error) {
+	limit := r.DriveSize() - start
+	if length > 0 {
+		limit = min(limit, length)
+	}
+	no := func(why string) (*Volume, error) {
+		return nil, &extract.NotVolumeError{Filesystem: "ext2/3/4", Start: start, Why: why}
+	}
+	if start < 0 || limit <= superblockAt {
+		return no("the range is too short to hold one")
+	}
+	f, err := findSuperblock(ctx, r, start, limit)
+	if err != nil {
+		return nil, err
+	}
+	if why := f.unusable(); why != "" {
+		return no(why)
+	}
+	if f.groups() > maxGroups {
+		return no(fmt.Sprintf("its superblock claims %d groups, more than %d are not believed", f.groups(), maxGroups))
+	}
+	v := &Volume{r: r, start: start, length: length, opt: o, sb: f.superblock, sbAt: f.at, bs: f.blockSize()}
+	v.scratch.New = func() any { return new([]byte) }
+	size := int64(f.Blocks) * v.bs
+	if length <= 0 {
+		v.length = size
+	}
+	if f.note != "" {
+		v.notes = append(v.notes, f.note)
+	}
+	if size > v.length {
+		v.notes = append(v.notes, fmt.Sprintf("the superblock says %d bytes, %d more than the range that the volume stands in", size, size-v.length))
+	}
+	v.loadGroups()
+	if v.groups.unknown == len(v.groups.list) && f.at != superblockAt {
+		// a copy left by an earlier volume, with nothing behind it
+		if rec := v.readInode(rootInode); rec.state != recordUnread {
+			return no("no group descriptor agrees with the copy of the superblock that was found")
+		}
+	}
+	if err := v.openJournal(ctx); err != nil {
+		return nil, err
+	}
+	if len(v.overlay) > 0 {
+		v.reload()
+	}
+	v.notes = append(v.notes, v.groups.notes()...)
+	if v.journal.note != "" {
+		v.notes = append(v.notes, v.journal.note)
+	}
+	return v, nil
+}
+
+// reload reads again what the journal may have a newer version of.
+func (v *Volume) reload() {
+	if v.sbAt == superblockAt {
+		block, off := uint64(superblockAt/v.bs), superblockAt%v.bs
+		if _, newer := v.overlay[block]; newer {
+			b := make([]byte, v.bs)
+			if v.readBlockReadable(b, block) == nil {
+				if sb, ok := parseSuperblock(b[off : off+superblockSize]); ok && sb.Fault == "" && sb.unusable() == "" && sb.sameVolume(&v.sb) && sb.groups() <= maxGroups {
+					v.sb = sb
+				}
+			}
+		}
+	}
+	v.loadGroups()
+}
+
+// Info describes the volume.
+func (v *Volume) Info() extract.Info {
+	return extract.Info{Filesystem: v.sb.filesystem(), Label: v.sb.Label, Cluster: v.bs * int64(v.sb.clusterBlocks()), Notes: slices.Clone(v.notes)}
+}
+
+// Listing is the statement on the list that Walk gave.
+func (v *Volume) Listing() extract.Listing { return v.listing }
+
+// Space yields the use of every range of the volume.
+func (v *Volume) Space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+	return v.claims.Space(v.start, v.length, v.alloc, func(start, length int64, use extract.Use) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		return yield(start, length, use)
+	})
+}
+
+// ownInode reports whether an inode is the filesystem's own rather than a file
+// or folder. ext4: special_inodes.
+func (v *Volume) ownInode(number uint32) bool {
+	switch number {
+	case rootInode:
+		return false
+	case v.sb.JournalInode, v.sb.UserQuota, v.sb.GroupQuota, v.sb.ProjectQuota:
+		return true
+	case v.sb.OrphanFile:
+		return v.sb.Compat&compatOrphanFile != 0
+	}
+	return number < v.sb.FirstInode
+}
