@@ -294,16 +294,7 @@ func (f *finder) searchDark(ctx context.Context, dark []extract.Span) error {
 	}
 	var within []extract.Span
 	for _, d := range dark {
-		at := d.Start
-		for s := range taken.Within(d.Start, d.End-d.Start) {
-			if at < s.Start {
-				within = append(within, extract.Span{Start: at, End: s.Start})
-			}
-			at = s.End
-		}
-		if at < d.End {
-			within = append(within, extract.Span{Start: at, End: d.End})
-		}
+		within = append(within, without(d, &taken)...)
 	}
 	s := newSearch(f, within)
 	if err := s.run(ctx); err != nil {
@@ -321,7 +312,9 @@ func (f *finder) searchDark(ctx context.Context, dark []extract.Span) error {
 	})
 	f.l.Volumes = append(f.l.Volumes, found...)
 	f.l.Volumes = append(f.l.Volumes, s.marked()...)
-	s.hidden()
+	if len(f.l.Volumes) > 0 { // else the drive as a whole is told of
+		f.l.Volumes = append(f.l.Volumes, s.leftover(f.l.Volumes)...)
+	}
 	return nil
 }
 

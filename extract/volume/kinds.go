@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/ext"
+	"fileassay/extract/fat"
 	"fileassay/extract/image"
 	"fileassay/extract/ntfs"
 )
@@ -26,6 +28,8 @@ type Kind struct {
 func Kinds() []Kind {
 	return []Kind{
 		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open)},
+		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open)},
+		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open)},
 	}
 }
 

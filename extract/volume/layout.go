@@ -27,7 +27,11 @@ type Layout struct {
 	Volumes []Volume
 	// Notes say in words what was used in place of what was unread, where
 	// tables disagree, and which chains broke.
-	Notes      []string
+	Notes []string
+	// Missing says in words why Volumes may be short: places where a volume
+	// may stand of which nothing was read. Empty where the tables vouch for
+	// the list. Each of them is among the Notes too.
+	Missing    []string
 	Structures []extract.Structure // health of the tables: MBR, extended records, GPT headers and arrays
 }
 

@@ -113,17 +113,62 @@ func markedLength(r *image.Reader, filesystem string, at int64) int64 {
 	return int64(unit * count)
 }
 
-// hidden notes how much of what was searched was not read, outside the volumes
-// that were found: others may stand there unseen.
-func (s *search) hidden() {
-	var bytes int64
-	for _, g := range s.gaps() {
-		end := min(g.End, s.f.r.Size())
-		if g.Start < end {
-			bytes += unreadBytes(s.f.r, g.Start, end-g.Start)
+// smallestVolume is the least of space in which data that nothing claims is
+// shown as a volume of its own: less is what systems leave before and between
+// partitions, and often use for their boot programs.
+const smallestVolume = 2 << 20
+
+// leftover tells of the gaps in which volumes may stand unseen: those where
+// something was not read go to Missing, and those that hold data are volumes
+// of unknown content. others are the volumes that stand besides the hits.
+func (s *search) leftover(others []Volume) []Volume {
+	var taken, tables extract.Spans
+	for _, v := range others {
+		taken.Add(v.Start, max(v.Length, 1))
+	}
+	for _, t := range s.f.l.Structures {
+		tables.Add(t.Image, t.Length)
+	}
+	tables.Add(0, bootRecordSize)
+	var out []Volume
+	for _, gap := range s.gaps() {
+		for _, g := range without(gap, &taken) {
+			g.End = min(g.End, s.f.r.Size())
+			if g.End-g.Start < smallestGap {
+				continue
+			}
+			var dark int64
+			for u := range s.f.r.Unread(g.Start, g.End-g.Start) {
+				dark += u.Length - tables.Covered(u.Start, u.Length)
+			}
+			if dark > 0 {
+				why := fmt.Sprintf("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, g.Start, g.End)
+				s.f.l.Missing = append(s.f.l.Missing, why)
+				s.f.l.note("%s", why)
+			}
+			if n := s.data.Covered(g.Start, g.End-g.Start); n > 0 && g.End-g.Start >= smallestVolume {
+				out = append(out, Volume{
+					Start: g.Start, Length: g.End - g.Start, Filesystem: "unknown", Found: "space outside the volumes found",
+					Reason: "data stands here that no volume found accounts for",
+				})
+			}
 		}
 	}
-	if bytes > 0 {
-		s.f.l.note("%d bytes outside the volumes that were found were not read: volumes may be hidden there", bytes)
+	return out
+}
+
+// without cuts the taken parts out of a range.
+func without(g extract.Span, taken *extract.Spans) []extract.Span {
+	var out []extract.Span
+	at := g.Start
+	for t := range taken.Within(g.Start, g.End-g.Start) {
+		if at < t.Start {
+			out = append(out, extract.Span{Start: at, End: t.Start})
+		}
+		at = t.End
 	}
+	if at < g.End {
+		out = append(out, extract.Span{Start: at, End: g.End})
+	}
+	return out
 }

@@ -31,6 +31,8 @@ type search struct {
 	hits   []hit         // disjoint
 	late   []claim
 	seen   map[attempt]bool
+	data   extract.Spans // of each dataBlock, the first sector that holds anything but zeros
+	block  int64         // the last such block, by number
 	tries  int
 	capped bool
 }
@@ -43,7 +45,7 @@ const (
 )
 
 func newSearch(f *finder, within []extract.Span) *search {
-	s := &search{f: f, seen: map[attempt]bool{}}
+	s := &search{f: f, seen: map[attempt]bool{}, block: -1}
 	for _, w := range within {
 		s.within.Add(w.Start, w.End-w.Start)
 	}
@@ -190,9 +192,16 @@ func (s *search) piece(ctx context.Context, buf []byte, at, end int64) (int64, e
 				return max(h.end(), at+off+step), nil
 			}
 		}
+		if b := (at + off) / dataBlock; b != s.block {
+			s.block = b
+			s.data.Add(at+off, step)
+		}
 	}
 	return min(at+stop, end), nil
 }
+
+// dataBlock is how finely it is remembered, in bytes, where data stands.
+const dataBlock = 1 << 20
 
 // quiet reports whether a window begins with a sector of nothing but zeros,
 // in which no structure stands.

@@ -72,7 +72,10 @@ func TestWithoutTable(t *testing.T) {
 				putToy(d, 2*mib, 3*mib)
 			},
 			holes: []unread{mbr},
-			want:  []brief{{2 * mib, 3 * mib, "toy", "boot sector at offset 2097152 (no table)"}},
+			want: []brief{
+				{2 * mib, 3 * mib, "toy", "boot sector at offset 2097152 (no table)"},
+				{5 * mib, 11 * mib, "unknown", "space outside the volumes found"},
+			},
 		},
 		{
 			name:  "an old backup alone still speaks",
