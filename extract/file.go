@@ -77,7 +77,7 @@ type Extent struct {
 type File struct {
 	ID uint64 // the filesystem's own number for it (record, inode, catalog id, first cluster)
 	// Path has "/" between names and no leading slash. Make it with
-	// [DisplayName], [Join] and [UnknownParent] so that no name in it is
+	// [NameFromUTF16] or [NameFromBytes], [Join] and [UnknownParent] so that no name in it is
 	// hostile.
 	Path string
 	// NameBytes is the last name exactly as stored (UTF-16LE, or bytes) where

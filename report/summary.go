@@ -117,6 +117,9 @@ func (p *printer) image(im *verify.ImageRecord) {
 	for _, b := range im.Broken {
 		p.line("  the image file itself could not be read: %s at offset %d; counted as failed", size(b[1]), b[0])
 	}
+	if im.Retried > 0 {
+		p.line("  the image file gave way in %s and then gave every byte: check the disk that the image lies on", count(im.Retried, "read", "reads"))
+	}
 	p.line("  partition table: %s", im.Table)
 	for _, n := range im.Notes {
 		p.line("    - %s", visible(n))

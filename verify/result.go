@@ -23,7 +23,8 @@ type ImageRecord struct {
 	Map       MapRecord  `json:"map"`
 	Table     string     `json:"table"` // scheme of the partition table
 	Notes     []string   `json:"notes,omitempty"`
-	Broken    [][2]int64 `json:"image_file_errors,omitempty"` // [offset, length] the image file itself did not give
+	Broken    [][2]int64 `json:"image_file_errors,omitempty"`  // [offset, length] the image file itself did not give
+	Retried   int64      `json:"image_file_retries,omitempty"` // reads of the image file that failed once, and then gave every byte
 	Format    int        `json:"format"`
 }
 
@@ -101,7 +102,7 @@ type FileRecord struct {
 	Volume    int        `json:"volume"`
 	ID        uint64     `json:"id"`
 	Path      string     `json:"path"`
-	NameBytes []byte     `json:"name_bytes,omitempty"`
+	NameBytes []byte     `json:"name_bytes,omitzero"`
 	Unnamed   bool       `json:"unnamed,omitempty"`
 	Kind      string     `json:"kind"`
 	Size      *int64     `json:"size"`
@@ -146,7 +147,7 @@ func appendFile(b []byte, volume int, f *extract.File, j *Judgement) []byte {
 	b = strconv.AppendUint(b, f.ID, 10)
 	b = append(b, `,"path":`...)
 	b = appendString(b, f.Path)
-	if len(f.NameBytes) > 0 {
+	if f.NameBytes != nil {
 		b = append(b, `,"name_bytes":"`...)
 		b = base64.StdEncoding.AppendEncode(b, f.NameBytes)
 		b = append(b, '"')

@@ -180,25 +180,18 @@ func run(ctx context.Context, o Options, r *image.Reader, m *imap.File, out *out
 // imageRecord describes the image and its map after all has been read.
 func imageRecord(o Options, r *image.Reader, m *imap.File, l *volume.Layout) ImageRecord {
 	rec := ImageRecord{Type: "image", Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
-		Map: mapRecord(driveTally(r)), Table: l.Scheme, Notes: l.Notes, Format: 1}
+		Map: mapRecord(r.Tally()), Table: l.Scheme, Notes: l.Notes, Format: 1}
 	rec.Map.Path = m.Path
 	if m.Path != "" {
 		rec.Map.SHA256 = hex.EncodeToString(m.SHA256[:])
 	}
 	rec.Map.AssumedRead = o.AssumeRead
 	rec.Map.TrustDoubtful = o.TrustDoubtful
+	rec.Retried = r.Retried()
 	for _, b := range r.Broken() {
 		rec.Broken = append(rec.Broken, [2]int64{b.Start, b.Length})
 	}
 	return rec
-}
-
-func driveTally(r *image.Reader) imap.Tally {
-	var t imap.Tally
-	for s := range r.Over(0, r.DriveSize()) {
-		t[s.State] += s.Length
-	}
-	return t
 }
 
 // addOutside counts the unread bytes that no volume covers.

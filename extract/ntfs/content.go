@@ -198,7 +198,7 @@ func (v *Volume) inRecord(rec *record, off, n int) []extract.Piece {
 // extents of the table.
 func (v *Volume) placed(rec *record, at, n int, content int64, w *pieceWriter) {
 	t := v.table
-	if t.mirrored[rec.number] {
+	if t.isMirrored(rec.number) {
 		w.data(content, content+int64(n), t.mirror+int64(rec.number)*t.recordSize+int64(at))
 		return
 	}
@@ -217,7 +217,7 @@ func (v *Volume) placed(rec *record, at, n int, content int64, w *pieceWriter) {
 // known.
 func (v *Volume) recordByte(rec *record, at int) int64 {
 	t := v.table
-	if t.mirrored[rec.number] {
+	if t.isMirrored(rec.number) {
 		return t.mirror + int64(rec.number)*t.recordSize + int64(at)
 	}
 	where := int64(-1)

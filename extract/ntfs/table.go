@@ -32,21 +32,33 @@ type table struct {
 	rebuilt    bool   // found by its records, since what says where it lies is unread
 	doubted    bool   // found records may be stale
 	mirror     int64  // where the mirror lies in the image
-	// mirrored are records read from the mirror in place of the table
-	mirrored map[uint64]bool
+	// mirrored are the records read from the mirror in place of the table;
+	// settled before several goroutines read records
+	mirrored [mirrorRecords]bool
 	bitmap   *stream // which records are in use; nil where not known
 	notes    []string
 }
 
 // openTable finds the file table through record 0, else its mirror.
 func (v *Volume) openTable(ctx context.Context) error {
-	t := &table{recordSize: v.boot.RecordSize, mirrored: map[uint64]bool{}}
+	if err := v.findTable(ctx); err != nil {
+		return err
+	}
+	for n := range uint64(mirrorRecords) {
+		v.preferMirror(n)
+	}
+	return nil
+}
+
+func (v *Volume) findTable(ctx context.Context) error {
+	t := &table{recordSize: v.boot.RecordSize}
 	v.table = t
 	// until more is known: what the boot sector tells
 	first := v.start + v.boot.MFT*v.cluster
 	t.mirror = v.start + v.boot.MFTMirror*v.cluster
 	t.stream = &stream{r: v.r, extents: []extract.Extent{{Offset: 0, Image: first, Length: mirrorRecords * t.recordSize}}}
 
+	v.preferMirror(recMFT)
 	rec := v.readRecord(recMFT)
 	var m mapping
 	if rec.state == recordUsed {
@@ -140,9 +152,16 @@ func (t *table) recordAt(n uint64) int64 {
 	return at
 }
 
-// readRecord reads one record by its number, from the mirror where that
-// serves better.
+// readRecord reads one record by its number.
 func (v *Volume) readRecord(n uint64) *record {
+	if v.table.isMirrored(n) {
+		return v.readMirror(n)
+	}
+	return v.readPrimary(n)
+}
+
+// readPrimary reads one record from the table itself.
+func (v *Volume) readPrimary(n uint64) *record {
 	t := v.table
 	b := make([]byte, t.recordSize)
 	rec := &record{}
@@ -151,13 +170,17 @@ func (v *Volume) readRecord(n uint64) *record {
 		bad, _ := badStrides(t.read(b, off), off, t.recordSize)
 		rec.parse(b, n, bad)
 	}
-	if n < mirrorRecords && (rec.state == recordUnread || rec.state == recordDamaged || rec.bad != 0) {
-		if m := v.readMirror(n); better(m, rec) {
-			t.mirrored[n] = true
-			return m
-		}
-	}
 	return rec
+}
+
+// isMirrored reports whether a record is read from the mirror.
+func (t *table) isMirrored(n uint64) bool { return n < mirrorRecords && t.mirrored[n] }
+
+// preferMirror decides whether a record is read from the mirror, which is so
+// where that serves better.
+func (v *Volume) preferMirror(n uint64) {
+	rec := v.readPrimary(n)
+	v.table.mirrored[n] = (rec.state == recordUnread || rec.state == recordDamaged || rec.bad != 0) && better(v.readMirror(n), rec)
 }
 
 func better(a, b *record) bool {
@@ -205,8 +228,8 @@ func (v *Volume) eachRecord(chunk int, visit func(*record) error) error {
 		}
 		r := &rec
 		rec.parse(b[i:i+t.recordSize:i+t.recordSize], n, bad)
-		if n < mirrorRecords && (rec.bad != 0 || rec.state == recordDamaged) {
-			r = v.readRecord(n)
+		if t.isMirrored(n) {
+			r = v.readMirror(n)
 		}
 		if err := visit(r); err != nil {
 			return err

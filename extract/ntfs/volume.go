@@ -3,6 +3,7 @@ package ntfs
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -140,8 +141,14 @@ func (v *Volume) openBitmap() {
 // Info describes the volume.
 func (v *Volume) Info() extract.Info {
 	notes := append([]string(nil), v.notes...)
-	if n := len(v.table.mirrored); n > 0 {
-		notes = append(notes, fmt.Sprintf("%s of the file table read from the mirror", plural(int64(n), "record", "records")))
+	var mirrored []string
+	for n, m := range v.table.mirrored {
+		if m {
+			mirrored = append(mirrored, fmt.Sprint(n))
+		}
+	}
+	if len(mirrored) > 0 {
+		notes = append(notes, "records of the file table read from its mirror: "+strings.Join(mirrored, ", "))
 	}
 	return extract.Info{Filesystem: "ntfs", Label: v.label, Cluster: v.cluster, Notes: append(notes, v.table.notes...)}
 }
