@@ -117,11 +117,10 @@ const (
 func checkDirBlock(sb *superblock, seed uint32, b []byte) blockKind {
 	le := binary.LittleEndian
 	t := len(b) - direntTailSize
-	if le.Uint32(b[t:]) == 0 && recLen(le.Uint16(b[t+4:]), sb.blockSize()) == direntTailSize && b[t+6] == 0 && b[t+7] == direntTailType {
-		if crc32c(seed, b[:t]) == le.Uint32(b[t+8:]) {
-			return blockEntries
-		}
-		return blockBad
+	// an index block made of a block of entries may still show that one's tail
+	if le.Uint32(b[t:]) == 0 && recLen(le.Uint16(b[t+4:]), sb.blockSize()) == direntTailSize && b[t+6] == 0 && b[t+7] == direntTailType &&
+		crc32c(seed, b[:t]) == le.Uint32(b[t+8:]) {
+		return blockEntries
 	}
 	if indexBlockOK(sb, seed, b) {
 		return blockIndex
