@@ -268,11 +268,8 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 			Start: p.Start, Length: p.Length, Filesystem: c.filesystem,
 			Found: p.label(t.scheme), Partition: p, Reason: c.reason, NoFiles: c.noFiles,
 		}
-		if c.length > p.Length {
-			v.Length = c.length
-			if note := fmt.Sprintf("%s is shorter than the %s volume in it: %d bytes, the volume %d", v.Found, c.filesystem, p.Length, c.length); !slices.Contains(t.notes, note) {
-				t.notes = append(t.notes, note)
-			}
+		if note := v.move(c); note != "" && !slices.Contains(t.notes, note) {
+			t.notes = append(t.notes, note)
 		}
 		if p.NoFiles && !v.told() {
 			v.NoFiles = true
@@ -281,6 +278,20 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 		out = append(out, v)
 	}
 	return out, nil
+}
+
+// move gives the volume the place that its own structures tell, and says so.
+func (v *Volume) move(c content) (note string) {
+	switch {
+	case c.length == 0:
+		return ""
+	case c.start != v.Start:
+		note = fmt.Sprintf("%s wraps a %s volume of %d bytes at offset %d", v.Found, c.filesystem, c.length, c.start)
+	default:
+		note = fmt.Sprintf("%s is shorter than the %s volume in it: %d bytes, the volume %d", v.Found, c.filesystem, v.Length, c.length)
+	}
+	v.Start, v.Length = c.start, c.length
+	return note
 }
 
 // searchDark searches the ranges that a table leaves dark, around the volumes
@@ -335,6 +346,18 @@ func (f *finder) bare(ctx context.Context, boot *bootSector) (done bool, err err
 		}
 		if res.filesystem != "" {
 			f.bareVolume(boot, res.filesystem, "")
+			return true, nil
+		}
+	}
+	if in, ok := wrapped(f.r, 0, size); ok {
+		c, err := f.probe(ctx, in.Start, in.End-in.Start, []string{"hfsplus"})
+		if err != nil {
+			return false, err
+		}
+		if c.reason == "" {
+			f.bareVolume(boot, c.filesystem, "")
+			v := &f.l.Volumes[len(f.l.Volumes)-1]
+			f.l.note("%s", v.move(content{filesystem: c.filesystem, start: in.Start, length: in.End - in.Start}))
 			return true, nil
 		}
 	}

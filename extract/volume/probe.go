@@ -16,7 +16,9 @@ type content struct {
 	filesystem string
 	reason     string // why it cannot be listed; "" if it can
 	noFiles    bool
-	length     int64 // bytes, where the volume's own structures go past the range they were found in; else 0
+	// start and length are where the volume itself lies, where that is not the
+	// range it was found in: it goes past it, or is embedded in it. Else 0.
+	start, length int64
 }
 
 // finder holds what the steps of Find share.
@@ -147,10 +149,22 @@ func (f *finder) probe(ctx context.Context, start, length int64, hints []string)
 				return content{}, err
 			}
 			if long.filesystem != "" {
-				return content{filesystem: long.filesystem, length: c.Length}, nil
+				return content{filesystem: long.filesystem, start: start, length: c.Length}, nil
 			}
 		}
 		whys = append(whys, c.kind.Name+": "+res.why)
+	}
+
+	if in, ok := wrapped(f.r, start, length); ok && len(first) == 0 {
+		for _, k := range f.kinds {
+			res, err := f.open(ctx, k, in.Start, in.End-in.Start)
+			if err != nil {
+				return content{}, err
+			}
+			if res.filesystem != "" {
+				return content{filesystem: res.filesystem, start: in.Start, length: in.End - in.Start}, nil
+			}
+		}
 	}
 
 	named, ok, dark := identify(f.r, start, length)
@@ -210,15 +224,17 @@ func (f *finder) unlisted(start, length int64, dark bool, whys []string) content
 		return content{filesystem: "empty", reason: fmt.Sprintf("all %d bytes sampled throughout it are zero", s.read), noFiles: true}
 	case s.zero && head == 0:
 		return content{filesystem: "empty", reason: fmt.Sprintf("the %d bytes sampled throughout it that were read are zero; %d were not read", s.read, s.taken-s.read)}
-	case dark:
+	case dark && head > 0:
 		return content{filesystem: "unread", reason: fmt.Sprintf("sectors that would tell what it holds were not read (%d bytes of its first %d), and no backup was found", head, min(length, headSize))}
+	case dark:
+		return content{filesystem: "unknown", reason: "no known signature stands in it, where it was read"}
 	}
 	return content{filesystem: "unknown", reason: "no known signature stands in it"}
 }
 
 // headSize is the part at a volume's start in which nearly every filesystem
 // keeps its mark.
-const headSize = 128 << 10
+const headSize = 256 << 10
 
 // sample is what some sectors throughout a range hold.
 type sample struct {
