@@ -39,7 +39,7 @@ rules and the responsible technician decide what is done with a drive.
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%v; %s --help lists the options", err, cmd.CommandPath())
 	})
-	root.AddCommand(newLayout(ui), newVerify(ui))
+	root.AddCommand(newDemo(ui), newLayout(ui), newVerify(ui))
 	return root
 }
 

@@ -21,6 +21,7 @@ type unreadCount struct {
 	records   int64 // all of them, damaged ones included
 	damaged   int64 // of them, read but damaged
 	named     int64 // of them, known by name from a folder
+	parents   int64 // of them, folders without a name that other records name as theirs
 	extending int64 // of them, known to hold further attributes of another record
 	partly    int64 // records in use of which a part is missing
 	unnamed   int64 // files listed without a name
@@ -30,6 +31,7 @@ func (u *unreadCount) add(o unreadCount) {
 	u.records += o.records
 	u.damaged += o.damaged
 	u.named += o.named
+	u.parents += o.parents
 	u.extending += o.extending
 	u.partly += o.partly
 	u.unnamed += o.unnamed
@@ -95,7 +97,7 @@ func (v *Volume) harvestOf(chunk int) (*harvest, error) {
 				used, known = v.table.inUse(from, chunkRecords)
 			}
 			names := c.names[n]
-			parentSeq, isParent := c.parents[n]
+			_, isParent := c.parents[n]
 			if n == recRoot {
 				h.unread.records++
 				h.unread.named++
@@ -114,9 +116,9 @@ func (v *Volume) harvestOf(chunk int) (*harvest, error) {
 				v.harvestNames(h, rec, names)
 			case isParent:
 				h.unread.unnamed++
+				h.unread.parents++
 				h.files = append(h.files, &extract.File{ID: n, Path: extract.UnknownParent(n), Kind: extract.KindFolder, Size: -1,
 					Unnamed: true, NameOnly: true, Why: []string{fmt.Sprintf("record %d of the file table is %s; other records name it as their folder", n, stateWord(rec))}})
-				_ = parentSeq
 			case v.extending[n]:
 				h.unread.extending++
 			}

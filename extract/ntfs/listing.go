@@ -24,7 +24,10 @@ func (v *Volume) sumUp() error {
 		if u.extending > 0 {
 			s += fmt.Sprintf(", %s known to belong to listed files", humanize.Comma(u.extending))
 		}
-		rest := u.records - u.named - u.extending
+		if u.parents > 0 {
+			s += fmt.Sprintf(", %s without a name that others name as their folder", plural(u.parents, "folder", "folders"))
+		}
+		rest := u.records - u.named - u.parents - u.extending
 		if rest > 0 {
 			s += fmt.Sprintf("; up to %s may be missing from the list", plural(rest, "file", "files"))
 		} else {
@@ -58,7 +61,7 @@ func (v *Volume) sumUp() error {
 	}
 	l.UnclaimedBytes = unclaimed
 	if unclaimed > 0 {
-		why("%s are allocated, but no listed file or structure claims them: content of unlisted files may stand there", humanize.IBytes(uint64(unclaimed)))
+		why("%s are allocated, but no listed file or structure claims them: content of unlisted files, or the unlocated content of listed ones, may stand there", humanize.IBytes(uint64(unclaimed)))
 	}
 	if v.bitmap == nil {
 		why("the volume's bitmap is unread: allocated space without a listed file cannot be told")

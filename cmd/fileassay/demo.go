@@ -1,0 +1,53 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"fileassay/verify"
+	"fileassay/verify/demo"
+)
+
+func newDemo(ui *ui) *cobra.Command {
+	var folder string
+	var force bool
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "The whole job on a small built-in image",
+		Long: `demo writes a small image of a damaged drive and its imaging map into a folder,
+verifies it as the verify command does, and names the next commands to try. The
+scenario, the office computer of a bell foundry, is invented.
+
+It ends with 0, since damage is what it is there to show.
+` + exitStatus,
+		Example: "  fileassay demo --to somewhere",
+		Args:    exactly(0, "no arguments"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			image, imap, err := demo.Write(folder, force)
+			if err != nil {
+				return err
+			}
+			o := verify.Options{Image: image, Map: imap, Result: filepath.Join(folder, demo.ResultName), Force: force}
+			if err := runVerify(cmd.Context(), ui, o, false); err != nil && !errors.Is(err, errFound) {
+				return err
+			}
+			if ui.quiet {
+				return nil
+			}
+			_, err = fmt.Fprintf(ui.stdout, `
+The image, its map and the result are in %s. Next:
+
+  fileassay layout %s --map %s
+  fileassay verify %s --map %s --trust-doubtful --result %s
+  grep '"verdict":"damaged"' %s
+`, folder, image, imap, image, imap, filepath.Join(folder, "trusting.result.jsonl"), o.Result)
+			return stdoutError(err)
+		},
+	}
+	cmd.Flags().StringVar(&folder, "to", "fileassay-demo", "write into `FOLDER`")
+	cmd.Flags().BoolVar(&force, "force", false, "replace the files of an earlier demo")
+	return cmd
+}
