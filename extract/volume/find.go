@@ -243,11 +243,25 @@ func (f *finder) useTable(ctx context.Context, t *table) error {
 	f.l.Structures = append(f.l.Structures, t.structures...)
 	f.l.Partitions = t.partitions
 	f.l.Volumes = volumes
+	if t.missing != "" {
+		f.l.Missing = append(f.l.Missing, t.missing)
+		f.l.note("%s", t.missing)
+	}
+	for _, v := range volumes {
+		if v.Partition.pooled() && !v.told() {
+			// its volumes are laid out by a table of its own that is not read here
+			t.dark = append(t.dark, extract.Span{Start: v.Start, End: v.End()})
+		}
+	}
 	if len(t.dark) > 0 {
 		return f.searchDark(ctx, t.dark)
 	}
 	return nil
 }
+
+// maxPartitions bounds the partitions whose content is looked at: eight times
+// what a GPT usually has room for.
+const maxPartitions = 1024
 
 // fill says what fills each partition of the table.
 func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
@@ -260,6 +274,10 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 		if slices.ContainsFunc(out, func(v Volume) bool { return v.Start == p.Start && v.Length == p.Length }) {
 			continue
 		}
+		if len(out) == maxPartitions {
+			t.missing = fmt.Sprintf("the table has more than %d partitions: the others are left aside", maxPartitions)
+			break
+		}
 		c, err := f.probe(ctx, p.Start, p.Length, p.hints())
 		if err != nil {
 			return nil, err
@@ -269,7 +287,7 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 			Found: p.label(t.scheme), Partition: p, Reason: c.reason, NoFiles: c.noFiles,
 		}
 		if note := v.move(c); note != "" && !slices.Contains(t.notes, note) {
-			t.notes = append(t.notes, note)
+			t.note("%s", note)
 		}
 		if p.NoFiles && !v.told() {
 			v.NoFiles = true

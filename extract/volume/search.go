@@ -34,6 +34,7 @@ type search struct {
 	data   extract.Spans // of each dataBlock, the first sector that holds anything but zeros
 	block  int64         // the last such block, by number
 	tries  int
+	spent  int64 // bytes of the candidates that were opened
 	capped bool
 }
 
@@ -42,6 +43,10 @@ const (
 	// images could name any number.
 	maxTries = 20000
 	maxLate  = 4096
+	maxSeen  = 1 << 20
+	// maxSpent bounds what opening them may read, in sizes of the drive: a
+	// reader may look through a whole volume before it refuses it.
+	maxSpent = 64
 )
 
 func newSearch(f *finder, within []extract.Span) *search {
@@ -75,7 +80,9 @@ func (s *search) run(ctx context.Context) error {
 	}
 	s.closeOpenEnds()
 	if s.capped {
-		s.f.l.note("the search for volumes met more than %d candidates and left the others aside", maxTries)
+		why := "the search met more places that look like volumes than it could open: some were left aside"
+		s.f.l.Missing = append(s.f.l.Missing, why)
+		s.f.l.note("%s", why)
 	}
 	return nil
 }
@@ -293,6 +300,10 @@ func (s *search) consider(ctx context.Context, c claim, lonely bool) error {
 	if s.seen[key] || !s.fits(&c) {
 		return nil
 	}
+	if len(s.seen) >= maxSeen {
+		s.capped = true
+		return nil
+	}
 	if h := s.covering(c.Start); h != nil && c.Start+c.Length <= h.end() {
 		return nil
 	}
@@ -346,14 +357,16 @@ func (s *search) postpone(c claim) error {
 // dropping those that lie in it. Of two that overlap in part, the longer
 // stays.
 func (s *search) accept(ctx context.Context, c claim, sure bool) error {
-	if s.tries++; s.tries > maxTries {
-		s.capped = true
-		return nil
-	}
 	length := c.Length
 	if length == 0 {
 		length = s.f.r.DriveSize() - c.Start
 	}
+	if s.tries >= maxTries || s.spent/maxSpent > s.f.r.DriveSize() {
+		s.capped = true
+		return nil
+	}
+	s.tries++
+	s.spent += min(length, s.f.r.DriveSize())
 	res, err := s.f.open(ctx, c.kind, c.Start, length)
 	if err != nil || res.filesystem == "" {
 		return err

@@ -292,3 +292,70 @@ func BenchmarkSearch(b *testing.B) {
 		}
 	}
 }
+
+// An image that was cut short: what passes its end is listed, and said.
+func TestCutImage(t *testing.T) {
+	t.Run("gpt", func(t *testing.T) {
+		disk := gptDisk(t, sec)[:2300*sec]
+		l := mustFind(t, reader(t, disk, sec))
+		if d := cmp.Diff(gptWant(sec), briefs(l)); d != "" {
+			t.Errorf("volumes (-want +got):\n%s", d)
+		}
+		for _, n := range []string{"GPT entry 3: reaches to offset 1310720, past the end", "backup header"} {
+			if !hasNote(l, n) {
+				t.Errorf("no note %q in %q", n, l.Notes)
+			}
+		}
+	})
+	t.Run("whole partition gone", func(t *testing.T) {
+		disk := gptDisk(t, sec)[:2000*sec]
+		l := mustFind(t, reader(t, disk, sec))
+		want := gptWant(sec)
+		want[1].Filesystem = "unread"
+		if d := cmp.Diff(want, briefs(l)); d != "" {
+			t.Errorf("volumes (-want +got):\n%s", d)
+		}
+	})
+	t.Run("no table", func(t *testing.T) {
+		disk := make([]byte, 16*mib)
+		putToy(disk, 2*mib, 10*mib)
+		l := mustFind(t, reader(t, disk[:8*mib], sec, unread{0, sec}))
+		want := []brief{{2 * mib, 10 * mib, "toy", "boot sector at offset 2097152 (no table)"}}
+		if d := cmp.Diff(want, briefs(l)); d != "" {
+			t.Errorf("volumes (-want +got):\n%s", d)
+		}
+	})
+}
+
+// The volumes of a dynamic disk are found in its partition.
+func TestDynamicDisk(t *testing.T) {
+	disk := make([]byte, 16*mib)
+	putMBR(disk, 0, bootEntry{Type: 0x42, Start: 63, Sectors: 14 * 2048}, bootEntry{Type: 0x07, Start: 15 * 2048, Sectors: 2048})
+	copy(disk[63*sec:], "something else")
+	putToy(disk, 2*mib, 3*mib)
+	putToy(disk, 5*mib, 2*mib)
+	putToy(disk, 15*mib, mib)
+	l := mustFind(t, reader(t, disk, sec))
+	want := []brief{
+		{2 * mib, 3 * mib, "toy", "boot sector at offset 2097152 (no table)"},
+		{5 * mib, 2 * mib, "toy", "boot sector at offset 5242880 (no table)"},
+		{15 * mib, mib, "toy", "MBR partition 2"},
+	}
+	if d := cmp.Diff(want, briefs(l)); d != "" {
+		t.Errorf("notes %q, volumes (-want +got):\n%s", l.Notes, d)
+	}
+}
+
+// A drive full of what looks like boot sectors costs bounded time and memory,
+// and says that it was not all looked at.
+func TestManyCandidates(t *testing.T) {
+	disk := make([]byte, 16*mib)
+	for at := int64(sec); at < int64(len(disk)); at += sec {
+		putToyBoot(disk, at, at, 4*mib)
+		disk[at+42] = 1 // refused when opened
+	}
+	l := mustFind(t, reader(t, disk, sec, unread{0, sec}))
+	if len(l.Volumes) != 1 || len(l.Missing) == 0 {
+		t.Errorf("%v, missing %q", briefs(l), l.Missing)
+	}
+}

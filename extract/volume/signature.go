@@ -44,6 +44,9 @@ func signatures() []signature {
 		{filesystem: "linux md raid", at: 4096, mark: "\xFC\x4E\x2B\xA9\x01\x00\x00\x00", reason: pooled},
 		// common practice, no source: Core Storage physical volume header
 		{filesystem: "core storage", at: 88, mark: "CS", also: "\x01\x00", alsoAt: 8, reason: pooled},
+		// ECMA-167, 3/9.1: the volume recognition sequence from 32 KiB on
+		{filesystem: "udf", at: 34817, mark: "NSR0", also: "BEA01", alsoAt: 32769, reason: noReader},
+		{filesystem: "udf", at: 36865, mark: "NSR0", reason: noReader},
 		// ECMA-119, 8.4.2: the standard identifier of the descriptors from sector 16 of 2048 bytes
 		{filesystem: "iso9660", at: 32769, mark: "CD001", reason: noReader},
 		// Inside Macintosh: Files, "Master Directory Blocks": drSigWord; the embedded HFS+ of TN1150 is looked for before

@@ -23,10 +23,21 @@ type table struct {
 	// dark are ranges where the table is not whole: volumes that it does not
 	// name may stand there.
 	dark []extract.Span
+	// missing says why partitions of it were left aside, "" if none were
+	missing string
 }
 
+// maxNotes bounds the remarks on one table, which a hostile one could make any
+// number of.
+const maxNotes = 200
+
 func (t *table) note(format string, args ...any) {
-	t.notes = append(t.notes, fmt.Sprintf(format, args...))
+	switch {
+	case len(t.notes) < maxNotes:
+		t.notes = append(t.notes, fmt.Sprintf(format, args...))
+	case len(t.notes) == maxNotes:
+		t.notes = append(t.notes, "further remarks on this table are left out")
+	}
 }
 
 // maxOffset bounds what a table may say, so that sums of two places fit.

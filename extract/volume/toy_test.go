@@ -66,7 +66,7 @@ func toyOpen(_ context.Context, r *image.Reader, start, length int64, _ extract.
 			continue
 		}
 		for _, c := range toySniff(buf, at) {
-			if c.Start == start && c.Length <= length {
+			if c.Start == start && c.Length <= length && buf[42] == 0 {
 				return toyVolume{}, nil
 			}
 		}

@@ -188,6 +188,12 @@ func gptTypeHints(g string) []string {
 	return nil
 }
 
+// pooled reports whether the partition is of a dynamic disk, whose volumes are
+// found in it by their own structures.
+func (p *Partition) pooled() bool {
+	return p.TypeCode == "0x42" || gpt.Type(p.TypeCode) == gpt.MicrosoftLDMData
+}
+
 // hints are the families to try first for a partition, by its type.
 func (p *Partition) hints() []string {
 	if p.GUID != "" {
