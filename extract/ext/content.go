@@ -147,18 +147,35 @@ func (v *Volume) dataPieces(off, n int64, r *run, c *content, put func(extract.P
 			return
 		}
 		k := min(v.bs, end-off)
-		if place, ok := v.place(b, 0); ok {
-			put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: place})
-			c.files = append(c.files, extract.Span{Start: place, End: place + v.bs})
-		} else {
-			put(extract.Piece{Offset: off, Length: k, Kind: extract.Unlocated})
-			c.why = append(c.why, fmt.Sprintf("the journal's version of block %d cannot be used as it stands there", b))
-		}
+		v.journalPieces(off, k, b, c, put)
 		off += k
 		at = b + 1
 	}
 	if off < end {
 		put(extract.Piece{Offset: off, Length: end - off, Kind: extract.Data, Image: v.start + int64(at)*v.bs})
+	}
+}
+
+// journalPieces puts the k bytes of content from off that are the start of
+// block b, of which the journal has the newest version.
+func (v *Volume) journalPieces(off, k int64, b uint64, c *content, put func(extract.Piece)) {
+	n := v.overlay[b]
+	if n.bad {
+		put(extract.Piece{Offset: off, Length: k, Kind: extract.Unlocated})
+		c.why = append(c.why, fmt.Sprintf("the journal's version of block %d fails its checksum", b))
+		return
+	}
+	c.files = append(c.files, extract.Span{Start: n.at, End: n.at + v.bs})
+	if n.escaped {
+		// its first four bytes are those that every block of the journal
+		// starts with, as its superblock does
+		magic, _ := v.journalPlace(0)
+		m := min(k, 4)
+		put(extract.Piece{Offset: off, Length: m, Kind: extract.Patched, Image: magic, Also: n.at, AlsoLength: m})
+		off, k, n.at = off+m, k-m, n.at+m
+	}
+	if k > 0 {
+		put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: n.at})
 	}
 }
 

@@ -11,7 +11,7 @@ import (
 func (v *Volume) claimSystem() {
 	sb := &v.sb
 	for s := range v.system.All() {
-		v.claims.Structures.Add(v.start+s.Start*v.bs, (s.End-s.Start)*v.bs)
+		v.claimOwn(extract.Span{Start: v.start + s.Start*v.bs, End: v.start + s.End*v.bs})
 	}
 	v.claims.Structures.Add(v.start, superblockAt+superblockSize)
 	if sb.Incompat&incompatMetaBG == 0 && sb.ReservedGDT > 0 {
@@ -25,6 +25,16 @@ func (v *Volume) claimSystem() {
 	if sb.Incompat&incompatMMP != 0 && sb.MMPBlock < sb.Blocks {
 		v.claims.Structures.Add(v.start+int64(sb.MMPBlock)*v.bs, v.bs)
 	}
+}
+
+// claimOwn claims a range of the image for the volume's own structures, whole
+// clusters.
+func (v *Volume) claimOwn(s extract.Span) {
+	if cluster := int64(v.sb.clusterBlocks()) * v.bs; cluster > v.bs {
+		s.Start = v.start + (s.Start-v.start)/cluster*cluster
+		s.End = v.start + (s.End-v.start+cluster-1)/cluster*cluster
+	}
+	v.claims.Structures.Add(s.Start, s.End-s.Start)
 }
 
 // allocation is the volume's allocation map by its block bitmaps.

@@ -64,7 +64,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 				v.claims.Files.Add(s.Start, s.End-s.Start)
 			}
 			for _, s := range l.own {
-				v.claims.Structures.Add(s.Start, s.End-s.Start)
+				v.claimOwn(s)
 			}
 			sum.add(l.tally)
 			if l.firstBad != "" && len(faults) < maxFaults {
