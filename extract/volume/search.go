@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"sync"
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
@@ -32,7 +33,6 @@ type search struct {
 	late   []claim
 	seen   map[attempt]bool
 	data   extract.Spans // of each dataBlock, the first sector that holds anything but zeros
-	block  int64         // the last such block, by number
 	tries  int
 	spent  int64 // bytes of the candidates that were opened
 	capped bool
@@ -50,7 +50,7 @@ const (
 )
 
 func newSearch(f *finder, within []extract.Span) *search {
-	s := &search{f: f, seen: map[attempt]bool{}, block: -1}
+	s := &search{f: f, seen: map[attempt]bool{}}
 	for _, w := range within {
 		s.within.Add(w.Start, w.End-w.Start)
 	}
@@ -172,39 +172,72 @@ func (s *search) piece(ctx context.Context, buf []byte, at, end int64) (int64, e
 		break
 	}
 	if _, err := r.ReadAt(buf[:n], at); err != nil {
-		// the image file failed: the map now says where, and the next round
+		// the image file failed, and the map now says where: the next round
 		// reads up to there
-		if !r.IsRead(at, step) {
+		switch {
+		case r.IsRead(at, n):
+			return at + n, nil
+		case !r.IsRead(at, min(step, n)):
 			return at + step, nil
 		}
 		return at, nil
 	}
 	// the last windows of a full buffer are cut short: leave them to the next
-	stop := n
+	stop := min(n, end-at)
 	if n == int64(len(buf)) {
-		stop = n - windowSize + step
+		stop = min(stop, n-windowSize+step)
 	}
-	accepted := len(s.hits)
-	for off := int64(0); off < stop && at+off < end; off += step {
-		win := buf[off:min(off+windowSize, n)]
-		if len(win) < step || quiet(win) {
+	heard := s.listen(buf[:n], at, stop)
+	for _, h := range heard {
+		if h.claims == nil {
+			s.data.Add(h.at, step)
 			continue
 		}
-		if err := s.look(ctx, win, at+off); err != nil {
+		if v := s.covering(h.at); v != nil {
+			return max(v.end(), h.at+step), nil
+		}
+		if err := s.judge(ctx, h.claims); err != nil {
 			return 0, err
 		}
-		if len(s.hits) != accepted {
-			accepted = len(s.hits)
-			if h := s.covering(at + off); h != nil {
-				return max(h.end(), at+off+step), nil
-			}
-		}
-		if b := (at + off) / dataBlock; b != s.block {
-			s.block = b
-			s.data.Add(at+off, step)
-		}
 	}
-	return min(at+stop, end), nil
+	return at + stop, nil
+}
+
+// heard is what one sector says: what it speaks for, or, with no claims, that
+// it is the first of its block that holds data.
+type heard struct {
+	at     int64
+	claims []claim
+}
+
+// listen takes the claims of the sectors of the first stop bytes of buf, which
+// stand at the given place of the image, in order. Several goroutines share
+// the work: what is made of the claims later needs their order alone.
+func (s *search) listen(buf []byte, at, stop int64) []heard {
+	sectors := (stop + step - 1) / step
+	share := max((sectors+int64(s.f.o.Workers())-1)/int64(s.f.o.Workers()), 512)
+	parts := make([][]heard, (sectors+share-1)/share)
+	var wg sync.WaitGroup
+	for i := range parts {
+		wg.Go(func() {
+			last := int64(-1)
+			for off := int64(i) * share * step; off < min((int64(i)+1)*share*step, stop); off += step {
+				win := buf[off:min(off+windowSize, int64(len(buf)))]
+				if len(win) < step || quiet(win) {
+					continue
+				}
+				if b := (at + off) / dataBlock; b != last {
+					last = b
+					parts[i] = append(parts[i], heard{at: at + off})
+				}
+				if c := s.f.claims(win, at+off); c != nil {
+					parts[i] = append(parts[i], heard{at + off, c})
+				}
+			}
+		})
+	}
+	wg.Wait()
+	return slices.Concat(parts...)
 }
 
 // dataBlock is how finely it is remembered, in bytes, where data stands.
@@ -219,7 +252,11 @@ func (s *search) look(ctx context.Context, win []byte, at int64) error {
 	if len(win) < step {
 		return nil
 	}
-	claims := s.f.claims(win, at)
+	return s.judge(ctx, s.f.claims(win, at))
+}
+
+// judge considers the claims of one sector.
+func (s *search) judge(ctx context.Context, claims []claim) error {
 	two := twoWays(claims)
 	if two {
 		s.weigh(claims)
