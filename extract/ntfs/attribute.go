@@ -143,7 +143,7 @@ func parseAttribute(b []byte, off int, bad strides) (a attribute, ok bool, err e
 		return a, false, nil
 	}
 	a.lowest, a.highest = int64(le.Uint64(h[attrLowest:])), int64(le.Uint64(h[attrHighest:]))
-	if a.lowest < 0 || a.highest < a.lowest-1 {
+	if a.lowest < 0 || a.lowest > maxVCN || a.highest < a.lowest-1 {
 		return a, false, fmt.Errorf("attribute %#x at %#x maps clusters %d to %d", uint32(a.typ), off, a.lowest, a.highest)
 	}
 	runs := int(le.Uint16(h[attrRunsOff:]))

@@ -1,6 +1,9 @@
 package ntfs
 
 import (
+	"cmp"
+	"slices"
+
 	"fileassay/extract"
 )
 
@@ -22,22 +25,68 @@ func (v *Volume) claimAttributes(rec *record, h *harvest, own bool) {
 		if a.resident {
 			continue
 		}
-		if own && rec.number == recBadClus && a.nameLen > 0 && a.size > v.clusters*v.cluster {
-			continue
-		}
-		var m mapping
-		m.add(rec, a, v.clusters)
 		to := &h.structures
 		if a.typ == attrData && !own {
 			to = &h.spans
 		}
-		for _, r := range m.runs {
-			if r.lcn != noCluster {
-				at := v.start + r.lcn*v.cluster
-				*to = append(*to, extract.Span{Start: at, End: at + r.length*v.cluster})
+		*to = v.appendRuns(*to, rec, a)
+	}
+}
+
+// appendClaims appends the clusters of a record's non-resident attributes.
+func (v *Volume) appendClaims(list []extract.Span, rec *record) []extract.Span {
+	for i := range rec.attrs {
+		a := &rec.attrs[i]
+		if !a.resident {
+			list = v.appendRuns(list, rec, a)
+		}
+	}
+	return list
+}
+
+// appendRuns appends the clusters of a non-resident attribute.
+func (v *Volume) appendRuns(list []extract.Span, rec *record, a *attribute) []extract.Span {
+	var m mapping
+	m.add(rec, a, v.clusters)
+	for _, r := range m.runs {
+		if r.lcn != noCluster {
+			at := v.start + r.lcn*v.cluster
+			list = append(list, extract.Span{Start: at, End: at + r.length*v.cluster})
+		}
+	}
+	return list
+}
+
+// overlaps are the bytes that more than one of the spans covers. It sorts
+// list.
+func overlaps(list []extract.Span) extract.Spans {
+	slices.SortFunc(list, func(a, b extract.Span) int { return cmp.Compare(a.Start, b.Start) })
+	var out extract.Spans
+	end := int64(0)
+	for _, s := range list {
+		if s.Start < end {
+			out.Add(s.Start, min(s.End, end)-s.Start)
+		}
+		end = max(end, s.End)
+	}
+	out.Len() // settled here, since several goroutines ask it
+	return out
+}
+
+// sharesClusters reports whether another attribute of the volume claims
+// clusters of a file too.
+func (v *Volume) sharesClusters(rec *record, exts []*record) bool {
+	if v.census.shared.Len() == 0 {
+		return false
+	}
+	for _, r := range append([]*record{rec}, exts...) {
+		for _, s := range v.appendClaims(nil, r) {
+			if v.census.shared.Covered(s.Start, s.End-s.Start) > 0 {
+				return true
 			}
 		}
 	}
+	return false
 }
 
 // claimOwn claims the structures whose place is known without a record: the

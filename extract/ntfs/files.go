@@ -23,6 +23,7 @@ type unreadCount struct {
 	named     int64 // of them, known by name from a folder
 	parents   int64 // of them, folders without a name that other records name as theirs
 	extending int64 // of them, known to hold further attributes of another record
+	crossed   int64 // files that share clusters with others
 	partly    int64 // records in use of which a part is missing
 	unnamed   int64 // files listed without a name
 }
@@ -34,6 +35,7 @@ func (u *unreadCount) add(o unreadCount) {
 	u.parents += o.parents
 	u.extending += o.extending
 	u.partly += o.partly
+	u.crossed += o.crossed
 	u.unnamed += o.unnamed
 }
 
@@ -174,6 +176,13 @@ func (v *Volume) harvestRecord(h *harvest, rec *record) {
 		h.unread.partly++
 	}
 	entries := v.entries(rec, exts, whole, names)
+	if v.sharesClusters(rec, exts) {
+		h.unread.crossed++
+		for i := range entries {
+			entries[i].RecordUnread = true
+			entries[i].Why = append(entries[i].Why, "other files claim some of its clusters too: whose they are is not known")
+		}
+	}
 	if len(names) == 0 {
 		h.unread.unnamed++
 		names, paths = []nameOnly{{}}, []string{extract.UnknownParent(rec.number)}
@@ -381,10 +390,11 @@ func (v *Volume) fillMain(f *extract.File, streams []dataStream, whole bool, nam
 		f.Size = indexSize(names)
 		if f.Size >= 0 { // the folder knows the size, and some extents may be known
 			m := streams[0].mapping
-			m.size, m.initialized = f.Size, f.Size
-			m.flags = 0
-			f.Pieces = v.pieces(&m)
 			f.RecordUnread = true
+			if !m.compressedFlag() && streams[0].resident == nil {
+				m.size, m.initialized = f.Size, f.Size
+				f.Pieces = v.pieces(&m)
+			}
 		}
 		return
 	}
@@ -546,6 +556,6 @@ func (v *Volume) harvestNames(h *harvest, rec *record, names []nameOnly) {
 	}
 }
 
-// compressedFlag reports whether the stream is kept in compression units, as
-// far as that is known.
-func (m *mapping) compressedFlag() bool { return m.flags&attrFlagsCompress != 0 || !m.headed }
+// compressedFlag reports whether any of the stream's attributes says that it
+// is kept in compression units.
+func (m *mapping) compressedFlag() bool { return m.flags&attrFlagsCompress != 0 }

@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"slices"
 	"strings"
@@ -40,6 +41,9 @@ type census struct {
 	parents map[uint64]uint16
 	// names that folders gave for needy records, by record
 	names map[uint64][]nameOnly
+	// shared are the parts of the image that two attributes claim
+	shared extract.Spans
+	done   bool
 	// torn are folders with an index that was not wholly read
 	torn map[uint64]bool
 }
@@ -54,6 +58,7 @@ type censusChunk struct {
 	numbers []uint64
 	folders []folder
 	extends []extension
+	claims  []extract.Span
 	listed  []uint64 // records that attribute lists name
 	parents []reference
 	// unresolved are folders whose name stands in an extension record
@@ -69,6 +74,7 @@ func (v *Volume) takeCensus(ctx context.Context) error {
 	c.folders, c.parents = map[uint64]folder{}, map[uint64]uint16{}
 	c.names, c.torn = map[uint64][]nameOnly{}, map[uint64]bool{}
 	var unresolved, listed []uint64
+	var claims []extract.Span
 	done := int64(0)
 	err := extract.InOrder(ctx, v.opt.Workers(), t.chunks(),
 		func(_ context.Context, i int) (*censusChunk, error) { return v.censusOf(i) },
@@ -84,6 +90,7 @@ func (v *Volume) takeCensus(ctx context.Context) error {
 			}
 			unresolved = append(unresolved, k.unresolved...)
 			listed = append(listed, k.listed...)
+			claims = append(claims, k.claims...)
 			done += int64(len(k.marks)) * t.recordSize
 			v.opt.Report("file table", done, t.stream.size)
 			return nil
@@ -91,12 +98,9 @@ func (v *Volume) takeCensus(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	slices.SortFunc(c.extends, func(a, b extension) int {
-		if a.base != b.base {
-			return int(min(max(int64(a.base)-int64(b.base), -1), 1))
-		}
-		return int(min(max(int64(a.record)-int64(b.record), -1), 1))
-	})
+	slices.SortFunc(c.extends, extension.compare)
+	c.done = true
+	c.shared = overlaps(claims)
 	for _, n := range listed {
 		if n < uint64(len(c.marks)) && c.marks[n].needy() && c.marks[n].state() != recordUsed {
 			v.extending[n] = true
@@ -120,6 +124,9 @@ func (v *Volume) censusOf(chunk int) (*censusChunk, error) {
 	last := reference(1<<64 - 1)
 	err := v.eachRecord(chunk, func(rec *record) error {
 		mark := recordMark(rec.state)
+		if rec.state == recordUsed || rec.state == recordExtends {
+			k.claims = v.appendClaims(k.claims, rec)
+		}
 		switch rec.state {
 		case recordUnread, recordDamaged:
 			mark |= markNeedy
@@ -194,18 +201,17 @@ func (v *Volume) extensions(rec *record) (exts []*record, whole bool) {
 		}
 	}
 	if !whole {
-		i, _ := slices.BinarySearchFunc(v.census.extends, rec.number, func(e extension, n uint64) int {
-			return int(min(max(int64(e.base)-int64(n), -1), 1))
-		})
+		i, _ := slices.BinarySearchFunc(v.census.extends, extension{base: rec.number}, extension.compare)
 		for ; i < len(v.census.extends) && v.census.extends[i].base == rec.number; i++ {
 			want[v.census.extends[i].record] = true
 		}
 	}
-	if len(want) > 1<<14 {
-		return nil, false
-	}
 	numbers := make([]uint64, 0, len(want))
 	for n := range want {
+		if v.census.done && !v.census.hasExtension(rec.number, n) {
+			whole = false // unread, or another's: a list that lies costs nothing
+			continue
+		}
 		numbers = append(numbers, n)
 	}
 	slices.Sort(numbers)
@@ -225,6 +231,16 @@ func (v *Volume) extensions(rec *record) (exts []*record, whole bool) {
 		exts = append(exts, x)
 	}
 	return exts, whole
+}
+
+// hasExtension reports whether a record says that it extends base.
+func (c *census) hasExtension(base, record uint64) bool {
+	_, ok := slices.BinarySearchFunc(c.extends, extension{base, record}, extension.compare)
+	return ok
+}
+
+func (e extension) compare(o extension) int {
+	return cmp.Or(cmp.Compare(e.base, o.base), cmp.Compare(e.record, o.record))
 }
 
 // names are the names of a record, DOS twins left out, in disk order.

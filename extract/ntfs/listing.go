@@ -49,6 +49,9 @@ func (v *Volume) sumUp() error {
 	if v.doubted > 0 {
 		why("blocks of names that may be stale name %s more whose records are unread: they are not listed", plural(v.doubted, "file or folder", "files or folders"))
 	}
+	if u.crossed > 0 {
+		why("%s clusters that others claim too: none of them is called intact", plural(u.crossed, "file claims", "files claim"))
+	}
 	if u.partly > 0 {
 		why("%s only partly read: names and streams may be missing", plural(u.partly, "file record was", "file records were"))
 	}

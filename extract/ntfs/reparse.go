@@ -121,7 +121,13 @@ func (v *Volume) wofPieces(plain []extract.Piece, s *stream, size int64, chunk i
 		width = 8
 	}
 	head := (chunks - 1) * width
-	if chunks == 0 || head > s.size {
+	var stored int64 // a table has no holes: what is stored bounds the work
+	for _, p := range plain {
+		if p.Kind != extract.Hole {
+			stored += p.Length
+		}
+	}
+	if chunks == 0 || head > s.size || head > stored || head > v.length {
 		w.upTo(size, extract.Unlocated)
 		return w.list
 	}

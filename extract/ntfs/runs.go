@@ -10,6 +10,10 @@ type run struct {
 	length int64 // clusters
 }
 
+// maxVCN bounds the clusters of a stream, so that bytes never overflow with
+// clusters of any size.
+const maxVCN = 1 << 40
+
 // noCluster is the lcn of a hole.
 const noCluster = -1
 
@@ -38,7 +42,7 @@ func decodeRuns(b []byte, lowest, clusters int64, yield func(run)) (int64, error
 			return vcn, fmt.Errorf("run is cut short after cluster %d of the stream", vcn)
 		}
 		length := signed(b[i : i+nlen])
-		if length <= 0 || length > 1<<47 || vcn > 1<<47-length {
+		if length <= 0 || length > maxVCN || vcn > maxVCN-length {
 			return vcn, fmt.Errorf("run of %d clusters after cluster %d of the stream", length, vcn)
 		}
 		r := run{vcn: vcn, lcn: noCluster, length: length}

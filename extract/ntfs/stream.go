@@ -23,13 +23,14 @@ type mapping struct {
 	broken      []string // why runs are missing, in words
 }
 
-// addTo adds the runs of an attribute of a record to the mapping.
+// add adds the runs of an attribute of a record to the mapping.
 func (m *mapping) add(rec *record, a *attribute, clusters int64) {
 	if a.lowest == 0 {
 		m.headed = true
 		m.size, m.initialized, m.allocated = a.size, a.initialized, a.allocated
-		m.flags, m.unitShift = a.flags, a.unitShift
+		m.unitShift = a.unitShift
 	}
+	m.flags |= a.flags
 	end := a.end
 	for s := a.runsOff / stride; s*stride < a.end; s++ { // as far as it was read
 		if rec.bad.has(int64(s)) {
@@ -75,29 +76,39 @@ func (m *mapping) settle() {
 		return
 	}
 	m.broken = append(m.broken, "two records claim the same part of the file's extents")
-	var out []run
-	cut := func(r run, from, to int64) {
-		if from >= to {
-			return
-		}
-		n := run{vcn: from, lcn: r.lcn, length: to - from}
-		if n.lcn != noCluster {
-			n.lcn += from - r.vcn
-		}
-		out = append(out, n)
+	type edge struct {
+		at    int64
+		delta int
 	}
-	reach := int64(0) // clusters below are claimed by an earlier run
-	for i, r := range m.runs {
-		from, to := max(r.vcn, reach), r.vcn+r.length
-		for _, next := range m.runs[i+1:] {
-			if next.vcn >= to {
+	edges := make([]edge, 0, 2*len(m.runs))
+	for _, r := range m.runs {
+		edges = append(edges, edge{r.vcn, 1}, edge{r.vcn + r.length, -1})
+	}
+	slices.SortFunc(edges, func(a, b edge) int { return cmp.Compare(a.at, b.at) })
+	var alone []extract.Span // clusters that one run claims
+	depth := 0
+	for i, e := range edges {
+		depth += e.delta
+		if depth == 1 && i+1 < len(edges) && edges[i+1].at > e.at {
+			alone = append(alone, extract.Span{Start: e.at, End: edges[i+1].at})
+		}
+	}
+	var out []run
+	k := 0
+	for _, r := range m.runs {
+		for k < len(alone) && alone[k].End <= r.vcn {
+			k++
+		}
+		for _, s := range alone[k:] {
+			if s.Start >= r.vcn+r.length {
 				break
 			}
-			cut(r, from, min(to, next.vcn))
-			from = max(from, next.vcn+next.length)
+			part := run{vcn: s.Start, lcn: r.lcn, length: s.End - s.Start}
+			if part.lcn != noCluster {
+				part.lcn += s.Start - r.vcn
+			}
+			out = append(out, part)
 		}
-		cut(r, from, to)
-		reach = max(reach, to)
 	}
 	m.runs = out
 }
