@@ -347,24 +347,25 @@ func (f *finder) searchDark(ctx context.Context, dark []extract.Span) error {
 	return nil
 }
 
-// bare takes the drive as one volume without a table, if it opens as one or
-// carries the mark of one.
+// bare takes the drive as one volume without a table, if a boot sector or a
+// copy of one says so and it opens as one, or if it carries the mark of one.
 func (f *finder) bare(ctx context.Context, boot *bootSector) (done bool, err error) {
 	size := f.r.DriveSize()
-	first := f.primaries(0)
-	tail := f.tailClaims()
-	for _, k := range f.bareOrder(first) {
-		if slices.ContainsFunc(tail, func(c claim) bool { return c.kind.Name == k.Name && c.Start != 0 }) &&
-			!slices.ContainsFunc(first, func(c claim) bool { return c.kind.Name == k.Name }) {
-			continue // the backup at the drive's end speaks for a volume that begins elsewhere
-		}
-		res, err := f.open(ctx, k, 0, size)
-		if err != nil {
-			return false, err
-		}
-		if res.filesystem != "" {
-			f.bareVolume(boot, res.filesystem, "")
-			return true, nil
+	evidence := f.evidence()
+	for _, primary := range []bool{true, false} { // an old copy must not win over what stands in the first sectors
+		for _, k := range f.kinds {
+			speaks := func(c claim) bool { return c.kind.Name == k.Name && c.Start == 0 && c.primary() == primary }
+			if !slices.ContainsFunc(evidence, speaks) {
+				continue
+			}
+			res, err := f.open(ctx, k, 0, size)
+			if err != nil {
+				return false, err
+			}
+			if res.filesystem != "" {
+				f.bareVolume(boot, res.filesystem, "")
+				return true, nil
+			}
 		}
 	}
 	if in, ok := wrapped(f.r, 0, size); ok {
@@ -387,29 +388,53 @@ func (f *finder) bare(ctx context.Context, boot *bootSector) (done bool, err err
 	return false, nil
 }
 
-// bareOrder is the list of families with those first whose primary structure
-// stands at the drive's start.
-func (f *finder) bareOrder(first []claim) []Kind {
-	var names []string
-	for _, c := range first {
-		if !slices.Contains(names, c.kind.Name) {
-			names = append(names, c.kind.Name)
-		}
-	}
-	return f.inOrder(names)
-}
+// headSectors is how much of a drive's start is looked through for copies of a
+// bare volume's boot sector: those of FAT32 and exFAT stand in sectors 6 and 12.
+const headSectors = 64
 
-// tailClaims are the claims of the backups in the drive's last sectors.
-func (f *finder) tailClaims() []claim {
-	var out []claim
-	for at := f.r.DriveSize()/step*step - windowSize; at < f.r.DriveSize(); at += step {
-		for _, c := range f.claims(window(f.r, f.buf, at), at) {
-			if !c.primary() {
-				out = append(out, c)
-			}
+// evidence are the claims that stand where those of a bare volume would: in
+// the drive's first and last sectors, and in the second group of ext volumes
+// of each block size (Linux kernel Documentation/filesystems/ext4/super.rst,
+// groups of as many blocks as a block has bits).
+func (f *finder) evidence() []claim {
+	places := []int64{0, primaryReach}
+	for i := int64(1); i < headSectors; i++ {
+		places = append(places, i*step)
+	}
+	for _, block := range []int64{1024, 2048, 4096} {
+		at := 8 * block * block
+		if block == 1024 {
+			at += block // the first block is left to boot programs
 		}
+		places = append(places, at)
+	}
+	for at := f.r.DriveSize()/step*step - windowSize; at < f.r.DriveSize(); at += step {
+		places = append(places, at)
+	}
+	var out []claim
+	for _, at := range places {
+		out = append(out, f.claims(window(f.r, f.buf, at), at)...)
 	}
 	return out
+}
+
+// lastResort tries the drive as a bare volume without any boot sector or copy
+// of one that says so: some readers rebuild theirs from other structures. It
+// comes after the search, since those structures may be a partition's.
+func (f *finder) lastResort(ctx context.Context, boot *bootSector) (done bool, err error) {
+	for _, k := range f.kinds {
+		res, err := f.open(ctx, k, 0, f.r.DriveSize())
+		if err != nil {
+			return false, err
+		}
+		if res.filesystem != "" {
+			f.l.Notes = nil // they tell of a search for volumes that are none
+			f.l.Structures = nil
+			f.bareVolume(boot, res.filesystem, "")
+			return true, nil
+		}
+	}
+	return false, nil
 }
 
 func (f *finder) bareVolume(boot *bootSector, filesystem, reason string) {
@@ -449,6 +474,9 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	}
 	if len(f.l.Volumes) > 0 {
 		return nil
+	}
+	if done, err := f.lastResort(ctx, boot); done || err != nil {
+		return err
 	}
 	c, ok, dark := identify(f.r, 0, size)
 	if !ok {

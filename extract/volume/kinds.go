@@ -6,6 +6,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/ext"
+	"fileassay/extract/exfat"
 	"fileassay/extract/fat"
 	"fileassay/extract/image"
 	"fileassay/extract/ntfs"
@@ -29,6 +30,7 @@ func Kinds() []Kind {
 	return []Kind{
 		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open)},
 		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open)},
+		{"exfat", []string{"exfat"}, exfat.Sniff, opener(exfat.Open)},
 		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open)},
 	}
 }

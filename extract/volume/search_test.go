@@ -123,6 +123,21 @@ func TestWithoutTable(t *testing.T) {
 			note:  "opens as one bare toy volume by its other structures",
 		},
 		{
+			name:  "bare, rebuilt from its other structures",
+			build: func(d []byte) { copy(d[2048:], "toy table") },
+			holes: []unread{mbr},
+			want:  []brief{{0, size, "toy", "bare volume"}},
+		},
+		{
+			name: "what a bare volume could be rebuilt from is a partition's",
+			build: func(d []byte) {
+				copy(d[2048:], "toy table")
+				putToy(d, mib, 2*mib)
+			},
+			holes: []unread{mbr},
+			want:  []brief{{mib, 2 * mib, "toy", "boot sector at offset 1048576 (no table)"}},
+		},
+		{
 			name:  "one volume to the drive's end is not bare",
 			build: func(d []byte) { putToy(d, mib, 15*mib) },
 			holes: []unread{mbr, {mib, sec}},

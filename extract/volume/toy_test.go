@@ -71,6 +71,10 @@ func toyOpen(_ context.Context, r *image.Reader, start, length int64, _ extract.
 			}
 		}
 	}
+	// put together from its table, whose place the boot sector would tell
+	if _, err := r.ReadAt(buf, start+2048); err == nil && bytes.HasPrefix(buf, []byte("toy table")) {
+		return toyVolume{}, nil
+	}
 	return nil, &extract.NotVolumeError{Filesystem: "toy", Start: start, Why: "no boot sector"}
 }
 
