@@ -202,8 +202,10 @@ func (t *Tree) addFolder(parent int32, e *Entry) int32 {
 		n.length = p.length + 1 + len(e.Name)
 	}
 	switch need := t.geo.Need(e.Size); {
-	case e.First == 0 && e.Size == 0: // exFAT: a folder without clusters
+	case e.Size == 0: // exFAT: a folder without clusters
 		n.tally.Ended = true
+	case e.First == 0:
+		n.broken = "its entry names no cluster, or that entry is unread"
 	case e.Contiguous:
 		k, ok := t.span(e.First, min(need, t.folderLimit()))
 		if !ok {
@@ -318,3 +320,7 @@ func (t *Tree) path(n *node) string {
 	}
 	return string(b)
 }
+
+// Claim takes a run for the volume's own structures, between Survey and
+// Discover.
+func (t *Tree) Claim(r Run) { t.claimed.AddRun(r.First, int64(r.Count), &t.shared) }

@@ -1,0 +1,360 @@
+package exfat
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"fileassay/extract"
+	"fileassay/extract/chain"
+	"fileassay/extract/image"
+)
+
+// Volume is an opened exFAT volume; it implements [extract.Filesystem].
+type Volume struct {
+	r      *image.Reader
+	start  int64
+	length int64
+	boot   bootSector
+	proved bool // a boot region passed its checksum
+	table  *chain.Table
+	tree   *chain.Tree
+	format *format
+	geo    chain.Geometry
+
+	bitmap   *bitmap          // nil where its place is unread
+	upParts  []extract.Extent // the up-case table
+	rootGaps bool             // not all of the root was read
+	notes    []string
+	listing  extract.Listing
+}
+
+// maxFolder is the most bytes a folder has. Section 7.6.7 bounds one to 256
+// MiB.
+const maxFolder = 256 << 20
+
+// Open opens the exFAT volume at [start, start+length) of the image; length 0
+// is not known. Where the main boot region is unread or fails its checksum, the
+// backup is used. The error is an [*extract.NotVolumeError] where it is no such
+// volume.
+func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (*Volume, error) {
+	v := &Volume{r: r, start: start, length: length}
+	if err := v.findBoot(); err != nil {
+		return nil, err
+	}
+	if v.length <= 0 {
+		v.length = v.boot.length()
+	} else if v.boot.length() > v.length {
+		v.note("the boot sector states %d bytes, the partition has %d", v.boot.length(), v.length)
+		v.length = v.boot.length()
+	}
+	v.geo = chain.Geometry{Start: start, Length: v.length, Heap: start + v.boot.HeapSector*v.boot.SectorSize,
+		Cluster: v.boot.ClusterSize, Clusters: v.boot.Clusters}
+	v.format = &format{geo: &v.geo}
+	// a second table belongs to a second bitmap and is no copy: section 4.1
+	active := int64(0)
+	if v.boot.Tables == 2 && v.boot.Flags&flagActive != 0 {
+		active = 1
+	}
+	v.table = chain.NewTable(r, []int64{start + v.boot.tableAt(active)}, v.boot.tableBytes(), chain.WidthExFAT, v.boot.Clusters)
+	config := chain.Config{Reader: r, Geometry: v.geo, Table: v.table, Format: v.format, Bitmap: true,
+		Root: v.boot.RootCluster, FolderBytes: maxFolder}
+	tally := chain.NewTree(config).ReadRoot(func(*chain.Entry) {})
+	v.rootGaps = tally.Unread > 0 || !tally.Ended
+	v.findBitmap(uint8(active))
+	v.findUpcase()
+	if !v.proved && v.bitmap == nil && v.format.upcase == nil {
+		return nil, &extract.NotVolumeError{Filesystem: "exfat", Start: start,
+			Why: "the boot sector is not proved by its checksum, and neither bitmap nor up-case table stand where it puts them"}
+	}
+	if v.boot.Flags&flagDirty != 0 {
+		v.note("the volume was not closed: it may be in the middle of a change")
+	}
+	if v.bitmap != nil {
+		v.use(&config)
+	}
+	v.tree = chain.NewTree(config)
+	return v, nil
+}
+
+// use makes the bitmap the allocation of the tree.
+func (v *Volume) use(c *chain.Config) {
+	c.Allocation, c.Vacant = v.bitmap.each, v.bitmap.vacant
+	for _, p := range v.bitmap.parts {
+		c.Own = append(c.Own, v.run(p))
+	}
+	for _, p := range v.upParts {
+		c.Own = append(c.Own, v.run(p))
+	}
+}
+
+func (v *Volume) run(p extract.Extent) chain.Run {
+	first, _ := v.geo.Of(p.Image)
+	return chain.Run{First: first, Count: uint32((p.Length + v.geo.Cluster - 1) / v.geo.Cluster)}
+}
+
+func (v *Volume) note(format string, args ...any) {
+	v.notes = append(v.notes, fmt.Sprintf(format, args...))
+}
+
+// region is what came of reading a boot region.
+type region struct {
+	at    int64
+	boot  bootSector
+	sound bool // the checksum fits
+	part  bool // not all of it was read, so that the checksum cannot be proved
+}
+
+// readRegion reads the boot region at an image offset.
+func (v *Volume) readRegion(at int64) (*region, error) {
+	b := make([]byte, bootSectorSize)
+	if _, err := v.r.ReadAt(b, at); err != nil {
+		return nil, errors.New("the boot sector is unread")
+	}
+	s, err := parseBoot(b)
+	if err != nil {
+		return nil, err
+	}
+	reg := &region{at: at, boot: s}
+	b = make([]byte, regionSectors*s.SectorSize)
+	reg.part = len(v.r.ReadReadable(b, at)) > 0
+	reg.sound = !reg.part && checkRegion(b, s.SectorSize)
+	return reg, nil
+}
+
+// findBoot finds the volume's parameters: the region whose checksum fits, the
+// main one first; else a boot sector that cannot be checked since other
+// sectors of its region are unread; else one whose checksum does not fit.
+func (v *Volume) findBoot() error {
+	main, mainErr := v.readRegion(v.start)
+	var backup *region
+	for size := int64(512); size <= 4096 && backup == nil; size *= 2 {
+		if b, err := v.readRegion(v.start + regionSectors*size); err == nil && b.boot.SectorSize == size {
+			backup = b
+		}
+	}
+	why := "the boot sector is unread"
+	switch {
+	case main != nil && !main.sound && !main.part:
+		why = "the boot region fails its checksum"
+	case main != nil:
+		why = "the boot region is partly unread"
+	case mainErr != nil:
+		why = mainErr.Error()
+	}
+	switch {
+	case main != nil && main.sound:
+		v.boot, v.proved = main.boot, true
+	case backup != nil && backup.sound && v.places(&backup.boot):
+		v.boot, v.proved = backup.boot, true
+		if main != nil {
+			v.boot.Flags = main.boot.Flags // the backup's are stale: section 3.1.13
+		}
+		v.note("%s: the backup at offset %d (sector %d of the volume) was used", why, backup.at, regionSectors)
+	case main != nil && backup != nil && main.boot.sameVolume(backup.boot):
+		v.boot, v.proved = main.boot, true
+		v.note("%s: main and backup boot sector agree", why)
+	case main != nil:
+		v.boot = main.boot
+		v.note("%s, and so is the backup: the boot sector was used, since what it points to stands there", why)
+	case backup != nil && v.places(&backup.boot):
+		v.boot = backup.boot
+		v.note("%s, and the backup cannot be checked: it was used, since what it points to stands there", why)
+	default:
+		return &extract.NotVolumeError{Filesystem: "exfat", Start: v.start, Why: why}
+	}
+	return nil
+}
+
+// places reports whether nothing that was read speaks against the place of a
+// backup's volume: a main boot region at another place would have its table
+// elsewhere. The first entry of the table is FFFFFFF8 (section 4.1.1).
+func (v *Volume) places(s *bootSector) bool {
+	b := make([]byte, 4)
+	if _, err := v.r.ReadAt(b, v.start+s.tableAt(0)); err == nil {
+		return b[0] >= 0xF0 && b[1] == 0xFF && b[2] == 0xFF && b[3] == 0xFF
+	}
+	t := chain.NewTable(v.r, []int64{v.start + s.tableAt(0)}, s.tableBytes(), chain.WidthExFAT, s.Clusters)
+	next, links := 0, 0
+	for c := uint32(chain.FirstCluster); c-chain.FirstCluster < min(s.Clusters, 1<<20); c++ {
+		if e := t.Entry(c); e.Mark == chain.Next {
+			links++
+			if e.Raw == c+1 {
+				next++
+			}
+		}
+	}
+	return links < 16 || next*16 > links
+}
+
+// lay gives the place of n bytes that the slot p puts somewhere.
+func (v *Volume) lay(p placed, n int64) []extract.Extent {
+	if n <= 0 || !v.geo.Valid(p.First) {
+		return nil
+	}
+	var out []extract.Extent
+	c, off := p.First, int64(0)
+	for off < n && v.geo.Valid(c) {
+		k := min(v.geo.Cluster, n-off)
+		if i := len(out) - 1; i >= 0 && out[i].Image+out[i].Length == v.geo.At(c) {
+			out[i].Length += k
+		} else {
+			out = append(out, extract.Extent{Offset: off, Image: v.geo.At(c), Length: k})
+		}
+		off += k
+		if e := v.table.Entry(c); e.Mark == chain.Next {
+			c = e.Raw
+		} else {
+			break
+		}
+	}
+	return out
+}
+
+// findBitmap takes the bitmap of the active table from the root.
+func (v *Volume) findBitmap(active uint8) {
+	want := v.boot.bitmapBytes()
+	for _, p := range v.format.bitmaps {
+		if p.Flags&1 == active && p.Length >= uint64(want) {
+			if parts := v.lay(p, want); parts != nil {
+				v.bitmap = &bitmap{r: v.r, parts: parts, clusters: v.boot.Clusters}
+				return
+			}
+		}
+	}
+}
+
+// findUpcase takes the up-case table from the root, if its checksum fits.
+func (v *Volume) findUpcase() {
+	for _, p := range v.format.tables {
+		if p.Length == 0 || p.Length > maxUpcase {
+			continue
+		}
+		v.upParts = v.lay(p, int64(p.Length))
+		b := make([]byte, p.Length)
+		pos := int64(0)
+		for _, x := range v.upParts {
+			if _, err := v.r.ReadAt(b[x.Offset:x.Offset+x.Length], x.Image); err != nil {
+				return
+			}
+			pos += x.Length
+		}
+		if pos == int64(p.Length) && tableChecksum(b) == p.Checksum {
+			v.format.upcase = parseUpcase(b)
+		}
+	}
+}
+
+// Info is for [extract.Filesystem].
+func (v *Volume) Info() extract.Info {
+	return extract.Info{Filesystem: "exfat", Label: v.format.label, Cluster: v.boot.ClusterSize, Notes: v.notes}
+}
+
+// Structures is for [extract.Filesystem].
+func (v *Volume) Structures(ctx context.Context) ([]extract.Structure, error) {
+	var list []extract.Structure
+	add := func(name string, parts ...extract.Extent) *extract.Structure {
+		list = append(list, chain.Structure(v.r, name, parts...))
+		return &list[len(list)-1]
+	}
+	sector := v.boot.SectorSize
+	for i, name := range []string{"boot region", "backup boot region"} {
+		at := v.start + int64(i)*regionSectors*sector
+		s := add(name, extract.Extent{Image: at, Length: regionSectors * sector})
+		if s.Health != extract.HealthRead {
+			continue
+		}
+		switch reg, err := v.readRegion(at); {
+		case err != nil:
+			s.Health, s.Note = extract.HealthDamaged, err.Error()
+		case !reg.sound:
+			s.Health, s.Note = extract.HealthDamaged, "its checksum does not fit"
+		case !reg.boot.sameVolume(v.boot):
+			s.Health = extract.HealthDisagrees
+		}
+	}
+	for i := range v.boot.Tables {
+		add(fmt.Sprintf("allocation table %d", i+1), extract.Extent{Image: v.start + v.boot.tableAt(i), Length: v.boot.tableBytes()})
+	}
+	unknown := func(name string) {
+		list = append(list, extract.Structure{Name: name, Image: -1, Health: extract.HealthUnread, Note: "the entry with its place is unread or missing"})
+	}
+	if v.bitmap != nil {
+		add("allocation bitmap", v.bitmap.parts...)
+	} else {
+		unknown("allocation bitmap")
+	}
+	if v.upParts != nil {
+		if s := add("up-case table", v.upParts...); s.Health == extract.HealthRead && v.format.upcase == nil {
+			s.Health, s.Note = extract.HealthDamaged, "its checksum does not fit"
+		}
+	} else {
+		unknown("up-case table")
+	}
+	add("root folder", v.tree.RootParts()...)
+	return list, ctx.Err()
+}
+
+// Walk is for [extract.Filesystem].
+func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) error {
+	if err := v.tree.Survey(ctx); err != nil {
+		return err
+	}
+	if v.bitmap == nil && v.rootGaps {
+		v.guessBitmap()
+	}
+	if err := v.tree.Discover(ctx); err != nil {
+		return err
+	}
+	claims := v.tree.Claims()
+	claims.Structures.Add(v.start, v.boot.HeapSector*v.boot.SectorSize)
+	if v.bitmap != nil {
+		for _, p := range v.bitmap.parts {
+			claims.Structures.Add(p.Image, (p.Length+v.geo.Cluster-1)/v.geo.Cluster*v.geo.Cluster)
+		}
+	}
+	for _, p := range v.upParts {
+		claims.Structures.Add(p.Image, (p.Length+v.geo.Cluster-1)/v.geo.Cluster*v.geo.Cluster)
+	}
+	if err := v.tree.Walk(ctx, yield); err != nil {
+		return err
+	}
+	var err error
+	v.listing, err = v.tree.Listing(ctx)
+	return err
+}
+
+// guessBitmap looks for the bitmap where its entry is unread: every formatter
+// puts it at cluster 2 (common practice, no source). It is taken only if it has
+// the bit of every cluster that a file was found to use. It serves the
+// listing's statement and the search for lost folders; no file is intact by it.
+func (v *Volume) guessBitmap() {
+	if v.tree.Claimed().Has(chain.FirstCluster) {
+		return
+	}
+	n := v.boot.bitmapBytes()
+	if chain.FirstCluster+v.geo.Need(n) > int64(v.boot.Clusters) {
+		return
+	}
+	m := &bitmap{r: v.r, clusters: v.boot.Clusters, parts: []extract.Extent{{Image: v.geo.At(chain.FirstCluster), Length: n}}}
+	if known, ok := m.agrees(v.tree.Claimed()); !ok || known < 64 {
+		return
+	}
+	for c := uint32(0); int64(c) < v.geo.Need(n); c++ { // it has its own bits
+		if m.state(chain.FirstCluster+c) == chain.Vacant {
+			return
+		}
+	}
+	v.bitmap = m
+	v.note("the entry that places the allocation bitmap is unread: the bitmap was found at cluster %d by its content", chain.FirstCluster)
+	v.tree.Allocation, v.tree.Vacant = m.each, nil
+	v.tree.Claim(v.run(m.parts[0]))
+}
+
+// Listing is for [extract.Filesystem].
+func (v *Volume) Listing() extract.Listing { return v.listing }
+
+// Space is for [extract.Filesystem].
+func (v *Volume) Space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+	return v.tree.Claims().Space(v.start, v.length, v.tree.AllocationMap(ctx), yield)
+}
