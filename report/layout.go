@@ -19,7 +19,7 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 		for _, e := range l.Partitions {
 			name := ""
 			if e.Name != "" {
-				name = fmt.Sprintf(" %q", visible(e.Name))
+				name = ` "` + visible(e.Name) + `"`
 			}
 			p.line("  %2d  offset %-14d %10s  %s%s", e.Number, e.Start, size(e.Length), e.Type, name)
 		}
@@ -27,7 +27,7 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 	for _, v := range l.Volumes {
 		label := ""
 		if v.Label != "" {
-			label = fmt.Sprintf(" %q", visible(v.Label))
+			label = ` "` + visible(v.Label) + `"`
 		}
 		p.line("")
 		p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)

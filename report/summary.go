@@ -129,7 +129,7 @@ func (p *printer) image(im *verify.ImageRecord) {
 func (p *printer) volume(v *verify.VolumeRecord) {
 	label := ""
 	if v.Label != "" {
-		label = fmt.Sprintf(" %q", visible(v.Label))
+		label = ` "` + visible(v.Label) + `"`
 	}
 	p.line("")
 	p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)
@@ -137,7 +137,7 @@ func (p *printer) volume(v *verify.VolumeRecord) {
 		p.line("    - %s", visible(n))
 	}
 	if v.Files.Total()+v.Folders.Total() > 0 || v.Listing.Complete {
-		p.verdicts("  ", v.Files, v.Bytes)
+		p.verdicts(v.Files, v.Sizes, v.Bytes)
 		if d := v.Folders.Damaged + v.Folders.Lost; d > 0 {
 			p.line("  folders   %s, of which %s not fully read", humanize.Comma(v.Folders.Total()), humanize.Comma(d))
 		} else {
@@ -154,11 +154,15 @@ func (p *printer) volume(v *verify.VolumeRecord) {
 	}
 }
 
-func (p *printer) verdicts(indent string, f verify.VerdictCount, b verify.Bytes) {
-	p.line("%sintact    %s", indent, count(f.Intact, "file", "files"))
-	p.line("%sdamaged   %s", indent, count(f.Damaged, "file", "files"))
-	p.line("%slost      %s", indent, count(f.Lost, "file", "files"))
-	p.line("%scontent   %s read (%s), %s doubtful, %s failed, %s skipped, %s unlocated", indent,
+// verdicts writes files and the size of their content by verdict.
+func (p *printer) verdicts(f, sizes verify.VerdictCount, b verify.Bytes) {
+	for _, row := range []struct {
+		verdict  verify.Verdict
+		n, bytes int64
+	}{{verify.Intact, f.Intact, sizes.Intact}, {verify.Damaged, f.Damaged, sizes.Damaged}, {verify.Lost, f.Lost, sizes.Lost}} {
+		p.line("  %-9s %12s  %10s", row.verdict, count(row.n, "file ", "files"), size(row.bytes))
+	}
+	p.line("  content   %s read (%s), %s doubtful, %s failed, %s skipped, %s unlocated",
 		size(b.Read), share(b.Read, b.Total()), size(b.Doubtful), size(b.Failed), size(b.Skipped), size(b.Unlocated))
 }
 
@@ -166,7 +170,7 @@ func (p *printer) total(o *verify.Outcome) {
 	s := &o.Summary
 	p.line("")
 	p.line("%s", p.bold("In all"))
-	p.verdicts("  ", s.Files, s.Bytes)
+	p.verdicts(s.Files, s.Sizes, s.Bytes)
 	if u := s.Unread; u.Total() > 0 {
 		p.line("")
 		p.line("%s  %s were not read; they hold", p.bold("Unread bytes"), size(u.Total()))

@@ -27,6 +27,7 @@ type pipeline struct {
 
 	// what the writer adds up; read after finish
 	files, folders VerdictCount
+	sizes          VerdictCount
 	bytes          Bytes
 	content        extract.Spans // unread ranges that content lies in
 }
@@ -37,6 +38,7 @@ type job struct {
 	lines   []byte
 	counted VerdictCount
 	folders VerdictCount
+	sizes   VerdictCount
 	bytes   Bytes
 	unread  []extract.Span
 	judged  chan struct{}
@@ -113,6 +115,7 @@ func (p *pipeline) write() {
 		}
 		p.files.Add(j.counted)
 		p.folders.Add(j.folders)
+		p.sizes.Add(j.sizes)
 		p.bytes.Add(j.bytes)
 		for _, u := range j.unread {
 			p.content.Add(u.Start, u.End-u.Start)
@@ -127,10 +130,11 @@ func (j *job) judge(r *image.Reader, volume int) {
 		g := Judge(f, r)
 		j.lines = appendFile(j.lines, volume, f, &g)
 		if f.Kind == extract.KindFolder {
-			j.folders.add(g.Verdict)
+			j.folders.add(g.Verdict, 1)
 		} else {
-			j.counted.add(g.Verdict)
+			j.counted.add(g.Verdict, 1)
 			if g.Counted {
+				j.sizes.add(g.Verdict, f.Size)
 				j.bytes.Add(g.Bytes)
 			}
 		}

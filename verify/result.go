@@ -63,25 +63,26 @@ type VolumeRecord struct {
 	Notes      []string      `json:"notes,omitempty"`
 	Files      VerdictCount  `json:"files"`
 	Folders    VerdictCount  `json:"folders"`
+	Sizes      VerdictCount  `json:"sizes"` // bytes of content of the files of each verdict
 	Bytes      Bytes         `json:"bytes"`
 	Unread     Places        `json:"unread"`
 }
 
-// VerdictCount counts entries by verdict.
+// VerdictCount counts entries, or their bytes, by verdict.
 type VerdictCount struct {
 	Intact  int64 `json:"intact"`
 	Damaged int64 `json:"damaged"`
 	Lost    int64 `json:"lost"`
 }
 
-func (c *VerdictCount) add(v Verdict) {
+func (c *VerdictCount) add(v Verdict, n int64) {
 	switch v {
 	case Intact:
-		c.Intact++
+		c.Intact += n
 	case Damaged:
-		c.Damaged++
+		c.Damaged += n
 	default:
-		c.Lost++
+		c.Lost += n
 	}
 }
 
@@ -92,7 +93,7 @@ func (c *VerdictCount) Add(o VerdictCount) {
 	c.Lost += o.Lost
 }
 
-// Total is the number of entries of any verdict.
+// Total is the sum over the verdicts.
 func (c VerdictCount) Total() int64 { return c.Intact + c.Damaged + c.Lost }
 
 // FileRecord is a listed entry in a result. Size and Bytes are null where the
@@ -132,6 +133,7 @@ type SummaryRecord struct {
 	Type            string       `json:"type"` // "summary"
 	Files           VerdictCount `json:"files"`
 	Folders         VerdictCount `json:"folders"`
+	Sizes           VerdictCount `json:"sizes"` // bytes of content of the files of each verdict
 	Bytes           Bytes        `json:"bytes"`
 	ListingComplete bool         `json:"listing_complete"`
 	Unread          Places       `json:"unread"`

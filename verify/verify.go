@@ -148,6 +148,7 @@ func run(ctx context.Context, o Options, r *image.Reader, m *imap.File, out *out
 		res.Volumes = append(res.Volumes, rec)
 		res.Summary.Files.Add(rec.Files)
 		res.Summary.Folders.Add(rec.Folders)
+		res.Summary.Sizes.Add(rec.Sizes)
 		res.Summary.Bytes.Add(rec.Bytes)
 		res.Summary.Unread.Add(rec.Unread)
 		if !rec.Listing.Complete {
@@ -241,7 +242,7 @@ func verifyVolume(ctx context.Context, o Options, r *image.Reader, number int, v
 	if rec.Listing.Why == nil {
 		rec.Listing.Why = []string{}
 	}
-	rec.Files, rec.Folders, rec.Bytes = p.files, p.folders, p.bytes
+	rec.Files, rec.Folders, rec.Sizes, rec.Bytes = p.files, p.folders, p.sizes, p.bytes
 	if rec.Unread, err = locate(ctx, fs, r, &p.content); err != nil {
 		return rec, err
 	}
