@@ -18,6 +18,25 @@ type LayoutRecord struct {
 	Volumes    []VolumeLayout    `json:"volumes"`
 }
 
+// Clean reports whether every structure was read and passed its checks, and
+// every volume can be listed.
+func (l *LayoutRecord) Clean() bool {
+	sound := func(list []StructureRecord) bool {
+		for _, s := range list {
+			if s.Health != string(extract.HealthRead) {
+				return false
+			}
+		}
+		return true
+	}
+	for _, v := range l.Volumes {
+		if v.Reason != "" || !sound(v.Structures) {
+			return false
+		}
+	}
+	return len(l.Volumes) > 0 && sound(l.Structures)
+}
+
 // PartitionRecord is an entry of the partition table.
 type PartitionRecord struct {
 	Number  int    `json:"number"`

@@ -16,7 +16,10 @@ func newLayout(ui *ui) *cobra.Command {
 		Long: `layout shows the partitions and volumes of the image and, for each volume, the
 health of its own structures: read, unread, damaged, or in disagreement with
 their copy.
-` + exitStatus,
+
+Exit status: 0 every structure was read and is sound, and every volume can be
+listed; 1 the run is good, and some are not; 2 wrong usage; 3 an input cannot be
+used; 4 an output could not be written; 130 interrupted.`,
 		Example: `  fileassay layout drive.img --map drive.map.csv`,
 		Args:    exactly(1, "one image"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -31,10 +34,16 @@ their copy.
 			if err != nil {
 				return err
 			}
-			if asJSON {
-				return ui.printJSON(l)
+			switch {
+			case asJSON:
+				err = ui.printJSON(l)
+			case !ui.quiet:
+				err = stdoutError(report.Layout(ui.stdout, l, ui.style()))
 			}
-			return stdoutError(report.Layout(ui.stdout, l, ui.style()))
+			if err == nil && !l.Clean() {
+				err = errFound
+			}
+			return err
 		},
 	}
 	f.add(cmd)

@@ -7,7 +7,8 @@ import (
 const exitStatus = `
 Exit status: 0 all listed files are intact and every list is complete;
 1 the run is good, and something is damaged, lost or may be unlisted;
-2 wrong usage; 3 an input cannot be used; 4 an output could not be written.`
+2 wrong usage; 3 an input cannot be used; 4 an output could not be written;
+130 interrupted.`
 
 func newRoot(ui *ui) *cobra.Command {
 	root := &cobra.Command{
