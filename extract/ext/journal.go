@@ -259,7 +259,7 @@ func (v *Volume) openJournal(ctx context.Context) error {
 	j.note = fmt.Sprintf("the volume was not closed: its journal was replayed in memory, %d transactions with the newest versions of %d blocks", p.transactions, len(v.overlay))
 	switch {
 	case p.stop != "":
-		pend("its journal can be followed only to block %d of it, %s", p.stopAt, p.stop)
+		pend("its journal cannot be followed through block %d of it, %s", p.stopAt, p.stop)
 	case bad > 0:
 		pend("%d blocks in its journal are unread or fail their checksum", bad)
 	case s.FastBlocks > 0 && v.fastCommits(&s):
@@ -346,82 +346,121 @@ func (p *replay) overlay() map[uint64]journalCopy {
 
 // scan reads the log from its start, transaction by transaction, for as long
 // as they follow each other. What has no commit block does not count.
+//
+// Where a block that should say what follows is unread or fails its checksum,
+// the log is taken up again at the next that says so: no other block of a log
+// starts with the magic number (it is escaped where data does), and those of
+// earlier rounds have lower sequence numbers.
 func (p *replay) scan(ctx context.Context) error {
 	s, v := &p.s, p.v
 	be := binary.BigEndian
 	b := make([]byte, v.bs)
 	at, sequence := s.Start, s.Sequence
 	last := s.Blocks - s.FastBlocks // the first block past the log
-	pending := map[uint64]tagged{}
-	var revokes []uint64
+	t := transaction{blocks: map[uint64]tagged{}}
 	wrap := func(b uint32) uint32 {
 		if b++; b >= last {
 			return s.First
 		}
 		return b
 	}
+	lost := false // since the last block that said what follows
+	lose := func(why string) {
+		if p.stop == "" {
+			p.stop, p.stopAt = why, at
+		}
+		lost = true
+	}
 	for seen := uint32(0); seen <= last; seen++ { // the log is at most once around
 		if err := ctx.Err(); err != nil {
 			return err
 		}
 		place, ok := v.journalPlace(at)
-		if !ok {
-			p.stop, p.stopAt = "whose place is unknown", at
-			return nil
-		}
-		if v.r.ReadReadable(b, place) != nil {
-			p.stop, p.stopAt = "which is unread", at
-			return nil
-		}
-		if be.Uint32(b) != journalMagic || be.Uint32(b[8:]) != sequence {
-			return nil // the end of the log
-		}
-		switch be.Uint32(b[4:]) {
-		case journalDescriptor:
-			if s.checksums() && !p.tailOK(b) {
-				p.stop, p.stopAt = "which fails its checksum", at
-				return nil
+		switch {
+		case !ok:
+			lose("whose place is unknown")
+		case v.r.ReadReadable(b, place) != nil:
+			lose("which is unread")
+		case be.Uint32(b) != journalMagic || int32(be.Uint32(b[8:])-sequence) < 0 || !lost && be.Uint32(b[8:]) != sequence:
+			if !lost {
+				return nil // the end of the log
 			}
-			tags, ok := parseTags(s, b)
-			if !ok {
-				return nil
-			}
-			for _, t := range tags {
-				at = wrap(at)
-				seen++
-				place, ok := v.journalPlace(at)
-				c := journalCopy{at: place, escaped: t.Flags&tagEscaped != 0, bad: !ok}
-				if ok && s.checksums() {
-					c.bad = p.tagBad(t, place, sequence)
-				}
-				if t.Block < v.sb.Blocks && t.Flags&tagDeleted == 0 {
-					pending[t.Block] = tagged{c, sequence}
-				}
-			}
-		case journalRevoke:
-			if s.checksums() && !p.tailOK(b) {
-				p.stop, p.stopAt = "which fails its checksum", at
-				return nil
-			}
-			revokes = append(revokes, parseRevokes(s, b)...)
-		case journalCommit:
-			if s.checksums() && !p.commitOK(b) {
+		case !p.headOK(b):
+			if be.Uint32(b[4:]) == journalCommit {
 				return nil // written in part: the transaction does not count
 			}
-			maps.Copy(p.newest, pending)
-			for _, r := range revokes {
-				p.revoked[r] = sequence
-			}
-			clear(pending)
-			revokes = revokes[:0]
-			p.transactions++
-			sequence++
+			lose("which fails its checksum")
 		default:
-			return nil
+			lost = false
+			if got := be.Uint32(b[8:]); got != sequence {
+				// a later transaction is there, so this one was committed
+				p.commit(&t, sequence)
+				sequence = got
+			}
+			switch be.Uint32(b[4:]) {
+			case journalDescriptor:
+				tags, _ := parseTags(s, b)
+				for _, tag := range tags {
+					at = wrap(at)
+					seen++
+					p.take(&t, tag, at, sequence)
+				}
+			case journalRevoke:
+				t.revokes = append(t.revokes, parseRevokes(s, b)...)
+			case journalCommit:
+				p.commit(&t, sequence)
+				sequence++
+			default:
+				return nil
+			}
 		}
 		at = wrap(at)
 	}
 	return nil
+}
+
+// transaction is what a transaction that is being read holds.
+type transaction struct {
+	blocks  map[uint64]tagged
+	revokes []uint64
+}
+
+// take notes the block at of the log under its tag.
+func (p *replay) take(t *transaction, tag journalTag, at, sequence uint32) {
+	place, ok := p.v.journalPlace(at)
+	c := journalCopy{at: place, escaped: tag.Flags&tagEscaped != 0, bad: !ok}
+	if ok && p.s.checksums() {
+		c.bad = p.tagBad(tag, place, sequence)
+	}
+	if tag.Block < p.v.sb.Blocks && tag.Flags&tagDeleted == 0 {
+		t.blocks[tag.Block] = tagged{c, sequence}
+	}
+}
+
+// commit makes what a transaction holds the newest.
+func (p *replay) commit(t *transaction, sequence uint32) {
+	maps.Copy(p.newest, t.blocks)
+	for _, r := range t.revokes {
+		p.revoked[r] = sequence
+	}
+	clear(t.blocks)
+	t.revokes = t.revokes[:0]
+	p.transactions++
+}
+
+// headOK holds a block that says what follows against its checksum, on
+// journals that keep these.
+func (p *replay) headOK(b []byte) bool {
+	if !p.s.checksums() {
+		return true
+	}
+	switch binary.BigEndian.Uint32(b[4:]) {
+	case journalDescriptor, journalRevoke:
+		return p.tailOK(b)
+	case journalCommit:
+		return p.commitOK(b)
+	}
+	return true
 }
 
 // tailOK holds a descriptor or revoke block against the checksum in its last

@@ -76,11 +76,8 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 		v.notes = append(v.notes, fmt.Sprintf("the superblock says %d bytes, %d more than the range that the volume stands in", size, size-v.length))
 	}
 	v.loadGroups()
-	if v.groups.unknown == len(v.groups.list) && f.at != superblockAt {
-		// a copy left by an earlier volume, with nothing behind it
-		if rec := v.readInode(rootInode); rec.state != recordUnread {
-			return no("no group descriptor agrees with the copy of the superblock that was found")
-		}
+	if why := v.contradicted(); why != "" {
+		return no(why)
 	}
 	if err := v.openJournal(ctx); err != nil {
 		return nil, err
@@ -93,6 +90,28 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 		v.notes = append(v.notes, v.journal.note)
 	}
 	return v, nil
+}
+
+// contradicted says in words what speaks against there being a volume behind
+// the superblock, "" if nothing: journals hold old superblocks too, and an
+// earlier volume's copies outlast it.
+func (v *Volume) contradicted() string {
+	if v.groups.unknown == len(v.groups.list) {
+		b := make([]byte, v.bs)
+		if block, ok := descBlock(&v.sb, 0, 0); ok && v.readBlockReadable(b, block) == nil {
+			return "no group descriptor agrees with the superblock"
+		}
+		return ""
+	}
+	for _, n := range [...]uint32{rootInode, v.sb.JournalInode, v.sb.FirstInode} {
+		if n == 0 {
+			continue
+		}
+		if rec := v.readInode(n); rec.state == recordLive || rec.state == recordUnread {
+			return ""
+		}
+	}
+	return "neither the root folder nor any inode of its own stands where the superblock says"
 }
 
 // reload reads again what the journal may have a newer version of.

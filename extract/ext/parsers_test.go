@@ -1,0 +1,211 @@
+package ext
+
+import (
+	"bytes"
+	"encoding/binary"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// someVolume is a volume that parsers are run against.
+func someVolume(t testing.TB, name string) (*Volume, []byte) {
+	t.Helper()
+	img := unpack(t, name)
+	v, _ := walk(t, reader(t, img), walkAll)
+	return v, img
+}
+
+func FuzzGroupDesc(f *testing.F) {
+	var sbs []superblock
+	for i, name := range []string{"ext4-1k", "ext4-nocsum", "ext2-1k", "ext4-bigalloc"} {
+		v, img := someVolume(f, name)
+		sbs = append(sbs, v.sb)
+		b, _ := descBlock(&v.sb, 0, 0)
+		f.Add(uint8(i), uint32(0), img[int64(b)*v.bs:][:v.sb.DescSize])
+	}
+	f.Fuzz(func(t *testing.T, which uint8, g uint32, b []byte) {
+		sb := &sbs[int(which)%len(sbs)]
+		d, err := parseGroupDesc(sb, uint64(g)%sb.groups(), b)
+		if err == nil && (d.InodeTable+tableBlocks(sb) > sb.Blocks || d.usedInodes(sb) > sb.InodesPerGroup) {
+			t.Fatalf("%+v", d)
+		}
+	})
+}
+
+func FuzzInode(f *testing.F) {
+	var vs []*Volume
+	for i, name := range []string{"ext4-nocsum", "ext2-1k", "ext4-inline", "ext4-bigino"} {
+		v, _ := someVolume(f, name)
+		vs = append(vs, v)
+		for _, n := range []uint32{2, 12, 13, 15, 20} {
+			f.Add(uint8(i), v.readInode(n).raw)
+		}
+	}
+	f.Fuzz(func(t *testing.T, which uint8, raw []byte) {
+		v := vs[int(which)%len(vs)]
+		sb := v.sb
+		sb.RoCompat &^= roMetadataCsum // else nothing but the checksum is tried
+		n, err := parseInode(&sb, 12, raw)
+		if err != nil || n.strange(&sb) != "" {
+			return
+		}
+		n.hasEAInode()
+		for _, p := range n.inlineParts() {
+			if p.At < 0 || p.Length <= 0 || p.At+p.Length > int64(len(raw)) || p.Offset+p.Length > n.Size {
+				t.Fatalf("part %+v of an inode of %d bytes", p, len(raw))
+			}
+		}
+		w := &Volume{r: v.r, start: v.start, length: v.length, sb: sb, bs: v.bs, groups: v.groups, system: v.system}
+		c := w.newMapper().contentOf(&n)
+		pos := int64(0)
+		for _, p := range c.pieces {
+			if p.Offset < pos || p.Length <= 0 || p.Offset+p.Length > n.Size {
+				t.Fatalf("pieces %+v of %d bytes", c.pieces, n.Size)
+			}
+			pos = p.Offset + p.Length
+		}
+	})
+}
+
+// TestExtent decodes an extent and an index entry as they are laid out in
+// ext4: ifork, "struct ext4_extent", "struct ext4_extent_idx".
+func TestExtent(t *testing.T) {
+	for _, c := range []struct {
+		in   []byte
+		want extent
+	}{
+		{[]byte{5, 0, 0, 0, 8, 0, 1, 0, 0, 16, 0, 0}, extent{5, 8, 1<<32 | 4096, false}},
+		{[]byte{0, 0, 0, 0, 0x00, 0x80, 0, 0, 9, 0, 0, 0}, extent{0, 32768, 9, false}}, // the longest that is written
+		{[]byte{0, 0, 0, 0, 0x01, 0x80, 0, 0, 9, 0, 0, 0}, extent{0, 1, 9, true}},      // ee_len > 32768 is unwritten
+		{[]byte{0, 0, 0, 0, 0xFF, 0xFF, 0, 0, 9, 0, 0, 0}, extent{0, 32767, 9, true}},  // the longest that is not
+		{[]byte{0xFF, 0xFF, 0xFF, 0xFF, 1, 0, 0, 0, 9, 0, 0, 0}, extent{1<<32 - 1, 1, 9, false}},
+	} {
+		if diff := cmp.Diff(c.want, parseExtent(c.in)); diff != "" {
+			t.Errorf("%x (-want +got):\n%s", c.in, diff)
+		}
+	}
+	want := extentIndex{7, 2<<32 | 3}
+	if got := parseExtentIndex([]byte{7, 0, 0, 0, 3, 0, 0, 0, 2, 0, 0, 0}); got != want {
+		t.Errorf("index %+v, want %+v", got, want)
+	}
+}
+
+// FuzzExtents runs a tree of blocks that hold anything.
+func FuzzExtents(f *testing.F) {
+	v, img := someVolume(f, "ext4-nocsum")
+	for i := int64(0); i < int64(v.sb.Blocks); i++ {
+		if b := img[i*v.bs : (i+1)*v.bs]; binary.LittleEndian.Uint16(b) == extentMagic {
+			f.Add(b, uint32(1000))
+		}
+	}
+	f.Fuzz(func(t *testing.T, b []byte, size uint32) {
+		if int64(len(b)) != v.bs {
+			return
+		}
+		h, err := parseExtentHeader(b, len(b))
+		if err != nil {
+			return
+		}
+		for _, unread := range []gaps{nil, {{12, 24}}, {{512, 1024}}} {
+			var m mapping
+			v.newMapper().extentNode(&inode{Number: 12, Size: int64(size)}, &m, h, b, unread, 0, 1<<32, v.fileBlocks(int64(size)))
+			pos := uint64(0)
+			for _, r := range m.Runs {
+				if r.Logical < pos || r.Length == 0 || r.Kind != runUnlocated && !v.dataRange(r.Physical, r.Length) {
+					t.Fatalf("runs %+v", m.Runs)
+				}
+				pos = r.Logical + r.Length
+			}
+		}
+	})
+}
+
+func FuzzFolderBlock(f *testing.F) {
+	v, img := someVolume(f, "ext4-1k")
+	w, img2 := someVolume(f, "ext2-1k")
+	for n, x := range map[*Volume][]byte{v: img, w: img2} {
+		rec := n.readInode(rootInode)
+		m := n.newMapper().mapInode(&rec.inode)
+		f.Add(x[int64(m.Runs[0].Physical)*n.bs:][:n.bs], uint16(0), uint16(0))
+	}
+	f.Fuzz(func(t *testing.T, b []byte, a, n uint16) {
+		if len(b) < 64 || len(b) > 1<<16 {
+			return
+		}
+		for _, sb := range []*superblock{&v.sb, &w.sb} {
+			checkDirBlock(sb, 0, b)
+			var u gaps
+			if n > 0 {
+				u = gaps{{int64(a), int64(a) + int64(n)}}
+			}
+			count := 0
+			walkDirents(sb, b, u, false, func(d dirent) {
+				if count++; d.Inode == 0 || d.Inode > sb.Inodes || len(d.Name) == 0 || u.touches(int64(d.At), direntHead+int64(len(d.Name))) {
+					t.Fatalf("%+v", d)
+				}
+			})
+			if count > len(b)/direntHead {
+				t.Fatalf("%d entries in %d bytes", count, len(b))
+			}
+		}
+	})
+}
+
+func FuzzJournal(f *testing.F) {
+	for _, name := range []string{"ext4-journal", "ext3-journal"} {
+		img := unpack(f, name)
+		for at := 0; at+1024 <= len(img); at += 1024 {
+			if binary.BigEndian.Uint32(img[at:]) == journalMagic {
+				f.Add(img[at : at+1024])
+			}
+		}
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		if len(b) < 64 {
+			return
+		}
+		s, err := parseJournalSuper(b, 1024)
+		if err == nil && (s.First == 0 || s.First >= s.Blocks-s.FastBlocks) {
+			t.Fatalf("%+v", s)
+		}
+		for _, features := range []uint32{0, journal64Bit, journalCsumV2, journal64Bit | journalCsumV3} {
+			s := journalSuper{Incompat: features}
+			if tags, _ := parseTags(&s, b); len(tags) > len(b)/8 {
+				t.Fatalf("%d tags in %d bytes", len(tags), len(b))
+			}
+			if n := len(parseRevokes(&s, b)); n > len(b)/4 {
+				t.Fatalf("%d revokes in %d bytes", n, len(b))
+			}
+		}
+	})
+}
+
+// FuzzVolume changes bytes of whole volumes.
+func FuzzVolume(f *testing.F) {
+	var imgs [][]byte
+	for i, name := range []string{"ext2-1k", "ext4-nocsum", "ext3-journal"} {
+		imgs = append(imgs, unpack(f, name))
+		f.Add(uint8(i), uint32(1024+0x20), []byte{1, 2})
+		f.Add(uint8(i), uint32(2048), []byte{0, 0, 0, 0})
+	}
+	f.Fuzz(func(t *testing.T, which uint8, at uint32, change []byte) {
+		img := bytes.Clone(imgs[int(which)%len(imgs)])
+		copy(img[int(at)%len(img):], change)
+		r := reader(t, img)
+		v, err := Open(t.Context(), r, 0, 0, walkAll)
+		if err != nil {
+			return
+		}
+		n := 0
+		if err := v.Walk(t.Context(), countFiles(&n)); err != nil {
+			t.Fatal(err)
+		}
+		if n > len(img)/direntHead {
+			t.Fatalf("%d files in %d bytes", n, len(img))
+		}
+		if _, err := v.Structures(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
