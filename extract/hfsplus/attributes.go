@@ -1,0 +1,207 @@
+package hfsplus
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/binary"
+	"slices"
+	"sort"
+)
+
+// Offsets in a key of the attributes file (hfs_format.h, HFSPlusAttrKey;
+// TN1150, Attributes File).
+const (
+	attrFile    = 4
+	attrStart   = 8
+	attrNameLen = 12
+	attrName    = 14
+)
+
+// The types of attribute records, and offsets in them (TN1150, Attributes
+// File; of inline ones hfs_format.h, HFSPlusAttrData).
+const (
+	attrInline     = 0x10
+	attrForkData   = 0x20
+	attrExtents    = 0x30
+	attrInlineSize = 12
+	attrInlineData = 16
+	attrForkAt     = 8
+	attrLeast      = 16
+)
+
+// compressedName is the name of the attribute that says how content is
+// compressed, "com.apple.decmpfs", as stored.
+var compressedName = func() []byte {
+	const s = "com.apple.decmpfs"
+	b := make([]byte, 2*len(s))
+	for i := range len(s) {
+		b[2*i+1] = s[i]
+	}
+	return b
+}()
+
+// attributeSize tells how many bytes a leaf record of the attributes file has.
+func attributeSize(n *node, at int) (int, bool) {
+	if !n.has(at, at+2) {
+		return 0, false
+	}
+	key := 2 + int(binary.BigEndian.Uint16(n.data[at:]))
+	if !n.has(at+key, at+key+attrLeast) {
+		return 0, false
+	}
+	switch binary.BigEndian.Uint32(n.data[at+key:]) {
+	case attrInline:
+		size := binary.BigEndian.Uint32(n.data[at+key+attrInlineSize:])
+		if size > maxNode {
+			return 0, false
+		}
+		return key + attrInlineData + int(size+1)&^1, true
+	case attrForkData:
+		return key + attrForkAt + forkSize, true
+	case attrExtents:
+		return key + attrForkAt + 8*extentsInRecord, true
+	}
+	return 0, false
+}
+
+// attributeRecord is a record of the attributes file.
+type attributeRecord struct {
+	file  uint32
+	name  []byte // as stored
+	kind  uint32
+	data  int // where an inline attribute's bytes begin in the record
+	bytes int // how many
+	fork  forkData
+}
+
+// parseAttribute decodes a leaf record of the attributes file.
+func parseAttribute(b []byte) (a attributeRecord, ok bool) {
+	if len(b) < attrName {
+		return a, false
+	}
+	key, units := 2+int(binary.BigEndian.Uint16(b)), int(binary.BigEndian.Uint16(b[attrNameLen:]))
+	if key < attrName+2*units || key+attrLeast > len(b) {
+		return a, false
+	}
+	a = attributeRecord{file: binary.BigEndian.Uint32(b[attrFile:]), name: b[attrName : attrName+2*units],
+		kind: binary.BigEndian.Uint32(b[key:])}
+	switch a.kind {
+	case attrInline:
+		size := binary.BigEndian.Uint32(b[key+attrInlineSize:])
+		a.data = key + attrInlineData
+		if int64(size) > int64(len(b)-a.data) {
+			return a, false
+		}
+		a.bytes = int(size)
+	case attrForkData:
+		if len(b) < key+attrForkAt+forkSize {
+			return a, false
+		}
+		a.fork = parseFork(b[key+attrForkAt:])
+	case attrExtents:
+		if len(b) < key+attrForkAt+8*extentsInRecord {
+			return a, false
+		}
+		a.fork.runs = parseRuns(b[key+attrForkAt:])
+	default:
+		return a, false
+	}
+	return a, true
+}
+
+// compressedFile is what the attributes say of a file that is kept compressed.
+type compressedFile struct {
+	file     uint32
+	doubtful bool // the record may be out of use, or is not wholly read
+	inFork   bool // the attribute is in a fork of its own, which no system does
+	method   uint32
+	size     uint64
+	data     int64 // in the attributes file, of what follows the attribute's header
+	bytes    int64 // of it
+	first    byte  // of it
+}
+
+// compressedFiles is what was read of the attributes file.
+type compressedFiles struct {
+	list   []compressedFile // by file
+	blocks []blockRun       // of attributes in forks of their own
+	some   bool             // records may be missing
+}
+
+// loadCompressed reads the attributes file.
+func (v *Volume) loadCompressed(ctx context.Context) (*compressedFiles, error) {
+	x := &compressedFiles{}
+	t := v.trees.attributes
+	if t == nil {
+		return x, nil
+	}
+	if err := t.scan(ctx, v.o, "attributes file"); err != nil {
+		return nil, err
+	}
+	type out struct {
+		list   []compressedFile
+		blocks []blockRun
+		lost   bool
+	}
+	err := each(ctx, t, v.o.Workers(), func(n *node, doubtful bool, out *out) {
+		out.lost = out.lost || n.gone > 0 || n.uncertain
+		for _, r := range n.recs {
+			whole := n.has(r.start, r.end)
+			a, ok := parseAttribute(n.data[r.start:r.end])
+			if !whole {
+				out.lost = true
+				// The head of a compressed file's attribute is enough to locate
+				// its content.
+				if !ok || !n.has(r.start, r.start+a.data+decmpfsHeader) {
+					continue
+				}
+			}
+			if !ok {
+				continue
+			}
+			for _, b := range a.fork.runs {
+				if b.count > 0 && v.header.holds(b) {
+					out.blocks = append(out.blocks, b)
+				}
+			}
+			if !bytes.Equal(a.name, compressedName) {
+				continue
+			}
+			c := compressedFile{file: a.file, doubtful: doubtful || n.uncertain, inFork: a.kind != attrInline}
+			if !c.inFork {
+				if !parseDecmpfs(n.data[r.start+a.data:r.start+a.data+a.bytes], &c) {
+					continue
+				}
+				c.data = int64(n.number)*int64(t.nodeSize) + int64(r.start+a.data+decmpfsHeader)
+				if c.bytes > 0 && !n.has(r.start+a.data+decmpfsHeader, r.start+a.data+decmpfsHeader+1) {
+					c.bytes, c.doubtful = 0, true
+				}
+			}
+			out.list = append(out.list, c)
+		}
+	}, func(out out) error {
+		x.list = append(x.list, out.list...)
+		x.blocks = append(x.blocks, out.blocks...)
+		x.some = x.some || out.lost
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	x.some = x.some || t.unreadNodes > 0 || t.badNodes > 0 || t.fork.gaps
+	slices.SortStableFunc(x.list, func(a, b compressedFile) int {
+		return cmp.Or(cmp.Compare(a.file, b.file), cmp.Compare(flag(a.doubtful), flag(b.doubtful)))
+	})
+	x.list = slices.CompactFunc(x.list, func(a, b compressedFile) bool { return a.file == b.file })
+	return x, nil
+}
+
+// of is what the attributes say of a file; nil where they say nothing.
+func (x *compressedFiles) of(file uint32) *compressedFile {
+	i := sort.Search(len(x.list), func(i int) bool { return x.list[i].file >= file })
+	if i < len(x.list) && x.list[i].file == file {
+		return &x.list[i]
+	}
+	return nil
+}

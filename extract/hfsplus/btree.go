@@ -1,0 +1,386 @@
+package hfsplus
+
+import (
+	"context"
+	"encoding/binary"
+	"fmt"
+	"sort"
+
+	"fileassay/extract"
+)
+
+// tree is a B-tree file that is read node by node (TN1150, B-trees).
+type tree struct {
+	name string // in words, for remarks
+	fork *fork
+	size sizer // of leaf records
+	// idAt is where in a key the number that the records are sorted by first
+	// stands: the parent's in the catalog, the file's in the other trees.
+	idAt int
+
+	header   treeHeader
+	headerOK bool
+	headerIs string // what is wrong with the header
+	nodeSize int
+	total    uint32 // nodes
+	used     nodeMap
+
+	nodes    []nodeInfo // those that were read at least in part and may be in use, by number
+	children []child    // of the index nodes
+	leaves   []leaf     // in use, in the order of the tree as far as it is known
+
+	scanned     bool
+	unreadNodes int64 // in use, or perhaps, of which nothing was read
+	partNodes   int64 // in use, of which a part was not read
+	badNodes    int64 // in use, and fail their checks
+	doubtful    int64 // leaf nodes that may be out of use
+	leafRecords int64 // in leaf nodes in use, where their descriptors were read
+	mapUnread   bool  // which nodes are in use is not known for all
+}
+
+// nodeInfo is what is remembered of a node between the passes.
+type nodeInfo struct {
+	number            uint32
+	next, prev        uint32
+	firstID, lastID   uint32 // of its first and last record whose key was read
+	records           uint16
+	kind              int8
+	height            uint8
+	hasFirst, hasLast bool // firstID is that of its first record, lastID that of its last
+	partial           bool // a part of it was not read
+	mapped            bool // the node map says that it is in use
+	reached           bool
+	firstHash         uint64 // of the first key; only if hasFirst
+	child, childEnd   int    // in tree.children
+}
+
+// child is a pointer of an index node.
+type child struct {
+	node uint32
+	hash uint64 // of the key
+}
+
+// leaf is a leaf node to be read.
+type leaf struct {
+	number uint32
+	// doubtful says that the node may be out of use.
+	doubtful bool
+}
+
+// chunkBytes is how much of a tree is read at once.
+const chunkBytes = 1 << 20
+
+// maxNodes bounds the nodes of a tree: 64 GiB of the smallest.
+const maxNodes = 1 << 27
+
+// openTree reads the header and the node map of the tree in f.
+func openTree(name string, f *fork, idAt int, size sizer) *tree {
+	t := &tree{name: name, fork: f, idAt: idAt, size: size}
+	var head [minNode]byte
+	unread := f.read(head[:], 0)
+	if touches(unread, 0, bthEnd) {
+		t.headerIs = "is unread"
+	} else if h, err := parseTreeHeader(head[:]); err != nil {
+		t.headerIs = err.Error()
+	} else {
+		t.header, t.headerOK, t.nodeSize = h, true, h.nodeSize
+	}
+	if !t.headerOK {
+		t.nodeSize = guessNodeSize(f)
+	}
+	nodes := f.size / int64(t.nodeSize)
+	if t.headerOK {
+		nodes = min(nodes, int64(t.header.totalNodes))
+	}
+	t.total = uint32(min(nodes, maxNodes))
+	t.used = t.readMap()
+	return t
+}
+
+// guessNodeSize finds the size of a tree's nodes where the header is unread:
+// the one at which most nodes are sound.
+func guessNodeSize(f *fork) int {
+	const look = 1 << 20
+	buf := make([]byte, min(max(f.located(), maxNode), look))
+	unread := f.read(buf, 0)
+	best, most := 4096, 0
+	for size := minNode; size <= maxNode; size *= 2 {
+		sound := 0
+		var n node
+		for at := 0; at+size <= len(buf); at += size {
+			if touches(unread, int64(at), int64(at+size)) {
+				continue
+			}
+			if n.parse(0, buf[at:at+size], nil, nil) == nil && n.records > 0 && len(n.recs) == n.records && n.kind <= kindIndex {
+				sound += size
+			}
+		}
+		if sound > most {
+			best, most = size, sound
+		}
+	}
+	return best
+}
+
+// nodeMap says which nodes of a tree are in use.
+type nodeMap struct {
+	bits  []byte
+	known []byte // of each byte of bits, 1 if it was read
+}
+
+// state is 1 for a node in use, 0 for a free one, -1 where that is not known.
+func (m *nodeMap) state(n uint32) int {
+	i := n / 8
+	if int(i) >= len(m.bits) || m.known[i] == 0 {
+		return -1
+	}
+	return int(m.bits[i]>>(7-n%8)) & 1
+}
+
+// readMap reads the map record of the header node and the map nodes behind it
+// (TN1150, B-trees, Map Nodes).
+func (t *tree) readMap() nodeMap {
+	var m nodeMap
+	if !t.headerOK {
+		return m
+	}
+	want := int(t.total+7) / 8
+	buf := make([]byte, t.nodeSize)
+	next, from := uint32(0), bthMap
+	for seen := 0; len(m.bits) < want && seen <= want; seen++ {
+		unread := t.fork.read(buf, int64(next)*int64(t.nodeSize))
+		var n node
+		n.data, n.unread = buf, unread
+		end := t.nodeSize - 8 // of the record in the header node: four offsets
+		if next != 0 {
+			d, err := parseDescriptor(buf, t.nodeSize)
+			if !n.has(0, descriptorSize) || err != nil || d.kind != kindMap {
+				break
+			}
+			from = descriptorSize
+			end = t.nodeSize - 6 // two offsets, and two bytes that keep it even
+			if off, ok := n.slot(1); ok && off > from && off <= t.nodeSize-4 {
+				end = off
+			}
+			n.descriptor = d
+		} else if off, ok := n.slot(3); ok && off > from && off <= end {
+			end = off
+		}
+		for i := from; i < end && len(m.bits) < want; i++ {
+			m.bits = append(m.bits, buf[i])
+			var known byte
+			if n.has(i, i+1) {
+				known = 1
+			}
+			m.known = append(m.known, known)
+		}
+		if next == 0 {
+			n.next = t.header.firstMap
+		}
+		if next = n.next; next == 0 || next >= t.total {
+			break
+		}
+	}
+	return m
+}
+
+// keyHash is a hash of the bytes of a key (FNV-1a, 64 bits). It only tells
+// whether an index node and its child name the same key.
+func keyHash(b []byte) uint64 {
+	h := uint64(0xCBF29CE484222325)
+	for _, c := range b {
+		h = (h ^ uint64(c)) * 0x100000001B3
+	}
+	return h
+}
+
+// key is the key of the record at r as far as its node was read: its number,
+// and how many bytes it has with its length; ok is false where it was not read
+// or is none.
+func (t *tree) key(n *node, at, end int) (id uint32, size int, ok bool) {
+	if at+t.idAt+4 > end || !n.has(at, at+t.idAt+4) {
+		return 0, 0, false
+	}
+	size = 2 + int(binary.BigEndian.Uint16(n.data[at:]))
+	if size < t.idAt+4 || at+size > end {
+		return 0, 0, false
+	}
+	return binary.BigEndian.Uint32(n.data[at+t.idAt:]), size, true
+}
+
+// chunk is what one chunk of a tree gave.
+type chunk struct {
+	nodes       []nodeInfo
+	children    []child // the nodes' child and childEnd count from its begin
+	unread, bad int64
+	partial     int64
+	mapUnread   bool
+}
+
+// scan looks at every node that may be in use and works out which are.
+func (t *tree) scan(ctx context.Context, o extract.Options, step string) error {
+	if t.scanned {
+		return nil
+	}
+	per := max(chunkBytes/t.nodeSize, 1)
+	n := (int(t.total) + per - 1) / per
+	done := int64(0)
+	err := extract.InOrder(ctx, o.Workers(), n, func(_ context.Context, i int) (chunk, error) {
+		first := uint32(i * per)
+		return t.look(first, min(uint32(per), t.total-first)), nil
+	}, func(c chunk) error {
+		base := len(t.children)
+		for _, x := range c.nodes {
+			x.child, x.childEnd = x.child+base, x.childEnd+base
+			t.nodes = append(t.nodes, x)
+		}
+		t.children = append(t.children, c.children...)
+		t.unreadNodes += c.unread
+		t.badNodes += c.bad
+		t.partNodes += c.partial
+		t.mapUnread = t.mapUnread || c.mapUnread
+		done += int64(per)
+		o.Report(step, min(done, int64(t.total))*int64(t.nodeSize), int64(t.total)*int64(t.nodeSize))
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	t.settle()
+	t.scanned = true
+	return nil
+}
+
+// look reads count nodes from first.
+func (t *tree) look(first, count uint32) chunk {
+	var c chunk
+	buf := make([]byte, int(count)*t.nodeSize)
+	unread := t.fork.read(buf, int64(first)*int64(t.nodeSize))
+	var n node
+	for i := range count {
+		number := first + i
+		state := t.used.state(number)
+		if state == 0 || number == 0 {
+			continue
+		}
+		if state < 0 {
+			c.mapUnread = true
+		}
+		at := int64(i) * int64(t.nodeSize)
+		mine := cut(unread, at, at+int64(t.nodeSize))
+		err := n.parse(number, buf[at:at+int64(t.nodeSize)], mine, t.size)
+		switch {
+		case err == errUnread:
+			c.unread++
+			continue
+		case err != nil:
+			if state > 0 {
+				c.bad++
+			}
+			continue
+		case n.kind == kindHeader || n.kind == kindMap:
+			continue
+		case state < 0 && n.kind == kindUnknown && len(n.recs) == 0:
+			c.unread++
+			continue
+		}
+		if len(mine) > 0 {
+			c.partial++
+		}
+		c.nodes = append(c.nodes, t.info(&n, state > 0, &c))
+	}
+	return c
+}
+
+// info is what is remembered of a node.
+func (t *tree) info(n *node, mapped bool, c *chunk) nodeInfo {
+	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height, mapped: mapped,
+		partial: len(n.unread) > 0, child: len(c.children), records: uint16(n.records)}
+	if n.kind == kindUnknown {
+		x.next, x.prev = 0, 0
+		x.kind = t.guessKind(n)
+	}
+	any := false
+	for _, r := range n.recs {
+		id, size, ok := t.key(n, r.start, r.end)
+		if !ok {
+			continue
+		}
+		if r.start == descriptorSize && n.has(r.start, r.start+size) {
+			x.hasFirst, x.firstHash = true, keyHash(n.data[r.start:r.start+size])
+		}
+		if !any {
+			x.firstID, any = id, true
+		}
+		x.lastID = id
+		if n.kind == kindIndex && n.has(r.start, r.end) && r.end-r.start >= size+4 {
+			c.children = append(c.children, child{binary.BigEndian.Uint32(n.data[r.end-4:]),
+				keyHash(n.data[r.start : r.start+size])})
+		}
+	}
+	if len(n.recs) > 0 && !n.uncertain && n.gone == 0 {
+		_, _, x.hasLast = t.key(n, n.recs[len(n.recs)-1].start, n.recs[len(n.recs)-1].end)
+	}
+	x.childEnd = len(c.children)
+	return x
+}
+
+// guessKind tells leaves from index nodes by their records.
+func (t *tree) guessKind(n *node) int8 {
+	for _, r := range n.recs {
+		if _, size, ok := t.key(n, r.start, r.end); ok {
+			if s, ok := t.size(n, r.start); ok && s <= r.end-r.start && s > size+4 {
+				return kindLeaf
+			}
+			return kindIndex
+		}
+	}
+	return kindUnknown
+}
+
+// cut is the part of the spans in [a, z), counted from a.
+func cut(list []span, a, z int64) []span {
+	i := sort.Search(len(list), func(i int) bool { return list[i].z > a })
+	var out []span
+	for ; i < len(list) && list[i].a < z; i++ {
+		out = append(out, span{max(list[i].a, a) - a, min(list[i].z, z) - a})
+	}
+	return out
+}
+
+// find is the index in nodes of the node of that number, -1 where it was not
+// read or is not in use.
+func (t *tree) find(number uint32) int {
+	i := sort.Search(len(t.nodes), func(i int) bool { return t.nodes[i].number >= number })
+	if i < len(t.nodes) && t.nodes[i].number == number {
+		return i
+	}
+	return -1
+}
+
+// each reads the leaf nodes in use, hands them to work on several goroutines
+// and takes what it gives in the tree's order. The node is work's until it
+// returns.
+func each[T any](ctx context.Context, t *tree, workers int, work func(n *node, doubtful bool, out *T), take func(T) error) error {
+	const batch = 32
+	return extract.InOrder(ctx, workers, (len(t.leaves)+batch-1)/batch, func(_ context.Context, i int) (T, error) {
+		var out T
+		var n node
+		buf := make([]byte, t.nodeSize)
+		for _, l := range t.leaves[i*batch : min((i+1)*batch, len(t.leaves))] {
+			if t.load(&n, l.number, buf) == nil {
+				work(&n, l.doubtful, &out)
+			}
+		}
+		return out, nil
+	}, take)
+}
+
+// load reads one node into buf.
+func (t *tree) load(n *node, number uint32, buf []byte) error {
+	unread := t.fork.read(buf, int64(number)*int64(t.nodeSize))
+	if err := n.parse(number, buf, unread, t.size); err != nil {
+		return fmt.Errorf("%s: node %d: %w", t.name, number, err)
+	}
+	return nil
+}

@@ -1,0 +1,245 @@
+package hfsplus
+
+import "encoding/binary"
+
+// Numbers of the volume's own files and folders (TN1150, Catalog File, Catalog
+// Node IDs).
+const (
+	idRootParent = 1
+	idRoot       = 2
+	idExtents    = 3
+	idCatalog    = 4
+	idBadBlocks  = 5
+	idAllocation = 6
+	idStartup    = 7
+	idAttributes = 8
+	idFirstUser  = 16
+)
+
+// Offsets in a catalog key (TN1150, Catalog File Key).
+const (
+	catParent   = 2
+	catNameLen  = 6
+	catName     = 8
+	catKeyLeast = 6 // of its length field, which does not count itself
+	catKeyMost  = catKeyLeast + 2*maxNameUnits
+)
+
+// The types of catalog records (TN1150, Catalog File Data).
+const (
+	typeFolder       = 1
+	typeFile         = 2
+	typeFolderThread = 3
+	typeFileThread   = 4
+)
+
+// Offsets in a folder record (TN1150, Catalog Folder Records).
+const (
+	folderFlags    = 2
+	folderValence  = 4
+	folderID       = 8
+	folderModified = 16
+	folderSize     = 88
+)
+
+// Offsets in a file record (TN1150, Catalog File Records).
+const (
+	fileFlags      = 2
+	fileID         = 8
+	fileModified   = 16
+	fileOwnerFlags = 41
+	fileMode       = 42
+	fileSpecial    = 44
+	fileType       = 48
+	fileCreator    = 52
+	fileDataFork   = 88
+	fileRsrcFork   = 168
+	fileSize       = 248
+)
+
+// Offsets in a thread record (TN1150, Catalog Thread Records).
+const (
+	threadParent  = 4
+	threadNameLen = 8
+	threadName    = 10
+)
+
+// Bits of a file record's flags (TN1150, Catalog File Records).
+const (
+	flagThread    = 0x0002 // kHFSThreadExistsMask
+	flagLinkChain = 0x0020 // kHFSHasLinkChainMask, of hard links to folders
+)
+
+// ownerCompressed is the bit of the owner flags that says that the content is
+// kept compressed (UF_COMPRESSED; hfs_format.h).
+const ownerCompressed = 0x20
+
+// File modes (TN1150, HFSPlusBSDInfo).
+const (
+	modeType    = 0xF000
+	modeFIFO    = 0x1000
+	modeChar    = 0x2000
+	modeBlock   = 0x6000
+	modeRegular = 0x8000
+	modeLink    = 0xA000
+	modeSocket  = 0xC000
+	modeWhite   = 0xE000
+)
+
+// Finder types and creators (TN1150, Hard Links; Symbolic Links).
+const (
+	typeHardLink    = 0x686C6E6B // "hlnk"
+	creatorHardLink = 0x6866732B // "hfs+"
+	typeAliasFolder = 0x66647270 // "fdrp", of hard links to folders
+	creatorMacs     = 0x4D414353 // "MACS"
+	typeSymlink     = 0x736C6E6B // "slnk"
+	creatorSymlink  = 0x72686170 // "rhap"
+)
+
+// catalogKey is the key of a catalog record. name is UTF-16 as stored.
+type catalogKey struct {
+	parent uint32
+	name   []byte
+}
+
+// parseCatalogKey decodes a catalog key; ok is false for what is none. size is
+// its bytes with those of its length.
+func parseCatalogKey(b []byte) (k catalogKey, size int, ok bool) {
+	if len(b) < catName {
+		return k, 0, false
+	}
+	length, units := int(binary.BigEndian.Uint16(b)), int(binary.BigEndian.Uint16(b[catNameLen:]))
+	if length < catKeyLeast || length > catKeyMost || units > maxNameUnits || length != catKeyLeast+2*units || len(b) < 2+length {
+		return k, 0, false
+	}
+	return catalogKey{binary.BigEndian.Uint32(b[catParent:]), b[catName : catName+2*units]}, 2 + length, true
+}
+
+// catalogSize tells how many bytes a leaf record of the catalog has.
+func catalogSize(n *node, at int) (int, bool) {
+	if !n.has(at, at+catName) {
+		return 0, false
+	}
+	key := 2 + int(binary.BigEndian.Uint16(n.data[at:]))
+	if key > 2+catKeyMost || !n.has(at+key, at+key+2) {
+		return 0, false
+	}
+	switch binary.BigEndian.Uint16(n.data[at+key:]) {
+	case typeFolder:
+		return key + folderSize, true
+	case typeFile:
+		return key + fileSize, true
+	case typeFolderThread, typeFileThread:
+		if !n.has(at+key, at+key+threadName) {
+			return 0, false
+		}
+		return key + threadName + 2*int(binary.BigEndian.Uint16(n.data[at+key+threadNameLen:])), true
+	}
+	return 0, false
+}
+
+// folderRecord is a folder in the catalog (TN1150, HFSPlusCatalogFolder).
+type folderRecord struct {
+	id       uint32
+	valence  uint32 // files and folders in it
+	modified uint32
+}
+
+func parseFolder(b []byte) (folderRecord, bool) {
+	if len(b) < folderSize {
+		return folderRecord{}, false
+	}
+	return folderRecord{binary.BigEndian.Uint32(b[folderID:]), binary.BigEndian.Uint32(b[folderValence:]),
+		binary.BigEndian.Uint32(b[folderModified:])}, true
+}
+
+// threadRecord names a file or folder by its number (TN1150,
+// HFSPlusCatalogThread).
+type threadRecord struct {
+	parent uint32
+	name   []byte
+}
+
+func parseThread(b []byte) (threadRecord, bool) {
+	if len(b) < threadName {
+		return threadRecord{}, false
+	}
+	units := int(binary.BigEndian.Uint16(b[threadNameLen:]))
+	if units == 0 || units > maxNameUnits || len(b) < threadName+2*units {
+		return threadRecord{}, false
+	}
+	return threadRecord{binary.BigEndian.Uint32(b[threadParent:]), b[threadName : threadName+2*units]}, true
+}
+
+// fileRecord is a file in the catalog (TN1150, HFSPlusCatalogFile), as far as
+// it was read.
+type fileRecord struct {
+	id         uint32
+	flags      uint16
+	modified   uint32
+	ownerFlags uint8
+	mode       uint16
+	special    uint32 // of a hard link, the number of the file that it links to
+	kind       uint32 // Finder type
+	creator    uint32
+	data, rsrc partFork
+	headRead   bool // all but the forks
+}
+
+// partFork is a fork's record as far as it was read.
+type partFork struct {
+	forkData
+	sized bool // size and blocks were read
+	runs  int  // of forkData.runs were read
+}
+
+func (p *partFork) whole() bool { return p.sized && p.runs == extentsInRecord }
+
+// parseFile decodes a file record of which the first read bytes were read; ok
+// is false where those do not have its number. b has the whole record.
+func parseFile(b []byte, read int) (f fileRecord, ok bool) {
+	if len(b) < fileSize || read < fileID+4 {
+		return f, false
+	}
+	f.flags = binary.BigEndian.Uint16(b[fileFlags:])
+	f.id = binary.BigEndian.Uint32(b[fileID:])
+	if read < fileModified+4 {
+		return f, true
+	}
+	f.modified = binary.BigEndian.Uint32(b[fileModified:])
+	if read < fileCreator+4 {
+		return f, true
+	}
+	f.headRead = true
+	f.ownerFlags = b[fileOwnerFlags]
+	f.mode = binary.BigEndian.Uint16(b[fileMode:])
+	f.special = binary.BigEndian.Uint32(b[fileSpecial:])
+	f.kind = binary.BigEndian.Uint32(b[fileType:])
+	f.creator = binary.BigEndian.Uint32(b[fileCreator:])
+	f.data = parsePartFork(b[fileDataFork:fileRsrcFork], read-fileDataFork)
+	f.rsrc = parsePartFork(b[fileRsrcFork:fileSize], read-fileRsrcFork)
+	return f, true
+}
+
+func parsePartFork(b []byte, read int) partFork {
+	p := partFork{}
+	if read < 16 {
+		return p
+	}
+	p.forkData, p.sized = parseFork(b), true
+	p.runs = min((read-16)/8, extentsInRecord)
+	return p
+}
+
+// hardLink reports whether the file is a hard link to a file.
+func (f *fileRecord) hardLink() bool { return f.kind == typeHardLink && f.creator == creatorHardLink }
+
+// folderLink reports whether the file is a hard link to a folder.
+func (f *fileRecord) folderLink() bool {
+	return f.kind == typeAliasFolder && f.creator == creatorMacs && f.flags&flagLinkChain != 0
+}
+
+// symlink reports whether the file is a symbolic link.
+func (f *fileRecord) symlink() bool {
+	return f.mode&modeType == modeLink || f.mode == 0 && f.kind == typeSymlink && f.creator == creatorSymlink
+}

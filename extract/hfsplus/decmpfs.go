@@ -1,0 +1,201 @@
+package hfsplus
+
+import (
+	"encoding/binary"
+	"fmt"
+
+	"fileassay/extract"
+)
+
+// Transparent compression. TN1150 is older; the format is that of the
+// published sources of the system (decmpfs.h). An attribute begins with 16
+// bytes, little-endian: "cmpf" as a number, the method, and the size of the
+// content.
+const (
+	decmpfsMagic  = 0x636D7066
+	decmpfsHeader = 16
+
+	compressionUnit = 65536 // bytes of content of a block
+)
+
+// The methods: the odd ones keep the content behind the attribute's header,
+// the even ones in the resource fork.
+const (
+	methodPlain     = 1 // in the attribute, as it is
+	methodZlib      = 3
+	methodZlibFork  = 4
+	methodLZVN      = 7
+	methodLZVNFork  = 8
+	methodPlain2    = 9  // in the attribute, behind one byte
+	methodPlainFork = 10 // in the resource fork, block by block as it is
+	methodLZFSE     = 11
+	methodLZFSEFork = 12
+)
+
+// parseDecmpfs decodes the header of the attribute b into c.
+func parseDecmpfs(b []byte, c *compressedFile) bool {
+	if len(b) < decmpfsHeader || binary.LittleEndian.Uint32(b) != decmpfsMagic {
+		return false
+	}
+	c.method = binary.LittleEndian.Uint32(b[4:])
+	c.size = binary.LittleEndian.Uint64(b[8:])
+	c.bytes = int64(len(b) - decmpfsHeader)
+	if c.bytes > 0 {
+		c.first = b[decmpfsHeader]
+	}
+	return true
+}
+
+// stored is the content of a compressed file, put into f. rsrc is where its
+// resource fork lies, of size bytes.
+func (v *Volume) stored(f *extract.File, c *compressedFile, rsrc *place, size int64) {
+	f.Stored = extract.StoredCompressed
+	if c.inFork || c.size > 1<<62 {
+		f.Size, f.RecordUnread = -1, true
+		f.Why = append(f.Why, "the attribute that says how it is compressed cannot be used")
+		return
+	}
+	f.Size = int64(c.size)
+	f.RecordUnread = f.RecordUnread || c.doubtful
+	if f.Size == 0 {
+		return
+	}
+	fk := &fork{src: &v.src, size: size, runs: rsrc.runs}
+	switch c.method {
+	case methodPlain:
+		v.storedInline(f, c, 0, true)
+	case methodPlain2:
+		v.storedInline(f, c, 1, true)
+	case methodZlib, methodLZVN, methodLZFSE:
+		v.storedInline(f, c, 0, false)
+	case methodZlibFork:
+		v.storedZlib(f, fk)
+	case methodLZVNFork, methodLZFSEFork, methodPlainFork:
+		v.storedTable(f, fk)
+	default:
+		f.Why = append(f.Why, fmt.Sprintf("compression method %d is not known", c.method))
+		f.RecordUnread = true
+		if size > 0 {
+			f.Pieces = v.unit(nil, fk, 0, f.Size, 0, size)
+		} else {
+			v.storedInline(f, c, 0, false)
+		}
+	}
+}
+
+// storedInline puts the content that stands in the attributes file, from skip
+// bytes behind the attribute's header, into f. Content whose first byte marks
+// it so is kept as it is: for zlib a byte whose low four bits are all set, for
+// LZVN 0x06.
+func (v *Volume) storedInline(f *extract.File, c *compressedFile, skip int64, plain bool) {
+	from, n := c.data+skip, c.bytes-skip
+	if !plain && (c.method == methodZlib && c.first&0x0F == 0x0F || c.method == methodLZVN && c.first == 0x06) {
+		from, n, plain = from+1, n-1, true
+	}
+	if n <= 0 {
+		f.Why = append(f.Why, "its compressed content is missing")
+		return
+	}
+	if !plain {
+		f.Pieces = v.unit(nil, v.trees.attributes.fork, 0, f.Size, from, n)
+		return
+	}
+	if n < f.Size {
+		f.Why = append(f.Why, fmt.Sprintf("%d bytes of content are stored, of %d", n, f.Size))
+	}
+	v.trees.attributes.fork.images(from, min(n, f.Size), func(off, at, n int64) {
+		if at >= 0 {
+			f.Pieces = append(f.Pieces, extract.Piece{Offset: off - from, Length: n, Image: at})
+		}
+	})
+}
+
+// unit appends the piece of length bytes of content from off that is stored in
+// n bytes of fk from at. If those are not all located, the piece is left out.
+func (v *Volume) unit(list []extract.Piece, fk *fork, off, length, at, n int64) []extract.Piece {
+	p := extract.Piece{Offset: off, Length: length, Kind: extract.Unit}
+	ok := true
+	fk.images(at, n, func(o, img, n int64) {
+		if img < 0 {
+			ok = false
+			return
+		}
+		p.Units = append(p.Units, extract.Extent{Offset: off + min(o-at, length-1), Image: img, Length: n})
+	})
+	if !ok {
+		return list
+	}
+	return append(list, p)
+}
+
+// storedZlib puts content in blocks that a resource of the resource fork holds
+// into f. The fork begins with four big-endian numbers: where the data and the
+// map begin and how long they are; the data is one resource, after its length
+// a table: the number of blocks, and for each its place behind the resource's
+// length and its length, little-endian.
+func (v *Volume) storedZlib(f *extract.File, fk *fork) {
+	var head [4]byte
+	if len(fk.read(head[:], 0)) > 0 {
+		f.Why = append(f.Why, "the head of the resource fork that holds its compressed content is unread")
+		return
+	}
+	table := int64(binary.BigEndian.Uint32(head[:])) + 4
+	count := (f.Size + compressionUnit - 1) / compressionUnit
+	if table+4 > fk.size || count > (fk.size-table-4)/8 {
+		f.Why = append(f.Why, "the resource fork is too short for its compressed content")
+		return
+	}
+	if len(fk.read(head[:], table)) == 0 {
+		if n := int64(binary.LittleEndian.Uint32(head[:])); n != count {
+			f.Why = append(f.Why, fmt.Sprintf("its compressed content has %d blocks, not %d", n, count))
+			return
+		}
+	}
+	v.blocks(f, fk, table+4, 8, count, func(b []byte) (int64, int64) {
+		return table + int64(binary.LittleEndian.Uint32(b)), int64(binary.LittleEndian.Uint32(b[4:]))
+	}, table+4+8*count)
+}
+
+// storedTable puts content in blocks behind a plain table at the begin of the
+// resource fork into f: the places of the blocks, little-endian, and the end
+// of the last.
+func (v *Volume) storedTable(f *extract.File, fk *fork) {
+	count := (f.Size + compressionUnit - 1) / compressionUnit
+	if count > fk.size/4-1 {
+		f.Why = append(f.Why, "the resource fork is too short for its compressed content")
+		return
+	}
+	v.blocks(f, fk, 0, 4, count, func(b []byte) (int64, int64) {
+		a := int64(binary.LittleEndian.Uint32(b))
+		return a, int64(binary.LittleEndian.Uint32(b[4:])) - a
+	}, 4*(count+1))
+}
+
+// blocks appends the count blocks whose places stand in the table at table in
+// fk, in entries of step bytes. No block can begin before least. A block whose
+// entry is unread is not located.
+func (v *Volume) blocks(f *extract.File, fk *fork, table, step, count int64, entry func(b []byte) (at, n int64), least int64) {
+	const part = 1024 // entries at a time
+	var buf [part*8 + 8]byte
+	bad := false
+	for i := int64(0); i < count; i += part {
+		n := min(part, count-i)
+		b := buf[:(n-1)*step+8]
+		unread := fk.read(b, table+i*step)
+		for k := range n {
+			if touches(unread, k*step, k*step+8) {
+				continue
+			}
+			at, size := entry(b[k*step : k*step+8])
+			if at < least || size <= 0 || size > 2*compressionUnit || at > fk.size-size {
+				bad = true
+				continue
+			}
+			off := (i + k) * compressionUnit
+			f.Pieces = v.unit(f.Pieces, fk, off, min(compressionUnit, f.Size-off), at, size)
+		}
+	}
+	if bad {
+		f.Why = append(f.Why, "the table of its compressed blocks names places outside them")
+	}
+}

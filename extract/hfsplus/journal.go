@@ -1,0 +1,397 @@
+package hfsplus
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+)
+
+// Offsets in the journal info block (TN1150, Journal Info Block).
+const (
+	jibFlags  = 0
+	jibOffset = 36
+	jibLength = 44
+	jibSize   = 52
+
+	jibInVolume  = 1 // kJIJournalInFSMask
+	jibElsewhere = 2 // kJIJournalOnOtherDeviceMask
+	jibNeedInit  = 4 // kJIJournalNeedInitMask
+)
+
+// journalInfo says where the journal is (TN1150, Journal Info Block).
+type journalInfo struct {
+	flags  uint32
+	offset int64 // from the volume's start
+	length int64
+}
+
+func parseJournalInfo(b []byte) (journalInfo, error) {
+	if len(b) < jibSize {
+		return journalInfo{}, fmt.Errorf("journal info block: %w: %d bytes", errShort, len(b))
+	}
+	off, n := binary.BigEndian.Uint64(b[jibOffset:]), binary.BigEndian.Uint64(b[jibLength:])
+	if off > 1<<60 || n > 1<<60 {
+		return journalInfo{}, fmt.Errorf("journal info block: %d bytes at %d are on no volume", n, off)
+	}
+	return journalInfo{binary.BigEndian.Uint32(b[jibFlags:]), int64(off), int64(n)}, nil
+}
+
+// Offsets in the journal header (TN1150, Journal Header).
+const (
+	jhMagic     = 0
+	jhEndian    = 4
+	jhStart     = 8
+	jhEnd       = 16
+	jhLength    = 24
+	jhListSize  = 32
+	jhChecksum  = 36
+	jhSize      = 40
+	jhBytes     = 44
+	journalBOM  = 0x12345678
+	journalSign = 0x4A4E4C78 // "JNLx"
+)
+
+// journalHeader is the head of the journal (TN1150, Journal Header).
+type journalHeader struct {
+	order      binary.ByteOrder
+	start, end int64 // of the transactions, in the journal
+	length     int64 // of the journal
+	listSize   int64 // bytes of a block list header with its entries
+	sector     int64 // bytes of the header, and of the unit of block numbers
+}
+
+func parseJournalHeader(b []byte) (journalHeader, error) {
+	var h journalHeader
+	if len(b) < jhBytes {
+		return h, fmt.Errorf("journal header: %w: %d bytes", errShort, len(b))
+	}
+	switch {
+	case binary.LittleEndian.Uint32(b[jhMagic:]) == journalSign && binary.LittleEndian.Uint32(b[jhEndian:]) == journalBOM:
+		h.order = binary.LittleEndian
+	case binary.BigEndian.Uint32(b[jhMagic:]) == journalSign && binary.BigEndian.Uint32(b[jhEndian:]) == journalBOM:
+		h.order = binary.BigEndian
+	default:
+		return h, errors.New("journal header: no signature")
+	}
+	var sum [jhBytes]byte
+	copy(sum[:], b)
+	clear(sum[jhChecksum:jhSize])
+	if got, want := journalSum(sum[:]), h.order.Uint32(b[jhChecksum:]); got != want {
+		return h, fmt.Errorf("journal header: its checksum is %#08x, not %#08x", got, want)
+	}
+	start, end, length := h.order.Uint64(b[jhStart:]), h.order.Uint64(b[jhEnd:]), h.order.Uint64(b[jhLength:])
+	list, size := h.order.Uint32(b[jhListSize:]), h.order.Uint32(b[jhSize:])
+	switch {
+	case size < 512 || size > 1<<16 || size%512 != 0:
+		return h, fmt.Errorf("journal header: has %d bytes", size)
+	case list < 32 || list > 1<<24:
+		return h, fmt.Errorf("journal header: block lists of %d bytes", list)
+	case length > 1<<40 || length < 2*uint64(size) || uint64(list) > length:
+		return h, fmt.Errorf("journal header: a journal of %d bytes", length)
+	case start < uint64(size) || start > length || end < uint64(size) || end > length:
+		return h, fmt.Errorf("journal header: transactions from %d to %d in a journal of %d bytes", start, end, length)
+	}
+	h.start, h.end, h.length, h.listSize, h.sector = int64(start), int64(end), int64(length), int64(list), int64(size)
+	return h, nil
+}
+
+// journalSum is the checksum of the journal's structures (TN1150, Journal
+// Checksums).
+func journalSum(b []byte) uint32 {
+	var sum uint32
+	for _, c := range b {
+		sum = sum<<8 ^ (sum + uint32(c))
+	}
+	return ^sum
+}
+
+// A block list header has 16 bytes and 16 for each entry, the first of which
+// tells only whether the transaction goes on in a further list (TN1150, Block
+// List Header).
+const (
+	listCount    = 2
+	listUsed     = 4
+	listSum      = 8
+	listSummed   = 32 // bytes that the checksum is of
+	listEntry    = 16
+	entryNext    = 12
+	entrySkipped = ^uint64(0) // of a block that was freed before it was written
+)
+
+// blockList is the head of a block list (TN1150, Block List Header).
+type blockList struct {
+	count int   // entries, the first included
+	used  int64 // bytes of the list and its blocks
+	more  bool  // the transaction goes on in the next list
+}
+
+func (h *journalHeader) parseList(b []byte) (blockList, error) {
+	if len(b) < listSummed {
+		return blockList{}, fmt.Errorf("block list: %w: %d bytes", errShort, len(b))
+	}
+	var sum [listSummed]byte
+	copy(sum[:], b)
+	clear(sum[listSum : listSum+4])
+	if got, want := journalSum(sum[:]), h.order.Uint32(b[listSum:]); got != want {
+		return blockList{}, fmt.Errorf("block list: its checksum is %#08x, not %#08x", got, want)
+	}
+	l := blockList{count: int(h.order.Uint16(b[listCount:])), used: int64(h.order.Uint32(b[listUsed:])),
+		more: h.order.Uint32(b[listEntry+entryNext:]) != 0}
+	if l.count < 1 || int64(l.count+1)*listEntry > h.listSize {
+		return l, fmt.Errorf("block list: %d entries do not fit in %d bytes", l.count, h.listSize)
+	}
+	if l.used < h.listSize || l.used > h.length-h.sector {
+		return l, fmt.Errorf("block list: uses %d bytes of a journal of %d", l.used, h.length)
+	}
+	return l, nil
+}
+
+// journalState says what came of the journal.
+type journalState struct {
+	present bool  // the header says that the volume has one
+	at      int64 // of the journal in the image; -1 where not known
+	length  int64
+	info    int64 // of the info block in the image
+	pending bool  // transactions stand in it, or may
+	applied int   // transactions used
+	broken  bool  // transactions that cannot be read may change any metadata
+	notes   []string
+	damaged string // why its structures fail their checks
+}
+
+// openJournal finds the journal, and, unless use is false, lays what its
+// committed transactions hold over the source. Nothing else of the volume may
+// have been read through the source yet.
+func openJournal(src *source, start, length int64, h *volumeHeader, use bool) journalState {
+	st := journalState{at: -1, info: -1}
+	if h.attributes&attrJournaled == 0 {
+		return st
+	}
+	st.present = true
+	if h.journalInfo == 0 || !h.holds(blockRun{h.journalInfo, 1}) {
+		st.pending, st.broken = true, h.attributes&attrUnmounted == 0
+		st.damaged = fmt.Sprintf("the volume header puts its info block at block %d", h.journalInfo)
+		return st
+	}
+	st.info = start + int64(h.journalInfo)*h.blockSize
+	clean := h.attributes&attrUnmounted != 0
+	var buf [512]byte
+	unread := src.direct(buf[:], st.info, nil, 0)
+	if touches(unread, 0, jibSize) {
+		st.lose(clean, "the journal info block is unread")
+		return st
+	}
+	info, err := parseJournalInfo(buf[:])
+	if err == nil && info.flags&jibElsewhere != 0 {
+		st.lose(clean, "the journal is on another drive")
+		return st
+	}
+	if info.flags&jibNeedInit != 0 {
+		return st // it was never begun
+	}
+	if err == nil && (info.flags&jibInVolume == 0 || info.length < 1024 || info.offset > length-info.length) {
+		err = fmt.Errorf("journal info block: a journal of %d bytes at %d is not on this volume", info.length, info.offset)
+	}
+	if err != nil {
+		st.damaged = err.Error()
+		st.lose(clean, err.Error())
+		return st
+	}
+	st.at, st.length = start+info.offset, info.length
+	if unread := src.direct(buf[:], st.at, nil, 0); touches(unread, 0, jhBytes) {
+		st.lose(clean, "the journal header is unread")
+		return st
+	}
+	jh, err := parseJournalHeader(buf[:])
+	if err == nil && jh.length > info.length {
+		err = fmt.Errorf("journal header: a journal of %d bytes in %d", jh.length, info.length)
+	}
+	if err != nil {
+		st.damaged = err.Error()
+		st.lose(clean, err.Error())
+		return st
+	}
+	if jh.start == jh.end {
+		return st
+	}
+	st.pending = true
+	switch {
+	case !use:
+		st.notes = append(st.notes, "the journal was not empty; its newer blocks were left aside as asked")
+		return st
+	case clean && h.lastMounted != mountedByJournal:
+		// A system that does not keep the journal has mounted and unmounted
+		// the volume since: what stands in the journal is older than the disk.
+		st.notes = append(st.notes, "the journal was not empty, but is older than the volume, which was since mounted by a system that keeps no journal; not used")
+		return st
+	}
+	p := replay{src: src, st: &st, h: &jh, start: start, length: length}
+	p.run()
+	return st
+}
+
+// lose notes that the journal cannot be read, for the given reason.
+func (st *journalState) lose(clean bool, why string) {
+	if clean {
+		st.notes = append(st.notes, why+"; the volume was unmounted cleanly, so nothing is missed in it")
+		return
+	}
+	st.pending, st.broken = true, true
+	st.notes = append(st.notes, why+", so newer metadata may stand in it")
+}
+
+// replay lays a journal's transactions over a source.
+type replay struct {
+	src           *source
+	st            *journalState
+	h             *journalHeader
+	start, length int64 // of the volume
+}
+
+// pieces yields the n bytes of the journal's ring from pos, in order, and
+// returns the position behind them.
+func (p *replay) pieces(pos, n int64, yield func(off, at, n int64)) int64 {
+	off := int64(0)
+	for n > 0 {
+		if pos >= p.h.length {
+			pos = p.h.sector
+		}
+		k := min(n, p.h.length-pos)
+		yield(off, p.st.at+pos, k)
+		off, pos, n = off+k, pos+k, n-k
+	}
+	if pos >= p.h.length {
+		pos = p.h.sector
+	}
+	return pos
+}
+
+func (p *replay) read(b []byte, pos int64) (unread []span) {
+	p.pieces(pos, int64(len(b)), func(off, at, n int64) {
+		unread = p.src.direct(b[off:off+n], at, unread, off)
+	})
+	return unread
+}
+
+// ahead is how far to is behind from in the ring.
+func (p *replay) ahead(from, to int64) int64 {
+	if to >= from {
+		return to - from
+	}
+	return to - from + p.h.length - p.h.sector
+}
+
+// step is the position n bytes behind pos in the ring.
+func (p *replay) step(pos, n int64) int64 {
+	return p.pieces(pos, n, func(int64, int64, int64) {})
+}
+
+// run follows the chain of block lists. The patches of a transaction count
+// only when its last list was found.
+func (p *replay) run() {
+	patches := p.src.patches // none yet; read works without them
+	p.src.patches = nil
+	end := p.h.end
+	if end == p.h.length {
+		end = p.h.sector
+	}
+	pos := p.h.start
+	if pos == p.h.length {
+		pos = p.h.sector
+	}
+	left := p.ahead(pos, end)
+	buf := make([]byte, p.h.listSize)
+	var open []patch
+	var lost, bad int64
+	why := ""
+	for left > 0 {
+		var l blockList
+		err := errors.New("is unread")
+		if !touches(p.read(buf[:listSummed], pos), 0, listSummed) {
+			l, err = p.h.parseList(buf)
+			if err == nil && l.used > left {
+				err = fmt.Errorf("block list: uses %d bytes where %d are left", l.used, left)
+			}
+		}
+		if err != nil {
+			if why == "" {
+				why = err.Error()
+			}
+			// The chain goes on where a list with a good checksum is found.
+			n := min(p.h.sector, left)
+			lost += n
+			pos, left = p.step(pos, n), left-n
+			continue
+		}
+		unread := p.read(buf, pos)
+		data, dataLeft := p.step(pos, p.h.listSize), l.used-p.h.listSize
+		for i := 1; i < l.count; i++ {
+			e := int64(listEntry * (i + 1))
+			if touches(unread, e, e+listEntry) {
+				bad++
+				data, dataLeft = -1, 0 // where the blocks of later entries stand is not known
+				continue
+			}
+			num, size := p.h.order.Uint64(buf[e:]), int64(p.h.order.Uint32(buf[e+8:]))
+			if num == entrySkipped {
+				if data >= 0 && size <= dataLeft {
+					data, dataLeft = p.step(data, size), dataLeft-size
+				}
+				continue
+			}
+			if size == 0 {
+				continue
+			}
+			if num > uint64(p.length/p.h.sector) || int64(num)*p.h.sector > p.length-size || data >= 0 && size > dataLeft {
+				bad++
+				data, dataLeft = -1, 0
+				continue
+			}
+			to := p.start + int64(num)*p.h.sector
+			if data < 0 {
+				open = append(open, patch{to, to + size, -1})
+				continue
+			}
+			data = p.pieces(data, size, func(off, at, n int64) {
+				p.pieceRead(to+off, at, n, &open)
+			})
+			dataLeft -= size
+		}
+		if !l.more {
+			patches = append(patches, open...)
+			open = open[:0]
+			p.st.applied++
+		}
+		pos, left = p.step(pos, l.used), left-l.used
+	}
+	if lost > 0 { // else the last transaction was never committed
+		patches = append(patches, open...)
+	}
+	p.src.patches = patches
+	p.src.settle()
+	note := fmt.Sprintf("the journal was not empty; the newer blocks of %d transactions in it were used", p.st.applied)
+	if lost+bad > 0 {
+		p.st.broken = true
+		if why == "" {
+			why = "a part of a block list is unread"
+		}
+		note += fmt.Sprintf("; %d bytes of its block lists could not be used (%s), so newer metadata may be missed", lost+bad*listEntry, why)
+	}
+	p.st.notes = append(p.st.notes, note)
+}
+
+// pieceRead adds the patches of n bytes of the journal at at that belong at
+// to: unread bytes of the journal make the bytes they belong to unread.
+func (p *replay) pieceRead(to, at, n int64, open *[]patch) {
+	pos := at
+	for u := range p.src.r.Unread(at, n) {
+		if u.Start > pos {
+			*open = append(*open, patch{to + pos - at, to + u.Start - at, pos})
+		}
+		*open = append(*open, patch{to + u.Start - at, to + u.End() - at, -1})
+		pos = u.End()
+	}
+	if end := at + n; end > pos {
+		*open = append(*open, patch{to + pos - at, to + end - at, pos})
+	}
+}

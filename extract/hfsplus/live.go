@@ -1,0 +1,191 @@
+package hfsplus
+
+import (
+	"slices"
+)
+
+// settle works out which of the nodes are in use, and the order of the leaves.
+//
+// The node map says it. Where the map is unread a node is in use if an index
+// node in use points to it with the key that it begins with, or a neighbour in
+// use is linked with it in both directions. A leaf for which neither can be
+// told, since the nodes that would tell it are unread, is doubtful; one that
+// they would have named is not in use.
+func (t *tree) settle() {
+	for i := range t.nodes {
+		t.nodes[i].reached = t.nodes[i].mapped
+	}
+	indexGap := false // an index node in use is unread
+	if t.mapUnread {
+		indexGap = t.reach()
+	}
+	var order []int
+	for i := range t.nodes {
+		x := &t.nodes[i]
+		switch {
+		case x.kind != kindLeaf:
+			if x.reached && x.kind == kindIndex && x.partial {
+				indexGap = true
+			}
+			continue
+		case x.reached:
+		case !indexGap || t.contradicted(x):
+			continue
+		default:
+			t.doubtful++
+		}
+		order = append(order, i)
+		t.leafRecords += int64(x.records)
+	}
+	t.order(order)
+}
+
+// reach marks the nodes that can be reached from the root and along the links
+// of the leaves. It reports whether index nodes in use are unread, so that
+// leaves may be in use that were not reached.
+func (t *tree) reach() (gap bool) {
+	var todo []int
+	mark := func(i int) {
+		if !t.nodes[i].reached {
+			t.nodes[i].reached = true
+			todo = append(todo, i)
+		}
+	}
+	for i := range t.nodes {
+		if t.nodes[i].reached {
+			todo = append(todo, i)
+		}
+	}
+	if root, ok := t.root(); ok {
+		mark(root)
+	} else {
+		gap = true
+	}
+	for len(todo) > 0 {
+		i := todo[len(todo)-1]
+		todo = todo[:len(todo)-1]
+		x := &t.nodes[i]
+		if x.kind == kindIndex {
+			if x.partial && x.childEnd-x.child < int(x.records) {
+				gap = true
+			}
+			for _, c := range t.children[x.child:x.childEnd] {
+				j := t.find(c.node)
+				if j < 0 {
+					gap = gap || x.height > 2
+					continue
+				}
+				y := &t.nodes[j]
+				if y.kind == kindUnknown && x.height == 2 {
+					y.kind = kindLeaf
+				}
+				sameKind := y.kind == kindLeaf && x.height == 2 || y.kind == kindIndex && (y.height == x.height-1 || y.height == 0)
+				if sameKind && (!y.hasFirst || y.firstHash == c.hash) {
+					mark(j)
+				}
+			}
+		}
+		if x.height == 0 { // its descriptor is unread
+			continue
+		}
+		if j := t.find(x.next); x.next != 0 && j >= 0 {
+			if y := &t.nodes[j]; y.prev == x.number && y.height == x.height && y.kind == x.kind && y.firstID >= x.lastID {
+				mark(j)
+			}
+		}
+		if j := t.find(x.prev); x.prev != 0 && j >= 0 {
+			if y := &t.nodes[j]; y.next == x.number && y.height == x.height && y.kind == x.kind && y.lastID <= x.firstID {
+				mark(j)
+			}
+		}
+	}
+	return gap
+}
+
+// root is the tree's root: the node that the header names, else the only one
+// of the greatest height, if it has no neighbours.
+func (t *tree) root() (int, bool) {
+	if t.headerOK {
+		i := t.find(t.header.root)
+		return i, i >= 0
+	}
+	best, count := -1, 0
+	for i := range t.nodes {
+		x := &t.nodes[i]
+		if x.kind > kindIndex || x.height == 0 {
+			continue
+		}
+		switch {
+		case best < 0 || x.height > t.nodes[best].height:
+			best, count = i, 1
+		case x.height == t.nodes[best].height:
+			count++
+		}
+	}
+	if count != 1 || t.nodes[best].next != 0 || t.nodes[best].prev != 0 {
+		return -1, false
+	}
+	return best, true
+}
+
+// contradicted reports whether a leaf's neighbours, which are in use, are not
+// linked with it.
+func (t *tree) contradicted(x *nodeInfo) bool {
+	if x.height == 0 {
+		return false
+	}
+	if j := t.find(x.next); x.next != 0 && j >= 0 && t.nodes[j].reached && t.nodes[j].height != 0 && t.nodes[j].prev != x.number {
+		return true
+	}
+	if j := t.find(x.prev); x.prev != 0 && j >= 0 && t.nodes[j].reached && t.nodes[j].height != 0 && t.nodes[j].next != x.number {
+		return true
+	}
+	return false
+}
+
+// order puts the leaves, given by their indexes in nodes, in the order of the
+// tree: along the links, and where those break by the numbers their keys begin
+// with.
+func (t *tree) order(list []int) {
+	in := make(map[uint32]int, len(list)) // by node number
+	for _, i := range list {
+		in[t.nodes[i].number] = i
+	}
+	var heads []int
+	for _, i := range list {
+		x := &t.nodes[i]
+		if j, ok := in[x.prev]; x.prev != 0 && ok && t.nodes[j].next == x.number {
+			continue
+		}
+		heads = append(heads, i)
+	}
+	slices.SortStableFunc(heads, func(a, b int) int {
+		x, y := &t.nodes[a], &t.nodes[b]
+		if x.firstID != y.firstID {
+			return sign(int64(x.firstID) - int64(y.firstID))
+		}
+		return sign(int64(x.number) - int64(y.number))
+	})
+	t.leaves = make([]leaf, 0, len(list))
+	done := make(map[uint32]bool, len(list))
+	put := func(i int) {
+		x := &t.nodes[i]
+		done[x.number] = true
+		t.leaves = append(t.leaves, leaf{x.number, !x.reached})
+	}
+	for _, i := range heads {
+		for !done[t.nodes[i].number] {
+			put(i)
+			j, ok := in[t.nodes[i].next]
+			if t.nodes[i].next == 0 || !ok || t.nodes[j].prev != t.nodes[i].number {
+				break
+			}
+			i = j
+		}
+	}
+	for _, i := range list { // rings of links, which no sound tree has
+		if !done[t.nodes[i].number] {
+			put(i)
+		}
+	}
+}

@@ -1,0 +1,115 @@
+package hfsplus
+
+import (
+	"encoding/binary"
+	"slices"
+	"strings"
+	"unicode/utf16"
+
+	"golang.org/x/text/unicode/norm"
+
+	"fileassay/extract"
+)
+
+// maxNameUnits is the most UTF-16 units of a name (TN1150, HFSUniStr255).
+const maxNameUnits = 255
+
+// nameUnits decodes a name of big-endian UTF-16 units.
+func nameUnits(raw []byte) []uint16 {
+	units := make([]uint16, len(raw)/2)
+	for i := range units {
+		units[i] = binary.BigEndian.Uint16(raw[2*i:])
+	}
+	return units
+}
+
+// shownName makes the shown form of a name as stored: composed, and with ":"
+// where a "/" is stored. exact is nil where it carries the name exactly.
+func shownName(raw []byte) (shown string, exact []byte) {
+	plain := true
+	for i := 0; i+1 < len(raw); i += 2 {
+		if c := raw[i+1]; raw[i] != 0 || c >= 0x80 || c < 0x20 || c == '/' || c == ':' || (c == '?' || c == '.') && len(raw) <= 4 {
+			plain = false
+			break
+		}
+	}
+	if plain && len(raw) > 0 {
+		var b [maxNameUnits]byte
+		n := min(len(raw)/2, len(b))
+		for i := range n {
+			b[i] = raw[2*i+1]
+		}
+		return string(b[:n]), nil
+	}
+	stored := nameUnits(raw)
+	units := slices.Clone(stored)
+	for i, u := range units {
+		switch u {
+		case '/':
+			units[i] = ':'
+		case ':':
+			units[i] = '/'
+		}
+	}
+	shown, hostile := extract.NameFromUTF16(units)
+	if slices.Contains(stored, ':') {
+		// No system stores it; shown as it is it would be another name's "/".
+		return strings.ReplaceAll(shown, `\x2f`, `\x3a`), littleEndian(stored)
+	}
+	if hostile != nil {
+		return shown, littleEndian(stored)
+	}
+	shown = compose(shown)
+	if slices.Equal(utf16.Encode([]rune(shown)), stored) {
+		return shown, nil
+	}
+	return shown, littleEndian(stored)
+}
+
+func littleEndian(units []uint16) []byte {
+	out := make([]byte, 2*len(units))
+	for i, u := range units {
+		binary.LittleEndian.PutUint16(out[2*i:], u)
+	}
+	return out
+}
+
+// compose is the composed form of a name, if the volume would store that as
+// the same name again; else the name as it is, so that no two names of a
+// folder are shown alike.
+func compose(s string) string {
+	if c := norm.NFC.String(s); c != s && decompose(c) == s {
+		return c
+	}
+	return s
+}
+
+// decompose is the form in which a volume stores a name: canonically
+// decomposed and ordered, but for the ranges that are left as they are (TN1150,
+// Unicode Subtleties, and its table of decompositions).
+func decompose(s string) string {
+	var b strings.Builder
+	rest := s
+	for rest != "" {
+		i := strings.IndexFunc(rest, kept)
+		if i < 0 {
+			break
+		}
+		b.WriteString(norm.NFD.String(rest[:i]))
+		n := len(string([]rune(rest[i:])[:1]))
+		b.WriteString(rest[i : i+n])
+		rest = rest[i+n:]
+	}
+	if b.Len() == 0 {
+		return norm.NFD.String(rest)
+	}
+	b.WriteString(norm.NFD.String(rest))
+	return b.String()
+}
+
+// kept reports whether a rune is stored as it is although Unicode decomposes
+// it: U+2000 to U+2FFF, U+F900 to U+FAFF, U+2F800 to U+2FAFF (TN1150, Unicode
+// Subtleties).
+func kept(r rune) bool {
+	return r >= 0x2000 && r <= 0x2FFF || r >= 0xF900 && r <= 0xFAFF || r >= 0x2F800 && r <= 0x2FAFF
+}

@@ -1,0 +1,126 @@
+package hfsplus
+
+import (
+	"cmp"
+	"context"
+	"encoding/binary"
+	"slices"
+	"sort"
+
+	"fileassay/extract"
+)
+
+// Offsets in a key of the extents overflow file, which has 10 bytes behind its
+// length (TN1150, Extents Overflow File Key).
+const (
+	extKeyLength = 10
+	extFork      = 2
+	extFile      = 4
+	extStart     = 8
+	extKeySize   = 12
+	extRecord    = extKeySize + 8*extentsInRecord
+)
+
+// The forks of a file in keys (TN1150, Extents Overflow File Key).
+const (
+	dataFork = 0x00
+	rsrcFork = 0xFF
+)
+
+// overflowRecord is eight further extents of a fork (TN1150, Extents Overflow
+// File Data).
+type overflowRecord struct {
+	file     uint32
+	fork     uint8
+	doubtful bool   // it may be out of use
+	start    uint32 // allocation block of the fork that the first extent begins with
+	runs     [extentsInRecord]blockRun
+}
+
+// parseOverflow decodes a leaf record of the extents overflow file.
+func parseOverflow(b []byte) (r overflowRecord, ok bool) {
+	if len(b) < extRecord || binary.BigEndian.Uint16(b) != extKeyLength {
+		return r, false
+	}
+	r = overflowRecord{file: binary.BigEndian.Uint32(b[extFile:]), fork: b[extFork], start: binary.BigEndian.Uint32(b[extStart:]),
+		runs: parseRuns(b[extKeySize:])}
+	return r, (r.fork == dataFork || r.fork == rsrcFork) && r.runs[0].count > 0
+}
+
+// overflowSize tells how many bytes a leaf record of the extents overflow file
+// has.
+func overflowSize(n *node, at int) (int, bool) {
+	if !n.has(at, at+2) || binary.BigEndian.Uint16(n.data[at:]) != extKeyLength {
+		return 0, false
+	}
+	return extRecord, true
+}
+
+// overflow is what was read of the extents overflow file.
+type overflow struct {
+	list []overflowRecord // by file, fork and start
+	lost int64            // records that were not read, as far as that is known
+	some bool             // records may be missing
+}
+
+// loadOverflow reads the extents overflow file.
+func loadOverflow(ctx context.Context, t *tree, o extract.Options) (*overflow, error) {
+	x := &overflow{}
+	if t == nil {
+		return x, nil
+	}
+	if err := t.scan(ctx, o, "extents overflow file"); err != nil {
+		return nil, err
+	}
+	type out struct {
+		list []overflowRecord
+		lost int64
+	}
+	err := each(ctx, t, o.Workers(), func(n *node, doubtful bool, out *out) {
+		out.lost += int64(n.gone)
+		for _, r := range n.recs {
+			if !n.has(r.start, r.end) {
+				out.lost++
+				continue
+			}
+			if rec, ok := parseOverflow(n.data[r.start:r.end]); ok {
+				rec.doubtful = doubtful || n.uncertain
+				out.list = append(out.list, rec)
+			}
+		}
+	}, func(out out) error {
+		x.list = append(x.list, out.list...)
+		x.lost += out.lost
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	x.some = x.lost > 0 || t.unreadNodes > 0 || t.badNodes > 0 || t.fork.gaps
+	slices.SortStableFunc(x.list, func(a, b overflowRecord) int {
+		return cmp.Or(cmp.Compare(a.file, b.file), cmp.Compare(a.fork, b.fork), cmp.Compare(a.start, b.start),
+			cmp.Compare(flag(a.doubtful), flag(b.doubtful)))
+	})
+	// a doubtful copy of a record that stands elsewhere says nothing
+	x.list = slices.CompactFunc(x.list, func(a, b overflowRecord) bool {
+		return a.file == b.file && a.fork == b.fork && a.start == b.start
+	})
+	return x, nil
+}
+
+func flag(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// of are the records of a fork, by start.
+func (x *overflow) of(file uint32, fork uint8) []overflowRecord {
+	after := func(r *overflowRecord, fork int) bool {
+		return r.file > file || r.file == file && int(r.fork) >= fork
+	}
+	i := sort.Search(len(x.list), func(i int) bool { return after(&x.list[i], int(fork)) })
+	j := i + sort.Search(len(x.list)-i, func(k int) bool { return after(&x.list[i+k], int(fork)+1) })
+	return x.list[i:j]
+}
