@@ -6,24 +6,32 @@ import (
 	"fileassay/extract"
 )
 
-// candidate is a cluster that is in use, that nothing claims, and that looks
-// like a part of a folder.
+// candidate is a cluster that nothing claims and that looks like a part of a
+// folder.
 type candidate struct {
-	c     uint32
-	start Start
+	c       uint32
+	start   Start
+	unknown bool // whether the cluster is in use is not known
 }
 
-// Discover looks for folders whose own entry was not read, among what is in
-// use and claimed by nothing, and surveys them. Valid after Survey.
+// Discover looks for folders whose own entry was not read, and surveys them:
+// among what is in use and claimed by nothing, and where parts of known folders
+// were not read, also among the clusters of which it is not known whether they
+// are in use. Valid after Survey.
 func (t *Tree) Discover(ctx context.Context) error {
 	t.orphans = len(t.nodes)
 	t.late = true
-	if t.Allocation == nil {
-		return nil
+	gaps := false
+	for _, n := range t.nodes {
+		gaps = gaps || !n.complete() || n.tally.Faulty > 0
 	}
-	any := false
-	err := t.eachUnclaimed(ctx, func(c uint32) error {
-		any = true
+	search := false
+	err := t.eachState(ctx, func(c uint32, s State) error {
+		if s != Allocated {
+			search = search || gaps
+			return nil
+		}
+		search = true
 		e := t.table.Entry(c)
 		for _, v := range []Value{e.Value, e.Alt} {
 			if v.Mark == Next && v.Raw != c && !t.taken(v.Raw) {
@@ -32,10 +40,10 @@ func (t *Tree) Discover(ctx context.Context) error {
 		}
 		return nil
 	})
-	if err != nil || !any {
+	if err != nil || !search {
 		return err
 	}
-	found, err := t.candidates(ctx)
+	found, err := t.candidates(ctx, gaps)
 	if err != nil || len(found) == 0 {
 		return err
 	}
@@ -50,53 +58,95 @@ func (t *Tree) taken(c uint32) bool {
 // eachUnclaimed calls visit for the clusters in use that nothing claims, in
 // order.
 func (t *Tree) eachUnclaimed(ctx context.Context, visit func(c uint32) error) error {
-	return t.Allocation(ctx, func(first uint32, n int64, s State) error {
+	return t.eachState(ctx, func(c uint32, s State) error {
 		if s != Allocated {
+			return nil
+		}
+		return visit(c)
+	})
+}
+
+// eachState calls visit for the clusters that nothing claims and that are in
+// use or may be, in order.
+func (t *Tree) eachState(ctx context.Context, visit func(c uint32, s State) error) error {
+	each := func(first uint32, n int64, s State) error {
+		if s != Allocated && s != Unknown {
 			return nil
 		}
 		for c := first; n > 0; c, n = c+1, n-1 {
 			if t.taken(c) {
 				continue
 			}
-			if err := visit(c); err != nil {
+			if err := visit(c, s); err != nil {
 				return err
+			}
+			if c&0xFFFF == 0 && ctx.Err() != nil {
+				return ctx.Err()
 			}
 		}
 		return ctx.Err()
-	})
+	}
+	if t.Allocation == nil {
+		return each(FirstCluster, int64(t.geo.Clusters), Unknown)
+	}
+	return t.Allocation(ctx, each)
 }
 
 // candidates are the unclaimed clusters that look like folders, in order. By a
 // table, only the first cluster of a chain can be the first of a folder; by a
 // bitmap, any can.
-func (t *Tree) candidates(ctx context.Context) ([]candidate, error) {
+func (t *Tree) candidates(ctx context.Context, gaps bool) ([]candidate, error) {
 	var list []candidate
 	b := make([]byte, min(t.format.FolderHead(), t.geo.Cluster))
-	err := t.eachUnclaimed(ctx, func(c uint32) error {
-		if !t.Bitmap && t.preds.Has(c) {
+	err := t.eachState(ctx, func(c uint32, s State) error {
+		if s == Unknown && !gaps || !t.Bitmap && t.preds.Has(c) {
 			return nil
 		}
-		if _, err := t.r.ReadAt(b, t.geo.At(c)); err != nil {
-			return nil // unread: nothing to be known of it
-		}
-		if s := t.format.FolderStart(c, b); s.Folder {
-			list = append(list, candidate{c, s})
+		if start := t.folderStart(c, b); start.Folder {
+			list = append(list, candidate{c, start, s == Unknown})
 		}
 		return nil
 	})
 	return list, err
 }
 
+// folderStart judges the first part that was read of the chain from c.
+func (t *Tree) folderStart(c uint32, b []byte) Start {
+	const step, tries = 512, 64
+	size := int64(len(b))
+	try := 0
+	for k := c; ; {
+		for off := int64(0); off+size <= t.geo.Cluster; off += step {
+			if _, err := t.r.ReadAt(b, t.geo.At(k)+off); err == nil {
+				s := t.format.FolderStart(c, b)
+				s.Head = s.Head && k == c && off == 0
+				return s
+			}
+			if try++; try >= tries {
+				return Start{}
+			}
+		}
+		e := t.table.Entry(k)
+		if t.Bitmap || e.Mark != Next || e.Disagree || t.taken(e.Raw) {
+			return Start{}
+		}
+		k = e.Raw
+	}
+}
+
 // adopt surveys the found folders. One that another has an entry for comes
 // under that one.
 func (t *Tree) adopt(ctx context.Context, list []candidate) error {
-	gaps := map[uint32]bool{} // folders with room for an entry that was not read
+	gaps := map[uint32]bool{}  // folders with room for an entry that was not read
+	whole := map[uint32]bool{} // and those without
 	for _, n := range t.nodes {
-		if !n.complete() {
-			gaps[n.first] = true
-			if n.parent < 0 && n.base == "" {
-				gaps[0] = true // "..", in a folder of the root, is 0
-			}
+		known := gaps
+		if n.complete() && len(n.parts) > 0 {
+			known = whole
+		}
+		known[n.first] = true
+		if n.parent < 0 && n.base == "" {
+			known[0] = true // "..", in a folder of the root, is 0
 		}
 	}
 	var heads, pieces, kids Set
@@ -126,12 +176,15 @@ func (t *Tree) adopt(ctx context.Context, list []candidate) error {
 			if child == roots || t.taken(x.c) {
 				continue
 			}
-			n := &node{parent: -1, orphan: true, id: uint64(t.geo.At(x.c)), doubt: true}
+			if x.unknown && x.start.HasParent && whole[x.start.Parent] {
+				continue // its parent has no entry for it: it was deleted
+			}
+			n := &node{parent: -1, orphan: true, id: uint64(t.geo.At(x.c)), doubt: true, unknown: x.unknown}
 			n.base = extract.UnknownParent(n.id)
 			n.length = len(n.base)
 			if x.start.Head {
 				n.first = x.c
-				n.doubt = !(x.start.HasParent && (gaps[x.start.Parent] || heads.Has(x.start.Parent)))
+				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.Has(x.start.Parent)))
 				if x.start.HasParent {
 					t.sum.parents.Add(x.start.Parent)
 				}

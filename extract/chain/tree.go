@@ -76,6 +76,9 @@ type node struct {
 	broken string // why the folder's clusters are not all known, in words
 	doubt  bool   // what is in it cannot be vouched for
 	orphan bool   // its own entry was not read
+	// unknown says that it is not known whether the folder is in use: what it
+	// says of clusters that others have is out of date
+	unknown bool
 }
 
 // complete reports whether every slot of the folder was read.
@@ -190,7 +193,7 @@ func (t *Tree) entries(n *node, yield func(*Entry)) Tally {
 // addFolder makes a node for a folder's entry and claims its clusters.
 func (t *Tree) addFolder(parent int32, e *Entry) int32 {
 	p := t.nodes[parent]
-	n := &node{parent: parent, name: e.Name, id: e.ID, first: e.First, doubt: e.Doubtful || p.doubt}
+	n := &node{parent: parent, name: e.Name, id: e.ID, first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown}
 	switch {
 	case e.Name == "":
 		n.parent, n.base = -1, extract.UnknownParent(e.ID)

@@ -73,6 +73,12 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 				return
 			}
 		}
+		if n.unknown && t.claimed.Has(e.First) {
+			if e.Folder {
+				kid++
+			}
+			return
+		}
 		f := &extract.File{ID: e.ID, NameBytes: e.NameBytes, Kind: extract.KindFile, Size: e.Size,
 			Modified: e.Modified, LocalTime: e.Local, Why: e.Why, RecordUnread: e.Doubtful}
 		if e.Name == "" {
@@ -101,7 +107,7 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 			f.NameOnly, f.RecordUnread, f.Size = true, true, -1
 			// a folder whose entry is unread too must be one of those that
 			// name this one as their parent
-			if n.first != 0 && t.sum.parents.Has(n.first) || n.first == 0 && t.sum.parents.Has(0) || n.parent < 0 && t.sum.parents.Has(0) {
+			if n.first != 0 && t.sum.parents.Has(n.first) || n.parent < 0 && t.sum.parents.Has(0) {
 				if path.Ext(e.Name) == "" {
 					f.Kind, f.EntriesUnread = extract.KindFolder, true
 					f.Why = append(f.Why, "by its name alone it is not known whether it is a file or a folder")
@@ -148,6 +154,9 @@ func (t *Tree) orphan(n *node) *extract.File {
 		Why: []string{"found by its own first slots: the entry with its name is unread"}}
 	if n.first == 0 {
 		f.Why[0] = "a part of a folder: the entry with its name, or what leads to this part, is unread"
+	}
+	if n.unknown {
+		f.Why = append(f.Why, "whether it is still in use is not known, since the allocation map is unread here")
 	}
 	t.folder(f, n)
 	f.EntriesUnread = f.EntriesUnread || n.first == 0
@@ -284,9 +293,6 @@ func (t *Tree) excessClaims() {
 // itself has gaps, it may be the rest of a listed file; then it is listed only
 // if there are unread folder slots that it could belong to.
 func (t *Tree) chains(ctx context.Context, yield func(*extract.File) error) error {
-	if t.Allocation == nil {
-		return nil
-	}
 	gaps := t.sum.tally.Unread > 0 || t.sum.tally.Faulty > 0 || t.sum.broken > 0
 	listed := t.count.Unread == 0 || gaps
 	var ends Set // clusters that this walk has taken: t.found must not change under eachUnclaimed

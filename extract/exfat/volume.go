@@ -301,7 +301,9 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 		return err
 	}
 	if v.bitmap == nil && v.rootGaps {
-		v.guessBitmap()
+		if err := v.findLostBitmap(ctx); err != nil {
+			return err
+		}
 	}
 	if err := v.tree.Discover(ctx); err != nil {
 		return err
@@ -322,33 +324,6 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 	var err error
 	v.listing, err = v.tree.Listing(ctx)
 	return err
-}
-
-// guessBitmap looks for the bitmap where its entry is unread: every formatter
-// puts it at cluster 2 (common practice, no source). It is taken only if it has
-// the bit of every cluster that a file was found to use. It serves the
-// listing's statement and the search for lost folders; no file is intact by it.
-func (v *Volume) guessBitmap() {
-	if v.tree.Claimed().Has(chain.FirstCluster) {
-		return
-	}
-	n := v.boot.bitmapBytes()
-	if chain.FirstCluster+v.geo.Need(n) > int64(v.boot.Clusters) {
-		return
-	}
-	m := &bitmap{r: v.r, clusters: v.boot.Clusters, parts: []extract.Extent{{Image: v.geo.At(chain.FirstCluster), Length: n}}}
-	if known, ok := m.agrees(v.tree.Claimed()); !ok || known < 64 {
-		return
-	}
-	for c := uint32(0); int64(c) < v.geo.Need(n); c++ { // it has its own bits
-		if m.state(chain.FirstCluster+c) == chain.Vacant {
-			return
-		}
-	}
-	v.bitmap = m
-	v.note("the entry that places the allocation bitmap is unread: the bitmap was found at cluster %d by its content", chain.FirstCluster)
-	v.tree.Allocation, v.tree.Vacant = m.each, nil
-	v.tree.Claim(v.run(m.parts[0]))
 }
 
 // Listing is for [extract.Filesystem].
