@@ -5,9 +5,10 @@ import (
 	"slices"
 
 	"fileassay/extract"
-	"fileassay/extract/ext"
 	"fileassay/extract/exfat"
+	"fileassay/extract/ext"
 	"fileassay/extract/fat"
+	"fileassay/extract/hfsplus"
 	"fileassay/extract/image"
 	"fileassay/extract/ntfs"
 )
@@ -32,6 +33,7 @@ func Kinds() []Kind {
 		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open)},
 		{"exfat", []string{"exfat"}, exfat.Sniff, opener(exfat.Open)},
 		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open)},
+		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open)},
 	}
 }
 
