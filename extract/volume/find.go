@@ -23,6 +23,9 @@ func find(ctx context.Context, r *image.Reader, o extract.Options, kinds []Kind)
 	if err := f.tables(ctx); err != nil {
 		return nil, err
 	}
+	if len(f.l.Volumes) == 0 {
+		f.whole()
+	}
 	slices.SortStableFunc(f.l.Volumes, func(a, b Volume) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
@@ -92,7 +95,12 @@ func (f *finder) useGPT(ctx context.Context, t *table, boot *bootSector) error {
 		}
 	}
 	slices.SortStableFunc(t.partitions, func(a, b Partition) int { return cmp.Compare(a.Start, b.Start) })
-	if !t.usable() {
+	switch {
+	case t.usable():
+	case t.vouched:
+		t.note("the GPT has no partitions; volumes are searched for by their own structures")
+		t.dark = []extract.Span{{Start: 0, End: f.r.DriveSize()}}
+	default:
 		t.scheme = SchemeUnknown
 		t.note("the protective MBR says that the drive has a GPT, but no entries of it could be used")
 		t.dark = []extract.Span{{Start: 0, End: f.r.DriveSize()}}
@@ -421,20 +429,20 @@ func (f *finder) evidence() []claim {
 // lastResort tries the drive as a bare volume without any boot sector or copy
 // of one that says so: some readers rebuild theirs from other structures. It
 // comes after the search, since those structures may be a partition's.
-func (f *finder) lastResort(ctx context.Context, boot *bootSector) (done bool, err error) {
+func (f *finder) lastResort(ctx context.Context, boot *bootSector) error {
 	for _, k := range f.kinds {
 		res, err := f.open(ctx, k, 0, f.r.DriveSize())
 		if err != nil {
-			return false, err
+			return err
 		}
 		if res.filesystem != "" {
 			f.l.Notes = nil // they tell of a search for volumes that are none
 			f.l.Structures = nil
 			f.bareVolume(boot, res.filesystem, "")
-			return true, nil
+			return nil
 		}
 	}
-	return false, nil
+	return nil
 }
 
 func (f *finder) bareVolume(boot *bootSector, filesystem, reason string) {
@@ -468,16 +476,18 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	default:
 		f.l.note("sector 0 holds no partition table; volumes are searched for by their own structures")
 	}
+	if err := f.searchDark(ctx, []extract.Span{{Start: 0, End: f.r.DriveSize()}}); err != nil {
+		return err
+	}
+	if len(f.l.Volumes) == 0 {
+		return f.lastResort(ctx, boot)
+	}
+	return nil
+}
+
+// whole tells of the drive as a whole where no part of it could be told of.
+func (f *finder) whole() {
 	size := f.r.DriveSize()
-	if err := f.searchDark(ctx, []extract.Span{{Start: 0, End: size}}); err != nil {
-		return err
-	}
-	if len(f.l.Volumes) > 0 {
-		return nil
-	}
-	if done, err := f.lastResort(ctx, boot); done || err != nil {
-		return err
-	}
 	c, ok, dark := identify(f.r, 0, size)
 	if !ok {
 		c = f.unlisted(0, size, dark, nil)
@@ -485,5 +495,4 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	f.l.Volumes = append(f.l.Volumes, Volume{
 		Start: 0, Length: size, Filesystem: c.filesystem, Found: "whole drive", Reason: c.reason, NoFiles: c.noFiles,
 	})
-	return nil
 }

@@ -315,3 +315,50 @@ func TestGPTBadPlaces(t *testing.T) {
 		t.Errorf("first volume (-want +got):\n%s", d)
 	}
 }
+
+// Where nothing of a GPT was read but the record that says there is one, the
+// volumes are found by themselves, and so are those of a drive whose tables
+// are all unread.
+func TestGPTGone(t *testing.T) {
+	want := []brief{
+		{256 * sec, 1024 * sec, "toy", "boot sector at offset 131072 (no table)"},
+		{2048 * sec, 512 * sec, "toy", "boot sector at offset 1048576 (no table)"},
+	}
+	for _, tt := range []struct {
+		holes []unread
+		note  string
+	}{
+		{[]unread{{sec, 33 * sec}, {4063 * sec, 33 * sec}}, "the protective MBR says that the drive has a GPT"},
+		{[]unread{{0, 34 * sec}, {4063 * sec, 33 * sec}}, "the partition table in sector 0 was not read"},
+	} {
+		l := mustFind(t, reader(t, gptDisk(t, sec), sec, tt.holes...))
+		if d := cmp.Diff(want, briefs(l)); d != "" || l.Scheme != SchemeUnknown || !hasNote(l, tt.note) {
+			t.Errorf("scheme %q, notes %q, volumes (-want +got):\n%s", l.Scheme, l.Notes, d)
+		}
+	}
+}
+
+// A drive whose table names nothing, and on which nothing is found, is told of
+// as a whole.
+func TestNothingToTellOf(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		build func(d []byte)
+		note  string
+	}{
+		{"protective record alone", func(d []byte) { clear(d[sec:]) }, "no entries of it could be used"},
+		{"a GPT without entries", func(d []byte) {
+			clear(d[2*sec : 34*sec])
+			clear(d[256*sec : 4095*sec])
+			seal(d, sec, sec)
+			seal(d, 4095*sec, sec)
+		}, "the GPT has no partitions"},
+	} {
+		disk := gptDisk(t, sec)
+		tt.build(disk)
+		l := mustFind(t, reader(t, disk, sec))
+		if len(l.Volumes) != 1 || l.Volumes[0].Found != "whole drive" || l.Volumes[0].Reason == "" || !hasNote(l, tt.note) {
+			t.Errorf("%s: %v, notes %q", tt.name, briefs(l), l.Notes)
+		}
+	}
+}
