@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"fmt"
+	"strings"
 	"unicode/utf16"
 
 	"fileassay/extract"
@@ -63,7 +64,7 @@ func parseReparsePoint(b []byte) (reparsePoint, error) {
 		}
 	case tagUnixLink:
 		if len(data) > 4 {
-			r.target, _ = extract.NameFromBytes(data[4:])
+			r.target = strings.ToValidUTF8(string(data[4:]), "\ufffd") // a path, not a name
 		}
 	case tagWOF: // WOF_EXTERNAL_INFO and FILE_PROVIDER_EXTERNAL_INFO_V1 of the Windows SDK
 		if len(data) >= 16 && le.Uint32(data) == 1 && le.Uint32(data[4:]) == 2 && le.Uint32(data[8:]) == 1 {

@@ -1,0 +1,86 @@
+package tooltest
+
+import (
+	"bufio"
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"fileassay/verify"
+)
+
+// listed is what our result says of one volume.
+type listed struct {
+	verify.VolumeRecord
+	files []verify.FileRecord
+}
+
+// verified verifies an image of which every sector was read, and returns its
+// NTFS volumes.
+func verified(t testing.TB, image string) []listed {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "result.jsonl")
+	if _, err := verify.Run(t.Context(), verify.Options{Image: image, AssumeRead: true, Result: path}); err != nil {
+		t.Fatal(err)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	var out []listed
+	at := map[int]int{} // volume number to index in out
+	lines := bufio.NewReader(f)
+	for {
+		line, err := lines.ReadBytes('\n')
+		if err == io.EOF {
+			return out
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		var l listed
+		var file verify.FileRecord
+		switch {
+		case bytes.HasPrefix(line, []byte(`{"type":"volume"`)):
+			if err := json.Unmarshal(line, &l.VolumeRecord); err != nil {
+				t.Fatal(err)
+			}
+			if l.Filesystem == "ntfs" {
+				at[l.Volume] = len(out)
+				out = append(out, l)
+			}
+		case bytes.HasPrefix(line, []byte(`{"type":"file"`)):
+			if err := json.Unmarshal(line, &file); err != nil {
+				t.Fatal(err)
+			}
+			if i, ok := at[file.Volume]; ok {
+				out[i].files = append(out[i].files, file)
+			}
+		}
+	}
+}
+
+// digest is the SHA-256 of a file's content as our extents place it in the
+// image: what they leave out is zeros.
+func digest(image io.ReaderAt, f *verify.FileRecord) (string, error) {
+	content := make([]byte, *f.Size)
+	for _, list := range [][][3]int64{f.Extents, f.Patched} {
+		for _, e := range list {
+			if e[0] < 0 || e[2] <= 0 || e[0]+e[2] > int64(len(content)) {
+				return "", fmt.Errorf("extent %v of a file of %d bytes", e, len(content))
+			}
+			if _, err := image.ReadAt(content[e[0]:e[0]+e[2]], e[1]); err != nil {
+				return "", err
+			}
+		}
+	}
+	sum := sha256.Sum256(content)
+	return hex.EncodeToString(sum[:]), nil
+}
