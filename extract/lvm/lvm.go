@@ -1,0 +1,314 @@
+// Package lvm finds the filesystems behind LVM2 metadata on one drive.
+//
+// A logical volume that lies on the drive as a whole and in one piece is as
+// good as a partition: [Find] says where it starts and how long it is. What
+// lies in several pieces, or needs other drives, is named with the reason. The
+// form of the metadata is that of lvm2's own sources, lib/format_text/layout.h
+// ("layout.h") and lvm.conf(5) for its text.
+package lvm
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"slices"
+	"strconv"
+	"strings"
+
+	"fileassay/extract/image"
+)
+
+// Group is the volume group that a drive or partition is part of.
+type Group struct {
+	Name    string
+	At      int64 // of the metadata's header in the image, bytes
+	Drives  int   // physical volumes of the group
+	Volumes []Volume
+	Notes   []string // what was used in place of what was unread
+}
+
+// Volume is a logical volume.
+type Volume struct {
+	Name   string
+	Length int64 // bytes
+	// Pieces are where it lies in the image, in its own order; they make up
+	// Length where it lies on this drive alone.
+	Pieces []Piece
+	// Reason says in words why it cannot be read as one range of this drive,
+	// "" if it can: then Pieces is one.
+	Reason string
+}
+
+// Piece is a part of a logical volume: Length bytes of the image from Image
+// are those of the volume from Offset.
+type Piece struct{ Offset, Image, Length int64 }
+
+const (
+	sector       = 512
+	labelSectors = 4 // layout.h, LABEL_SCAN_SECTORS
+	labelID      = "LABELONE"
+	labelType    = "LVM2 001"
+	mdaMagic     = " LVM2 x[5A%r0N*>"
+	mdaHeader    = 512
+	mdaUsual     = 4096     // where the metadata area starts if nobody asked otherwise
+	maxText      = 16 << 20 // of metadata that is believed
+	crcSeed      = 0xf597a6cf
+)
+
+// checksum is lvm2's: CRC-32 from its own seed, without the inversions.
+func checksum(b []byte) uint32 {
+	return ^crc32.Update(^uint32(crcSeed), crc32.IEEETable, b)
+}
+
+// label is a physical volume's label with its header. layout.h, struct
+// label_header, struct pv_header.
+type label struct {
+	ID    string     // of the physical volume, 32 characters
+	Areas [][2]int64 // metadata areas: offset on the physical volume, size
+}
+
+// parseLabel decodes the label in a sector. The error says which check it
+// fails.
+func parseLabel(b []byte, number uint64) (label, error) {
+	le := binary.LittleEndian
+	switch {
+	case len(b) < sector || string(b[:8]) != labelID || string(b[24:32]) != labelType:
+		return label{}, errors.New("is no label")
+	case le.Uint64(b[8:]) != number:
+		return label{}, errors.New("is a label that stands in another sector than it says")
+	case checksum(b[20:sector]) != le.Uint32(b[16:]):
+		return label{}, errors.New("is a label that fails its checksum")
+	}
+	at := int(le.Uint32(b[20:]))
+	if at < 32 || at+40 > sector {
+		return label{}, errors.New("is a label whose header is nowhere")
+	}
+	l := label{ID: string(b[at : at+32])}
+	at += 40
+	for list := 0; list < 2 && at+16 <= sector; at += 16 {
+		off, size := le.Uint64(b[at:]), le.Uint64(b[at+8:])
+		switch {
+		case off == 0:
+			list++ // data areas end, then metadata areas
+		case list == 1 && off < 1<<60 && size < 1<<60:
+			l.Areas = append(l.Areas, [2]int64{int64(off), int64(size)})
+		}
+	}
+	return l, nil
+}
+
+// area is the header of a metadata area. layout.h, struct mda_header.
+type area struct {
+	Start, Size int64 // on the physical volume
+	Offset, Len int64 // of the text in it
+	Sum         uint32
+}
+
+// parseArea decodes the header of a metadata area.
+func parseArea(b []byte) (area, error) {
+	le := binary.LittleEndian
+	switch {
+	case len(b) < mdaHeader || string(b[4:20]) != mdaMagic:
+		return area{}, errors.New("is no metadata area")
+	case checksum(b[4:mdaHeader]) != le.Uint32(b):
+		return area{}, errors.New("fails its checksum")
+	case le.Uint32(b[20:]) != 1:
+		return area{}, fmt.Errorf("is of version %d", le.Uint32(b[20:]))
+	}
+	start, size, off, n := le.Uint64(b[24:]), le.Uint64(b[32:]), le.Uint64(b[40:]), le.Uint64(b[48:])
+	if start > 1<<60 || size > 1<<60 || off < mdaHeader || off >= size || n > size-mdaHeader || n > maxText {
+		return area{}, errors.New("holds no metadata that can be")
+	}
+	return area{int64(start), int64(size), int64(off), int64(n), le.Uint32(b[56:])}, nil
+}
+
+// Find looks for LVM2 metadata at the start of [start, start+length) of the
+// image.
+func Find(r *image.Reader, start, length int64) (*Group, bool) {
+	var l label
+	var notes []string
+	known := false
+	b := make([]byte, sector)
+	for i := int64(0); i < labelSectors && (i+1)*sector <= length; i++ {
+		if _, err := r.ReadAt(b, start+i*sector); err != nil {
+			continue
+		}
+		var err error
+		if l, err = parseLabel(b, uint64(i)); err == nil {
+			known = true
+			break
+		}
+	}
+	areas := l.Areas
+	if !known {
+		areas = [][2]int64{{mdaUsual, 0}}
+		notes = append(notes, "the physical volume's label is unread: the metadata area in its usual place is used")
+	}
+	for _, x := range areas {
+		g, err := readArea(r, start, length, x[0], l.ID)
+		if err != nil {
+			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", start+x[0], err))
+			continue
+		}
+		g.Notes = notes
+		return g, true
+	}
+	if known {
+		return &Group{Notes: append(notes, "no copy of the metadata was read: where the logical volumes lie is not known")}, true
+	}
+	return nil, false
+}
+
+// readArea reads the metadata in the area at at of the physical volume.
+func readArea(r *image.Reader, start, length, at int64, id string) (*Group, error) {
+	if at < 0 || at+mdaHeader > length {
+		return nil, errors.New("stands past the end")
+	}
+	b := make([]byte, mdaHeader)
+	if _, err := r.ReadAt(b, start+at); err != nil {
+		return nil, err
+	}
+	a, err := parseArea(b)
+	if err != nil {
+		return nil, err
+	}
+	if a.Start != at || a.Size > length-at {
+		return nil, errors.New("stands elsewhere than it says")
+	}
+	text := make([]byte, a.Len)
+	first := min(a.Len, a.Size-a.Offset) // the rest stands behind the header
+	if _, err := r.ReadAt(text[:first], start+at+a.Offset); err != nil {
+		return nil, err
+	}
+	if _, err := r.ReadAt(text[first:], start+at+mdaHeader); err != nil {
+		return nil, err
+	}
+	if checksum(text) != a.Sum {
+		return nil, errors.New("the metadata's text fails its checksum")
+	}
+	g, err := parseGroup(text, id, start, length)
+	if err != nil {
+		return nil, err
+	}
+	g.At = start + at
+	return g, nil
+}
+
+// parseGroup makes the group of the metadata's text. id is that of the
+// physical volume in the range, "" where that is unread.
+func parseGroup(text []byte, id string, start, length int64) (*Group, error) {
+	root, err := parseText(text)
+	if err != nil {
+		return nil, err
+	}
+	if len(root.names) != 1 {
+		return nil, fmt.Errorf("the metadata names %d groups", len(root.names))
+	}
+	g := &Group{Name: root.names[0]}
+	vg := root.sections[g.Name]
+	extent := vg.numbers["extent_size"] // sectors
+	if extent <= 0 || extent > 1<<32 {
+		return nil, fmt.Errorf("the size of extents is %d sectors", extent)
+	}
+	extent *= sector
+	pvs, lvs := vg.sections["physical_volumes"], vg.sections["logical_volumes"]
+	if pvs == nil {
+		return nil, errors.New("the metadata names no physical volume")
+	}
+	g.Drives = len(pvs.names)
+	own := ""
+	for _, n := range pvs.names {
+		if strings.ReplaceAll(pvs.sections[n].strings["id"], "-", "") == id || id == "" && g.Drives == 1 {
+			own = n
+		}
+	}
+	if own == "" {
+		return nil, errors.New("which of the group's physical volumes this is, is not known")
+	}
+	peStart := pvs.sections[own].numbers["pe_start"]
+	if peStart < 0 || peStart > 1<<50 {
+		return nil, errors.New("the place of the first extent cannot be")
+	}
+	if lvs == nil {
+		return g, nil
+	}
+	p := placer{own: own, start: start, length: length, first: peStart * sector, extent: extent}
+	for _, n := range lvs.names {
+		lv := lvs.sections[n]
+		if slices.Contains(lv.lists["status"], "VISIBLE") {
+			g.Volumes = append(g.Volumes, p.volume(n, lv))
+		}
+	}
+	return g, nil
+}
+
+// placer finds where logical volumes lie.
+type placer struct {
+	own           string // the physical volume's name in the metadata
+	start, length int64  // of it in the image
+	first         int64  // of its extents, bytes on it
+	extent        int64  // bytes
+}
+
+func (p *placer) volume(name string, lv *section) Volume {
+	v := Volume{Name: name}
+	count := lv.numbers["segment_count"]
+	if count <= 0 || count > maxNames {
+		v.Reason = "the metadata gives it no segments"
+		return v
+	}
+	for i := int64(1); i <= count; i++ {
+		s := lv.sections["segment"+strconv.FormatInt(i, 10)]
+		if s == nil {
+			v.Reason = fmt.Sprintf("the metadata lacks its segment %d", i)
+			return v
+		}
+		n := s.numbers["extent_count"]
+		if from := s.numbers["start_extent"]; n <= 0 || n > 1<<32 || from*p.extent != v.Length || v.Length > 1<<60 {
+			v.Reason = "its segments do not follow each other"
+			return v
+		}
+		at := v.Length
+		v.Length += n * p.extent
+		stripes := s.lists["stripes"]
+		kind := s.strings["type"]
+		switch {
+		case v.Reason != "":
+		case kind != "striped" && kind != "linear":
+			v.Reason = fmt.Sprintf("it is of type %s, which is not followed", kind)
+		case s.numbers["stripe_count"] != 1 || len(stripes) != 2:
+			v.Reason = fmt.Sprintf("it is striped over %d drives: the others are needed", s.numbers["stripe_count"])
+		case stripes[0] != p.own:
+			v.Reason = "a part of it lies on another drive, which is needed"
+		default:
+			from, err := strconv.ParseInt(stripes[1], 10, 32)
+			if err != nil || from < 0 {
+				v.Reason = "a segment of it has no place"
+				break
+			}
+			on := p.first + from*p.extent
+			if on > p.length-n*p.extent {
+				v.Reason = "a part of it lies past the end of the physical volume"
+				break
+			}
+			v.add(Piece{at, p.start + on, n * p.extent})
+		}
+	}
+	if v.Reason == "" && len(v.Pieces) > 1 {
+		v.Reason = fmt.Sprintf("it lies on the drive in %d pieces that do not follow each other", len(v.Pieces))
+	}
+	return v
+}
+
+// add takes a piece, joined with the last where it continues it.
+func (v *Volume) add(p Piece) {
+	if n := len(v.Pieces); n > 0 {
+		last := &v.Pieces[n-1]
+		if last.Offset+last.Length == p.Offset && last.Image+last.Length == p.Image {
+			last.Length += p.Length
+			return
+		}
+	}
+	v.Pieces = append(v.Pieces, p)
+}

@@ -1,0 +1,178 @@
+package lvm
+
+import (
+	"bytes"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"fileassay/extract/image"
+	"fileassay/extract/imap"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/klauspost/compress/zstd"
+)
+
+func office(t testing.TB) []byte {
+	t.Helper()
+	packed, err := os.ReadFile("testdata/office.img.zst")
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := zstd.NewReader(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	img, err := d.DecodeAll(packed, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return img
+}
+
+// reader reads an image behind shift bytes, of which what the ranges name was
+// not read.
+func reader(t testing.TB, img []byte, unread ...imap.Range) *image.Reader {
+	t.Helper()
+	m, err := imap.New([]imap.Range{{Start: 0, Length: int64(len(img)), State: imap.Read}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return image.New(bytes.NewReader(img), int64(len(img)), m.With(unread), image.Options{})
+}
+
+const (
+	mib   = 1 << 20
+	shift = 3 * mib
+)
+
+// want is what pvdisplay -m tells of the volume (testdata/make.sh): its
+// extents of 1 MiB start at 1 MiB.
+var want = []Volume{
+	{Name: "first", Length: 10 * mib, Pieces: []Piece{{0, shift + mib, 10 * mib}}},
+	{Name: "second", Length: 14 * mib, Pieces: []Piece{{0, shift + 13*mib, 10 * mib}, {10 * mib, shift + 26*mib, 4 * mib}},
+		Reason: "it lies on the drive in 2 pieces that do not follow each other"},
+	{Name: "third", Length: 3 * mib, Pieces: []Piece{{0, shift + 23*mib, 3 * mib}}},
+}
+
+func TestFind(t *testing.T) {
+	img := append(make([]byte, shift), office(t)...)
+	for _, c := range []struct {
+		name   string
+		unread []imap.Range
+		notes  int
+	}{
+		{"whole", nil, 0},
+		{"label unread", []imap.Range{{Start: shift, Length: 2048, State: imap.Failed}}, 1},
+		{"all but the metadata unread", []imap.Range{{Start: shift + 2*mib, Length: 38 * mib, State: imap.Failed}}, 0},
+	} {
+		g, ok := Find(reader(t, img, c.unread...), shift, int64(len(img))-shift)
+		if !ok {
+			t.Errorf("%s: not found", c.name)
+			continue
+		}
+		if diff := cmp.Diff(want, g.Volumes); diff != "" || g.Name != "office" || g.Drives != 1 || len(g.Notes) != c.notes || g.At != shift+4096 {
+			t.Errorf("%s: %+v\n%s", c.name, g, diff)
+		}
+	}
+	g, ok := Find(reader(t, img, imap.Range{Start: shift + 4096, Length: 512, State: imap.Failed}), shift, int64(len(img))-shift)
+	if !ok || len(g.Volumes) != 0 || len(g.Notes) != 2 {
+		t.Errorf("metadata unread: %+v", g)
+	}
+	if g, ok := Find(reader(t, img), 0, int64(len(img))); ok {
+		t.Errorf("found where there is none: %+v", g)
+	}
+}
+
+// TestOtherDrives checks that what needs other drives is named, never followed.
+func TestOtherDrives(t *testing.T) {
+	text := `g { id = "x" extent_size = 2048
+	physical_volumes { pv0 { id = "a-b" pe_start = 2048 } pv1 { id = "c-d" pe_start = 2048 } }
+	logical_volumes {
+	 s { status = ["READ", "VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 4 type = "striped" stripe_count = 2 stripes = ["pv0", 0, "pv1", 0] } }
+	 o { status = ["READ", "VISIBLE"] segment_count = 2
+	   segment1 { start_extent = 0 extent_count = 4 type = "striped" stripe_count = 1 stripes = ["pv0", 9] }
+	   segment2 { start_extent = 4 extent_count = 4 type = "striped" stripe_count = 1 stripes = ["pv1", 9] } }
+	 m { status = ["READ", "VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 4 type = "raid1" } }
+	 hidden { status = ["READ"] segment_count = 1 }
+	 end { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 4000 type = "striped" stripe_count = 1 stripes = ["pv0", 0] } }
+	 ok { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "striped" stripe_count = 1 stripes = ["pv0", 1] } }
+	} }`
+	g, err := parseGroup([]byte(text), "ab", 0, 100*mib)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[string]string{}
+	for _, v := range g.Volumes {
+		got[v.Name] = v.Reason
+	}
+	wanted := map[string]string{
+		"s": "it is striped over 2 drives: the others are needed", "o": "a part of it lies on another drive, which is needed",
+		"m": "it is of type raid1, which is not followed", "end": "a part of it lies past the end of the physical volume", "ok": "",
+	}
+	if diff := cmp.Diff(wanted, got); diff != "" {
+		t.Error(diff)
+	}
+	if _, err := parseGroup([]byte(text), "", 0, 100*mib); err == nil {
+		t.Error("which of two drives this is was guessed")
+	}
+}
+
+func FuzzText(f *testing.F) {
+	img := office(f)
+	a, err := parseArea(img[4096 : 4096+mdaHeader])
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(img[4096+a.Offset:][:a.Len], "3fXh2a0000111122223333"+"4444abcdef")
+	f.Add([]byte("a { b = [ 1, \"c\" ] # d\n }"), "")
+	f.Fuzz(func(t *testing.T, b []byte, id string) {
+		g, err := parseGroup(b, id, shift, 40*mib)
+		if err != nil {
+			return
+		}
+		for _, v := range g.Volumes {
+			if v.Reason == "" && (len(v.Pieces) != 1 || v.Pieces[0].Length != v.Length) {
+				t.Fatalf("%+v", v)
+			}
+			for _, p := range v.Pieces {
+				if p.Image < shift || p.Length <= 0 || p.Image+p.Length > shift+40*mib {
+					t.Fatalf("%+v", v)
+				}
+			}
+		}
+	})
+}
+
+func FuzzHeaders(f *testing.F) {
+	img := office(f)
+	f.Add(img[512:1024])
+	f.Add(img[4096:4608])
+	f.Fuzz(func(t *testing.T, b []byte) {
+		if l, err := parseLabel(b, 1); err == nil && len(l.Areas) > sector/16 {
+			t.Fatalf("%+v", l)
+		}
+		if a, err := parseArea(b); err == nil && (a.Len > maxText || a.Offset >= a.Size) {
+			t.Fatalf("%+v", a)
+		}
+	})
+}
+
+// TestText checks what a text is refused for.
+func TestText(t *testing.T) {
+	for _, bad := range []string{"a {", "}", "a", "a = ", "a = [1", `a = "b`, "a = b", strings.Repeat("a {", 100)} {
+		if _, err := parseText([]byte(bad)); err == nil {
+			t.Errorf("%q is accepted", bad)
+		}
+	}
+	s, err := parseText([]byte("a { b = 5 c = [\"x\", 7] d = \"q\\\"r\" }\n# end"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := s.sections["a"]
+	if a.numbers["b"] != 5 || !slices.Equal(a.lists["c"], []string{"x", "7"}) || a.strings["d"] != `q"r` {
+		t.Errorf("%+v", a)
+	}
+}
