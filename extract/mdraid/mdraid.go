@@ -1,0 +1,216 @@
+// Package mdraid finds the filesystem behind Linux software RAID metadata on
+// one drive.
+//
+// Of a mirror (RAID 1) one drive holds everything: [Find] says where. What
+// needs other drives is named with the reason. The format is that of the Linux
+// kernel's include/uapi/linux/raid/md_p.h ("md_p.h") and Documentation/
+// admin-guide/md.rst ("md"), metadata versions 0.90, 1.0, 1.1 and 1.2.
+package mdraid
+
+import (
+	"encoding/binary"
+	"fmt"
+
+	"fileassay/extract/image"
+)
+
+// Array is what the metadata of a drive says of the array it is part of.
+type Array struct {
+	Version string // "0.90", "1.0", "1.1", "1.2"
+	At      int64  // of the metadata in the image, bytes
+	Name    string // "" in version 0.90
+	Level   int    // RAID level; -1 is linear
+	Drives  int    // of the array
+	// Start and Length are what the array shows of this drive, in the image,
+	// bytes.
+	Start, Length int64
+	// Reason says in words why the array's content cannot be had from this
+	// drive alone, "" if it can.
+	Reason string
+}
+
+const (
+	magic = 0xA92B4EFC // md_p.h, MD_SB_MAGIC
+
+	// version 1; md_p.h, struct mdp_superblock_1
+	superV1Size        = 256
+	featureRecovery    = 0x2  // MD_FEATURE_RECOVERY_OFFSET
+	featureReshape     = 0x4  // MD_FEATURE_RESHAPE_ACTIVE
+	featureReplacement = 0x10 // MD_FEATURE_REPLACEMENT
+	featureJournal     = 0x200
+	roleFaulty         = 0xFFFE
+	roleSpare          = 0xFFFF
+	roleMax            = 0xFF00 // MD_DISK_ROLE_MAX
+
+	// version 0.90; md_p.h, struct mdp_superblock_s
+	superV0Size    = 4096
+	superV0Reserve = 64 << 10 // MD_RESERVED_BYTES
+	diskSync       = 1 << 2   // MD_DISK_SYNC
+)
+
+// Find looks for the metadata of an array in [start, start+length) of the
+// image, in the places that its versions have for it.
+func Find(r *image.Reader, start, length int64) (Array, bool) {
+	for _, c := range [...]struct {
+		version string
+		at      int64
+	}{
+		{"1.2", 4096},
+		{"1.1", 0},
+		{"1.0", (length/512 - 16) &^ 7 * 512},
+		{"0.90", length&^(superV0Reserve-1) - superV0Reserve},
+	} {
+		if c.at < 0 || c.at+superV1Size > length {
+			continue
+		}
+		if c.version == "0.90" {
+			b := make([]byte, superV0Size)
+			if _, err := r.ReadAt(b, start+c.at); err != nil {
+				continue
+			}
+			if a, ok := parseV0(b, start+c.at, start, length); ok {
+				return a, true
+			}
+			continue
+		}
+		b := make([]byte, 4096)
+		n := min(int64(len(b)), length-c.at)
+		for _, u := range r.ReadReadable(b[:n], start+c.at) {
+			n = min(n, u.Start-start-c.at)
+		}
+		if a, ok := parseV1(b[:max(n, 0)], c.version, start+c.at, start, length); ok {
+			return a, true
+		}
+	}
+	return Array{}, false
+}
+
+// parseV1 decodes metadata of version 1, which stands at at of the image, of a
+// drive or partition [start, start+length). ok is false where there is none
+// that passes its checks.
+func parseV1(b []byte, version string, at, start, length int64) (a Array, ok bool) {
+	le := binary.LittleEndian
+	if len(b) < superV1Size || le.Uint32(b) != magic || le.Uint32(b[4:]) != 1 {
+		return a, false
+	}
+	features := le.Uint32(b[8:])
+	maxDev := le.Uint32(b[220:])
+	size := superV1Size + 2*int64(maxDev)
+	if maxDev > 1920 || size > int64(len(b)) { // more do not fit the 4 KiB that it has
+		return a, false
+	}
+	if checksumV1(b[:size]) != le.Uint32(b[216:]) {
+		return a, false
+	}
+	if super := le.Uint64(b[144:]); super > 1<<53 || start+int64(super)*512 != at {
+		return a, false // it stands elsewhere than it says: a copy in a file
+	}
+	name := b[32:64]
+	for i, c := range name {
+		if c == 0 {
+			name = name[:i]
+			break
+		}
+	}
+	offset, data, used := le.Uint64(b[128:]), le.Uint64(b[136:]), le.Uint64(b[80:])
+	a = Array{Version: version, At: at, Name: string(name), Level: int(int32(le.Uint32(b[72:]))), Drives: int(le.Uint32(b[92:]))}
+	if offset > uint64(length/512) || data > uint64(length/512)-offset {
+		return a, false
+	}
+	if used == 0 || used > data {
+		used = data
+	}
+	a.Start, a.Length = start+int64(offset)*512, int64(used)*512
+	a.Reason = levelReason(a.Level, a.Drives)
+	dev := le.Uint32(b[160:])
+	role := uint16(roleSpare)
+	if dev < maxDev {
+		role = le.Uint16(b[superV1Size+2*dev:])
+	}
+	switch {
+	case a.Reason != "":
+	case features&featureJournal != 0:
+		a.Reason = "the drive is or needs a journal device of the array"
+	case role == roleFaulty, role == roleSpare, role >= roleMax:
+		a.Reason = "the drive was a spare or had failed: what stands on it is not the array's content"
+	case features&(featureRecovery|featureReplacement) != 0:
+		a.Reason = "the drive was being filled from another one: part of its content may be old"
+	case features&featureReshape != 0:
+		a.Reason = "the array was being reshaped"
+	}
+	return a, true
+}
+
+// checksumV1 is the sum of 32-bit words, the checksum's own left out. Kernel,
+// drivers/md/md.c, calc_sb_1_csum.
+func checksumV1(b []byte) uint32 {
+	le := binary.LittleEndian
+	var sum uint64
+	i := 0
+	for ; i+4 <= len(b); i += 4 {
+		if i != 216 {
+			sum += uint64(le.Uint32(b[i:]))
+		}
+	}
+	if i+2 <= len(b) {
+		sum += uint64(le.Uint16(b[i:]))
+	}
+	return uint32(sum) + uint32(sum>>32)
+}
+
+// parseV0 decodes metadata of version 0.90, which has the byte order of the
+// machine that wrote it.
+func parseV0(b []byte, at, start, length int64) (a Array, ok bool) {
+	if len(b) < superV0Size {
+		return a, false
+	}
+	var order binary.ByteOrder = binary.LittleEndian
+	if order.Uint32(b) != magic {
+		order = binary.BigEndian
+	}
+	word := func(i int) uint32 { return order.Uint32(b[4*i:]) }
+	if word(0) != magic || word(1) != 0 || word(2) < 90 {
+		return a, false
+	}
+	const checksumWord = 38
+	var sum uint64
+	for i := range superV0Size / 4 {
+		if i != checksumWord {
+			sum += uint64(word(i))
+		}
+	}
+	if uint32(sum)+uint32(sum>>32) != word(checksumWord) {
+		return a, false
+	}
+	a = Array{Version: "0.90", At: at, Level: int(int32(word(7))), Drives: int(word(10)), Start: start}
+	a.Length = int64(word(8)) * 1024
+	if a.Length == 0 || a.Length > at-start {
+		a.Length = at - start
+	}
+	a.Reason = levelReason(a.Level, a.Drives)
+	const thisDisk = 992 // MD_SB_DESCRIPTOR_OFFSET
+	switch {
+	case a.Reason != "":
+	case word(2) > 90:
+		a.Reason = "the array was being reshaped"
+	case word(thisDisk+4)&diskSync == 0:
+		a.Reason = "the drive was not in step with the array: what stands on it is not the array's content"
+	}
+	return a, true
+}
+
+// levelReason says why an array of a level cannot be had from one drive, ""
+// if it can.
+func levelReason(level, drives int) string {
+	switch {
+	case level == 1:
+		return ""
+	case (level == 0 || level == -1) && drives == 1:
+		return ""
+	case level == -1:
+		return fmt.Sprintf("it is a linear array of %d drives: the others are needed", drives)
+	case level < -1:
+		return "it is no array with content of its own"
+	}
+	return fmt.Sprintf("it is RAID %d of %d drives: the others are needed", level, drives)
+}
