@@ -76,6 +76,10 @@ func (v *Volume) Add(f File) uint64 {
 		}
 		f.Number = v.number
 	}
+	return v.add(f)
+}
+
+func (v *Volume) add(f File) uint64 {
 	if f.Seq == 0 {
 		f.Seq = 1
 	}

@@ -10,7 +10,7 @@ func (v *Volume) system(boot int64) {
 	named := func(n uint64, name string, f File) {
 		f.Number, f.Seq, f.Flags = n, uint16(max(n, 1)), 6
 		f.Names = []Name{{Parent: Root, Text: name, Space: Win32DOS}}
-		v.Add(f)
+		v.add(f)
 	}
 	small := Stream{Resident: true, Data: []byte{}}
 	named(Root, ".", File{Folder: true})
@@ -47,7 +47,7 @@ func (v *Volume) system(boot int64) {
 	named(10, "$UpCase", File{Streams: []Stream{up}})
 	named(11, "$Extend", File{Folder: true})
 	for n := uint64(12); n < 16; n++ {
-		v.Add(File{Number: n, Seq: uint16(n), Streams: []Stream{small}})
+		v.add(File{Number: n, Seq: uint16(n), Streams: []Stream{small}})
 	}
 }
 

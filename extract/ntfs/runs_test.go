@@ -1,0 +1,182 @@
+package ntfs
+
+import (
+	"encoding/hex"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"fileassay/extract"
+)
+
+func unhex(t testing.TB, s string) []byte {
+	t.Helper()
+	b, err := hex.DecodeString(strings.ReplaceAll(s, " ", ""))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// The worked examples of the Linux-NTFS documentation, concepts/data_runs.html
+// ("Example 1" to "Example 4", "Compressed", and the scenario behind them).
+var documentedRuns = []struct {
+	name, hex string
+	want      []run
+	next      int64
+}{
+	{"normal, unfragmented", "21 18 34 56 00", []run{{0, 0x5634, 0x18}}, 0x18},
+	{"normal, fragmented", "31 38 73 25 34 32 14 01 E5 11 02 31 42 AA 00 03 00",
+		[]run{{0, 0x342573, 0x38}, {0x38, 0x363758, 0x114}, {0x14c, 0x393802, 0x42}}, 0x18e},
+	{"normal, scrambled", "11 30 60 21 10 00 01 11 20 E0 00",
+		[]run{{0, 0x60, 0x30}, {0x30, 0x160, 0x10}, {0x40, 0x140, 0x20}}, 0x60},
+	{"sparse, unfragmented", "11 30 20 01 60 11 10 30 00",
+		[]run{{0, 0x20, 0x30}, {0x30, noCluster, 0x60}, {0x90, 0x50, 0x10}}, 0xa0},
+	{"compressed, unfragmented", "11 08 40 01 08 11 10 08 11 0C 10 01 04 00",
+		[]run{{0, 0x40, 8}, {8, noCluster, 8}, {16, 0x48, 0x10}, {32, 0x58, 0xc}, {44, noCluster, 4}}, 48},
+	{"compressed, sparse and raw", compressedExample,
+		[]run{{0, 0x100, 0x14}, {0x14, 0x118, 0x10}, {0x24, 0x12d, 5}, {0x29, noCluster, 0x27}, {0x50, 0x132, 0x20}}, 0x70},
+}
+
+const compressedExample = "21 14 00 01 11 10 18 11 05 15 01 27 11 20 05 00"
+
+func TestDecodeRuns(t *testing.T) {
+	const clusters = 1 << 24
+	for _, tt := range documentedRuns {
+		var got []run
+		next, err := decodeRuns(unhex(t, tt.hex), 0, clusters, func(r run) { got = append(got, r) })
+		if err != nil || next != tt.next {
+			t.Errorf("%s: ends before %#x, error %v", tt.name, next, err)
+		}
+		if diff := cmp.Diff(tt.want, got, cmp.AllowUnexported(run{})); diff != "" {
+			t.Errorf("%s: %s", tt.name, diff)
+		}
+	}
+}
+
+func TestDecodeRunsBroken(t *testing.T) {
+	for _, tt := range []struct {
+		name, hex string
+		runs      int
+		next      int64
+		err       string
+	}{
+		{"nothing", "", 0, 7, "no end mark"},
+		{"cut behind a run", "11 30 20", 1, 7 + 0x30, "no end mark"},
+		{"cut within a run", "11 30 20 11 10", 1, 7 + 0x30, "cut short"},
+		{"no length", "10 20 00", 0, 7, "run head"},
+		{"length of nine bytes", "19 00 00 00 00 00 00 00 00 00 01 00", 0, 7, "run head"},
+		{"length zero", "11 00 20 00", 0, 7, "run of 0 clusters"},
+		{"negative length", "11 80 20 00", 0, 7, "run of -128 clusters"},
+		{"absurd length", "08 ff ff ff ff ff ff ff 7f 00", 0, 7, "clusters"},
+		{"before the volume", "11 10 20 11 10 80 00", 1, 7 + 0x10, "outside the volume"},
+		{"past the volume", "21 10 f1 ff 00", 0, 7, "outside the volume"},
+		{"over the end", "31 10 f1 ff 00 00", 0, 7, "outside the volume of 65536"},
+	} {
+		n := 0
+		next, err := decodeRuns(unhex(t, tt.hex), 7, 1<<16, func(run) { n++ })
+		if n != tt.runs || next != tt.next || err == nil || !strings.Contains(err.Error(), tt.err) {
+			t.Errorf("%s: %d runs, next %#x, error %v", tt.name, n, next, err)
+		}
+	}
+	// the last cluster of the volume is one
+	if _, err := decodeRuns(unhex(t, "31 10 f0 ff 00 00"), 0, 1<<16, func(run) {}); err != nil {
+		t.Error(err)
+	}
+}
+
+// The units of the example of concepts/data_runs.html: raw, raw, compressed,
+// sparse, sparse, raw, raw.
+func TestCompressedUnits(t *testing.T) {
+	v := &Volume{cluster: 4096, clusters: 1 << 20, start: 1 << 20}
+	m := mapping{headed: true, size: 0x70 * 4096, initialized: 0x70 * 4096, flags: 1, unitShift: 4}
+	if _, err := decodeRuns(unhex(t, compressedExample), 0, v.clusters, func(r run) { m.runs = append(m.runs, r) }); err != nil {
+		t.Fatal(err)
+	}
+	m.settle()
+	const c = 4096
+	at := func(lcn int64) int64 { return 1<<20 + lcn*c }
+	want := []extract.Piece{
+		{Offset: 0, Length: 0x14 * c, Kind: extract.Data, Image: at(0x100)},
+		{Offset: 0x14 * c, Length: 0xc * c, Kind: extract.Data, Image: at(0x118)},
+		{Offset: 0x20 * c, Length: 0x10 * c, Kind: extract.Unit, Units: []extract.Extent{
+			{Offset: 0x20 * c, Image: at(0x124), Length: 4 * c}, {Offset: 0x24 * c, Image: at(0x12d), Length: 5 * c}}},
+		{Offset: 0x30 * c, Length: 0x20 * c, Kind: extract.Hole},
+		{Offset: 0x50 * c, Length: 0x20 * c, Kind: extract.Data, Image: at(0x132)},
+	}
+	if diff := cmp.Diff(want, v.pieces(&m)); diff != "" {
+		t.Error(diff)
+	}
+
+	// what lies past the valid bytes is zeros, but a compressed unit that they
+	// reach into is stored as a whole
+	m.initialized = 0x21 * c
+	want = append(want[:3:3], extract.Piece{Offset: 0x30 * c, Length: 0x40 * c, Kind: extract.Hole})
+	if diff := cmp.Diff(want, v.pieces(&m)); diff != "" {
+		t.Error("cut valid bytes: ", diff)
+	}
+
+	// a unit of which a part has no known place is unlocated as a whole
+	m.initialized = m.size
+	m.runs = m.runs[:2]
+	want = append(want[:2:2], extract.Piece{Offset: 0x20 * c, Length: 0x50 * c, Kind: extract.Unlocated})
+	if diff := cmp.Diff(want, v.pieces(&m)); diff != "" {
+		t.Error("missing runs: ", diff)
+	}
+}
+
+func TestPieces(t *testing.T) {
+	const c = 1024
+	for _, tt := range []struct {
+		name  string
+		m     mapping
+		valid int64
+		want  []extract.Piece
+	}{
+		{"all located, slack left out", mapping{size: 3*c - 5, runs: []run{{0, 10, 2}, {2, 12, 1}}}, 3*c - 5,
+			[]extract.Piece{{Length: 3*c - 5, Kind: extract.Data, Image: 10 * c}}},
+		{"a hole", mapping{size: 4 * c, runs: []run{{0, 10, 1}, {1, noCluster, 2}, {3, 11, 1}}}, 4 * c,
+			[]extract.Piece{{Length: c, Kind: extract.Data, Image: 10 * c}, {Offset: c, Length: 2 * c, Kind: extract.Hole}, {Offset: 3 * c, Length: c, Kind: extract.Data, Image: 11 * c}}},
+		{"a missing run is no hole", mapping{size: 4 * c, runs: []run{{0, 10, 1}, {3, 11, 1}}}, 4 * c,
+			[]extract.Piece{{Length: c, Kind: extract.Data, Image: 10 * c}, {Offset: c, Length: 2 * c, Kind: extract.Unlocated}, {Offset: 3 * c, Length: c, Kind: extract.Data, Image: 11 * c}}},
+		{"missing runs at the end", mapping{size: 4 * c, runs: []run{{0, 10, 1}}}, 4 * c,
+			[]extract.Piece{{Length: c, Kind: extract.Data, Image: 10 * c}, {Offset: c, Length: 3 * c, Kind: extract.Unlocated}}},
+		{"valid bytes end early", mapping{size: 4 * c, runs: []run{{0, 10, 4}}}, c + 7,
+			[]extract.Piece{{Length: c + 7, Kind: extract.Data, Image: 10 * c}, {Offset: c + 7, Length: 3*c - 7, Kind: extract.Hole}}},
+		{"a missing run past the valid bytes is zeros all the same", mapping{size: 4 * c, runs: []run{{0, 10, 2}}}, c + 7,
+			[]extract.Piece{{Length: c + 7, Kind: extract.Data, Image: 10 * c}, {Offset: c + 7, Length: 3*c - 7, Kind: extract.Hole}}},
+		{"no valid bytes", mapping{size: 4 * c, runs: []run{{0, 10, 4}}}, 0, []extract.Piece{{Length: 4 * c, Kind: extract.Hole}}},
+		{"two runs claim one cluster: neither is believed", mapping{size: 4 * c, runs: []run{{0, 10, 3}, {2, 20, 2}}}, 4 * c,
+			[]extract.Piece{{Length: 2 * c, Kind: extract.Data, Image: 10 * c}, {Offset: 2 * c, Length: c, Kind: extract.Unlocated}, {Offset: 3 * c, Length: c, Kind: extract.Data, Image: 21 * c}}},
+		{"nothing", mapping{}, 0, nil},
+	} {
+		v := &Volume{cluster: c, clusters: 1 << 20}
+		tt.m.initialized = tt.valid
+		tt.m.settle()
+		if diff := cmp.Diff(tt.want, v.pieces(&tt.m)); diff != "" {
+			t.Errorf("%s: %s", tt.name, diff)
+		}
+	}
+}
+
+func FuzzRuns(f *testing.F) {
+	for _, tt := range documentedRuns {
+		f.Add(unhex(f, tt.hex), int64(0))
+	}
+	f.Fuzz(func(t *testing.T, b []byte, lowest int64) {
+		const clusters = 1 << 30
+		lowest &= maxVCN - 1
+		at, n := lowest, 0
+		next, _ := decodeRuns(b, lowest, clusters, func(r run) {
+			if r.vcn != at || r.length <= 0 || r.lcn != noCluster && (r.lcn < 0 || r.lcn+r.length > clusters) {
+				t.Fatalf("run %+v after %d", r, at)
+			}
+			at += r.length
+			n++
+		})
+		if next != at || next > maxVCN+1 || n > len(b) {
+			t.Fatalf("%d runs of %d bytes end at %d, stated %d", n, len(b), at, next)
+		}
+	})
+}
