@@ -39,3 +39,21 @@ func crc16(crc uint16, b []byte) uint16 {
 	}
 	return crc
 }
+
+// uncrc32c is the checksum that crc32c made crc of, going on over b: the same
+// backwards.
+func uncrc32c(crc uint32, b []byte) uint32 {
+	for i := len(b) - 1; i >= 0; i-- {
+		k := crc32cTop[crc>>24] // the high byte tells which entry was taken
+		crc = (crc^castagnoli[k])<<8 | uint32(k^b[i])
+	}
+	return crc
+}
+
+// crc32cTop tells the entry of the table by its high byte, which no two share.
+var crc32cTop = func() (t [256]byte) {
+	for i, v := range castagnoli {
+		t[v>>24] = byte(i)
+	}
+	return t
+}()

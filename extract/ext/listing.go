@@ -31,8 +31,11 @@ func (v *Volume) state(ctx context.Context, t *tree, sum tally, faults []string)
 		short("%d inodes in use fail their checks", sum.condemned)
 		l.Why = append(l.Why, faults...)
 	}
-	if t.find(rootInode) == nil {
+	if root := t.find(rootInode); root == nil {
 		short("the root folder's inode is unread or condemned: what stands in it has no name")
+	}
+	if t.found > 0 {
+		short("the entries of %d folders whose inodes are unread or condemned were found in blocks of the volume: more of them may be missing", t.found)
 	}
 	if t.cutBlocks > 0 {
 		short("%d blocks of %d folders are unread or condemned: names in them are missing", t.cutBlocks, t.cutOf)

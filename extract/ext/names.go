@@ -81,6 +81,9 @@ type tree struct {
 	// whole or in part, or that could not be located.
 	cutBlocks int64
 	cutOf     int // folders they belong to
+
+	lost  []uint64 // blocks found to be of folders whose inodes are unread
+	found int      // such folders
 }
 
 // find is the folder of a number, nil where it is none that was read.
@@ -145,6 +148,9 @@ func (v *Volume) readTree(ctx context.Context) (*tree, error) {
 		}
 	}
 	t.names.sort()
+	if err := t.findLostFolders(ctx); err != nil {
+		return nil, err
+	}
 	t.nameFolders()
 	return t, nil
 }

@@ -47,6 +47,9 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 	if err != nil {
 		return err
 	}
+	for _, b := range t.lost {
+		v.claimOwn(v.span(b, 1))
+	}
 	// tables are walked to the end where names point into what has never been
 	// used, so that no name is dropped without a word
 	chunks := v.chunks(true)
@@ -353,6 +356,9 @@ func (l *lister) nameOnly(rec *record, names []name, why string) {
 		}
 		f.NameOnly = true
 		f.Why = []string{why}
+		if f.Kind == extract.KindFolder {
+			f.Why = append(f.Why, l.t.why[rec.Number]...)
+		}
 		l.name(f, nm)
 		l.out.tally.nameless++
 		l.out.files = append(l.out.files, f)
