@@ -57,6 +57,7 @@ type nodeInfo struct {
 // child is a pointer of an index node.
 type child struct {
 	node uint32
+	id   uint32 // that the key begins with
 	hash uint64 // of the key
 }
 
@@ -314,7 +315,7 @@ func (t *tree) info(n *node, mapped bool, c *chunk) nodeInfo {
 		}
 		x.lastID = id
 		if n.kind == kindIndex && n.has(r.start, r.end) && r.end-r.start >= size+4 {
-			c.children = append(c.children, child{binary.BigEndian.Uint32(n.data[r.end-4:]),
+			c.children = append(c.children, child{binary.BigEndian.Uint32(n.data[r.end-4:]), id,
 				keyHash(n.data[r.start : r.start+size])})
 		}
 	}

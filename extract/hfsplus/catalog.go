@@ -1,6 +1,7 @@
 package hfsplus
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"encoding/binary"
@@ -30,6 +31,7 @@ type folder struct {
 	path       string // "" until it was worked out
 	fromThread bool   // known by its thread alone
 	doubtful   bool
+	dropped    bool // doubtful, and taken for a leftover: not listed
 	cut        bool // its path begins here: its parents are a ring, or too many
 	known      bool // path is set
 }
@@ -61,6 +63,7 @@ type catalog struct {
 
 	orphans  map[uint32]bool // files known by their threads alone
 	accepted map[uint32]bool // files whose record may be a leftover, to be listed
+	order    *tree           // the catalog file
 
 	files, dirs int64 // records counted, doubtful ones left out
 	lost        int64 // records that were not read in nodes that were in part
@@ -70,10 +73,10 @@ type catalog struct {
 // part is what a batch of leaves gave to the catalog.
 type part struct {
 	folders  []folder
-	threads  []folder // of folders
-	files    []uint32 // ids
-	fthreads []fileThread
-	maybe    []fileThread // records of files that may be leftovers
+	threads  []folder     // of folders
+	files    []uint32     // ids
+	fthreads []fileThread // sure ones
+	maybe    []maybe
 	inodes   []inode
 	links    []uint32
 	aliases  []alias
@@ -83,11 +86,8 @@ type part struct {
 	label    string
 }
 
-// fileThread is the thread of a file, or where its record stands: its folder.
-type fileThread struct {
-	id, parent uint32
-	doubtful   bool
-}
+// fileThread is the thread of a file.
+type fileThread struct{ id, parent uint32 }
 
 // tally counts the records of one parent that stand together.
 type tally struct{ id, n uint32 }
@@ -98,7 +98,7 @@ func (v *Volume) loadCatalog(ctx context.Context) (*catalog, error) {
 	if err := t.scan(ctx, v.o, "catalog file"); err != nil {
 		return nil, err
 	}
-	c := &catalog{orphans: map[uint32]bool{}, accepted: map[uint32]bool{}}
+	c := &catalog{orphans: map[uint32]bool{}, accepted: map[uint32]bool{}, order: t}
 	var all part
 	err := each(ctx, t, v.o.Workers(), collect, func(p part) error {
 		all.folders = append(all.folders, p.folders...)
@@ -165,9 +165,19 @@ func eachCatalog(n *node, f func(k catalogKey, r record, data []byte, read int))
 
 // collect takes from a leaf what must be remembered of it.
 func collect(n *node, doubtful bool, out *part) {
+	wholly := doubtful // the node, rather than its last records
 	doubtful = doubtful || n.uncertain
+	index := -1
+	var before catalogKey // of the last record
+	unordered := false
+	unsure := func(kind int, id, parent uint32) {
+		out.maybe = append(out.maybe, maybe{kind: kind, id: id, parent: parent, node: n.number, index: index, wholly: wholly, leftover: unordered})
+	}
 	out.records += int64(len(n.recs) + n.gone)
 	out.lost += eachCatalog(n, func(k catalogKey, r record, data []byte, read int) {
+		index++
+		unordered = unordered || k.parent < before.parent || k.parent == before.parent && bytes.Equal(k.name, before.name)
+		before = k
 		kind := binary.BigEndian.Uint16(data)
 		if (kind == typeFolder || kind == typeFile) && !doubtful {
 			if i := len(out.children) - 1; i >= 0 && out.children[i].id == k.parent {
@@ -187,6 +197,9 @@ func collect(n *node, doubtful bool, out *part) {
 			if k.parent == idRootParent {
 				out.label = name
 			}
+			if doubtful {
+				unsure(typeFolder, d.id, k.parent)
+			}
 			out.folders = append(out.folders, folder{id: d.id, parent: k.parent, valence: d.valence, name: name, doubtful: doubtful})
 		case typeFolderThread:
 			th, ok := parseThread(data)
@@ -195,6 +208,9 @@ func collect(n *node, doubtful bool, out *part) {
 				return
 			}
 			name, _ := folderName(th.name)
+			if doubtful {
+				unsure(typeFolderThread, k.parent, th.parent)
+			}
 			out.threads = append(out.threads, folder{id: k.parent, parent: th.parent, name: name, fromThread: true, doubtful: doubtful})
 		case typeFileThread:
 			th, ok := parseThread(data)
@@ -202,7 +218,11 @@ func collect(n *node, doubtful bool, out *part) {
 				out.lost++
 				return
 			}
-			out.fthreads = append(out.fthreads, fileThread{k.parent, th.parent, doubtful})
+			if doubtful {
+				unsure(typeFileThread, k.parent, th.parent)
+			} else {
+				out.fthreads = append(out.fthreads, fileThread{k.parent, th.parent})
+			}
 		case typeFile:
 			f, ok := parseFile(data, read)
 			if !ok {
@@ -213,7 +233,7 @@ func collect(n *node, doubtful bool, out *part) {
 				out.lost++
 			}
 			if doubtful {
-				out.maybe = append(out.maybe, fileThread{f.id, k.parent, true})
+				unsure(typeFile, f.id, k.parent)
 			} else {
 				out.files = append(out.files, f.id)
 			}
@@ -408,41 +428,4 @@ func (c *catalog) inode(number uint32) *inode {
 func (c *catalog) linked(number uint32) bool {
 	_, ok := slices.BinarySearch(c.links, number)
 	return ok
-}
-
-// setFiles finds which files are known by their threads alone, and which of
-// the records that may be leftovers are to be listed: not those whose file
-// stands elsewhere or whose folder is known to hold nothing more, unless a
-// thread says that it is there.
-func (c *catalog) setFiles(all *part) {
-	slices.Sort(all.files)
-	seen := func(id uint32) bool {
-		_, ok := slices.BinarySearch(all.files, id)
-		return ok
-	}
-	maybe := map[uint32]uint32{} // folder by file
-	for _, m := range all.maybe {
-		if !seen(m.id) {
-			maybe[m.id] = m.parent
-		}
-	}
-	for _, th := range all.fthreads {
-		if seen(th.id) {
-			continue
-		}
-		if parent, ok := maybe[th.id]; ok {
-			if !th.doubtful && parent == th.parent {
-				c.accepted[th.id] = true
-			}
-			continue
-		}
-		if !c.isPrivate(th.parent) && !(th.doubtful && c.full(th.parent)) {
-			c.orphans[th.id] = true
-		}
-	}
-	for id, parent := range maybe {
-		if !c.full(parent) {
-			c.accepted[id] = true
-		}
-	}
 }

@@ -75,14 +75,33 @@ func littleEndian(units []uint16) []byte {
 }
 
 // compose is the composed form of a name, if the volume would store that as
-// the same name again; else the name as it is, so that no two names of a
-// folder are shown alike.
+// the same name again; else the name as it is.
 func compose(s string) string {
 	if c := norm.NFC.String(s); c != s && decompose(c) == s {
 		return c
 	}
+	if strings.ContainsAny(s, "\u030D\u0E4D\u0ECD") {
+		if c := norm.NFC.String(composeOld.Replace(s)); decompose(decomposeOld.Replace(c)) == s {
+			return c
+		}
+	}
 	return s
 }
+
+// Characters that the table of decompositions of TN1150 takes apart other than
+// Unicode does since: Greek letters with tonos, for which it has the vertical
+// line above, and the Thai and Lao vowels AM.
+var (
+	composeOld = strings.NewReplacer("\u030D", "\u0301", "\u0E4D\u0E32", "\u0E33", "\u0ECD\u0EB2", "\u0EB3")
+
+	decomposeOld = func() *strings.Replacer {
+		pairs := []string{"\u0E33", "\u0E4D\u0E32", "\u0EB3", "\u0ECD\u0EB2"}
+		for _, r := range "\u0344\u0385\u0386\u0388\u0389\u038A\u038C\u038E\u038F\u0390\u03AC\u03AD\u03AE\u03AF\u03B0\u03CC\u03CD\u03CE" {
+			pairs = append(pairs, string(r), strings.ReplaceAll(norm.NFD.String(string(r)), "\u0301", "\u030D"))
+		}
+		return strings.NewReplacer(pairs...)
+	}()
+)
 
 // decompose is the form in which a volume stores a name: canonically
 // decomposed and ordered, but for the ranges that are left as they are (TN1150,

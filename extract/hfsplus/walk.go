@@ -73,7 +73,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 	// folders known by their threads alone
 	for i := range c.folders {
 		f := &c.folders[i]
-		if !f.fromThread || f.id == idRoot || c.isPrivate(f.id) || f.doubtful && c.full(f.parent) {
+		if !f.fromThread || f.id == idRoot || c.isPrivate(f.id) || f.dropped {
 			continue
 		}
 		e := entry{f: &extract.File{ID: uint64(f.id), Path: extract.Join(c.path(f.parent), f.name), Kind: extract.KindFolder,
@@ -134,7 +134,7 @@ func (v *Volume) listFolder(k catalogKey, d *folderRecord, read int, doubtful bo
 	if known == nil || known.doubtful != doubtful {
 		return // it stands elsewhere
 	}
-	if doubtful && c.full(k.parent) {
+	if known.dropped {
 		return
 	}
 	f := v.named(k, d.id)
