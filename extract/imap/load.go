@@ -37,22 +37,17 @@ type File struct {
 // that ends past limit bytes is an error unless limit is 0. Errors in what the
 // file says are [*LineError]; of ranges that overlap it names two lines.
 func Load(path string, limit int64) (*File, error) {
-	f, err := os.Open(path)
+	f, size, err := openMap(path)
 	if err != nil {
-		return nil, fmt.Errorf("imaging map cannot be opened: %w", err)
+		return nil, err
 	}
 	defer f.Close()
-	st, err := f.Stat()
-	if err != nil {
-		return nil, fmt.Errorf("imaging map: %w", err)
-	}
-	if st.IsDir() {
-		return nil, &LineError{path, 0, "is a folder: give the map file itself"}
-	}
 	h := sha256.New()
-	m, err := parse(io.TeeReader(f, h), path, limit, st.Size())
+	m, err := parse(io.TeeReader(f, h), path, limit, size)
 	if over, ok := errors.AsType[*OverlapError](err); ok {
-		return nil, nameOverlap(f, 0, path, over)
+		return nil, nameOverlap(f, 0, path, over, func(r *bufio.Reader) lineReader {
+			return &scanner{r: r, name: path}
+		})
 	}
 	if err != nil {
 		return nil, err
@@ -62,10 +57,34 @@ func Load(path string, limit int64) (*File, error) {
 	return out, nil
 }
 
+// openMap opens a map of any form, and tells its size in bytes.
+func openMap(path string) (*os.File, int64, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, 0, fmt.Errorf("imaging map cannot be opened: %w", err)
+	}
+	st, err := f.Stat()
+	if err != nil {
+		f.Close()
+		return nil, 0, fmt.Errorf("imaging map: %w", err)
+	}
+	if st.IsDir() {
+		f.Close()
+		return nil, 0, &LineError{path, 0, "is a folder: give the map file itself"}
+	}
+	return f, st.Size(), nil
+}
+
+// lineReader reads the ranges of a map line by line.
+type lineReader interface {
+	each(yield func(Range) bool) error // calls yield for every range until that returns false
+	at() int                           // the line in hand, from 1
+}
+
 // nameOverlap reads the map from r again, which begins at from, to name two
 // lines that overlap: so no line numbers need be kept of a map that is good.
 // Both ranges of over hold the byte that B starts with, so two lines do.
-func nameOverlap(r io.ReadSeeker, from int64, name string, over *OverlapError) error {
+func nameOverlap(r io.ReadSeeker, from int64, name string, over *OverlapError, lines func(*bufio.Reader) lineReader) error {
 	unnamed := fmt.Errorf("imaging map %s: %w", name, over)
 	if _, err := r.Seek(from, io.SeekStart); err != nil {
 		return unnamed // a pipe
@@ -73,16 +92,16 @@ func nameOverlap(r io.ReadSeeker, from int64, name string, over *OverlapError) e
 	var found *LineError
 	var first Range
 	line := 0
-	s := scanner{r: bufio.NewReaderSize(r, maxLine), name: name}
+	s := lines(bufio.NewReaderSize(r, maxLine))
 	err := s.each(func(rg Range) bool {
 		if rg.Start > over.B.Start || rg.End() <= over.B.Start {
 			return true
 		}
 		if line == 0 {
-			first, line = rg, s.line
+			first, line = rg, s.at()
 			return true
 		}
-		found = &LineError{name, s.line, fmt.Sprintf("range of %d bytes from %d (%s) overlaps that of line %d, %d bytes from %d (%s): no byte can have two states",
+		found = &LineError{name, s.at(), fmt.Sprintf("range of %d bytes from %d (%s) overlaps that of line %d, %d bytes from %d (%s): no byte can have two states",
 			rg.Length, rg.Start, rg.State, line, first.Length, first.Start, first.State)}
 		return false
 	})

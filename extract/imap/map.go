@@ -117,8 +117,9 @@ func (m *Map) emit(r Range) {
 	m.end = r.End()
 }
 
-// settle brings what was appended in any order into a map's form, in place.
-func (m *Map) settle() error {
+// sort brings what was appended in any order into that of place, and refuses
+// what overlaps.
+func (m *Map) sort() error {
 	compare := func(a, b entry) int {
 		if c := cmp.Compare(a.start, b.start); c != 0 {
 			return c
@@ -128,12 +129,28 @@ func (m *Map) settle() error {
 	if !slices.IsSortedFunc(m.list, compare) {
 		slices.SortFunc(m.list, compare)
 	}
-	out := m.list[:0]
-	var last entry // may be Skipped, and then is not in out
+	var last entry // with the neighbours of its state
 	for _, e := range m.list {
 		if int64(e.start) < last.end() {
 			return &OverlapError{last.rng(), e.rng()}
 		}
+		if int64(e.start) == last.end() && e.state() == last.state() && last.tail != 0 {
+			last.tail = e.tail
+		} else {
+			last = e
+		}
+	}
+	return nil
+}
+
+// settle brings what was appended in any order into a map's form, in place.
+func (m *Map) settle() error {
+	if err := m.sort(); err != nil {
+		return err
+	}
+	out := m.list[:0]
+	var last entry // may be Skipped, and then is not in out
+	for _, e := range m.list {
 		joins := int64(e.start) == last.end() && e.state() == last.state() && last.tail != 0
 		switch {
 		case joins:

@@ -26,7 +26,9 @@ func Parse(r io.Reader, name string, limit int64) (*Map, error) {
 	}
 	m, err := parse(r, name, limit, size)
 	if over, ok := errors.AsType[*OverlapError](err); ok && canSeek {
-		return nil, nameOverlap(seeker, from, name, over)
+		return nil, nameOverlap(seeker, from, name, over, func(r *bufio.Reader) lineReader {
+			return &scanner{r: r, name: name}
+		})
 	}
 	return m, err
 }
@@ -82,6 +84,8 @@ type scanner struct {
 func (s *scanner) errorf(format string, a ...any) error {
 	return &LineError{s.name, s.line, fmt.Sprintf(format, a...)}
 }
+
+func (s *scanner) at() int { return s.line }
 
 // each calls yield for every range until that returns false.
 func (s *scanner) each(yield func(Range) bool) error {
