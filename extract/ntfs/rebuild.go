@@ -32,6 +32,10 @@ func (v *Volume) rebuildTable(ctx context.Context, wanted []extract.Span) error 
 		// the boot sector says where the table begins
 		t.stream = &stream{r: v.r}
 		f := v.fragmentAt(v.start + v.boot.MFT*v.cluster)
+		if f.count == 0 && v.r.IsRead(f.image, firstFile*t.recordSize) && v.fragmentAt(t.mirror).count == 0 && v.r.IsRead(t.mirror, mirrorRecords*t.recordSize) {
+			// a boot sector that belongs elsewhere must not cost a search
+			return &extract.NotVolumeError{Filesystem: "ntfs", Start: v.start, Why: "a boot sector was read, but what stands where it puts the file table and its mirror is neither"}
+		}
 		if f.count > 0 && f.first == 0 {
 			// the first records are always the table's; behind them may stand
 			// what an earlier, larger table of the volume left

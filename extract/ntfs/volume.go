@@ -104,6 +104,9 @@ func findBootSector(r *image.Reader, start, length int64) (BootSector, string, e
 // as a boot sector the one that begins there, as the copy the one that ends
 // there. window begins with the sector.
 func Sniff(window []byte, at int64) []extract.Candidate {
+	if len(window) < 512 || string(window[bootOEM:bootOEM+8]) != "NTFS    " {
+		return nil // at once: a search asks this of every sector of a drive
+	}
 	s, err := parseBootSector(window)
 	if err != nil {
 		return nil
