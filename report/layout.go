@@ -34,7 +34,10 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 		if v.Cluster > 0 {
 			p.line("  allocation unit %s", size(v.Cluster))
 		}
-		if v.Reason != "" {
+		switch {
+		case v.NoFiles:
+			p.line("  holds no files: %s", visible(v.Reason))
+		case v.Reason != "":
 			p.line("  files cannot be listed: %s", visible(v.Reason))
 		}
 		for _, n := range v.Notes {

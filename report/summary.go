@@ -124,6 +124,12 @@ func (p *printer) image(im *verify.ImageRecord) {
 	for _, n := range im.Notes {
 		p.line("    - %s", visible(n))
 	}
+	if len(im.Missing) > 0 {
+		p.line("  %s", p.bold("VOLUMES MAY BE MISSING:"))
+		for _, n := range im.Missing {
+			p.line("    - %s", visible(n))
+		}
+	}
 }
 
 func (p *printer) volume(v *verify.VolumeRecord) {
@@ -136,7 +142,7 @@ func (p *printer) volume(v *verify.VolumeRecord) {
 	for _, n := range v.Notes {
 		p.line("    - %s", visible(n))
 	}
-	if v.Files.Total()+v.Folders.Total() > 0 || v.Listing.Complete {
+	if v.Files.Total()+v.Folders.Total() > 0 || v.Listing.Complete && len(v.Listing.Why) == 0 {
 		p.verdicts(v.Files, v.Sizes, v.Bytes)
 		if d := v.Folders.Damaged + v.Folders.Lost; d > 0 {
 			p.line("  folders   %s, of which %s not fully read", humanize.Comma(v.Folders.Total()), humanize.Comma(d))
@@ -145,6 +151,10 @@ func (p *printer) volume(v *verify.VolumeRecord) {
 		}
 	}
 	if v.Listing.Complete {
+		if v.Files.Total()+v.Folders.Total() == 0 && len(v.Listing.Why) > 0 {
+			p.line("  holds no files: %s", visible(strings.Join(v.Listing.Why, "; ")))
+			return
+		}
 		p.line("  the list is complete")
 		return
 	}

@@ -30,11 +30,11 @@ func (l *LayoutRecord) Clean() bool {
 		return true
 	}
 	for _, v := range l.Volumes {
-		if v.Reason != "" || !sound(v.Structures) {
+		if v.Reason != "" && !v.NoFiles || !sound(v.Structures) {
 			return false
 		}
 	}
-	return len(l.Volumes) > 0 && sound(l.Structures)
+	return len(l.Volumes) > 0 && len(l.Image.Missing) == 0 && sound(l.Structures)
 }
 
 // PartitionRecord is an entry of the partition table.
@@ -56,7 +56,8 @@ type VolumeLayout struct {
 	Label      string            `json:"label"`
 	Cluster    int64             `json:"cluster"`
 	Found      string            `json:"found"`
-	Reason     string            `json:"reason,omitempty"` // why its files cannot be listed
+	Reason     string            `json:"reason,omitempty"`   // why its files cannot be listed
+	NoFiles    bool              `json:"no_files,omitempty"` // it holds none
 	Notes      []string          `json:"notes,omitempty"`
 	Structures []StructureRecord `json:"structures"`
 }
@@ -89,7 +90,7 @@ func Layout(ctx context.Context, o Options) (*LayoutRecord, error) {
 		rec.Partitions = append(rec.Partitions, PartitionRecord{p.Number, p.Start, p.Length, p.Type, p.Name, p.Logical})
 	}
 	for i, v := range l.Volumes {
-		vl := VolumeLayout{Volume: i + 1, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found, Reason: v.Reason,
+		vl := VolumeLayout{Volume: i + 1, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found, Reason: v.Reason, NoFiles: v.NoFiles,
 			Structures: []StructureRecord{}}
 		fs, err := volume.Open(ctx, r, v, o.Options)
 		if err == nil {

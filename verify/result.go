@@ -23,6 +23,7 @@ type ImageRecord struct {
 	Map       MapRecord  `json:"map"`
 	Table     string     `json:"table"` // scheme of the partition table
 	Notes     []string   `json:"notes,omitempty"`
+	Missing   []string   `json:"missing,omitempty"`            // why volumes may be missing
 	Broken    [][2]int64 `json:"image_file_errors,omitempty"`  // [offset, length] the image file itself did not give
 	Retried   int64      `json:"image_file_retries,omitempty"` // reads of the image file that failed once, and then gave every byte
 	Format    int        `json:"format"`

@@ -155,7 +155,7 @@ func run(ctx context.Context, o Options, r *image.Reader, m *imap.File, out *out
 			res.Summary.ListingComplete = false
 		}
 	}
-	if len(layout.Volumes) == 0 {
+	if len(layout.Volumes) == 0 || len(layout.Missing) > 0 {
 		res.Summary.ListingComplete = false
 	}
 	addOutside(r, &covered, &res.Summary.Unread.Outside)
@@ -181,7 +181,7 @@ func run(ctx context.Context, o Options, r *image.Reader, m *imap.File, out *out
 // imageRecord describes the image and its map after all has been read.
 func imageRecord(o Options, r *image.Reader, m *imap.File, l *volume.Layout) ImageRecord {
 	rec := ImageRecord{Type: "image", Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
-		Map: mapRecord(r.Tally()), Table: l.Scheme, Notes: l.Notes, Format: 1}
+		Map: mapRecord(r.Tally()), Table: l.Scheme, Notes: l.Notes, Missing: l.Missing, Format: 1}
 	rec.Map.Path = m.Path
 	if m.Path != "" {
 		rec.Map.SHA256 = hex.EncodeToString(m.SHA256[:])
@@ -219,8 +219,8 @@ func verifyVolume(ctx context.Context, o Options, r *image.Reader, number int, v
 			return rec, ctx.Err()
 		}
 		rec.Listing.Why = []string{"files not listed: " + err.Error()}
-		if v.Filesystem == "empty" {
-			rec.Listing.Why = []string{v.Reason}
+		if v.NoFiles {
+			rec.Listing = ListingRecord{Complete: true, Why: []string{v.Reason}}
 		}
 		for s := range r.Unread(v.Start, min(v.Length, r.DriveSize()-v.Start)) {
 			rec.Unread.Unknown.add(s.State, s.Length)
