@@ -19,14 +19,15 @@ import (
 
 // Options say what to verify and where the result goes.
 type Options struct {
-	Image         string // path of the image
-	Map           string // path of the imaging map; "" only with AssumeRead
-	AssumeRead    bool   // claim that every sector was read
-	TrustDoubtful bool   // take doubtful sectors as read
-	DriveSize     int64  // bytes of the drive where it is larger than the image; 0 otherwise
-	Sector        int64  // bytes a sector; 0 is 512
-	Result        string // path of the result; "" is [ResultName] of Image
-	Force         bool   // replace an existing result
+	Image         string       // path of the image
+	Map           string       // path of the imaging map; "" only with AssumeRead
+	Recipe        *imap.Recipe // how to read the map; nil for our own form
+	AssumeRead    bool         // claim that every sector was read
+	TrustDoubtful bool         // take doubtful sectors as read
+	DriveSize     int64        // bytes of the drive where it is larger than the image; 0 otherwise
+	Sector        int64        // bytes a sector; 0 is 512
+	Result        string       // path of the result; "" is [ResultName] of Image
+	Force         bool         // replace an existing result
 	extract.Options
 }
 
@@ -81,7 +82,7 @@ func OpenImage(o Options) (*image.Reader, *imap.File, error) {
 	var m *imap.File
 	if o.AssumeRead {
 		m = &imap.File{Map: imap.All(size)}
-	} else if m, err = imap.Load(o.Map, max(size, o.DriveSize)); err != nil {
+	} else if m, err = loadMap(o, max(size, o.DriveSize)); err != nil {
 		return nil, nil, &InputError{err}
 	}
 	r, err := image.Open(o.Image, m.Map, image.Options{Sector: o.Sector, TrustDoubtful: o.TrustDoubtful, DriveSize: o.DriveSize})
@@ -89,6 +90,14 @@ func OpenImage(o Options) (*image.Reader, *imap.File, error) {
 		return nil, nil, &InputError{err}
 	}
 	return r, m, nil
+}
+
+// loadMap reads the map of a drive of the given size.
+func loadMap(o Options, size int64) (*imap.File, error) {
+	if o.Recipe != nil {
+		return imap.Import(o.Map, o.Recipe, size)
+	}
+	return imap.Load(o.Map, size)
 }
 
 // Run verifies an image and writes the result. Where it returns an error no

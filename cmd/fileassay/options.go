@@ -13,12 +13,14 @@ import (
 type imageFlags struct {
 	driveSize string
 	sector    int64
+	m         mapFlags
 	o         verify.Options
 }
 
 func (f *imageFlags) add(cmd *cobra.Command) {
 	fl := cmd.Flags()
 	fl.StringVarP(&f.o.Map, "map", "m", "", "imaging map `FILE`: which sectors were read (CSV: start,length,state)")
+	f.m.add(fl)
 	fl.BoolVar(&f.o.AssumeRead, "assume-read", false, "claim that every sector was read, in place of a map")
 	fl.BoolVar(&f.o.TrustDoubtful, "trust-doubtful", false, "take doubtful sectors as read")
 	fl.StringVar(&f.driveSize, "drive-size", "", "`BYTES` of the drive where it is larger than the image")
@@ -53,6 +55,13 @@ func (f *imageFlags) options(image string) (verify.Options, error) {
 	}
 	if o.Map != "" && o.AssumeRead {
 		return o, usagef("--map and --assume-read exclude each other: give one")
+	}
+	var err error
+	if o.Recipe, err = f.m.recipe(); err != nil {
+		return o, err
+	}
+	if o.Recipe != nil && o.Map == "" {
+		return o, usagef("a recipe for the map is given, but no map: give it with --map FILE")
 	}
 	return o, nil
 }
