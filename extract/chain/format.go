@@ -37,6 +37,7 @@ type Entry struct {
 	ID        uint64 // place of its (first readable) slot in the image, bytes
 	Name      string // as shown; "" where not known
 	NameBytes []byte // as extract.File has it
+	HalfNamed bool   // Name is a shorter form, since the full one is unread
 	Folder    bool
 	// NameOnly says that only the name was read: not even the kind is known.
 	NameOnly   bool

@@ -185,9 +185,6 @@ func (t *Tree) adopt(ctx context.Context, list []candidate) error {
 			if x.start.Head {
 				n.first = x.c
 				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.Has(x.start.Parent)))
-				if x.start.HasParent {
-					t.sum.parents.Add(x.start.Parent)
-				}
 			}
 			if t.Bitmap {
 				t.takePieces(n, x.c, &pieces)

@@ -75,6 +75,7 @@ type node struct {
 	tally  Tally
 	broken string // why the folder's clusters are not all known, in words
 	doubt  bool   // what is in it cannot be vouched for
+	half   bool   // a name on the way to it is not the full one
 	orphan bool   // its own entry was not read
 	// unknown says that it is not known whether the folder is in use: what it
 	// says of clusters that others have is out of date
@@ -193,7 +194,7 @@ func (t *Tree) entries(n *node, yield func(*Entry)) Tally {
 // addFolder makes a node for a folder's entry and claims its clusters.
 func (t *Tree) addFolder(parent int32, e *Entry) int32 {
 	p := t.nodes[parent]
-	n := &node{parent: parent, name: e.Name, id: e.ID, first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown}
+	n := &node{parent: parent, name: e.Name, id: e.ID, first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
 	switch {
 	case e.Name == "":
 		n.parent, n.base = -1, extract.UnknownParent(e.ID)

@@ -21,7 +21,6 @@ type summary struct {
 	heads      int64 // chains that are evidence and no more
 	doubtful   int64 // entries that cannot be vouched for
 	split      int64 // chains broken where the copies of the table disagree
-	parents    Set   // first clusters of folders that found folders name as their parent
 }
 
 // Walk is the second walk: it yields every file and folder. Survey and Discover
@@ -85,6 +84,10 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 			f.Unnamed = true
 			f.Path = extract.UnknownParent(e.ID)
 			t.sum.unnamed++
+		} else if e.Size == 0 && !e.Folder && (n.half || e.HalfNamed) {
+			// nothing but its path is at stake, and that is not known
+			f.Path = extract.Join(extract.UnknownParent(n.id), e.Name)
+			f.Why = append(f.Why, fmt.Sprintf("it stands in the folder %q", dir))
 		} else {
 			f.Path = extract.Join(dir, e.Name)
 		}
@@ -105,13 +108,9 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 			t.folder(f, k)
 		case e.NameOnly:
 			f.NameOnly, f.RecordUnread, f.Size = true, true, -1
-			// a folder whose entry is unread too must be one of those that
-			// name this one as their parent
-			if n.first != 0 && t.sum.parents.Has(n.first) || n.parent < 0 && t.sum.parents.Has(0) {
-				if path.Ext(e.Name) == "" {
-					f.Kind, f.EntriesUnread = extract.KindFolder, true
-					f.Why = append(f.Why, "by its name alone it is not known whether it is a file or a folder")
-				}
+			if path.Ext(e.Name) == "" {
+				f.Kind, f.EntriesUnread = extract.KindFolder, true
+				f.Why = append(f.Why, "by its name alone it is not known whether it is a file or a folder")
 			}
 		default:
 			t.content(f, e)

@@ -1,8 +1,6 @@
 package fat
 
 import (
-	"fmt"
-
 	"golang.org/x/text/encoding"
 
 	"fileassay/extract"
@@ -149,13 +147,16 @@ func (p *parser) entry(s *shortEntry, at int64) {
 		e.Name, e.NameBytes = shortName(s, p.codepage)
 		switch {
 		case p.long.cut:
+			e.HalfNamed = true
 			if tilde(&s.Name) || p.long.parts > 0 {
 				e.Why = append(e.Why, "its long name is partly or wholly unread: this is the short one")
+			} else {
+				e.Why = append(e.Why, "the slots before its entry are unread: it may have a long name too")
 			}
 		case units != nil:
 			e.Why = append(e.Why, "the long name before its entry belongs to another (its checksum differs): this is the short one")
 		case p.long.parts > 0 || p.long.broken:
-			e.Why = append(e.Why, fmt.Sprintf("the slots of its long name make no sense: this is the short one"))
+			e.Why = append(e.Why, "the slots of its long name make no sense: this is the short one")
 		}
 	}
 	p.yield(e)

@@ -91,10 +91,12 @@ func (v *Volume) fixedRoot() extract.Extent {
 func (v *Volume) findBoot(ctx context.Context) error {
 	b := make([]byte, bootSectorSize)
 	why := ""
+	lost := true // a boot sector that was read and is another's is not replaced
 	if _, err := v.r.ReadAt(b, v.start); err != nil {
 		why = "the boot sector is unread"
 	} else if s, err := parseBoot(b); err != nil {
 		why = err.Error()
+		lost = b[510] == 0x55 && b[511] == 0xAA && plausibleJump(b) && !bytes.Contains(b[3:11], []byte("NTFS")) && !bytes.Contains(b[3:11], []byte("EXFAT"))
 	} else if fit := v.fits(&s); fit < 0 {
 		why = "the allocation tables do not stand where the boot sector puts them"
 	} else {
@@ -114,7 +116,7 @@ func (v *Volume) findBoot(ctx context.Context) error {
 		v.note("%s: its copy at offset %d (sector %d of the volume) was used", why, at, backupSector)
 		return nil
 	}
-	if v.rebuild(ctx) {
+	if lost && v.rebuild(ctx) {
 		v.source = fromContent
 		v.note("%s and there is no copy: where the tables, the root and the clusters lie was found from the tables and folders themselves", why)
 		return nil
