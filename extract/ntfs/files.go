@@ -176,6 +176,12 @@ func (v *Volume) harvestRecord(h *harvest, rec *record) {
 		h.unread.partly++
 	}
 	entries := v.entries(rec, exts, whole, names)
+	if n := rec.number; v.table.isFound(n) && (v.census.trust[n] != trustProven || sizesDiffer(names, &entries[0].File)) {
+		for i := range entries {
+			entries[i].RecordUnread = true
+			entries[i].Why = append(entries[i].Why, "its record was found by itself, and no folder proves that it belongs to this volume")
+		}
+	}
 	if v.sharesClusters(rec, exts) {
 		h.unread.crossed++
 		for i := range entries {
@@ -409,6 +415,19 @@ func (v *Volume) fillMain(f *extract.File, streams []dataStream, whole bool, nam
 	} else if f.Size == 0 {
 		f.Size = -1 // a folder's word for nothing proves nothing
 	}
+}
+
+// sizesDiffer reports whether folders state sizes of a file, and none of them
+// is the record's.
+func sizesDiffer(names []nameOnly, f *extract.File) bool {
+	stated := false
+	for _, n := range names {
+		if n.size == f.Size {
+			return false
+		}
+		stated = stated || n.size >= 0
+	}
+	return stated && f.Kind == extract.KindFile && f.Size >= 0
 }
 
 // indexSize is the size that a folder's index states; -1 where none does.

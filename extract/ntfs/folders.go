@@ -41,6 +41,8 @@ type census struct {
 	parents map[uint64]uint16
 	// names that folders gave for needy records, by record
 	names map[uint64][]nameOnly
+	// trust judges the used records that were found by themselves
+	trust map[uint64]trust
 	// shared are the parts of the image that two attributes claim
 	shared extract.Spans
 	done   bool
@@ -175,7 +177,7 @@ func (v *Volume) censusOf(chunk int) (*censusChunk, error) {
 					}
 				}
 			}
-			if !rec.whole || count < int(rec.links) && rec.attr(attrList) == nil || count == 0 && rec.attr(attrList) == nil {
+			if v.table.isFound(rec.number) || !rec.whole || count < int(rec.links) && rec.attr(attrList) == nil || count == 0 && rec.attr(attrList) == nil {
 				mark |= markNeedy
 			}
 		}
@@ -319,7 +321,7 @@ func (v *Volume) askFolders(ctx context.Context) error {
 					if e.parent.number() != rec.number {
 						return
 					}
-					if n < uint64(len(c.marks)) && c.marks[n].state() == recordUsed && c.seqs[n] != e.child.seq() {
+					if n < uint64(len(c.marks)) && c.marks[n].state() == recordUsed && c.seqs[n] != e.child.seq() && !v.table.isFound(n) {
 						return // an entry of an earlier file
 					}
 					f.names = append(f.names, e.listed())
@@ -346,6 +348,7 @@ func (v *Volume) askFolders(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	v.judgeFound()
 	if err := v.findStrayBlocks(ctx); err != nil {
 		return err
 	}

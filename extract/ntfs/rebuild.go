@@ -69,6 +69,7 @@ func (v *Volume) rebuildTable(ctx context.Context, wanted []extract.Span) error 
 		t.adopt(f, wanted)
 	}
 	slices.SortFunc(t.extents, func(a, b extract.Extent) int { return cmp.Compare(a.Offset, b.Offset) })
+	slices.SortFunc(t.found, func(a, b extract.Span) int { return cmp.Compare(a.Start, b.Start) })
 	if wanted == nil {
 		for _, e := range t.extents {
 			t.count = max(t.count, uint64(e.Offset+e.Length)/uint64(t.recordSize))
@@ -90,6 +91,7 @@ func (t *table) adopt(f fragment, wanted []extract.Span) {
 		}
 		t.extents = append(t.extents, extract.Extent{Offset: int64(from) * t.recordSize,
 			Image: f.image + int64(from-f.first)*t.recordSize, Length: int64(to-from) * t.recordSize})
+		t.found = append(t.found, extract.Span{Start: int64(from), End: int64(to)})
 	}
 	if wanted == nil {
 		known := t.count // the first fragment

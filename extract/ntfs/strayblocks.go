@@ -21,9 +21,11 @@ type strayBlock struct {
 // claims, and takes names for needy records from them. A block is believed if
 // its fixups hold, every entry names one folder as its parent, and that folder
 // is known to be alive with the very sequence number of the entries: it is the
-// root, or a read record or a believed index names it so. Of two blocks that
-// claim the same place in one folder neither is believed. That a block's place
-// is allocated is no proof: folders keep blocks that they no longer use.
+// root, or a read record or a believed index names it so. A folder whose own
+// index was wholly read has no such blocks: they are those of another volume,
+// whose image lies in a file. Of two blocks that claim the same place in one
+// folder neither is believed. That a block's place is allocated is no proof:
+// folders keep blocks that they no longer use.
 func (v *Volume) findStrayBlocks(ctx context.Context) error {
 	c := &v.census
 	if !v.lacksNames() {
@@ -55,6 +57,9 @@ func (v *Volume) findStrayBlocks(ctx context.Context) error {
 	var alive []reference
 	for ref := range byFolder {
 		n := ref.number()
+		if n < uint64(len(c.marks)) && c.marks[n].state() == recordUsed && !c.torn[n] {
+			continue // all its blocks were read: this is another volume's
+		}
 		seq, isParent := c.parents[n]
 		f, isFolder := c.folders[n]
 		if n == recRoot || isParent && seq == ref.seq() || isFolder && f.seq == ref.seq() {

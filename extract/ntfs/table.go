@@ -31,7 +31,9 @@ type table struct {
 	sized      bool   // count is stated by the table, not only what was found
 	rebuilt    bool   // found by its records, since what says where it lies is unread
 	doubted    bool   // found records may be stale
-	mirror     int64  // where the mirror lies in the image
+	// found are the records whose place is known only by themselves, sorted
+	found  []extract.Span
+	mirror int64 // where the mirror lies in the image
 	// mirrored are the records read from the mirror in place of the table;
 	// settled before several goroutines read records
 	mirrored [mirrorRecords]bool
@@ -157,7 +159,11 @@ func (v *Volume) readRecord(n uint64) *record {
 	if v.table.isMirrored(n) {
 		return v.readMirror(n)
 	}
-	return v.readPrimary(n)
+	rec := v.readPrimary(n)
+	if v.census.trust[n] == trustRefuted {
+		rec.disowned()
+	}
+	return rec
 }
 
 // readPrimary reads one record from the table itself.
@@ -230,6 +236,9 @@ func (v *Volume) eachRecord(chunk int, visit func(*record) error) error {
 		rec.parse(b[i:i+t.recordSize:i+t.recordSize], n, bad)
 		if t.isMirrored(n) {
 			r = v.readMirror(n)
+		}
+		if v.census.trust[n] == trustRefuted {
+			r.disowned()
 		}
 		if err := visit(r); err != nil {
 			return err

@@ -1,0 +1,84 @@
+package ntfs
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"fileassay/extract"
+	"fileassay/verify/truthtest/ntfsimage"
+)
+
+// A volume may hold the image of another volume in a file. Where a part of its
+// own table is unread, the other's records must not pass for its own.
+func TestNestedVolume(t *testing.T) {
+	inner := ntfsimage.New(ntfsimage.Params{Cluster: 1024, Clusters: 300})
+	folder := uint64(45)
+	inner.Add(ntfsimage.File{Number: folder, Folder: true, Names: win(root, "inner folder")})
+	for n := uint64(40); n < 60; n++ {
+		if n != folder {
+			parent := uint64(root)
+			if n%2 == 0 {
+				parent = folder
+			}
+			inner.Add(ntfsimage.File{Number: n, Names: win(parent, fmt.Sprintf("inner %d.txt", n)), Streams: []ntfsimage.Stream{{Data: ntfsimage.Content(n, 2000)}}})
+		}
+	}
+	inner.Finish()
+	for _, split := range []int{0, 1} { // the table's extents in record 0, or in one more record
+		outer := ntfsimage.New(ntfsimage.Params{Cluster: 1024, Clusters: 1500, Fragments: 2, RunsPerRecord: split})
+		mine := outer.AddFile(root, "mine.txt", ntfsimage.Stream{Data: ntfsimage.Content(1, 3000)})
+		other := outer.Add(ntfsimage.File{Number: 50, Names: win(root, "disk.img"), Streams: []ntfsimage.Stream{{Data: inner.Image}}})
+		outer.Finish()
+		list(t, outer.Image).holds(t, outer.Image, "disk.img", inner.Image)
+
+		second := outer.RecordAt(32)
+		unread := []span{{second, 32 * 1024}}
+		if split == 0 {
+			unread = append(unread, span{outer.RecordAt(0), 1024}, span{outer.At(outer.Mirror), 1024})
+		} else {
+			unread = append(unread, span{outer.RecordAt(outer.Extensions[0][0]), 1024})
+		}
+		l := list(t, outer.Image, unread...)
+		for path, files := range l.files {
+			f := files[0]
+			if strings.Contains(path, "inner ") && (f.Kind != extract.KindFile || !f.RecordUnread && !f.NameOnly) {
+				t.Errorf("split %d: %q of the inner volume is listed as a file of the outer: %+v", split, path, f)
+			}
+		}
+		if f := l.file(t, "mine.txt"); f.ID != mine {
+			t.Errorf("%+v", f)
+		}
+		if f := l.file(t, "disk.img"); f.ID != other || !f.NameOnly && !f.RecordUnread {
+			t.Errorf("split %d: %+v", split, f)
+		}
+		if l.Complete {
+			t.Errorf("split %d: complete", split)
+		}
+	}
+}
+
+// The table is put together where what says where it lies is unread: files
+// that a trusted folder names are as good as ever.
+func TestRebuiltTable(t *testing.T) {
+	v := ntfsimage.New(ntfsimage.Params{Cluster: 1024, Clusters: 1500, Fragments: 4, Records: 128})
+	want := map[string][]byte{}
+	parent, prefix := uint64(root), ""
+	for n := uint64(30); n < 120; n++ {
+		if n%30 == 0 {
+			parent, prefix = v.Add(ntfsimage.File{Number: n, Folder: true, Names: win(parent, fmt.Sprintf("level %d", n))}), prefix+fmt.Sprintf("level %d/", n)
+			continue
+		}
+		name := fmt.Sprintf("file %d.txt", n)
+		want[prefix+name] = ntfsimage.Content(n, 700)
+		v.Add(ntfsimage.File{Number: n, Names: win(parent, name), Streams: []ntfsimage.Stream{{Data: want[prefix+name]}}})
+	}
+	v.Finish()
+	l := list(t, v.Image, span{v.RecordAt(0), 1024}, span{v.At(v.Mirror), 1024})
+	for path, b := range want {
+		l.holds(t, v.Image, path, b)
+	}
+	if l.Complete {
+		t.Error("complete, though how many records there are is not known")
+	}
+}
