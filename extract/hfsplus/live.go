@@ -7,8 +7,9 @@ import (
 // settle works out which of the nodes are in use, and the order of the leaves.
 //
 // The node map says it. Where the map is unread a node is in use if an index
-// node in use points to it with the key that it begins with, or a neighbour in
-// use is linked with it in both directions. A leaf for which neither can be
+// node in use points to it with the key that it begins with, or it and a
+// neighbour are linked in both directions: a node that is taken out of the tree
+// keeps its links, but those to it are changed. A leaf for which neither can be
 // told, since the nodes that would tell it are unread, is doubtful; one that
 // they would have named is not in use.
 func (t *tree) settle() {
@@ -56,6 +57,12 @@ func (t *tree) reach() (gap bool) {
 			todo = append(todo, i)
 		}
 	}
+	for i := range t.nodes {
+		if j := t.linked(i); j >= 0 {
+			mark(i)
+			mark(j)
+		}
+	}
 	if root, ok := t.root(); ok {
 		mark(root)
 	} else {
@@ -85,21 +92,25 @@ func (t *tree) reach() (gap bool) {
 				}
 			}
 		}
-		if x.height == 0 { // its descriptor is unread
-			continue
-		}
-		if j := t.find(x.next); x.next != 0 && j >= 0 {
-			if y := &t.nodes[j]; y.prev == x.number && y.height == x.height && y.kind == x.kind && y.firstID >= x.lastID {
-				mark(j)
-			}
-		}
-		if j := t.find(x.prev); x.prev != 0 && j >= 0 {
-			if y := &t.nodes[j]; y.next == x.number && y.height == x.height && y.kind == x.kind && y.lastID <= x.firstID {
-				mark(j)
-			}
-		}
 	}
 	return gap
+}
+
+// linked is the node behind nodes[i], if that one has it for its neighbour too
+// and their keys are in order; else -1.
+func (t *tree) linked(i int) int {
+	x := &t.nodes[i]
+	if x.height == 0 || x.next == 0 || x.next == x.number {
+		return -1
+	}
+	j := t.find(x.next)
+	if j < 0 {
+		return -1
+	}
+	if y := &t.nodes[j]; y.prev == x.number && y.height == x.height && y.kind == x.kind && y.firstID >= x.lastID {
+		return j
+	}
+	return -1
 }
 
 // root is the tree's root: the node that the header names, else the only one
