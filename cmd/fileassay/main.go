@@ -6,6 +6,7 @@ import (
 	"context"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 )
 
@@ -14,6 +15,9 @@ func main() { os.Exit(run()) }
 // run is main with an exit code, so that tests can call the command as users
 // do.
 func run() int {
+	// what lives is small, and much is thrown away for every file: collecting
+	// less often costs some tens of megabytes and saves a fifth of the time
+	debug.SetGCPercent(400)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	ui := newUI(os.Stdout, os.Stderr)

@@ -77,7 +77,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 }
 
 func (v *Volume) harvestOf(chunk int) (*harvest, error) {
-	h := &harvest{}
+	h := &harvest{files: make([]*extract.File, 0, chunkRecords)}
 	c := &v.census
 	from := uint64(chunk) * chunkRecords
 	var used, known []bool // of the table's bitmap, asked for once one record needs it

@@ -218,14 +218,20 @@ const chunkRecords = 1024
 func (t *table) chunks() int { return int((t.count + chunkRecords - 1) / chunkRecords) }
 
 // eachRecord parses the records of a chunk in order. The record that visit
-// gets is used again for the next.
+// gets, its bytes included, is used again for the next.
 func (v *Volume) eachRecord(chunk int, visit func(*record) error) error {
 	t := v.table
 	from := uint64(chunk) * chunkRecords
 	to := min(from+chunkRecords, t.count)
-	b := make([]byte, int64(to-from)*t.recordSize)
+	kept, _ := v.buffers.Get().(*[]byte)
+	if kept == nil {
+		b := make([]byte, chunkRecords*t.recordSize)
+		kept = &b
+	}
+	defer v.buffers.Put(kept)
+	b := (*kept)[:int64(to-from)*t.recordSize]
 	gaps := t.read(b, int64(from)*t.recordSize)
-	var rec record
+	rec := record{attrs: make([]attribute, 0, 16)}
 	for n := from; n < to; n++ {
 		i := int64(n-from) * t.recordSize
 		var bad strides

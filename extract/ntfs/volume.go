@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"sync"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -25,6 +26,7 @@ type Volume struct {
 	table  *table
 	bitmap *stream // allocation of clusters; nil where not known
 
+	buffers     sync.Pool // of *[]byte, a chunk of the table each
 	census      census
 	extending   map[uint64]bool // unread records that attribute lists name
 	claims      extract.Claims
