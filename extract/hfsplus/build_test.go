@@ -447,4 +447,3 @@ func find(tb testing.TB, list []*extract.File, path string) *extract.File {
 	tb.Fatalf("no %q in %q", path, paths(list))
 	return nil
 }
-

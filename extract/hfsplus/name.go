@@ -77,13 +77,13 @@ func littleEndian(units []uint16) []byte {
 // compose is the composed form of a name, if the volume would store that as
 // the same name again; else the name as it is.
 func compose(s string) string {
-	if c := norm.NFC.String(s); c != s && decompose(c) == s {
-		return c
-	}
 	if strings.ContainsAny(s, "\u030D\u0E4D\u0ECD") {
 		if c := norm.NFC.String(composeOld.Replace(s)); decompose(decomposeOld.Replace(c)) == s {
 			return c
 		}
+	}
+	if c := norm.NFC.String(s); c != s && decompose(c) == s {
+		return c
 	}
 	return s
 }

@@ -183,9 +183,11 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 		f.Why = append(f.Why, leftover)
 	}
 	v.stale(f)
-	if at := v.locate(&rec.data, rec.id, dataFork, nil); v.isJournal(k, at.runs) {
-		out.entries = append(out.entries, entry{runs: at.runs, own: true, maybe: e.maybe})
-		return
+	if v.journal.present && k.parent == idRoot {
+		if at := v.locate(&rec.data, rec.id, dataFork, nil); v.isJournal(k, at.runs) {
+			out.entries = append(out.entries, entry{runs: at.runs, own: true, maybe: e.maybe})
+			return
+		}
 	}
 	switch {
 	case rec.folderLink():
@@ -224,11 +226,8 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 // isJournal reports whether a file of the root is the journal or its info
 // block (TN1150, Journal).
 func (v *Volume) isJournal(k catalogKey, runs []run) bool {
-	if !v.journal.present || k.parent != idRoot || len(runs) == 0 {
-		return false
-	}
-	return isName(k.name, journalFile) && runs[0].image == v.journal.at ||
-		isName(k.name, journalInfoFil) && runs[0].image == v.journal.info
+	return len(runs) > 0 && isName(k.name, journalFile) && runs[0].image == v.journal.at ||
+		len(runs) > 0 && isName(k.name, journalInfoFil) && runs[0].image == v.journal.info
 }
 
 // fill puts content into an entry and appends it to out, with the stream of
@@ -236,11 +235,17 @@ func (v *Volume) isJournal(k catalogKey, runs []run) bool {
 func (v *Volume) fill(e *entry, rec *fileRecord, out *listed) {
 	f := e.f
 	f.Modified = date(rec.modified)
-	s := &extract.File{ID: f.ID, Path: f.Path + ":rsrc", Kind: extract.KindStream, Modified: f.Modified, RecordUnread: f.RecordUnread,
-		Why: slices.Clone(f.Why)}
+	var s *extract.File                                                // the stream
+	if rec.rsrc.sized && rec.rsrc.size > 0 && rec.rsrc.size <= 1<<62 { // where it is unread, whether there is one is not known
+		s = &extract.File{ID: f.ID, Path: f.Path + ":rsrc", Kind: extract.KindStream, Modified: f.Modified, RecordUnread: f.RecordUnread,
+			Why: slices.Clone(f.Why)}
+	}
 	data := v.locate(&rec.data, rec.id, dataFork, v.extents)
 	rsrc := v.locate(&rec.rsrc, rec.id, rsrcFork, v.extents)
-	e.runs = append(slices.Clone(data.runs), rsrc.runs...)
+	e.runs = data.runs
+	if len(rsrc.runs) > 0 {
+		e.runs = append(slices.Clone(data.runs), rsrc.runs...)
+	}
 	if !rec.headRead || !rec.data.sized {
 		f.Size, f.RecordUnread = -1, true
 		f.Why = append(f.Why, "a part of its record is unread")
@@ -279,8 +284,8 @@ func (v *Volume) fill(e *entry, rec *fileRecord, out *listed) {
 		f.Target = v.target(f)
 	}
 	out.entries = append(out.entries, *e)
-	if !rec.rsrc.sized || rec.rsrc.size == 0 || rec.rsrc.size > 1<<62 {
-		return // where it is unread, whether there is one is not known
+	if s == nil {
+		return
 	}
 	s.Size = int64(rec.rsrc.size)
 	v.content(s, &rsrc, &rec.rsrc)
