@@ -40,13 +40,19 @@ type Reader struct {
 	drive  int64 // of the drive
 	sector int64
 	m      *imap.Map // in whole sectors, nothing past the image's end
-	tally  imap.Tally
-	faults faults // of the image file itself
+	said   *imap.Map // m before doubtful ranges were trusted
+	base   int64     // of its first byte in the image that it is a part of
+	faults faults    // of the image file itself
 }
 
 // New reads an image of size bytes from src. A sector that the image's end
 // cuts off counts as skipped, unless the drive ends there too.
 func New(src io.ReaderAt, size int64, m *imap.Map, o Options) *Reader {
+	return newReader(src, size, m, o, nil)
+}
+
+// newReader is New of an image that does not hold the ranges in gaps.
+func newReader(src io.ReaderAt, size int64, m *imap.Map, o Options, gaps []imap.Range) *Reader {
 	r := &Reader{src: src, size: size, drive: max(size, o.DriveSize), sector: o.Sector}
 	if r.sector <= 0 {
 		r.sector = 512
@@ -59,7 +65,10 @@ func New(src io.ReaderAt, size int64, m *imap.Map, o Options) *Reader {
 		whole -= size % r.sector
 	}
 	r.m = m.Outward(r.sector, r.drive).Cut(whole)
-	r.tally = r.m.Tally(0, r.drive)
+	if len(gaps) > 0 {
+		r.m = r.m.With(gaps).Outward(r.sector, r.drive)
+	}
+	r.said = r.m
 	if o.TrustDoubtful {
 		r.m = r.m.TrustDoubtful()
 	}
@@ -86,7 +95,39 @@ func (r *Reader) Sector() int64 { return r.sector }
 // Tally counts the bytes of the drive, [0, DriveSize), by state, as the map
 // has them in whole sectors: doubtful ones are counted as such even where they
 // are trusted, and faults of the image file are left aside.
-func (r *Reader) Tally() imap.Tally { return r.tally }
+func (r *Reader) Tally() imap.Tally { return r.said.Tally(0, r.drive) }
+
+// TallyOf is Tally of [off, off+n).
+func (r *Reader) TallyOf(off, n int64) imap.Tally { return r.said.Tally(off, n) }
+
+// From is the image from off on, as an image of its own: for a drive that
+// begins inside a file. Base tells off.
+func (r *Reader) From(off int64) *Reader {
+	var list []imap.Range
+	for rg := range r.Over(off, r.size-off) {
+		rg.Start -= off
+		list = append(list, rg)
+	}
+	m, err := imap.New(list) // sorted and disjoint, as Over gives them
+	if err != nil {
+		m = nil // and nothing is read
+	}
+	v := New(&shifted{r, off}, r.size-off, m, Options{Sector: r.sector, DriveSize: r.drive - off})
+	v.base = r.base + off
+	return v
+}
+
+// Base is where the reader's first byte lies in the image: 0, but for what
+// From gives.
+func (r *Reader) Base() int64 { return r.base }
+
+// shifted reads from a place of an image on.
+type shifted struct {
+	r   *Reader
+	off int64
+}
+
+func (s *shifted) ReadAt(p []byte, off int64) (int, error) { return s.r.ReadAt(p, s.off+off) }
 
 // Map is the imaging map that holds: in whole sectors, with what could not be
 // read of the image file itself as failed, and nothing past the image's end.
