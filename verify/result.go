@@ -268,7 +268,7 @@ func appendString(b []byte, s string) []byte {
 	for i := 0; i < len(s); {
 		c := s[i]
 		if c < utf8.RuneSelf {
-			if c >= 0x20 && c != '"' && c != '\\' && c != 0x7f {
+			if c >= 0x20 && c != '"' && c != '\\' {
 				i++
 				continue
 			}
@@ -276,6 +276,10 @@ func appendString(b []byte, s string) []byte {
 			switch c {
 			case '"', '\\':
 				b = append(b, '\\', c)
+			case '\b':
+				b = append(b, '\\', 'b')
+			case '\f':
+				b = append(b, '\\', 'f')
 			case '\n':
 				b = append(b, '\\', 'n')
 			case '\r':
