@@ -75,7 +75,7 @@ func readAPM(r *image.Reader) *table {
 }
 
 func readAPMIn(r *image.Reader, unit int64) *table {
-	t := &table{scheme: SchemeAPM, unit: unit}
+	t := &table{scheme: SchemeAPM, unit: unit, base: r.Base()}
 	count, lost := int64(0), int64(0)
 	buf := make([]byte, apmEntrySize)
 	itself := false // an entry describes the map itself, at block 1

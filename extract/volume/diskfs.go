@@ -123,7 +123,7 @@ func secondOpinion(r *image.Reader, t *table) []string {
 		}
 		ours++
 		if their, ok := theirs[p.Number]; !ok || their != (place{p.Start, p.Length}) {
-			notes = append(notes, fmt.Sprintf("a second reading of the table disagrees on %s: %d bytes at offset %d", p.label(t.scheme), their.length, their.start))
+			notes = append(notes, fmt.Sprintf("a second reading of the table disagrees on %s: %d bytes at offset %d", p.label(t.scheme), their.length, r.Base()+their.start))
 		}
 	}
 	if ours < len(theirs) && len(notes) == 0 {

@@ -87,11 +87,11 @@ func (f *finder) useGPT(ctx context.Context, t *table, boot *bootSector) error {
 		same := slices.IndexFunc(t.partitions, func(g Partition) bool { return g.Start == p.Start })
 		switch {
 		case same < 0 && p.Length > 0 && p.Start < f.r.DriveSize():
-			t.note("MBR partition %d at offset %d is in the MBR of this hybrid drive only", p.Number, p.Start)
+			t.note("MBR partition %d at offset %d is in the MBR of this hybrid drive only", p.Number, f.r.Base()+p.Start)
 			t.partitions = append(t.partitions, p)
 		case same >= 0 && t.partitions[same].Length != p.Length:
 			t.note("MBR partition %d and GPT entry %d begin at offset %d but differ in length: %d and %d bytes; the GPT is used",
-				p.Number, t.partitions[same].Number, p.Start, p.Length, t.partitions[same].Length)
+				p.Number, t.partitions[same].Number, f.r.Base()+p.Start, p.Length, t.partitions[same].Length)
 		}
 	}
 	slices.SortStableFunc(t.partitions, func(a, b Partition) int { return cmp.Compare(a.Start, b.Start) })
@@ -294,7 +294,7 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 			Start: p.Start, Length: p.Length, Filesystem: c.filesystem,
 			Found: p.label(t.scheme), Partition: p, Reason: c.reason, NoFiles: c.noFiles,
 		}
-		if note := v.move(c); note != "" && !slices.Contains(t.notes, note) {
+		if note := v.move(c, f.r.Base()); note != "" && !slices.Contains(t.notes, note) {
 			t.note("%s", note)
 		}
 		if p.NoFiles && !v.told() {
@@ -306,13 +306,14 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 	return out, nil
 }
 
-// move gives the volume the place that its own structures tell, and says so.
-func (v *Volume) move(c content) (note string) {
+// move gives the volume the place that its own structures tell, and says so;
+// offsets count from base.
+func (v *Volume) move(c content, base int64) (note string) {
 	switch {
 	case c.length == 0:
 		return ""
 	case c.start != v.Start:
-		note = fmt.Sprintf("%s wraps a %s volume of %d bytes at offset %d", v.Found, c.filesystem, c.length, c.start)
+		note = fmt.Sprintf("%s wraps a %s volume of %d bytes at offset %d", v.Found, c.filesystem, c.length, base+c.start)
 	default:
 		note = fmt.Sprintf("%s is shorter than the %s volume in it: %d bytes, the volume %d", v.Found, c.filesystem, v.Length, c.length)
 	}
@@ -341,7 +342,7 @@ func (f *finder) searchDark(ctx context.Context, dark []extract.Span) error {
 	f.l.Volumes = slices.DeleteFunc(f.l.Volumes, func(v Volume) bool {
 		for _, n := range found {
 			if !v.told() && n.Start < v.End() && v.Start < n.End() {
-				f.l.note("%s (%s) is left out: a %s volume was found at offset %d by its own structures", v.Found, v.Filesystem, n.Filesystem, n.Start)
+				f.l.note("%s (%s) is left out: a %s volume was found at offset %d by its own structures", v.Found, v.Filesystem, n.Filesystem, f.r.Base()+n.Start)
 				return true
 			}
 		}
@@ -384,7 +385,7 @@ func (f *finder) bare(ctx context.Context, boot *bootSector) (done bool, err err
 		if c.reason == "" {
 			f.bareVolume(boot, c.filesystem, "")
 			v := &f.l.Volumes[len(f.l.Volumes)-1]
-			f.l.note("%s", v.move(content{filesystem: c.filesystem, start: in.Start, length: in.End - in.Start}))
+			f.l.note("%s", v.move(content{filesystem: c.filesystem, start: in.Start, length: in.End - in.Start}, f.r.Base()))
 			return true, nil
 		}
 	}

@@ -261,7 +261,7 @@ func (g *gptReader) merged() (array []byte, lost []extract.Span) {
 
 // table makes the partitions of the best array there is.
 func (g *gptReader) table() *table {
-	t := &table{scheme: SchemeGPT, unit: g.unit}
+	t := &table{scheme: SchemeGPT, unit: g.unit, base: g.r.Base()}
 	g.readArrays()
 	shape := g.shape()
 	p, b := &g.primary, &g.backup

@@ -63,7 +63,7 @@ func (s *search) marked() []Volume {
 			}
 			out = append(out, Volume{
 				Start: at, Length: length, Filesystem: c.filesystem, Reason: c.reason, NoFiles: c.noFiles,
-				Found: fmt.Sprintf("signature at offset %d (no table)", at),
+				Found: fmt.Sprintf("signature at offset %d (no table)", s.f.r.Base()+at),
 			})
 			reach = at + length
 		}
@@ -142,7 +142,7 @@ func (s *search) leftover(others []Volume) []Volume {
 				dark += u.Length - tables.Covered(u.Start, u.Length)
 			}
 			if dark > 0 {
-				why := fmt.Sprintf("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, g.Start, g.End)
+				why := fmt.Sprintf("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, s.f.r.Base()+g.Start, s.f.r.Base()+g.End)
 				s.f.l.Missing = append(s.f.l.Missing, why)
 				s.f.l.note("%s", why)
 			}

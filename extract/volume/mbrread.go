@@ -43,7 +43,7 @@ const maxLogical = 1024
 // readMBR reads the partitions that the boot record names, in units of the
 // given bytes, and follows the chains of its extended partitions.
 func readMBR(r *image.Reader, boot *bootSector, unit int64) *table {
-	t := &table{scheme: SchemeMBR, unit: unit}
+	t := &table{scheme: SchemeMBR, unit: unit, base: r.Base()}
 	t.structures = append(t.structures, boot.structure(r))
 	number := 5 // of the first logical drive
 	for i, e := range boot.rec.Entries {
@@ -171,7 +171,7 @@ func (c *chain) record(rec *bootRecord, at int64) (next int64, found int, end in
 		if e.Status&0x7F != 0 {
 			p.Problem = fmt.Sprintf("its status byte 0x%02X is none that a table holds", e.Status)
 		} else if p.End() > c.container.End() {
-			p.Problem = fmt.Sprintf("reaches to offset %d, past the end of its extended partition at %d", p.End(), c.container.End())
+			p.Problem = fmt.Sprintf("reaches to offset %d, past the end of its extended partition at %d", c.t.base+p.End(), c.t.base+c.container.End())
 		}
 		c.number++
 		found++

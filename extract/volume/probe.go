@@ -210,7 +210,7 @@ func (f *finder) inOrder(hints []string) []Kind {
 // unknown.
 func (f *finder) unlisted(start, length int64, dark bool, whys []string) content {
 	if start >= f.r.Size() {
-		return content{filesystem: "unread", reason: fmt.Sprintf("it begins past the end of the image at offset %d", f.r.Size())}
+		return content{filesystem: "unread", reason: fmt.Sprintf("it begins past the end of the image at offset %d", f.r.Base()+f.r.Size())}
 	}
 	if len(whys) > 0 {
 		return content{filesystem: "unknown", reason: "its first sectors look like a volume, but it cannot be opened (" + strings.Join(whys, "; ") + ")"}

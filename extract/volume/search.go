@@ -418,14 +418,14 @@ func (s *search) accept(ctx context.Context, c claim, sure bool) error {
 		around := o.Start >= h.Start && o.end() <= h.end()
 		if inside || !around && o.Length >= h.Length {
 			if !inside {
-				s.f.l.note("%s volume at offset %d is left out: it overlaps the %s volume at offset %d", h.filesystem, h.Start, o.filesystem, o.Start)
+				s.f.l.note("%s volume at offset %d is left out: it overlaps the %s volume at offset %d", h.filesystem, s.f.r.Base()+h.Start, o.filesystem, s.f.r.Base()+o.Start)
 			}
 			return nil
 		}
 		losers = append(losers, o)
 	}
 	for _, o := range losers {
-		s.f.l.note("%s volume at offset %d is left out: it lies in the %s volume at offset %d", o.filesystem, o.Start, h.filesystem, h.Start)
+		s.f.l.note("%s volume at offset %d is left out: it lies in the %s volume at offset %d", o.filesystem, s.f.r.Base()+o.Start, h.filesystem, s.f.r.Base()+h.Start)
 	}
 	s.hits = slices.DeleteFunc(s.hits, func(o hit) bool { return o.Start < h.end() && h.Start < o.end() })
 	s.hits = append(s.hits, h)
@@ -478,7 +478,7 @@ func (s *search) volumes() []Volume {
 		}
 		out = append(out, Volume{
 			Start: h.Start, Length: h.Length, Filesystem: h.filesystem,
-			Found: fmt.Sprintf("%s at offset %d (no table)", from, h.At),
+			Found: fmt.Sprintf("%s at offset %d (no table)", from, s.f.r.Base()+h.At),
 		})
 	}
 	return out

@@ -13,6 +13,7 @@ import (
 type table struct {
 	scheme     string
 	unit       int64 // bytes of the unit it counts in
+	base       int64 // where its drive begins in the image; what it says counts from there
 	partitions []Partition
 	notes      []string
 	structures []extract.Structure
@@ -61,7 +62,7 @@ func (t *table) settle(image, drive int64) {
 	for i := range t.partitions {
 		p := &t.partitions[i]
 		if p.Problem == "" {
-			p.Problem = placeProblem(p, image, drive)
+			p.Problem = placeProblem(p, image, drive, t.base)
 		}
 		if p.Problem != "" {
 			t.note("%s: %s", p.label(t.scheme), p.Problem)
@@ -71,7 +72,7 @@ func (t *table) settle(image, drive int64) {
 		}
 		if p.Start < reach {
 			t.note("%s begins at offset %d inside %s, which reaches to offset %d",
-				p.label(t.scheme), p.Start, t.partitions[last].label(t.scheme), reach)
+				p.label(t.scheme), t.base+p.Start, t.partitions[last].label(t.scheme), t.base+reach)
 		}
 		if p.End() > reach {
 			reach, last = p.End(), i
@@ -79,18 +80,18 @@ func (t *table) settle(image, drive int64) {
 	}
 }
 
-func placeProblem(p *Partition, image, drive int64) string {
+func placeProblem(p *Partition, image, drive, base int64) string {
 	switch {
 	case p.Length == 0:
 		return "has no length"
 	case p.Start >= drive:
-		return fmt.Sprintf("begins at offset %d, past the end of the drive at %d", p.Start, drive)
+		return fmt.Sprintf("begins at offset %d, past the end of the drive at %d", base+p.Start, base+drive)
 	case p.End() > drive && !p.Protective:
-		return fmt.Sprintf("reaches to offset %d, past the end of the drive at %d", p.End(), drive)
+		return fmt.Sprintf("reaches to offset %d, past the end of the drive at %d", base+p.End(), base+drive)
 	case p.Start >= image && !p.Protective:
-		return fmt.Sprintf("begins at offset %d, past the end of the image at %d", p.Start, image)
+		return fmt.Sprintf("begins at offset %d, past the end of the image at %d", base+p.Start, base+image)
 	case p.End() > image && !p.Protective:
-		return fmt.Sprintf("reaches to offset %d, past the end of the image at %d", p.End(), image)
+		return fmt.Sprintf("reaches to offset %d, past the end of the image at %d", base+p.End(), base+image)
 	}
 	return ""
 }
