@@ -19,7 +19,7 @@ func Time(date, clock uint16, hundredths uint8) time.Time {
 		hundredths = 0
 	}
 	t := time.Date(year, time.Month(month), day, hour, minute, sec, int(hundredths)*10_000_000, time.UTC)
-	if t.Day() != day && t.Month() != time.Month(month) {
+	if t.Day() != day {
 		return time.Time{} // the 31st of a shorter month
 	}
 	return t

@@ -302,32 +302,46 @@ type Count struct {
 // Count looks at every entry.
 func (t *Table) Count(ctx context.Context) (Count, error) {
 	var n Count
-	err := t.Each(ctx, func(_ uint32, e Link) bool {
-		switch {
-		case e.Mark == Unread:
-			n.Unread++
-		case e.Disagree:
-			n.Disagree++
-		case e.Second:
-			n.Second++
+	err := t.eachPage(ctx, func(p *tablePage, c uint32, k int64) error {
+		if p.unread == nil && p.alt == nil && p.second == nil && len(p.b) > 0 {
+			return nil
 		}
-		return true
+		for ; k > 0; c, k = c+1, k-1 {
+			switch e := t.Entry(c); {
+			case e.Mark == Unread:
+				n.Unread++
+			case e.Disagree:
+				n.Disagree++
+			case e.Second:
+				n.Second++
+			}
+		}
+		return nil
 	})
 	return n, err
 }
 
-// Each calls visit for the entry of every cluster in order, until it returns
-// false.
-func (t *Table) Each(ctx context.Context, visit func(c uint32, e Link) bool) error {
-	for i := range t.clusters {
-		if i&0xFFFFF == 0 {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
+// eachPage calls visit for the pages in order, each with the clusters whose
+// entries stand in it: k from c.
+func (t *Table) eachPage(ctx context.Context, visit func(p *tablePage, c uint32, k int64) error) error {
+	perPage := int64(pageBytes) * 8 / 32
+	switch t.width {
+	case Width12:
+		perPage = pageBytes * 8 / 12
+	case Width16:
+		perPage = pageBytes / 2
+	}
+	last := int64(t.clusters) + FirstCluster
+	for n := int64(0); n*perPage < last; n++ {
+		if err := ctx.Err(); err != nil {
+			return err
 		}
-		c := i + FirstCluster
-		if !visit(c, t.Entry(c)) {
-			return nil
+		from, to := max(n*perPage, FirstCluster), min((n+1)*perPage, last)
+		if from >= to {
+			continue
+		}
+		if err := visit(t.page(n), uint32(from), to-from); err != nil {
+			return err
 		}
 	}
 	return ctx.Err()
@@ -335,39 +349,52 @@ func (t *Table) Each(ctx context.Context, visit func(c uint32, e Link) bool) err
 
 // Allocation yields the table as ranges of clusters of one state.
 func (t *Table) Allocation(ctx context.Context, yield func(first uint32, n int64, s State) error) error {
-	var w stateRuns
-	w.yield = yield
-	var failed error
-	err := t.Each(ctx, func(c uint32, e Link) bool {
-		s := Allocated
-		switch {
-		case e.Mark == Unread:
-			s = Unknown
-		case e.Mark == Bad:
-			s = Defective
-		case e.Mark == Free && (!e.Disagree || e.Alt.Mark == Free):
-			s = Vacant
+	w := stateRuns{yield: yield}
+	err := t.eachPage(ctx, func(p *tablePage, c uint32, k int64) error {
+		if p.unread == nil && p.alt == nil && zero(p.b) && len(p.b) > 0 {
+			if _, size := t.place(c + uint32(k) - 1); size+t.offset(c+uint32(k)-1)-p.at <= int64(len(p.b)) {
+				return w.put(c, k, Vacant)
+			}
 		}
-		failed = w.put(c, 1, s)
-		return failed == nil
+		for ; k > 0; c, k = c+1, k-1 {
+			e := t.Entry(c)
+			s := Allocated
+			switch {
+			case e.Mark == Unread:
+				s = Unknown
+			case e.Mark == Bad:
+				s = Defective
+			case e.Mark == Free && (!e.Disagree || e.Alt.Mark == Free):
+				s = Vacant
+			}
+			if err := w.put(c, 1, s); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
-	if failed != nil || err != nil {
-		return firstError(failed, err)
+	if err != nil {
+		return err
 	}
 	return w.flush()
 }
 
-// IsFree reports whether the table says of every copy that c is free.
-func (t *Table) IsFree(c uint32) bool {
-	e := t.Entry(c)
-	return e.Mark == Free && !e.Disagree
+func (t *Table) offset(c uint32) int64 {
+	off, _ := t.place(c)
+	return off
 }
 
-func firstError(list ...error) error {
-	for _, err := range list {
-		if err != nil {
-			return err
+func zero(b []byte) bool {
+	for len(b) >= 8 {
+		if binary.LittleEndian.Uint64(b) != 0 {
+			return false
+		}
+		b = b[8:]
+	}
+	for _, c := range b {
+		if c != 0 {
+			return false
 		}
 	}
-	return nil
+	return true
 }

@@ -216,7 +216,7 @@ func (t *Tree) content(f *extract.File, e *Entry) {
 			t.sum.split++
 		}
 		f.Why = append(f.Why, c.why(located))
-		if c.stop != stopUnread {
+		if located >= e.Valid && c.stop != stopUnread {
 			// what lies past the valid length is a hole, whose clusters do not
 			// matter: but the chain is wrong
 			f.RecordUnread = true

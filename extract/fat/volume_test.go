@@ -1,0 +1,439 @@
+package fat
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"fileassay/extract"
+	"fileassay/extract/chain"
+	"fileassay/extract/chain/chaintest"
+)
+
+// TestChains follows chains that are whole, broken, crossed and contradicted.
+// Clusters of 512 bytes; cluster c lies at v.cluster(c).
+func TestChains(t *testing.T) {
+	type step func(v *volume)
+	at := func(v *volume, c uint32) int64 { return v.cluster(c) }
+	piece := func(v *volume, off int64, c uint32, n int64) string {
+		return fmt.Sprintf(" [%d@%d+%d]", off, at(v, c), n)
+	}
+	for _, c := range []struct {
+		name string
+		do   step
+		want func(v *volume) []string
+	}{
+		{"whole, in two runs", func(v *volume) { v.file(&v.root, "A       TXT", "", 1200, 9, 10, 7) },
+			func(v *volume) []string {
+				return []string{"A.TXT file 1200" + piece(v, 0, 9, 1024) + piece(v, 1024, 7, 176)}
+			}},
+		{"one cluster needs no table", func(v *volume) {
+			v.file(&v.root, "A       TXT", "", 512, 9)
+			v.Lose(v.tableAt(0), 512)
+			v.Lose(v.tableAt(1), 512)
+		}, func(v *volume) []string { return []string{"A.TXT file 512" + piece(v, 0, 9, 512)} }},
+		{"entry unread in both copies", func(v *volume) {
+			v.file(&v.root, "A       TXT", "", 1024, 9, 10)
+			v.Lose(v.tableAt(0), 512)
+			v.Lose(v.tableAt(1), 512)
+		}, func(v *volume) []string {
+			return []string{"A.TXT file 1024" + piece(v, 0, 9, 512) + " | the allocation table's entry of cluster 9 is unread in every copy: bytes from 512 on are unlocated"}
+		}},
+		{"entry unread in the first copy", func(v *volume) {
+			v.file(&v.root, "A       TXT", "", 1024, 9, 11)
+			v.Lose(v.tableAt(0), 512)
+		}, func(v *volume) []string {
+			return []string{"A.TXT file 1024" + piece(v, 0, 9, 512) + piece(v, 512, 11, 512)}
+		}},
+		{"too short", func(v *volume) { v.file(&v.root, "A       TXT", "", 1500, 9, 10) },
+			func(v *volume) []string {
+				return []string{"A.TXT file 1500" + piece(v, 0, 9, 1024) + " | its chain of clusters ends after 2 clusters, before the file does: bytes from 1024 on are unlocated"}
+			}},
+		{"too long", func(v *volume) { v.file(&v.root, "A       TXT", "", 500, 9, 10, 11) },
+			func(v *volume) []string {
+				return []string{"A.TXT file 500" + piece(v, 0, 9, 500) + " | its chain goes on for 2 clusters past its size"}
+			}},
+		{"empty with a chain", func(v *volume) { v.file(&v.root, "A       TXT", "", 0, 9, 10) },
+			func(v *volume) []string { return []string{"A.TXT file 0 | it is empty, but has a chain of 2 clusters"} }},
+		{"loop", func(v *volume) { v.file(&v.root, "A       TXT", "", 5000, 9, 10, 11); v.set(11, 10) },
+			func(v *volume) []string {
+				return []string{"A.TXT file 5000" + piece(v, 0, 9, 1536) + " | its chain is a loop after cluster 11: bytes from 1536 on are unlocated"}
+			}},
+		{"leads to itself", func(v *volume) { v.file(&v.root, "A       TXT", "", 5000, 9); v.set(9, 9) },
+			func(v *volume) []string {
+				return []string{"A.TXT file 5000" + piece(v, 0, 9, 512) + " | its chain is a loop after cluster 9: bytes from 512 on are unlocated"}
+			}},
+		{"cross-linked", func(v *volume) {
+			v.file(&v.root, "A       TXT", "", 1500, 9, 10, 11)
+			v.file(&v.root, "B       TXT", "", 1500, 20, 21)
+			v.set(21, 10)
+			v.set(11, last)
+			v.set(20, 21)
+		}, func(v *volume) []string {
+			const why = " | cluster 10 of its chain is claimed by another file or folder too (cross-linked): bytes from "
+			return []string{
+				"A.TXT file 1500" + piece(v, 0, 9, 512) + why + "512 on are unlocated",
+				"B.TXT file 1500" + piece(v, 0, 20, 1024) + why + "1024 on are unlocated",
+			}
+		}},
+		{"bad, free and out of range", func(v *volume) {
+			v.file(&v.root, "A       TXT", "", 1500, 9, 10)
+			v.set(10, 0x0FFFFFF7)
+			v.file(&v.root, "B       TXT", "", 1500, 12, 13)
+			v.set(13, 0)
+			v.file(&v.root, "C       TXT", "", 1500, 15, 16)
+			v.set(16, 4085)
+			v.file(&v.root, "D       TXT", "", 100, 20)
+			v.set(20, 0)
+			v.slot(&v.root, short("E       TXT", 0x20, 4085, 100))
+			v.slot(&v.root, short("F       TXT", 0x20, 0, 100))
+		}, func(v *volume) []string {
+			return []string{
+				"A.TXT file 1500" + piece(v, 0, 9, 1024) + " | the allocation table marks a bad cluster after cluster 10 of its chain: bytes from 1024 on are unlocated",
+				"B.TXT file 1500" + piece(v, 0, 12, 1024) + " | the allocation table calls cluster 13 of its chain free: bytes from 1024 on are unlocated",
+				"C.TXT file 1500" + piece(v, 0, 15, 1024) + " | its chain leads to cluster 4085, which the volume does not have: bytes from 1024 on are unlocated",
+				"D.TXT file 100" + piece(v, 0, 20, 100) + " unproved | the allocation table does not end its chain after cluster 20 but calls the cluster free",
+				"E.TXT file 100 | its chain leads to cluster 4085, which the volume does not have: bytes from 0 on are unlocated",
+				"F.TXT file 100 | its entry names no cluster: all of it is unlocated",
+			}
+		}},
+		{"copies disagree, the length decides", func(v *volume) {
+			v.file(&v.root, "A       TXT", "", 1500, 9, 10, 11)
+			v.set(10, 30, 0) // the first copy leads nowhere
+			v.file(&v.root, "B       TXT", "", 1000, 20, 21)
+			v.set(20, last, 1) // the second ends too early
+		}, func(v *volume) []string {
+			const why = " | the copies of the allocation table disagree in 1 entries of its chain: the one that gives a chain of its size was used"
+			return []string{"A.TXT file 1500" + piece(v, 0, 9, 1500) + why, "B.TXT file 1000" + piece(v, 0, 20, 1000) + why}
+		}},
+		{"copies disagree and both would do", func(v *volume) {
+			v.file(&v.root, "A       TXT", "", 1000, 9, 10)
+			v.set(30, last)
+			v.set(9, 30, 1)
+		}, func(v *volume) []string {
+			return []string{
+				"A.TXT file 1000" + piece(v, 0, 9, 512) + " | the copies of the allocation table disagree about cluster 9 and neither is proved right: bytes from 512 on are unlocated",
+			}
+		}},
+		{"second copy alone, which disagrees elsewhere", func(v *volume) {
+			v.file(&v.root, "A       TXT", "", 1000, 9, 10)
+			v.Lose(v.tableAt(0), 512)
+			v.set(3000, last, 1)
+		}, func(v *volume) []string {
+			return []string{"A.TXT file 1000" + piece(v, 0, 9, 1000) + " unproved | its chain rests on the second copy of the allocation table, which does not agree with the first elsewhere"}
+		}},
+		{"chain without a name", func(v *volume) { v.chain(40, 41, 50) },
+			func(v *volume) []string {
+				return []string{"?/chain-40 file -1" + piece(v, 0, 40, 1024) + piece(v, 1024, 50, 512) + " unnamed unproved | a chain of 3 clusters without a name: its true size is at most 1536 bytes"}
+			}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for _, s := range []shape{{width: chain.Width12, clusters: 4080}, {width: chain.Width16, clusters: 4090}, {width: chain.Width28, clusters: 66000}} {
+				if strings.Contains(c.name, "out of range") {
+					s.clusters = min(s.clusters, 4080) // so that cluster 4085 is none, in any width
+					s.width = chain.Width12
+				}
+				v := build(t, s)
+				c.do(v)
+				want := c.want(v)
+				got, _ := list(t, v)
+				// chains that only a wrong copy tells of are not of interest here
+				if !strings.Contains(c.name, "without a name") && !strings.Contains(c.name, "cross") {
+					got = named(got)
+				}
+				for i := range got { // of FAT32, the root's chain rests on the same sector
+					got[i] = strings.Replace(got[i], " | the folder it stands in cannot be vouched for", "", 1)
+				}
+				if diff := cmp.Diff(want, got); diff != "" {
+					t.Errorf("%s: %s", v.kind(), diff)
+				}
+			}
+		})
+	}
+}
+
+func named(lines []string) []string {
+	var out []string
+	for _, l := range lines {
+		if !strings.HasPrefix(l, "?/chain-") {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// TestFolders reads folders that are whole, partly unread and not to be found.
+func TestFolders(t *testing.T) {
+	make := func() (*volume, *folder) {
+		v := build(t, shape{width: chain.Width16, clusters: 5000})
+		f := v.sub(&v.root, "SHEETS     ", 100, 101)
+		v.file(f, "BETULA~1TIF", "betula pendula.tif", 600, 200, 201)
+		v.file(f, "CAREX   TIF", "", 512, 202)
+		for f.at < 512-2*32 {
+			v.slot(f, short("\xE5ONE    TIF", 0x20, 5, 5))
+		}
+		v.file(f, "DROSER~1TIF", "drosera rotundifolia.tif", 300, 203) // two slots of its name here, its entry in the next cluster
+		v.file(f, "ERICA   TIF", "", 0)
+		v.file(f, "FAGUS   TIF", "", 100, 204)
+		return v, f
+	}
+	strip := func(lines []string) []string {
+		var out []string
+		for _, l := range lines {
+			i := strings.IndexByte(l, '[')
+			j := strings.LastIndexByte(l, ']')
+			if i >= 0 {
+				l = l[:i] + "…" + l[j+1:]
+			}
+			out = append(out, l)
+		}
+		return out
+	}
+	for _, c := range []struct {
+		name     string
+		do       func(v *volume, f *folder)
+		want     []string
+		complete bool
+		unread   int64
+	}{
+		{"whole", func(*volume, *folder) {}, []string{
+			"SHEETS folder 0",
+			"SHEETS/betula pendula.tif file 600 …",
+			"SHEETS/CAREX.TIF file 512 …",
+			"SHEETS/drosera rotundifolia.tif file 300 …",
+			"SHEETS/ERICA.TIF file 0",
+			"SHEETS/FAGUS.TIF file 100 …",
+		}, true, 0},
+		{"second cluster unread", func(v *volume, f *folder) { v.Lose(v.cluster(101), 512) }, []string{
+			"SHEETS folder 0 entries-unread | 16 of its slots were not read",
+			"SHEETS/betula pendula.tif file 600 …",
+			"SHEETS/CAREX.TIF file 512 …",
+			"SHEETS/drosera rotundifolia.tif file -1 name-only | only its long name was read: the entry with its place and size is unread",
+			"?/chain-203 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
+			"?/chain-204 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
+		}, false, 16},
+		{"first cluster unread", func(v *volume, f *folder) { v.Lose(v.cluster(100), 512) }, []string{
+			"SHEETS folder 0 entries-unread | 16 of its slots were not read",
+			"SHEETS/DROSER~1.TIF file 300 … | its long name is partly or wholly unread: this is the short one",
+			"SHEETS/ERICA.TIF file 0",
+			"SHEETS/FAGUS.TIF file 100 …",
+			"?/chain-200 file -1 … unnamed unproved | a chain of 2 clusters without a name: its true size is at most 1024 bytes",
+			"?/chain-202 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
+		}, false, 16},
+		{"its entry unread", func(v *volume, f *folder) { v.Lose(v.root.fixed, 512) }, []string{
+			"?/ID folder 0 unnamed unproved | found by its own first slots: the entry with its name is unread",
+			"?/ID/betula pendula.tif file 600 …",
+			"?/ID/CAREX.TIF file 512 …",
+			"?/ID/drosera rotundifolia.tif file 300 …",
+			"?/ID/ERICA.TIF file 0",
+			"?/ID/FAGUS.TIF file 100 …",
+		}, false, 16},
+		{"does not name itself", func(v *volume, f *folder) { v.Put16(v.cluster(100)+26, 999) }, []string{
+			"SHEETS folder 0",
+			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in does not begin with slots that name it",
+			"SHEETS/CAREX.TIF file 512 … unproved | the folder it stands in does not begin with slots that name it",
+			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in does not begin with slots that name it",
+			"SHEETS/ERICA.TIF file 0 unproved | the folder it stands in does not begin with slots that name it",
+			"SHEETS/FAGUS.TIF file 100 … unproved | the folder it stands in does not begin with slots that name it",
+		}, true, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			v, f := make()
+			c.do(v, f)
+			got, l := list(t, v)
+			got = strip(got)
+			for i := range got {
+				got[i] = strings.ReplaceAll(got[i], fmt.Sprintf("?/%d", v.cluster(100)), "?/ID")
+			}
+			if diff := cmp.Diff(c.want, got); diff != "" {
+				t.Error(diff)
+			}
+			if l.Complete != c.complete || l.UnreadRecords != c.unread || len(l.Why) == 0 != c.complete {
+				t.Errorf("listing %+v, want complete %v and %d records unread", l, c.complete, c.unread)
+			}
+			v.Scribble(7)
+			again, _ := list(t, v)
+			for i := range again {
+				again[i] = strings.ReplaceAll(again[i], fmt.Sprintf("?/%d", v.cluster(100)), "?/ID")
+			}
+			if diff := cmp.Diff(got, strip(again)); diff != "" {
+				t.Errorf("what stands in unread sectors matters: %s", diff)
+			}
+		})
+	}
+}
+
+// TestNesting keeps folders within folders within folders bounded.
+func TestNesting(t *testing.T) {
+	v := build(t, shape{width: chain.Width16, clusters: 60000})
+	f := &v.root
+	for i := range uint32(3000) {
+		f = v.sub(f, fmt.Sprintf("F%07d   ", i), 10+i)
+	}
+	v.file(f, "DEEP    TXT", "", 10, 5000)
+	got, l := list(t, v)
+	longest := 0
+	for _, g := range got {
+		longest = max(longest, len(g))
+	}
+	if len(got) != 3001 || longest > maxPathSeen || !l.Complete {
+		t.Errorf("%d lines, the longest of %d bytes, complete %v", len(got), longest, l.Complete)
+	}
+}
+
+const maxPathSeen = 4096 + 300
+
+// TestRebuild opens FAT12 and FAT16 volumes without a boot sector.
+func TestRebuild(t *testing.T) {
+	for _, s := range []shape{{width: chain.Width12, clusters: 4000, spc: 2}, {width: chain.Width16, clusters: 9000, spc: 4}} {
+		v := build(t, s)
+		for i := range uint32(6) {
+			c := 20 + 600*i
+			f := v.sub(&v.root, fmt.Sprintf("PLOT%d      ", i), c)
+			c += 3
+			for k := range 8 {
+				v.file(f, fmt.Sprintf("N%d      TXT", k), "", uint32(2*v.ClusterSize+100), c, c+2, c+5)
+				c += 6
+			}
+		}
+		whole, _ := list(t, v)
+		v.Lose(0, 512)
+		got, _ := list(t, v)
+		if diff := cmp.Diff(whole, got); diff != "" {
+			t.Errorf("%s without boot sector: %s", v.kind(), diff)
+		}
+		vol, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{})
+		if err != nil || len(vol.Info().Notes) == 0 {
+			t.Errorf("%s: %v; it is not said that the volume was rebuilt", v.kind(), err)
+		}
+		// the first part of both tables is unread too: the rest proves them
+		v.Lose(v.tableAt(0), 512)
+		if got, _ = list(t, v); len(got) != len(whole) {
+			t.Errorf("%s without boot sector and table start: %d lines, want %d", v.kind(), len(got), len(whole))
+		}
+	}
+	// nothing to prove it by
+	v := build(t, shape{width: chain.Width16, clusters: 9000})
+	v.file(&v.root, "A       TXT", "", 500, 9)
+	v.Lose(0, 512)
+	var none *extract.NotVolumeError
+	if _, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{}); !errors.As(err, &none) {
+		t.Errorf("opened without proof: %v", err)
+	}
+}
+
+// TestLarge has 65536 entries in a folder, a chain of a million clusters and a
+// volume of 2 TiB.
+func TestLarge(t *testing.T) {
+	began := time.Now()
+	v := build(t, shape{width: chain.Width28, clusters: 1<<26 - 1<<16, spc: 64})
+	if v.Size < 2<<40-1<<32 {
+		t.Fatalf("%d bytes", v.Size)
+	}
+	clusters := make([]uint32, 64)
+	for i := range clusters {
+		clusters[i] = uint32(5000 + i)
+	}
+	f := v.sub(&v.root, "MANY       ", clusters...)
+	for i := range uint32(65536 - 2) {
+		v.slot(f, short(fmt.Sprintf("N%07dTXT", i), 0x20, 0, 0))
+	}
+	for c := uint32(1 << 20); c < 2<<20; c += 2 { // a million clusters in half a million runs
+		v.set(c, c+1)
+		v.set(c+1, c+4)
+	}
+	v.slot(&v.root, short("LONG    BIN", 0x20, 1<<20, 0xFFFFFFFF))
+	n := 0
+	vol, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = vol.Walk(context.Background(), func(*extract.File) error { n++; return nil })
+	if err != nil || n < 65536 {
+		t.Errorf("%d files (%v)", n, err)
+	}
+	if took := time.Since(began); took > 60*time.Second {
+		t.Errorf("took %v", took)
+	}
+}
+
+// FuzzFolder decodes any bytes as a folder: no panic, and as many entries as
+// there are slots at the most.
+func FuzzFolder(f *testing.F) {
+	var seed []byte
+	for _, b := range long("betula pendula.tif", "BETULA~1TIF") {
+		seed = append(seed, b...)
+	}
+	seed = append(seed, short("BETULA~1TIF", 0x20, 7, 100)...)
+	f.Add(seed, uint8(0))
+	f.Add(append(short(".          ", 0x10, 5, 0), short("..         ", 0x10, 0, 0)...), uint8(1))
+	f.Fuzz(func(t *testing.T, b []byte, lose uint8) {
+		d := &chaintest.Disk{Size: 8 << 10}
+		b = b[:min(len(b), 4096)]
+		d.Write(0, b)
+		for i := range 8 {
+			if lose>>i&1 != 0 {
+				d.Lose(int64(i)*512, 512)
+			}
+		}
+		cp, _ := codepage("")
+		geo := chain.Geometry{Heap: 0, Cluster: 4096, Clusters: 1000, Length: 8 << 10}
+		dec := &format{width: chain.Width28, codepage: cp, geo: &geo}
+		n := 0
+		tally := dec.Entries(chain.Folder{First: 2}, func(visit func(chain.Slot) bool) {
+			chain.Slots(d.Reader(), []extract.Extent{{Length: 4096}}, visit)
+		}, func(e *chain.Entry) {
+			n++
+			if e.Name == "" || strings.ContainsAny(e.Name, "/\x00") {
+				t.Fatalf("name %q", e.Name)
+			}
+		})
+		if n > 128 || tally.Unread > 128 {
+			t.Fatalf("%d entries, %d unread", n, tally.Unread)
+		}
+		dec.FolderStart(2, b[:min(len(b), 512)/32*32])
+	})
+}
+
+// FuzzVolume walks a volume with any bytes over its tables and root.
+func FuzzVolume(f *testing.F) {
+	f.Add([]byte{1, 2, 3}, uint16(600), uint32(5))
+	f.Add(short("A       TXT", 0x10, 20, 100), uint16(33000), uint32(0xFFFF))
+	f.Fuzz(func(t *testing.T, b []byte, at uint16, lose uint32) {
+		var first []string
+		for i := range 2 {
+			v := build(t, shape{width: chain.Width16, clusters: 4200})
+			s := v.sub(&v.root, "SHEETS     ", 20, 21)
+			v.file(s, "BETULA~1TIF", "betula pendula.tif", 600, 30, 31)
+			v.file(&v.root, "CAREX   TIF", "", 5000, 40, 41, 42, 45)
+			v.Write(512+int64(at), b[:min(len(b), 4096)])
+			for k := range int64(32) {
+				if lose>>k&1 != 0 {
+					v.Lose(k*1024, 512)
+				}
+			}
+			if i == 1 {
+				v.Scribble(3)
+			}
+			vol, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{})
+			if err != nil {
+				return
+			}
+			lines, _ := walk(t, vol)
+			if len(lines) > 20000 {
+				t.Fatalf("%d files", len(lines))
+			}
+			if i == 1 {
+				if diff := cmp.Diff(first, lines); diff != "" {
+					t.Fatalf("unread bytes matter: %s", diff)
+				}
+			}
+			first = lines
+		}
+	})
+}
