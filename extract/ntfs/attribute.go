@@ -172,9 +172,6 @@ func parseAttribute(b []byte, off int, bad strides) (a attribute, ok bool, err e
 	return a, true, nil
 }
 
-// compressed reports whether the attribute is kept in compression units.
-func (a *attribute) compressed() bool { return a.flags&attrFlagsCompress != 0 && a.unitShift > 0 }
-
 // name is the attribute's name; record is the record's bytes.
 func (a *attribute) name(record []byte) []uint16 { return utf16At(record, a.nameOff, a.nameLen) }
 
