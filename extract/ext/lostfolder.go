@@ -1,6 +1,7 @@
 package ext
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -38,8 +39,7 @@ type lostBlock struct {
 }
 
 // findLostFolders searches for the entries of folders whose inodes are unread
-// and adds them to the tree. It reports how far the search did not get, in
-// bytes.
+// and adds them to the tree.
 func (t *tree) findLostFolders(ctx context.Context) error {
 	missed := t.missedFolders()
 	if len(missed) == 0 {
@@ -49,16 +49,21 @@ func (t *tree) findLostFolders(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	firsts, leaves, err := t.search(ctx, area, missed)
+	firsts, leaves, err := t.search(ctx, area)
 	if err != nil {
 		return err
 	}
 	checks := maxChecks
-	for _, n := range missed {
-		t.adopt(n, firsts[n], leaves, &checks)
+	tried := map[uint32]bool{}
+	for len(missed) > 0 { // what is found may name more that are missed
+		for _, n := range missed {
+			tried[n] = true
+			t.adopt(n, firsts[n], leaves, &checks)
+		}
+		slices.SortFunc(t.folders, func(a, b folder) int { return cmp.Compare(a.number, b.number) })
+		t.names.sort()
+		missed = slices.DeleteFunc(t.missedFolders(), func(n uint32) bool { return tried[n] })
 	}
-	slices.SortFunc(t.folders, func(a, b folder) int { return int(int64(a.number) - int64(b.number)) })
-	t.names.sort()
 	return nil
 }
 
@@ -145,9 +150,9 @@ func (v *Volume) unclaimedSpans(ctx context.Context) ([]extract.Span, error) {
 	return out, err
 }
 
-// search looks through the area for first blocks of the missed folders, and
-// for all blocks of entries by the key of their checksums.
-func (t *tree) search(ctx context.Context, area []extract.Span, missed []uint32) (firsts map[uint32][]lostBlock, leaves map[uint32][]uint64, err error) {
+// search looks through the area for first blocks of folders that are not
+// known, and for all blocks of entries by the key of their checksums.
+func (t *tree) search(ctx context.Context, area []extract.Span) (firsts map[uint32][]lostBlock, leaves map[uint32][]uint64, err error) {
 	v := t.v
 	firsts, leaves = map[uint32][]lostBlock{}, map[uint32][]uint64{}
 	const most = 64
@@ -171,7 +176,7 @@ func (t *tree) search(ctx context.Context, area []extract.Span, missed []uint32)
 				if !ok {
 					continue
 				}
-				if _, want := slices.BinarySearch(missed, l.folder); l.folder != 0 && want && len(firsts[l.folder]) < maxFoundIn {
+				if l.folder != 0 && len(firsts[l.folder]) < maxFoundIn && t.find(l.folder) == nil {
 					firsts[l.folder] = append(firsts[l.folder], l)
 				}
 				if l.folder == 0 && l.keyed && l.leaf {
@@ -269,7 +274,7 @@ func (t *tree) adopt(n uint32, firsts []lostBlock, leaves map[uint32][]uint64, c
 		t.lost = append(t.lost, leaves[from.key]...)
 	}
 	t.found++
-	t.why[n] = append(t.why[n], fmt.Sprintf("its inode is unread; entries of it were found in block %d", from.block))
+	t.why[n] = append(t.why[n], fmt.Sprintf("entries of it were found in block %d", from.block))
 }
 
 // readLost reads the entries behind one first block. ok is false where an

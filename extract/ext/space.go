@@ -22,6 +22,11 @@ func (v *Volume) claimSystem() {
 			}
 		}
 	}
+	for _, r := range v.journal.runs { // here too, as its inode may be unread
+		if r.Kind != runUnlocated {
+			v.claimOwn(v.span(r.Physical, r.Length))
+		}
+	}
 	if sb.Incompat&incompatMMP != 0 && sb.MMPBlock < sb.Blocks {
 		v.claims.Structures.Add(v.start+int64(sb.MMPBlock)*v.bs, v.bs)
 	}
