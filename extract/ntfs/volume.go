@@ -50,6 +50,9 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if note != "" {
 		v.notes = append(v.notes, note)
 	}
+	if own := boot.TotalSectors * boot.SectorSize; length > 0 && own > length && start+own > r.DriveSize() {
+		v.notes = append(v.notes, fmt.Sprintf("the volume's own boot sector states %d bytes, and the image ends %d bytes before: was it cut short?", own, start+own-r.DriveSize()))
+	}
 	if err := v.openTable(ctx); err != nil {
 		return nil, err
 	}
