@@ -382,6 +382,9 @@ func (v *Volume) lay(f *File) {
 	for i := range list {
 		a := &list[i]
 		a.ordinal = count[a.rec]
+		if a.rec == f.Number && a.typ() > 0x20 {
+			a.ordinal++ // the list itself stands before it
+		}
 		count[a.rec]++
 		e := make([]byte, (0x1a+len(a.name())+7)&^7)
 		le.PutUint32(e, a.typ())
