@@ -74,7 +74,12 @@ func (t *Tree) Listing(ctx context.Context) (extract.Listing, error) {
 	if s.chains > 0 {
 		why("%d chains of clusters (%d bytes) have no name and are listed as \"?/chain-…\"", s.chains, s.chainBytes)
 	}
-	if l.UnclaimedBytes > 0 {
+	explained := l.UnclaimedBytes <= s.cut // as the rest of listed files
+	if l.UnclaimedBytes > 0 && explained && !short {
+		if s.unnamed > 0 {
+			why("%d bytes in use are claimed by nothing that is listed; they may be what unread entries of the allocation table hide of listed files", l.UnclaimedBytes)
+		}
+	} else if l.UnclaimedBytes > 0 {
 		if n := s.heads - s.chains; n > 0 {
 			why("%d bytes in use, in %d chains or more, are claimed by nothing that is listed", l.UnclaimedBytes, n)
 		} else {
@@ -93,9 +98,9 @@ func (t *Tree) Listing(ctx context.Context) (extract.Listing, error) {
 	case short && l.UnclaimedBytes == 0 && s.unnamed == 0:
 		why("all that is in use is claimed by what is listed: only empty files can be missing")
 	}
-	if t.count.Disagree > 0 {
+	if t.count.Disagree > 0 && len(l.Why) > 0 {
 		why("the copies of the allocation table disagree in %d entries", t.count.Disagree)
 	}
-	l.Complete = !short && s.unnamed == 0 && l.UnclaimedBytes == 0
+	l.Complete = !short && s.unnamed == 0 && explained
 	return l, nil
 }

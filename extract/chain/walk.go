@@ -20,6 +20,7 @@ type summary struct {
 	chainBytes int64
 	heads      int64 // chains that are evidence and no more
 	doubtful   int64 // entries that cannot be vouched for
+	cut        int64 // bytes of listed files in clusters that an unread entry hides
 	split      int64 // chains broken where the copies of the table disagree
 }
 
@@ -212,8 +213,11 @@ func (t *Tree) content(f *extract.File, e *Entry) {
 		t.claims.Files.Add(t.geo.At(r.First), int64(r.Count)*t.geo.Cluster)
 	}
 	if c.stop != stopWhole {
-		if c.stop == stopSplit {
+		switch c.stop {
+		case stopSplit:
 			t.sum.split++
+		case stopUnread:
+			t.sum.cut += (need - c.n) * t.geo.Cluster
 		}
 		f.Why = append(f.Why, c.why(located))
 		if located >= e.Valid && c.stop != stopUnread {

@@ -8,5 +8,6 @@
 //
 // The number of a file ([extract.File].ID) is the place in the image of the
 // first readable slot of its set, in bytes. A folder found without its entry
-// has the place of its first slot, and so has a chain without a name.
+// has the place of its first cluster plus one, at which no slot is; a chain
+// without a name has the place of its first cluster.
 package exfat

@@ -127,9 +127,12 @@ func (v *Volume) readRegion(at int64) (*region, error) {
 // sectors of its region are unread; else one whose checksum does not fit.
 func (v *Volume) findBoot() error {
 	main, mainErr := v.readRegion(v.start)
+	if main != nil && !v.places(&main.boot) {
+		main, mainErr = nil, errors.New("the allocation table does not stand where the boot sector puts it")
+	}
 	var backup *region
 	for size := int64(512); size <= 4096 && backup == nil; size *= 2 {
-		if b, err := v.readRegion(v.start + regionSectors*size); err == nil && b.boot.SectorSize == size {
+		if b, err := v.readRegion(v.start + regionSectors*size); err == nil && b.boot.SectorSize == size && v.places(&b.boot) {
 			backup = b
 		}
 	}
@@ -145,7 +148,7 @@ func (v *Volume) findBoot() error {
 	switch {
 	case main != nil && main.sound:
 		v.boot, v.proved = main.boot, true
-	case backup != nil && backup.sound && v.places(&backup.boot):
+	case backup != nil && backup.sound:
 		v.boot, v.proved = backup.boot, true
 		if main != nil {
 			v.boot.Flags = main.boot.Flags // the backup's are stale: section 3.1.13
@@ -157,7 +160,7 @@ func (v *Volume) findBoot() error {
 	case main != nil:
 		v.boot = main.boot
 		v.note("%s, and so is the backup: the boot sector was used, since what it points to stands there", why)
-	case backup != nil && v.places(&backup.boot):
+	case backup != nil:
 		v.boot = backup.boot
 		v.note("%s, and the backup cannot be checked: it was used, since what it points to stands there", why)
 	default:
@@ -166,9 +169,9 @@ func (v *Volume) findBoot() error {
 	return nil
 }
 
-// places reports whether nothing that was read speaks against the place of a
-// backup's volume: a main boot region at another place would have its table
-// elsewhere. The first entry of the table is FFFFFFF8 (section 4.1.1).
+// places reports whether nothing that was read speaks against the place of the
+// volume: the main boot region taken for the backup, or the other way round,
+// would have the table elsewhere. The first entry of the table is FFFFFFF8 (section 4.1.1).
 func (v *Volume) places(s *bootSector) bool {
 	b := make([]byte, 4)
 	if _, err := v.r.ReadAt(b, v.start+s.tableAt(0)); err == nil {
@@ -187,8 +190,9 @@ func (v *Volume) places(s *bootSector) bool {
 	return links < 16 || next*16 > links
 }
 
-// lay gives the place of n bytes that the slot p puts somewhere.
-func (v *Volume) lay(p placed, n int64) []extract.Extent {
+// lay gives the place of n bytes that the slot p puts somewhere: by the table,
+// or in a row.
+func (v *Volume) lay(p placed, n int64, inRow bool) []extract.Extent {
 	if n <= 0 || !v.geo.Valid(p.First) {
 		return nil
 	}
@@ -202,7 +206,9 @@ func (v *Volume) lay(p placed, n int64) []extract.Extent {
 			out = append(out, extract.Extent{Offset: off, Image: v.geo.At(c), Length: k})
 		}
 		off += k
-		if e := v.table.Entry(c); e.Mark == chain.Next {
+		if inRow {
+			c++
+		} else if e := v.table.Entry(c); e.Mark == chain.Next {
 			c = e.Raw
 		} else {
 			break
@@ -211,38 +217,65 @@ func (v *Volume) lay(p placed, n int64) []extract.Extent {
 	return out
 }
 
-// findBitmap takes the bitmap of the active table from the root.
+// bytes is how many bytes the parts have.
+func bytes(parts []extract.Extent) int64 {
+	var n int64
+	for _, p := range parts {
+		n += p.Length
+	}
+	return n
+}
+
+// findBitmap takes the bitmap of the active table from the root. Where the
+// table does not lead to its end, it is taken to lie in a row if it then calls
+// all of itself in use; no file is intact by it.
 func (v *Volume) findBitmap(active uint8) {
 	want := v.boot.bitmapBytes()
 	for _, p := range v.format.bitmaps {
-		if p.Flags&1 == active && p.Length >= uint64(want) {
-			if parts := v.lay(p, want); parts != nil {
-				v.bitmap = &bitmap{r: v.r, parts: parts, clusters: v.boot.Clusters}
+		if p.Flags&1 != active || p.Length < uint64(want) {
+			continue
+		}
+		parts := v.lay(p, want, false)
+		if row := v.lay(p, want, true); bytes(parts) < want && bytes(row) == want {
+			m := &bitmap{r: v.r, parts: row, clusters: v.boot.Clusters}
+			if !m.vacant(p.First, v.geo.Need(want)) {
+				parts = row
+			}
+		}
+		if parts != nil {
+			v.bitmap = &bitmap{r: v.r, parts: parts, clusters: v.boot.Clusters}
+			return
+		}
+	}
+}
+
+// findUpcase takes the up-case table from the root, if its checksum fits: by
+// the allocation table, else in a row.
+func (v *Volume) findUpcase() {
+	for _, p := range v.format.tables {
+		if p.Length == 0 || p.Length > maxUpcase {
+			continue
+		}
+		v.upParts = v.lay(p, int64(p.Length), false)
+		for _, inRow := range []bool{false, true} {
+			parts := v.lay(p, int64(p.Length), inRow)
+			if b := v.readParts(parts); int64(len(b)) == int64(p.Length) && tableChecksum(b) == p.Checksum {
+				v.upParts, v.format.upcase = parts, parseUpcase(b)
 				return
 			}
 		}
 	}
 }
 
-// findUpcase takes the up-case table from the root, if its checksum fits.
-func (v *Volume) findUpcase() {
-	for _, p := range v.format.tables {
-		if p.Length == 0 || p.Length > maxUpcase {
-			continue
-		}
-		v.upParts = v.lay(p, int64(p.Length))
-		b := make([]byte, p.Length)
-		pos := int64(0)
-		for _, x := range v.upParts {
-			if _, err := v.r.ReadAt(b[x.Offset:x.Offset+x.Length], x.Image); err != nil {
-				return
-			}
-			pos += x.Length
-		}
-		if pos == int64(p.Length) && tableChecksum(b) == p.Checksum {
-			v.format.upcase = parseUpcase(b)
+// readParts reads the parts as one; nil where any of it is unread.
+func (v *Volume) readParts(parts []extract.Extent) []byte {
+	b := make([]byte, bytes(parts))
+	for _, x := range parts {
+		if _, err := v.r.ReadAt(b[x.Offset:x.Offset+x.Length], x.Image); err != nil {
+			return nil
 		}
 	}
+	return b
 }
 
 // Info is for [extract.Filesystem].

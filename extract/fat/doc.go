@@ -9,5 +9,6 @@
 // The number of a file ([extract.File].ID) is the place in the image of its
 // short entry, in bytes: it is unique, which a first cluster is not (an empty
 // file has none). A folder found without its entry has the place of its first
-// slot, and so has a chain without a name.
+// cluster plus one, at which no slot is; a chain without a name has the place
+// of its first cluster.
 package fat
