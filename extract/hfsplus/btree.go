@@ -30,12 +30,14 @@ type tree struct {
 	leaves   []leaf     // in use, in the order of the tree as far as it is known
 
 	scanned     bool
-	unreadNodes int64 // in use, or perhaps, of which nothing was read
-	partNodes   int64 // in use, of which a part was not read
-	badNodes    int64 // in use, and fail their checks
-	doubtful    int64 // leaf nodes that may be out of use
-	leafRecords int64 // in leaf nodes in use, where their descriptors were read
-	mapUnread   bool  // which nodes are in use is not known for all
+	unreadNodes int64  // in use, or perhaps, of which nothing was read
+	partNodes   int64  // in use, of which a part was not read
+	badNodes    int64  // in use, and fail their checks
+	doubtful    int64  // leaf nodes that may be out of use
+	leafRecords int64  // in leaf nodes in use, where their descriptors were read
+	counted     uint32 // a node whose descriptor is unread, but
+	count       int    // whose number of records is known all the same
+	mapUnread   bool   // which nodes are in use is not known for all
 }
 
 // nodeInfo is what is remembered of a node between the passes.
@@ -382,6 +384,9 @@ func (t *tree) load(n *node, number uint32, buf []byte) error {
 	unread := t.fork.read(buf, int64(number)*int64(t.nodeSize))
 	if err := n.parse(number, buf, unread, t.size); err != nil {
 		return fmt.Errorf("%s: node %d: %w", t.name, number, err)
+	}
+	if n.uncertain && number == t.counted && t.count >= 0 && t.count <= len(n.recs) {
+		n.recs, n.uncertain = n.recs[:t.count], false
 	}
 	return nil
 }

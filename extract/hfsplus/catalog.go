@@ -61,9 +61,9 @@ type catalog struct {
 	private       [2]uint32
 	linkedFolders map[uint32]uint32 // folders that hard links share, by the number that the links have
 
-	orphans  map[uint32]bool // files known by their threads alone
-	accepted map[uint32]bool // files whose record may be a leftover, to be listed
-	order    *tree           // the catalog file
+	orphans  map[uint32]bool     // files known by their threads alone
+	accepted map[fileThread]bool // records that may be leftovers, to be listed: files by their own, or by their threads
+	order    *tree               // the catalog file
 
 	files, dirs int64 // records counted, doubtful ones left out
 	lost        int64 // records that were not read in nodes that were in part
@@ -86,8 +86,8 @@ type part struct {
 	label    string
 }
 
-// fileThread is the thread of a file.
-type fileThread struct{ id, parent uint32 }
+// fileThread is the thread of a file. name is a hash of the name in it.
+type fileThread struct{ id, parent, name uint32 }
 
 // tally counts the records of one parent that stand together.
 type tally struct{ id, n uint32 }
@@ -98,7 +98,7 @@ func (v *Volume) loadCatalog(ctx context.Context) (*catalog, error) {
 	if err := t.scan(ctx, v.o, "catalog file"); err != nil {
 		return nil, err
 	}
-	c := &catalog{orphans: map[uint32]bool{}, accepted: map[uint32]bool{}, order: t}
+	c := &catalog{orphans: map[uint32]bool{}, accepted: map[fileThread]bool{}, order: t}
 	var all part
 	err := each(ctx, t, v.o.Workers(), collect, func(p part) error {
 		all.folders = append(all.folders, p.folders...)
@@ -165,13 +165,13 @@ func eachCatalog(n *node, f func(k catalogKey, r record, data []byte, read int))
 
 // collect takes from a leaf what must be remembered of it.
 func collect(n *node, doubtful bool, out *part) {
-	wholly := doubtful // the node, rather than its last records
+	wholly := doubtful && !n.uncertain // the node, rather than its last records
 	doubtful = doubtful || n.uncertain
 	index := -1
 	var before catalogKey // of the last record
 	unordered := false
-	unsure := func(kind int, id, parent uint32) {
-		out.maybe = append(out.maybe, maybe{kind: kind, id: id, parent: parent, node: n.number, index: index, wholly: wholly, leftover: unordered})
+	unsure := func(kind int, id, parent uint32, name []byte) {
+		out.maybe = append(out.maybe, maybe{kind: kind, fileThread: fileThread{id, parent, nameHash(name)}, node: n.number, index: index, wholly: wholly, leftover: unordered})
 	}
 	out.records += int64(len(n.recs) + n.gone)
 	out.lost += eachCatalog(n, func(k catalogKey, r record, data []byte, read int) {
@@ -198,7 +198,7 @@ func collect(n *node, doubtful bool, out *part) {
 				out.label = name
 			}
 			if doubtful {
-				unsure(typeFolder, d.id, k.parent)
+				unsure(typeFolder, d.id, k.parent, k.name)
 			}
 			out.folders = append(out.folders, folder{id: d.id, parent: k.parent, valence: d.valence, name: name, doubtful: doubtful})
 		case typeFolderThread:
@@ -209,7 +209,7 @@ func collect(n *node, doubtful bool, out *part) {
 			}
 			name, _ := folderName(th.name)
 			if doubtful {
-				unsure(typeFolderThread, k.parent, th.parent)
+				unsure(typeFolderThread, k.parent, th.parent, th.name)
 			}
 			out.threads = append(out.threads, folder{id: k.parent, parent: th.parent, name: name, fromThread: true, doubtful: doubtful})
 		case typeFileThread:
@@ -219,9 +219,9 @@ func collect(n *node, doubtful bool, out *part) {
 				return
 			}
 			if doubtful {
-				unsure(typeFileThread, k.parent, th.parent)
+				unsure(typeFileThread, k.parent, th.parent, th.name)
 			} else {
-				out.fthreads = append(out.fthreads, fileThread{k.parent, th.parent})
+				out.fthreads = append(out.fthreads, fileThread{k.parent, th.parent, nameHash(th.name)})
 			}
 		case typeFile:
 			f, ok := parseFile(data, read)
@@ -233,7 +233,7 @@ func collect(n *node, doubtful bool, out *part) {
 				out.lost++
 			}
 			if doubtful {
-				unsure(typeFile, f.id, k.parent)
+				unsure(typeFile, f.id, k.parent, k.name)
 			} else {
 				out.files = append(out.files, f.id)
 			}
@@ -251,6 +251,8 @@ func collect(n *node, doubtful bool, out *part) {
 		}
 	})
 }
+
+func nameHash(raw []byte) uint32 { return uint32(keyHash(raw)) }
 
 // folderName is the shown name of a folder; those of the private folders are
 // returned as they are stored.

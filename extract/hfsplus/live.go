@@ -39,6 +39,24 @@ func (t *tree) settle() {
 		t.leafRecords += int64(x.records)
 	}
 	t.order(order)
+	t.deduce()
+}
+
+// deduce finds the number of records of a leaf whose descriptor is unread, if
+// it is the only one whose number is not known: the tree's header has the sum.
+func (t *tree) deduce() {
+	if !t.headerOK || t.unreadNodes > 0 || t.badNodes > 0 || t.mapUnread || t.fork.gaps {
+		return
+	}
+	for _, l := range t.leaves {
+		if x := &t.nodes[t.find(l.number)]; x.height == 0 {
+			if t.counted != 0 {
+				t.counted = 0
+				return
+			}
+			t.counted, t.count = x.number, int(int64(t.header.leafRecords)-t.leafRecords)
+		}
+	}
 }
 
 // reach marks the nodes that can be reached from the root and along the links

@@ -8,12 +8,12 @@ import (
 // maybe is a record that may be a leftover: it stands in a node that may be
 // out of use, or whose number of records is unread.
 type maybe struct {
-	kind       int // the type of the record
-	id, parent uint32
-	node       uint32
-	index      int  // in the node
-	wholly     bool // the node may be out of use, rather than its last records
-	leftover   bool // it stands out of order, so it is none of the node's records
+	kind int // the type of the record
+	fileThread
+	node     uint32
+	index    int  // in the node
+	wholly   bool // the node may be out of use, rather than its last records
+	leftover bool // it stands out of order, so it is none of the node's records
 }
 
 // setFiles finds which files are known by their threads alone, and which of
@@ -21,11 +21,13 @@ type maybe struct {
 //
 // A file or folder has two records in different places, its own and its
 // thread, and they go together. So a record that may be a leftover is in use
-// if the other one is sure, and then so are those that stand before it in its
-// node. It is a leftover if it stands elsewhere too, or belongs behind the next
-// leaf's first, and then so are those that stand behind it. Of the rest, it is none if the place of the other was read and is
-// empty, or if its folder is known to hold nothing more. What is left is
-// listed if it is a file's own record, but not a mere thread.
+// if the other one is sure, unless it stands elsewhere too, or belongs behind
+// the next leaf's first, or stands behind one of which that is so. Others are
+// not listed where only the node's number of records is unread: what stands
+// behind its last record is often that of deleted files. In a node that may be
+// out of use as a whole, one such record speaks for all; if there is none, those
+// are leftovers whose thread's place was read and is empty, or whose folder is
+// known to hold nothing more.
 func (c *catalog) setFiles(all *part) {
 	slices.Sort(all.files)
 	seen := func(id uint32) bool {
@@ -52,48 +54,45 @@ func (c *catalog) setFiles(all *part) {
 	if len(all.maybe) > 0 {
 		for _, th := range all.threads {
 			if !th.doubtful {
-				folders[fileThread{th.id, th.parent}] = true
+				folders[fileThread{th.id, th.parent, 0}] = true
 			}
 		}
 	}
 	backed := func(m *maybe) bool {
 		switch m.kind {
 		case typeFile:
-			return !seen(m.id) && threads[fileThread{m.id, m.parent}]
+			return !seen(m.id) && threads[m.fileThread]
 		case typeFileThread:
 			return seen(m.id)
 		case typeFolder:
-			return folders[fileThread{m.id, m.parent}]
+			return folders[fileThread{m.id, m.parent, 0}]
 		}
 		f := c.folder(m.id)
 		return f != nil && !f.fromThread && !f.doubtful && f.parent == m.parent
 	}
 	limit := c.limits(all, seen)
-	last := map[uint32]int{} // by node, how many records are in use
+	inUse := map[uint32]bool{} // nodes
 	for i := range all.maybe {
-		if m := &all.maybe[i]; m.index < limit(m) && backed(m) {
-			last[m.node] = max(last[m.node], m.index+1)
-			if m.wholly {
-				last[m.node] = 1 << 16
-			}
+		if m := &all.maybe[i]; m.wholly && m.index < limit(m) && backed(m) {
+			inUse[m.node] = true
 		}
 	}
 	read := c.order.covered()
 	for i := range all.maybe {
 		m := &all.maybe[i]
-		sure := m.index < last[m.node]
+		sure := inUse[m.node] || m.kind != typeFileThread && backed(m)
 		over := m.index >= limit(m)
 		switch m.kind {
 		case typeFile:
-			if unsure[m.id] && !over && (sure || !c.full(m.parent) && !read.has(m.id)) {
-				c.accepted[m.id] = true
+			if unsure[m.id] && !over && (sure || m.wholly && !c.full(m.parent) && !read.has(m.id)) {
+				c.accepted[m.fileThread] = true
 			}
 		case typeFileThread:
-			if sure && !over && !seen(m.id) && !unsure[m.id] && !c.isPrivate(m.parent) {
-				c.orphans[m.id] = true
+			if sure && !over && !seen(m.id) && !unsure[m.id] && !c.orphans[m.id] && !c.isPrivate(m.parent) {
+				c.accepted[m.fileThread] = true
 			}
 		default:
-			if f := c.folder(m.id); f != nil && f.doubtful && !sure && (over || m.kind == typeFolderThread || c.full(m.parent) || read.has(m.id)) {
+			if f := c.folder(m.id); f != nil && f.doubtful && !sure && (over || !m.wholly || m.kind == typeFolderThread || c.full(m.parent) || read.has(m.id)) {
 				f.dropped = true
 			}
 		}

@@ -12,9 +12,9 @@ import (
 // entry is a listed file or folder with what it claims of the volume.
 type entry struct {
 	f     *extract.File
-	runs  []run  // of its forks, for the claims
-	own   bool   // one of the volume's own structures: claimed, not listed
-	maybe uint32 // not 0: the number of a file whose record may be a leftover
+	runs  []run      // of its forks, for the claims
+	own   bool       // one of the volume's own structures: claimed, not listed
+	maybe fileThread // not zero: of a record that may be a leftover
 }
 
 // listed is what a batch of leaves gave to the list.
@@ -33,15 +33,14 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 	v.claimOwn()
 	c := v.catalog
 	var unnamed int64
+	var given fileThread // the last entry that was listed of those that may be leftovers
 	give := func(e *entry) error {
-		if e.maybe != 0 {
+		if stream := e.f != nil && e.f.Kind == extract.KindStream; e.maybe.id != 0 && !(stream && e.maybe == given) {
 			if !c.accepted[e.maybe] {
 				return nil
 			}
-			if e.f != nil && e.f.Kind != extract.KindStream {
-				// the next record of the same number is a leftover
-				defer func() { c.accepted[e.maybe] = false }()
-			}
+			c.accepted[e.maybe] = false // a further record of the same file is a leftover
+			given = e.maybe
 		}
 		into := &v.claims.Files
 		if e.own {
@@ -109,8 +108,13 @@ func (v *Volume) list(n *node, doubtful bool, out *listed) {
 			v.listFile(k, &f, doubtful, out)
 		case typeFileThread:
 			th, ok := parseThread(data)
-			if ok && read >= threadName+len(th.name) && c.orphans[k.parent] {
-				v.listOrphan(k.parent, &th, out)
+			if !ok || read < threadName+len(th.name) {
+				return
+			}
+			if doubtful {
+				v.listOrphan(k.parent, &th, fileThread{k.parent, th.parent, nameHash(th.name)}, out)
+			} else if c.orphans[k.parent] {
+				v.listOrphan(k.parent, &th, fileThread{}, out)
 			}
 		}
 	})
@@ -162,11 +166,11 @@ func (v *Volume) stale(f *extract.File) {
 	}
 }
 
-func (v *Volume) listOrphan(id uint32, th *threadRecord, out *listed) {
+func (v *Volume) listOrphan(id uint32, th *threadRecord, maybe fileThread, out *listed) {
 	f := v.named(catalogKey{th.parent, th.name}, id)
 	f.Size, f.NameOnly = -1, true
 	f.Why = []string{"its record is unread; its name is from its thread record"}
-	out.entries = append(out.entries, entry{f: f})
+	out.entries = append(out.entries, entry{f: f, maybe: maybe})
 }
 
 func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *listed) {
@@ -178,7 +182,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 	e := entry{f: v.named(k, rec.id)}
 	f := e.f
 	if doubtful {
-		e.maybe = rec.id
+		e.maybe = fileThread{rec.id, k.parent, nameHash(k.name)}
 		f.RecordUnread = true
 		f.Why = append(f.Why, leftover)
 	}
@@ -224,10 +228,15 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 }
 
 // isJournal reports whether a file of the root is the journal or its info
-// block (TN1150, Journal).
+// block, by its name, and its place where that is known (TN1150, Journal).
 func (v *Volume) isJournal(k catalogKey, runs []run) bool {
-	return len(runs) > 0 && isName(k.name, journalFile) && runs[0].image == v.journal.at ||
-		len(runs) > 0 && isName(k.name, journalInfoFil) && runs[0].image == v.journal.info
+	at := v.journal.at
+	if isName(k.name, journalInfoFil) {
+		at = v.journal.info
+	} else if !isName(k.name, journalFile) {
+		return false
+	}
+	return at < 0 || len(runs) == 0 || runs[0].image == at
 }
 
 // fill puts content into an entry and appends it to out, with the stream of

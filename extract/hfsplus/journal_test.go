@@ -1,0 +1,124 @@
+package hfsplus
+
+import (
+	"strings"
+	"testing"
+
+	"fileassay/extract"
+	"fileassay/extract/imap"
+)
+
+// TN1150, Journal Checksums: sum = (sum << 8) ^ (sum + byte), inverted.
+func TestJournalSum(t *testing.T) {
+	for _, c := range []struct {
+		b    []byte
+		want uint32
+	}{
+		{nil, 0xFFFFFFFF},
+		{[]byte{0}, 0xFFFFFFFF},
+		{[]byte{1}, 0xFFFFFFFE},                     // 0 ^ 1
+		{[]byte{1, 2}, ^uint32(0x100 ^ 3)},          // 1<<8 ^ (1+2)
+		{[]byte{1, 2, 3}, ^uint32(0x10300 ^ 0x106)}, // 0x103<<8 ^ (0x103+3)
+	} {
+		if got := journalSum(c.b); got != c.want {
+			t.Errorf("%v: %#08x, not %#08x", c.b, got, c.want)
+		}
+	}
+}
+
+const journalAt = 12288 // in the image with a pending journal
+
+func TestJournalHeader(t *testing.T) {
+	b, _ := fixture(t, "hfsplus-journal-pending")
+	h, err := parseJournalHeader(b[journalAt : journalAt+512])
+	if err != nil || h.start != 930304 || h.end != 59392 || h.length != 1048576 || h.listSize != 4096 || h.sector != 512 {
+		t.Errorf("%+v, %v", h, err)
+	}
+	l, err := h.parseList(b[journalAt+930304:][:4096])
+	if err != nil || l.count != 42 || l.used != 47104 || l.more {
+		t.Errorf("%+v, %v", l, err)
+	}
+	for _, at := range []int{0, 4, 8, 16, 36, 40} {
+		c := append([]byte(nil), b[journalAt:journalAt+512]...)
+		c[at] ^= 1
+		if _, err := parseJournalHeader(c); err == nil {
+			t.Errorf("taken with byte %d changed", at)
+		}
+	}
+}
+
+func TestJournalUse(t *testing.T) {
+	b, _ := fixture(t, "hfsplus-journal-pending")
+	size := int64(len(b))
+	open := func(o extract.Options, unread ...imap.Range) (*Volume, []*extract.File) {
+		return walk(t, readerOf(b, imap.All(size).With(unread)), size, o)
+	}
+	has := func(list []*extract.File, part string) bool {
+		for _, f := range list {
+			if strings.Contains(f.Path, part) {
+				return true
+			}
+		}
+		return false
+	}
+	intact := func(list []*extract.File) (n int) {
+		for _, f := range list {
+			if !f.RecordUnread && !f.NameOnly && f.Size >= 0 {
+				n++
+			}
+		}
+		return n
+	}
+	v, list := open(extract.Options{})
+	if v.journal.applied != 3 || v.journal.broken || !has(list, "office/late/") || has(list, "rec-01343") {
+		t.Errorf("used: %+v", v.journal)
+	}
+	v, list = open(extract.Options{NoJournal: true})
+	if v.journal.applied != 0 || !v.journal.pending || has(list, "office/late/moved") {
+		t.Errorf("left aside: %+v", v.journal)
+	}
+	// a block of a transaction that is unread: the place it belongs to is
+	// unread, whatever stands there
+	v, _ = open(extract.Options{}, imap.Range{Start: journalAt + 930304 + 4096, Length: 512, State: imap.Failed})
+	if v.journal.broken || len(v.src.patches) == 0 || v.src.patches[0].start != headerOffset || v.src.patches[0].from >= 0 || !v.headerStale {
+		t.Errorf("header's block unread: %+v, %v", v.journal, v.src.patches[:min(1, len(v.src.patches))])
+	}
+	// the head of a block list unread: nothing is sure, and the lists behind it
+	// are used
+	v, list = open(extract.Options{}, imap.Range{Start: journalAt + 930304, Length: 512, State: imap.Failed})
+	if !v.journal.broken || v.journal.applied != 2 || intact(list) != 0 || v.Listing().Complete {
+		t.Errorf("list unread: %+v, %d intact", v.journal, intact(list))
+	}
+	// the journal's header unread
+	v, list = open(extract.Options{}, imap.Range{Start: journalAt, Length: 512, State: imap.Failed})
+	if !v.journal.broken || intact(list) != 0 || v.Listing().Complete {
+		t.Errorf("header unread: %+v, %d intact", v.journal, intact(list))
+	}
+}
+
+func TestPatches(t *testing.T) {
+	s := source{}
+	for _, p := range []patch{{100, 200, 1000}, {150, 160, 2000}, {190, 300, -1}, {400, 500, 3000}, {0, 50, 10}, {120, 130, 4000}} {
+		s.lay(p)
+	}
+	s.settle()
+	want := map[int64]int64{0: 10, 49: 59, 50: 50, 99: 99, 100: 1000, 119: 1019, 120: 4000, 129: 4009, 130: 1030, 150: 2000, 159: 2009, 160: 1060,
+		189: 1089, 190: -1, 299: -1, 300: 300, 400: 3000, 499: 3099, 500: 500}
+	for off, at := range want {
+		s.places(off, 1, func(_, got, _ int64) {
+			if got != at {
+				t.Errorf("%d stands at %d, not %d", off, got, at)
+			}
+		})
+	}
+	var sum int64
+	s.places(0, 600, func(off, at, n int64) {
+		if off != sum {
+			t.Errorf("gap at %d", sum)
+		}
+		sum += n
+	})
+	if sum != 600 {
+		t.Error(sum)
+	}
+}
