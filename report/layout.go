@@ -12,6 +12,7 @@ import (
 func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 	p := &printer{w: w, Style: s}
 	p.image(&l.Image)
+	p.holes(l.Holes)
 	p.structures(l.Structures)
 	if len(l.Partitions) > 0 {
 		p.line("")

@@ -102,6 +102,7 @@ func (p *printer) image(im *verify.ImageRecord) {
 	if im.DriveSize > im.Size {
 		p.line("  the drive has %s; the image stops short of it by %s", size(im.DriveSize), size(im.DriveSize-im.Size))
 	}
+	p.parts(im)
 	m := im.Map
 	total := m.Read + m.Doubtful + m.Failed + m.Skipped
 	switch {
@@ -120,6 +121,7 @@ func (p *printer) image(im *verify.ImageRecord) {
 	if im.Retried > 0 {
 		p.line("  the image file gave way in %s and then gave every byte: check the disk that the image lies on", count(im.Retried, "read", "reads"))
 	}
+	p.heads(im.Heads)
 	p.line("  partition table: %s", im.Table)
 	for _, n := range im.Notes {
 		p.line("    - %s", visible(n))
@@ -200,6 +202,7 @@ func (p *printer) total(o *verify.Outcome) {
 			p.line("  %-42s %10s  (failed %s, skipped %s%s)", row.what, size(row.n.Total()), size(row.n.Failed), size(row.n.Skipped), doubtful(row.n))
 		}
 	}
+	p.waiting(s.Heads)
 	p.line("")
 	p.line("%s", p.bold(advice(o)))
 }

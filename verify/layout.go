@@ -11,6 +11,7 @@ import (
 // that say so are.
 type LayoutRecord struct {
 	Image      ImageRecord       `json:"image"`
+	Holes      *HolesRecord      `json:"holes,omitempty"` // of the image file; null where it has none or the system does not tell
 	Scheme     string            `json:"scheme"`
 	Notes      []string          `json:"notes,omitempty"`
 	Structures []StructureRecord `json:"structures"`
@@ -75,16 +76,17 @@ type StructureRecord struct {
 // Layout finds the partitions and volumes of an image and the health of each
 // volume's own structures. Errors are [*InputError] or the context's.
 func Layout(ctx context.Context, o Options) (*LayoutRecord, error) {
-	r, m, err := OpenImage(o)
+	in, err := OpenImage(o)
 	if err != nil {
 		return nil, err
 	}
-	defer r.Close()
-	l, err := volume.Find(ctx, r, o.Options)
+	defer in.Close()
+	r := in.Reader
+	l, err := in.layout(ctx, o)
 	if err != nil {
 		return nil, err
 	}
-	rec := &LayoutRecord{Scheme: l.Scheme, Notes: l.Notes, Structures: structureRecords(l.Structures),
+	rec := &LayoutRecord{Holes: in.holesRecord(), Scheme: l.Scheme, Notes: l.Notes, Structures: structureRecords(l.Structures),
 		Partitions: []PartitionRecord{}, Volumes: []VolumeLayout{}}
 	for _, p := range l.Partitions {
 		rec.Partitions = append(rec.Partitions, PartitionRecord{p.Number, p.Start, p.Length, p.Type, p.Name, p.Logical})
@@ -108,7 +110,7 @@ func Layout(ctx context.Context, o Options) (*LayoutRecord, error) {
 		}
 		rec.Volumes = append(rec.Volumes, vl)
 	}
-	rec.Image = imageRecord(o, r, m, l)
+	rec.Image = imageRecord(o, in, l)
 	return rec, nil
 }
 

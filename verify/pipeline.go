@@ -7,13 +7,12 @@ import (
 	"sync"
 
 	"fileassay/extract"
-	"fileassay/extract/image"
 )
 
 // pipeline judges files on several goroutines and writes their lines in the
 // order in which the files came.
 type pipeline struct {
-	r      *image.Reader
+	in     *Input
 	volume int
 	w      io.Writer
 
@@ -30,6 +29,7 @@ type pipeline struct {
 	sizes          VerdictCount
 	bytes          Bytes
 	content        extract.Spans // unread ranges that content lies in
+	waiting        headCount
 }
 
 // job is a batch of files on its way from put to the writer.
@@ -41,6 +41,7 @@ type job struct {
 	sizes   VerdictCount
 	bytes   Bytes
 	unread  []extract.Span
+	waiting *headCount // nil where no file waits for a head
 	judged  chan struct{}
 }
 
@@ -51,14 +52,14 @@ const batchSize = 256
 // errStopped is what put gives a walk whose lines can no longer be written.
 var errStopped = errors.New("stopped")
 
-func newPipeline(ctx context.Context, r *image.Reader, volume int, w io.Writer, workers int) *pipeline {
-	p := &pipeline{r: r, volume: volume, w: w,
+func newPipeline(ctx context.Context, in *Input, volume int, w io.Writer, workers int) *pipeline {
+	p := &pipeline{in: in, volume: volume, w: w,
 		jobs: make(chan *job, workers), order: make(chan *job, 4*workers), done: make(chan struct{})}
 	p.ctx, p.stop = context.WithCancelCause(ctx)
 	for range workers {
 		p.wg.Go(func() {
 			for j := range p.jobs {
-				j.judge(p.r, p.volume)
+				j.judge(p.in, p.volume)
 				close(j.judged)
 			}
 		})
@@ -120,14 +121,24 @@ func (p *pipeline) write() {
 		for _, u := range j.unread {
 			p.content.Add(u.Start, u.End-u.Start)
 		}
+		if j.waiting != nil {
+			p.waiting.addAll(j.waiting)
+		}
 		j.lines, j.files = nil, nil
 	}
 }
 
-func (j *job) judge(r *image.Reader, volume int) {
+func (j *job) judge(in *Input, volume int) {
 	j.lines = make([]byte, 0, 320*len(j.files))
 	for _, f := range j.files {
-		g := Judge(f, r)
+		g := Judge(f, in.Reader)
+		if in.Heads != nil && len(g.unread) > 0 {
+			whole := g.waits(in.Heads.Map)
+			if j.waiting == nil {
+				j.waiting = &headCount{}
+			}
+			j.waiting.add(g.Heads, whole)
+		}
 		j.lines = appendFile(j.lines, volume, f, &g)
 		if f.Kind == extract.KindFolder {
 			j.folders.add(g.Verdict, 1)

@@ -15,18 +15,45 @@ import (
 
 // ImageRecord is the first line of a result.
 type ImageRecord struct {
-	Type      string     `json:"type"` // "image"
-	Path      string     `json:"path"`
-	Size      int64      `json:"size"`
-	DriveSize int64      `json:"drive_size"`
-	Sector    int64      `json:"sector"`
-	Map       MapRecord  `json:"map"`
-	Table     string     `json:"table"` // scheme of the partition table
-	Notes     []string   `json:"notes,omitempty"`
-	Missing   []string   `json:"missing,omitempty"`            // why volumes may be missing
-	Broken    [][2]int64 `json:"image_file_errors,omitempty"`  // [offset, length] the image file itself did not give
-	Retried   int64      `json:"image_file_retries,omitempty"` // reads of the image file that failed once, and then gave every byte
-	Format    int        `json:"format"`
+	Type      string       `json:"type"` // "image"
+	Path      string       `json:"path"`
+	Size      int64        `json:"size"`
+	DriveSize int64        `json:"drive_size"`
+	Sector    int64        `json:"sector"`
+	Offset    int64        `json:"offset,omitempty"` // where the drive begins in the image, as was asked
+	Parts     *PartsRecord `json:"parts,omitempty"`
+	Map       MapRecord    `json:"map"`
+	Table     string       `json:"table"` // scheme of the partition table
+	Notes     []string     `json:"notes,omitempty"`
+	Missing   []string     `json:"missing,omitempty"`            // why volumes may be missing
+	Broken    [][2]int64   `json:"image_file_errors,omitempty"`  // [offset, length] the image file itself did not give
+	Retried   int64        `json:"image_file_retries,omitempty"` // reads of the image file that failed once, and then gave every byte
+	Heads     *HeadsRecord `json:"heads,omitempty"`
+	Format    int          `json:"format"`
+}
+
+// PartsRecord tells of the files that make up an image in parts.
+type PartsRecord struct {
+	Count int          `json:"count"`
+	First string       `json:"first"`
+	Last  string       `json:"last"`
+	Short []PartRecord `json:"short,omitempty"` // what is missing of them counts as skipped
+}
+
+// PartRecord is a part that is missing or short.
+type PartRecord struct {
+	Path   string `json:"path"`
+	Start  int64  `json:"start"` // in the image
+	Length int64  `json:"length"`
+	Held   int64  `json:"held"` // bytes that it has, from its start; 0 where it is missing
+}
+
+// HolesRecord counts the holes of the files that make up an image: bytes that
+// were never written to them and read as zeros.
+type HolesRecord struct {
+	Count int64 `json:"count"`
+	Bytes int64 `json:"bytes"`
+	Read  int64 `json:"read"` // of the bytes, those that the imaging map calls read
 }
 
 // MapRecord tells of the imaging map in a result; bytes of the whole drive.
@@ -115,6 +142,7 @@ type FileRecord struct {
 	Extents   [][3]int64 `json:"extents"`
 	Patched   [][3]int64 `json:"patched,omitempty"`
 	Damage    [][4]any   `json:"damage"`
+	Heads     []int      `json:"heads,omitempty"` // that serve its unread places, where a head map tells
 	Why       []string   `json:"why"`
 	Modified  string     `json:"modified,omitempty"`
 }
@@ -138,6 +166,7 @@ type SummaryRecord struct {
 	Bytes           Bytes        `json:"bytes"`
 	ListingComplete bool         `json:"listing_complete"`
 	Unread          Places       `json:"unread"`
+	Heads           []HeadFiles  `json:"heads,omitempty"`
 }
 
 // appendFile appends the line of a file, newline included. It writes what
@@ -218,7 +247,18 @@ func appendFile(b []byte, volume int, f *extract.File, j *Judgement) []byte {
 		b = append(b, d.What...)
 		b = append(b, `"]`...)
 	}
-	b = append(b, `],"why":[`...)
+	b = append(b, ']')
+	if len(j.Heads) > 0 {
+		b = append(b, `,"heads":[`...)
+		for i, h := range j.Heads {
+			if i > 0 {
+				b = append(b, ',')
+			}
+			b = strconv.AppendInt(b, int64(h), 10)
+		}
+		b = append(b, ']')
+	}
+	b = append(b, `,"why":[`...)
 	for i, w := range f.Why {
 		if i > 0 {
 			b = append(b, ',')

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"fileassay/extract"
@@ -26,8 +27,16 @@ type Options struct {
 	TrustDoubtful bool         // take doubtful sectors as read
 	DriveSize     int64        // bytes of the drive where it is larger than the image; 0 otherwise
 	Sector        int64        // bytes a sector; 0 is 512
-	Result        string       // path of the result; "" is [ResultName] of Image
-	Force         bool         // replace an existing result
+	Offset        int64        // where the drive begins in the image
+	VolumeAt      int64        // where the one volume to list begins, with Filesystem
+	Filesystem    string       // of the volume given by hand; "" to find the volumes
+	Heads         string       // path of the head map; "" for none
+
+	Whole             bool // the image is one file, whatever stands beside it
+	AllowMissingParts bool // parts of the image that are missing or short count as skipped
+
+	Result string // path of the result; "" is [ResultName] of Image
+	Force  bool   // replace an existing result
 	extract.Options
 }
 
@@ -46,58 +55,11 @@ func (o *Outcome) Clean() bool {
 	return o.Summary.ListingComplete && f.Damaged+f.Lost+d.Damaged+d.Lost == 0
 }
 
-// ErrNoMap is the cause of an [InputError] where neither a map nor the claim
-// that all was read is given.
-var ErrNoMap = errors.New("without an imaging map nothing can be proved; give it with --map FILE, or claim that every sector was read with --assume-read")
-
-// InputError says that an input cannot be used.
-type InputError struct{ Err error }
-
-func (e *InputError) Error() string { return e.Err.Error() }
-func (e *InputError) Unwrap() error { return e.Err }
-
 // ResultName is the name of the result of an image where none is given: the
 // image's base name with ".result.jsonl", in the current folder.
 func ResultName(image string) string {
 	base := filepath.Base(image)
 	return strings.TrimSuffix(base, filepath.Ext(base)) + ".result.jsonl"
-}
-
-// OpenImage opens the image with its map, as Options say. Errors are
-// [*InputError].
-func OpenImage(o Options) (*image.Reader, *imap.File, error) {
-	if o.Map == "" && !o.AssumeRead {
-		return nil, nil, &InputError{ErrNoMap}
-	}
-	if o.Map != "" && o.AssumeRead {
-		return nil, nil, &InputError{errors.New("both an imaging map and the claim that every sector was read are given; give one")}
-	}
-	size, err := image.Size(o.Image)
-	if err != nil {
-		return nil, nil, &InputError{err}
-	}
-	if o.DriveSize != 0 && o.DriveSize < size {
-		return nil, nil, &InputError{fmt.Errorf("image %s has %d bytes, more than the drive size of %d that was given", o.Image, size, o.DriveSize)}
-	}
-	var m *imap.File
-	if o.AssumeRead {
-		m = &imap.File{Map: imap.All(size)}
-	} else if m, err = loadMap(o, max(size, o.DriveSize)); err != nil {
-		return nil, nil, &InputError{err}
-	}
-	r, err := image.Open(o.Image, m.Map, image.Options{Sector: o.Sector, TrustDoubtful: o.TrustDoubtful, DriveSize: o.DriveSize})
-	if err != nil {
-		return nil, nil, &InputError{err}
-	}
-	return r, m, nil
-}
-
-// loadMap reads the map of a drive of the given size.
-func loadMap(o Options, size int64) (*imap.File, error) {
-	if o.Recipe != nil {
-		return imap.Import(o.Map, o.Recipe, size)
-	}
-	return imap.Load(o.Map, size)
 }
 
 // Run verifies an image and writes the result. Where it returns an error no
@@ -107,21 +69,17 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 	if o.Result == "" {
 		o.Result = ResultName(o.Image)
 	}
-	r, m, err := OpenImage(o)
+	in, err := OpenImage(o)
 	if err != nil {
 		return nil, err
 	}
-	defer r.Close()
-	inputs := []string{o.Image}
-	if o.Map != "" {
-		inputs = append(inputs, o.Map)
-	}
-	out, err := create(o.Result, o.Force, inputs...)
+	defer in.Close()
+	out, err := create(o.Result, o.Force, in.files(o)...)
 	if err != nil {
 		return nil, err
 	}
 	res := &Outcome{Result: o.Result}
-	if err := run(ctx, o, r, m, out, res); err != nil {
+	if err := run(ctx, o, in, out, res); err != nil {
 		out.drop()
 		return nil, err
 	}
@@ -134,8 +92,8 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 // run finds the volumes, spools the lines of their files, and then writes the
 // whole result: the lines of the volumes stand before those of the files, but
 // are known only after them.
-func run(ctx context.Context, o Options, r *image.Reader, m *imap.File, out *output, res *Outcome) error {
-	layout, err := volume.Find(ctx, r, o.Options)
+func run(ctx context.Context, o Options, in *Input, out *output, res *Outcome) error {
+	layout, err := in.layout(ctx, o)
 	if err != nil {
 		return err
 	}
@@ -148,8 +106,9 @@ func run(ctx context.Context, o Options, r *image.Reader, m *imap.File, out *out
 	res.Summary.Type = "summary"
 	res.Summary.ListingComplete = true
 	var covered extract.Spans
+	var waiting headCount
 	for i, v := range layout.Volumes {
-		rec, err := verifyVolume(ctx, o, r, i+1, v, spool)
+		rec, err := verifyVolume(ctx, o, in, i+1, v, spool, &waiting)
 		if err != nil {
 			return err
 		}
@@ -167,9 +126,10 @@ func run(ctx context.Context, o Options, r *image.Reader, m *imap.File, out *out
 	if len(layout.Volumes) == 0 || len(layout.Missing) > 0 {
 		res.Summary.ListingComplete = false
 	}
-	addOutside(r, &covered, &res.Summary.Unread.Outside)
+	addOutside(in.Reader, &covered, &res.Summary.Unread.Outside)
 
-	res.Image = imageRecord(o, r, m, layout)
+	res.Summary.Heads = waiting.records(in.Heads)
+	res.Image = imageRecord(o, in, layout)
 
 	enc := json.NewEncoder(out)
 	enc.SetEscapeHTML(false)
@@ -188,9 +148,12 @@ func run(ctx context.Context, o Options, r *image.Reader, m *imap.File, out *out
 }
 
 // imageRecord describes the image and its map after all has been read.
-func imageRecord(o Options, r *image.Reader, m *imap.File, l *volume.Layout) ImageRecord {
+func imageRecord(o Options, in *Input, l *volume.Layout) ImageRecord {
+	r, m := in.Reader, in.Map
 	rec := ImageRecord{Type: "image", Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
-		Map: mapRecord(r.Tally()), Table: l.Scheme, Notes: l.Notes, Missing: l.Missing, Format: 1}
+		Map: mapRecord(r.Tally()), Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing, Format: 1}
+	rec.Parts, rec.Offset = partsRecord(in.Shape), o.Offset
+	rec.Heads = headsRecord(in.Heads, r)
 	rec.Map.Path = m.Path
 	if m.Path != "" {
 		rec.Map.SHA256 = hex.EncodeToString(m.SHA256[:])
@@ -220,7 +183,8 @@ func addOutside(r *image.Reader, covered *extract.Spans, u *Unread) {
 }
 
 // verifyVolume lists one volume into the spool.
-func verifyVolume(ctx context.Context, o Options, r *image.Reader, number int, v volume.Volume, w io.Writer) (VolumeRecord, error) {
+func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount) (VolumeRecord, error) {
+	r := in.Reader
 	rec := VolumeRecord{Type: "volume", Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
 	fs, err := volume.Open(ctx, r, v, o.Options)
 	if err != nil {
@@ -236,7 +200,7 @@ func verifyVolume(ctx context.Context, o Options, r *image.Reader, number int, v
 		}
 		return rec, nil
 	}
-	p := newPipeline(ctx, r, number, w, o.Workers())
+	p := newPipeline(ctx, in, number, w, o.Workers())
 	err = fs.Walk(ctx, p.put)
 	if perr := p.finish(); err == nil || errors.Is(err, errStopped) {
 		err = perr
@@ -244,6 +208,7 @@ func verifyVolume(ctx context.Context, o Options, r *image.Reader, number int, v
 	if err != nil {
 		return rec, err
 	}
+	waiting.addAll(&p.waiting)
 	info := fs.Info()
 	rec.Filesystem, rec.Label, rec.Cluster, rec.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
 	l := fs.Listing()

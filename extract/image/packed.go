@@ -71,6 +71,9 @@ func packed(head []byte) string {
 // at the file alone: whether those bytes came off the drive is for the caller
 // to know, and where they did not they mean nothing.
 func (s *Shape) Packed() error {
+	if s.unit > 0 {
+		return nil // a device is not asked for a sector that the map may call unread
+	}
 	path := s.Path
 	if len(s.Parts) > 0 {
 		path = s.Parts[0].Path
@@ -80,7 +83,7 @@ func (s *Shape) Packed() error {
 		return nil // opening the image tells better
 	}
 	defer f.Close()
-	head := make([]byte, max(packedHead, s.unit))
+	head := make([]byte, packedHead)
 	n, _ := f.ReadAt(head, 0)
 	if format := packed(head[:n]); format != "" {
 		return &PackedError{s.Path, format, len(s.Parts) > 0}

@@ -1,0 +1,75 @@
+package report
+
+import (
+	"fmt"
+
+	"fileassay/verify"
+)
+
+// maxShown is how many parts that are missing or short are named one by one.
+const maxShown = 12
+
+// parts writes what the image is made of, where that is not one whole file.
+func (p *printer) parts(im *verify.ImageRecord) {
+	if im.Offset > 0 {
+		p.line("  the drive begins at offset %d (--offset)", im.Offset)
+	}
+	if im.Parts == nil {
+		return
+	}
+	p.line("  in %s: %s to %s", count(int64(im.Parts.Count), "part", "parts"), visible(im.Parts.First), visible(im.Parts.Last))
+	for i, s := range im.Parts.Short {
+		if i == maxShown {
+			p.line("  and %s more; what they lack counts as skipped", count(int64(len(im.Parts.Short)-i), "part", "parts"))
+			break
+		}
+		what := "is missing"
+		if s.Held > 0 {
+			what = fmt.Sprintf("is short by %s", size(s.Length-s.Held))
+		}
+		p.line("  part %s %s: %s at offset %d count as skipped", visible(s.Path), what, size(s.Length-s.Held), s.Start+s.Held)
+	}
+}
+
+// holes writes what was never written of the image file.
+func (p *printer) holes(h *verify.HolesRecord) {
+	if h == nil {
+		return
+	}
+	p.line("  the image file is sparse: %s that hold no data, %s in all, and read as zeros; the map calls %s of that read",
+		count(h.Count, "hole", "holes"), size(h.Bytes), size(h.Read))
+}
+
+// heads writes what each head of the drive gave.
+func (p *printer) heads(h *verify.HeadsRecord) {
+	if h == nil {
+		return
+	}
+	p.line("  head map %s", visible(h.Path))
+	row := func(name string, b verify.ByteStates) {
+		p.line("    %-10s %10s: read %s (%s), doubtful %s, failed %s, skipped %s", name, size(b.Total()),
+			size(b.Read), share(b.Read, b.Total()), size(b.Doubtful), size(b.Failed), size(b.Skipped))
+	}
+	for _, r := range h.Heads {
+		row(fmt.Sprintf("head %d", r.Head), r.ByteStates)
+	}
+	if h.Others.Total() > 0 {
+		row("no head", h.Others)
+	}
+}
+
+// waiting writes how many files wait for each head.
+func (p *printer) waiting(list []verify.HeadFiles) {
+	any := false
+	for _, h := range list {
+		if h.Files == 0 {
+			continue
+		}
+		if !any {
+			p.line("")
+			p.line("%s", p.bold("Files that wait for a head"))
+			any = true
+		}
+		p.line("  head %-4d %12s, of which %s for nothing else", h.Head, count(h.Files, "file ", "files"), count(h.Alone, "waits", "wait"))
+	}
+}
