@@ -1,0 +1,273 @@
+package imap
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// A style is one way to write a list; all of it is drawn at random.
+type style struct {
+	columns   []string
+	inclusive bool
+	radix     string
+	unit      int64
+	first     int64 // number of the first unit
+	words     [4]string
+	sep       string
+	quote     string
+	header    []string
+	footer    string
+	remark    string // begins comments between the lines
+	shuffled  bool
+	aligned   bool
+}
+
+func pick[T any](rnd *rand.Rand, from ...T) T { return from[rnd.IntN(len(from))] }
+
+func randomStyle(rnd *rand.Rand) style {
+	s := style{
+		radix: pick(rnd, "%d", "%d", "0x%x", "0x%X", "%x", "%X", "0x%012x", "%012x", "%xh", "%o", "%010d"),
+		unit:  pick[int64](rnd, 1, 1, 512, 512, 4096),
+		words: pick(rnd,
+			[4]string{"fetched", "shaky", "untouched", "torn"},
+			[4]string{"+", "~", ".", "!"},
+			[4]string{"0", "1", "2", "3"},
+			[4]string{"came back", "came back odd", "not yet", "gave up"},
+			[4]string{"A", "B", "C", "D"},
+			[4]string{"whole", "half", "none", "bad"},
+			[4]string{"*", "?", "/", "#"},
+		),
+		sep:      pick(rnd, ",", ", ", ";", "\t", " ", "  ", " | ", "|", " : ", "/", " -> ", " .. ", "="),
+		shuffled: rnd.IntN(4) == 0,
+		aligned:  rnd.IntN(3) == 0,
+	}
+	size := pick(rnd, "length", "end", "end", "both")
+	switch size {
+	case "length":
+		s.columns = []string{"start", "length", "state"}
+	case "end":
+		s.columns = []string{"start", "end", "state"}
+		s.inclusive = rnd.IntN(2) == 0
+	case "both":
+		s.columns = []string{"start", "end", "length", "state"}
+		s.inclusive = rnd.IntN(2) == 0
+	}
+	for _, more := range []string{"index", "time", "constant", "serial"} {
+		if rnd.IntN(5) == 0 {
+			s.columns = append(s.columns, more)
+		}
+	}
+	rnd.Shuffle(len(s.columns), func(i, j int) { s.columns[i], s.columns[j] = s.columns[j], s.columns[i] })
+	if s.unit > 1 && rnd.IntN(5) == 0 {
+		s.first = 1
+	}
+	if s.sep == "," || s.sep == ";" || s.sep == "\t" {
+		s.quote = pick(rnd, "", "", `"`, "'")
+	}
+	blanks := strings.TrimSpace(s.sep) == ""
+	if s.words[0] == "came back" && blanks && s.sep != "\t" {
+		// words of several fields can only stand at the end
+		s.columns = append(slices.DeleteFunc(s.columns, func(c string) bool { return c == "state" }), "state")
+	}
+	if s.words[0] == "*" && strings.Contains(s.sep, "/") || s.words[0] == "+" && strings.Contains(s.sep, ".") {
+		s.sep = ","
+	}
+	if s.sep == "/" && slices.Contains(s.columns, "time") || s.sep == " : " && slices.Contains(s.columns, "time") {
+		s.sep = ";"
+	}
+	mark := pick(rnd, "#", ";;", "//", "%", "--")
+	for range rnd.IntN(4) {
+		s.header = append(s.header, pick(rnd,
+			mark+" pass 2 of the drive in bay 7",
+			mark,
+			"",
+			strings.Join(s.columns, s.sep),
+			"list of the lighthouse archive",
+			"=== areas ===",
+		))
+	}
+	if rnd.IntN(4) == 0 {
+		s.remark = mark + " pause"
+	}
+	if rnd.IntN(5) == 0 {
+		s.footer = pick(rnd, mark+" end", "end of list", "total: 5")
+	}
+	return s
+}
+
+// write writes the ranges, which are in units of s.unit, as s does.
+func (s style) write(rnd *rand.Rand, ranges []Range) string {
+	var rows [][]string
+	width := make([]int, len(s.columns))
+	for i, r := range ranges {
+		start, length := r.Start/s.unit+s.first, r.Length/s.unit
+		end := start + length
+		if s.inclusive {
+			end--
+		}
+		var row []string
+		for k, c := range s.columns {
+			f := ""
+			switch c {
+			case "start":
+				f = fmt.Sprintf(s.radix, start)
+			case "length":
+				f = fmt.Sprintf(s.radix, length)
+			case "end":
+				f = fmt.Sprintf(s.radix, end)
+			case "state":
+				f = s.words[r.State]
+			case "index":
+				f = fmt.Sprint(i + 1)
+			case "time":
+				f = fmt.Sprintf("%02d:%02d:%02d", i/3600%24, i/60%60, i%60)
+			case "constant":
+				f = "bay7"
+			case "serial":
+				f = fmt.Sprintf("n%05d", rnd.IntN(100000))
+			}
+			f = s.quote + f + s.quote
+			width[k] = max(width[k], len(f))
+			row = append(row, f)
+		}
+		rows = append(rows, row)
+	}
+	if s.shuffled {
+		rnd.Shuffle(len(rows), func(i, j int) { rows[i], rows[j] = rows[j], rows[i] })
+	}
+	var b strings.Builder
+	for _, h := range s.header {
+		fmt.Fprintln(&b, h)
+	}
+	for i, row := range rows {
+		if s.aligned {
+			for k := range row {
+				row[k] = fmt.Sprintf("%*s", width[k], row[k])
+			}
+		}
+		fmt.Fprintln(&b, strings.Join(row, s.sep))
+		if s.remark != "" && i%7 == 3 {
+			fmt.Fprintln(&b, s.remark)
+		}
+	}
+	if s.footer != "" {
+		fmt.Fprintln(&b, s.footer)
+	}
+	return b.String()
+}
+
+// tiling draws ranges that tile [0, size) in units, states changing from one
+// to the next.
+func tiling(rnd *rand.Rand, size, unit int64) []Range {
+	n := min(int64(pick(rnd, 3, 6, 9, 12, 20, 40, 60, 90, 120, 200, 700, 900)), size/unit)
+	var ranges []Range
+	last := Failed
+	for pos := int64(0); pos < size; {
+		most := max(2*(size-pos)/unit/max(n-int64(len(ranges)), 1), 1)
+		length := min((1+rnd.Int64N(most))*unit, size-pos)
+		state := pick(rnd, Read, Doubtful, Skipped, Failed)
+		if state == last {
+			state = (state + 1) % 4
+		}
+		ranges = append(ranges, Range{pos, length, state})
+		pos, last = pos+length, state
+	}
+	return ranges
+}
+
+// Of many styles that no code is written for nearly all are learnt right; the
+// rest are told to be ambiguous, and none is learnt wrong and called sure.
+func TestLearnCorpus(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(21, 22))
+	const styles = 300
+	dir := t.TempDir()
+	right, ambiguous, kinds := 0, 0, map[string]bool{}
+	for i := range styles {
+		s := randomStyle(rnd)
+		kinds[fmt.Sprint(s.columns, s.radix, s.unit, s.words, s.sep, s.quote, s.inclusive)] = true
+		size := (1000 + rnd.Int64N(1<<32)) * max(s.unit, 512)
+		known := size
+		if rnd.IntN(4) == 0 { // a drive of a usual capacity that nobody names
+			size, known = (97_696_368+1_953_504*rnd.Int64N(8000))*512, 0
+		}
+		if s.unit == 4096 {
+			size -= size % 4096
+			if known == 0 { // only each eighth capacity is whole in such blocks
+				known = size
+			}
+		}
+		ranges := tiling(rnd, size, max(s.unit, 512))
+		text := s.write(rnd, ranges)
+		path := filepath.Join(dir, "list.txt")
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		l, err := Learn(t.Context(), path, LearnOptions{Size: known})
+		head := strings.Join(strings.SplitN(text, "\n", 12)[:min(11, strings.Count(text, "\n"))], "\n")
+		if err != nil {
+			t.Errorf("style %d: %v\n%s", i, err, head)
+			continue
+		}
+		if problem := check(l, path, size, ranges, s.words); problem != "" {
+			if l.Sure {
+				t.Errorf("style %d is wrong and sure: %s\n%+v\n%s", i, problem, l.Best.Recipe, head)
+			}
+			ambiguous++
+			t.Logf("style %d is ambiguous: %v %s\n%s", i, l.Why, problem, head)
+			continue
+		}
+		if !l.Sure {
+			ambiguous++
+			t.Logf("style %d is right and not sure: %v\n%s", i, l.Why, head)
+			continue
+		}
+		right++
+	}
+	t.Logf("%d of %d styles (%d different) learnt, %d ambiguous", right, styles, len(kinds), ambiguous)
+	if 100*right < 95*styles {
+		t.Errorf("only %d of %d styles learnt", right, styles)
+	}
+}
+
+// check reads the list by the learnt recipe, with what the words truly mean,
+// and compares with what was written.
+func check(l *Learnt, path string, size int64, ranges []Range, words [4]string) string {
+	if l.Best == nil {
+		return "nothing learnt"
+	}
+	rec := *l.Best.Recipe
+	rec.Words = map[string]State{}
+	for _, w := range l.Words {
+		// the word, or all columns from it to the end of the line
+		best := -1
+		for s, word := range words {
+			if w.Word == word || strings.HasPrefix(w.Word, word) && (best < 0 || len(word) > len(words[best])) {
+				best = s
+			}
+			if w.Word == word {
+				break
+			}
+		}
+		if best < 0 {
+			return fmt.Sprintf("%q is no state word", w.Word)
+		}
+		rec.Words[w.Word] = State(best)
+	}
+	m, err := Import(path, &rec, size)
+	if err != nil {
+		return err.Error()
+	}
+	want, err := New(ranges)
+	if err != nil {
+		return err.Error()
+	}
+	diff := cmp.Diff(slices.Collect(want.Ranges()), slices.Collect(m.Ranges()))
+	return diff[:min(len(diff), 200)]
+}

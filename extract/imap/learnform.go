@@ -1,0 +1,524 @@
+package imap
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"slices"
+)
+
+// maxLearnColumns is how many columns of a line are looked at.
+const maxLearnColumns = 24
+
+// candidates are the readings that the head of a list allows, those that say
+// the same of it only once. A higher rank is a simpler reading.
+func candidates(head []headLine) []*Reading {
+	var out []*Reading
+	seen := map[uint64]int{}
+	for _, form := range forms(head) {
+		table := cutAll(head, form)
+		for _, r := range table.readings() {
+			i, ok := seen[r.print]
+			switch {
+			case !ok:
+				seen[r.print] = len(out)
+				out = append(out, r)
+			case r.stateSure && !out[i].stateSure, r.stateSure == out[i].stateSure && r.junk < out[i].junk:
+				out[i] = r
+			}
+		}
+	}
+	return out
+}
+
+// forms are the ways in which the lines could be cut, the simplest first: by
+// each mark that many lines have, by two of them, by blanks, and by these and
+// blanks.
+func forms(head []headLine) []Recipe {
+	var in [256]int // lines that have the byte
+	var quotes [256]int
+	for _, l := range head {
+		var has [256]bool
+		for _, c := range l.text {
+			has[c] = true
+		}
+		for c := range has {
+			if has[c] {
+				in[c]++
+			}
+		}
+		for _, q := range []byte(`"'`) {
+			if bytes.Count(l.text, []byte{q}) >= 2 {
+				quotes[q]++
+			}
+		}
+	}
+	quote := ""
+	for _, q := range []byte(`"'`) {
+		if 3*quotes[q] > len(head) {
+			quote = string(q)
+			break
+		}
+	}
+	var marks []byte
+	for c := range 256 {
+		if (c == '\t' || isMark(byte(c)) && string(rune(c)) != quote && c != '#') && 3*in[c] > len(head) {
+			marks = append(marks, byte(c))
+		}
+	}
+	slices.SortStableFunc(marks, func(a, b byte) int { return cmp.Compare(in[b], in[a]) })
+	if len(marks) > 6 {
+		marks = marks[:6]
+	}
+	var out []Recipe
+	add := func(sep string, merge bool) {
+		switch sep {
+		case ",":
+			sep = ""
+		case "\t":
+			sep = "tab"
+		case " ":
+			sep = "blanks"
+		}
+		out = append(out, Recipe{Separator: sep, Merge: merge, Quote: quote, Comments: []string{}})
+	}
+	for _, m := range marks {
+		add(string(m), false)
+	}
+	add(" ", false)
+	var sets []string
+	for i, m := range marks {
+		sets = append(sets, string(m)+" ")
+		for _, n := range marks[i+1:] {
+			sets = append(sets, string([]byte{m, n}), string([]byte{m, n, ' '}))
+		}
+	}
+	if len(marks) > 2 {
+		sets = append(sets, string(marks)+" ", string(marks))
+	}
+	for _, s := range sets {
+		add(s, false)
+	}
+	for _, m := range marks {
+		add(string(m), true)
+	}
+	for _, s := range sets {
+		add(s, true)
+	}
+	return out
+}
+
+// table is the head of a list cut into fields.
+type table struct {
+	form Recipe
+	rows []row
+	junk int // columns that hold the same marks in most lines: separators, rather
+}
+
+type row struct {
+	headLine
+	fields []field
+}
+
+func cutAll(head []headLine, form Recipe) *table {
+	t := &table{form: form}
+	sep, err := parseSeparator(form.Separator)
+	if err != nil {
+		return t
+	}
+	sep.merge = form.Merge
+	if form.Quote != "" {
+		sep.quote = form.Quote[0]
+	}
+	var dst [maxLearnColumns + 1]field
+	for _, l := range head {
+		n := sep.cut(l.text, dst[:])
+		t.rows = append(t.rows, row{l, slices.Clone(dst[:n])})
+	}
+	for c := range maxLearnColumns {
+		marks := map[string]int{}
+		for _, r := range t.rows {
+			if c < len(r.fields) && !bytes.ContainsFunc(r.text(c), func(x rune) bool { return x > 0x7f || !isMark(byte(x)) }) {
+				marks[string(r.text(c))]++
+			}
+		}
+		for _, n := range marks {
+			if 10*n >= 9*len(t.rows)-40 && 2*n > len(t.rows) {
+				t.junk++
+			}
+		}
+	}
+	return t
+}
+
+func (r row) text(c int) []byte { return r.headLine.text[r.fields[c].a:r.fields[c].z] }
+
+// readings are all roles that the columns could have, as far as they make
+// ranges of the head that do not overlap.
+func (t *table) readings() []*Reading {
+	var out []*Reading
+	for _, radix := range []int{0, 16, 8} {
+		cols := t.numeric(radix)
+		for _, start := range cols {
+			for _, other := range cols {
+				if other == start {
+					continue
+				}
+				for kind := range 3 {
+					rec := t.form
+					rec.Radix, rec.Start = radix, Column{From: start + 1}
+					switch kind {
+					case 0:
+						rec.Length = Column{From: other + 1}
+					case 1:
+						rec.End = Column{From: other + 1}
+					case 2:
+						rec.End, rec.Inclusive = Column{From: other + 1}, true
+					}
+					out = t.tryHead(out, rec)
+				}
+			}
+			rec := t.form
+			rec.Radix, rec.Start = radix, Column{From: start + 1}
+			out = t.tryHead(out, rec)
+		}
+	}
+	return out
+}
+
+// numeric are the columns that hold numbers of the radix in most lines.
+func (t *table) numeric(radix int) []int {
+	var cols []int
+	for c := range maxLearnColumns {
+		n, digits := 0, 0
+		for _, r := range t.rows {
+			if c >= len(r.fields) {
+				continue
+			}
+			text := r.text(c)
+			if _, ok, _ := parseUint(text, radix, -1); ok {
+				n++
+				if bytes.ContainsAny(text, "0123456789") {
+					digits++
+				}
+			}
+		}
+		if 5*n >= 2*len(t.rows) && 2*digits >= n && n > 0 {
+			cols = append(cols, c)
+		}
+	}
+	return cols
+}
+
+// tryHead adds to out the reading that rec makes of the head, if it makes one.
+func (t *table) tryHead(out []*Reading, rec Recipe) []*Reading {
+	if len(t.rows) == 0 {
+		return out
+	}
+	value := func(r row, c Column) (int64, bool) {
+		if c.From > len(r.fields) {
+			return 0, false
+		}
+		v, ok, _ := parseUint(r.text(c.From-1), rec.Radix, -1)
+		return v, ok && v < 1<<58
+	}
+	var data, rest []row
+	var ranges []Range
+	ones := true // every range is one unit
+	for _, r := range t.rows {
+		start, ok := value(r, rec.Start)
+		length := int64(1)
+		if ok && rec.Length.From != 0 {
+			length, ok = value(r, rec.Length)
+		} else if ok && rec.End.From != 0 {
+			if length, ok = value(r, rec.End); ok {
+				if rec.Inclusive {
+					length++
+				}
+				if length -= start; length < 0 {
+					return out
+				}
+			}
+		}
+		if !ok {
+			rest = append(rest, r)
+			continue
+		}
+		data = append(data, r)
+		ranges = append(ranges, Range{start, length, Read})
+		ones = ones && length <= 1
+	}
+	if len(data) == 0 || 5*len(data) < 2*len(t.rows) {
+		return out
+	}
+	if ones && (rec.Length.From != 0 || rec.End.From != 0) && len(data) > 2 {
+		rec.Length, rec.End, rec.Inclusive = Column{}, Column{}, false // says no more than the start
+	}
+	m, err := New(ranges)
+	if err != nil || m.End() == 0 {
+		return out
+	}
+	if !leaveOut(&rec, data, rest) {
+		return out
+	}
+	r := &Reading{}
+	for _, rg := range ranges {
+		r.print = fold(r.print, rg)
+	}
+	r.stateWhy, r.stateSure = findState(&rec, data)
+	if rec.State.From == 0 {
+		rec.Listed = "read" // so that it can be tried; what they are is open
+	}
+	first := slices.MinFunc(ranges, func(a, b Range) int { return cmp.Compare(a.Start, b.Start) }).Start
+	r.Recipe, r.ones, r.junk = &rec, ones, t.junk
+	// the simplest is best: no gaps, few lines left out, ranges rather than
+	// single blocks
+	gaps := 0
+	pos := first
+	for rg := range m.Ranges() {
+		if rg.Start > pos {
+			gaps++
+		}
+		pos = rg.End()
+	}
+	if gaps == 0 {
+		r.rank += 1000
+	}
+	r.rank -= len(rest)
+	if ones {
+		r.rank -= 500
+	}
+	return append(out, r)
+}
+
+// leaveOut sets rec to leave out the lines that are no data: those at the
+// start as a number of lines, others by a mark that no line of data begins
+// with. It reports whether that can be.
+func leaveOut(rec *Recipe, data, rest []row) bool {
+	rec.Comments = []string{}
+	sep, err := parseSeparator(rec.Separator)
+	if err != nil {
+		return false
+	}
+	usable := func(mark string) bool {
+		if mark == "" {
+			return false
+		}
+		for _, r := range data {
+			if bytes.HasPrefix(trim(r.headLine.text), []byte(mark)) {
+				return false
+			}
+		}
+		return true
+	}
+	first := data[0].number
+	for i := len(rest) - 1; i >= 0; i-- {
+		text := rest[i].headLine.text
+		mark := markOf(text)
+		if slices.ContainsFunc(rec.Comments, func(c string) bool { return bytes.HasPrefix(trim(text), []byte(c)) }) {
+			continue
+		}
+		marked := mark != "" && isMark(mark[0]) && !sep.ends(mark[0]) && mark != rec.Quote
+		switch {
+		case rest[i].number < first && !(marked && usable(mark)):
+			rec.Skip = max(rec.Skip, rest[i].number)
+		case usable(mark) && len(rec.Comments) < 8:
+			rec.Comments = append(rec.Comments, mark)
+		default:
+			return false
+		}
+	}
+	return true
+}
+
+// findState sets the column of the state words, if there is one; sure is false
+// where another could be meant, and why says so in words.
+func findState(rec *Recipe, data []row) (why string, sure bool) {
+	width, same := len(data[0].fields), true
+	for _, r := range data {
+		same = same && len(r.fields) == width
+		width = min(width, len(r.fields))
+	}
+	used := max(rec.Start.From, rec.Length.From, rec.End.From)
+	if rec.Length.From == 0 && rec.End.From == 0 {
+		used = rec.Start.From
+	}
+	if !same { // words of several fields, or remarks behind them
+		for from := used + 1; from <= width; from++ {
+			if from < width && partition(data, Column{From: from}).n == 1 {
+				continue // it says nothing
+			}
+			toEnd := Column{from, ToEnd}
+			if words := partition(data, toEnd); words.n <= maxWords && words.n < len(data) {
+				rec.State = toEnd
+				return "", true
+			}
+		}
+	}
+	type column struct {
+		Column
+		part
+		number bool
+	}
+	var cols []column
+	for c := 1; c <= width; c++ {
+		if c == rec.Start.From || c == rec.Length.From || c == rec.End.From {
+			continue
+		}
+		p := partition(data, Column{From: c})
+		if p.n > maxWords || p.n > len(data)/2+1 && len(data) >= 10 {
+			continue
+		}
+		_, number, _ := parseUint(data[0].text(c-1), rec.Radix, -1)
+		if number && p.n == len(data) && slices.ContainsFunc(data, func(r row) bool { return c <= len(r.fields) && len(r.text(c-1)) > 2 }) {
+			continue // another size or place
+		}
+		cols = append(cols, column{Column{From: c}, p, number})
+	}
+	if len(cols) == 0 {
+		return "no column holds a few words again and again, so what the lines list is not known: only what was read, or only what was not? Say it with listed and rest", false
+	}
+	// in a list of some length a state comes again, and clocks and serial
+	// numbers do not
+	again := func(c column) bool { return c.n > 1 && c.n < len(data) }
+	if len(data) >= 6 && slices.ContainsFunc(cols, again) {
+		cols = slices.DeleteFunc(cols, func(c column) bool { return c.n == len(data) })
+	}
+	// the finest column serves, if it tells apart all that the others do
+	finest := -1
+	for i, a := range cols {
+		ok := true
+		for _, b := range cols {
+			ok = ok && a.refines(b.part)
+		}
+		if ok && (finest < 0 || cols[finest].number && !a.number) {
+			finest = i
+		}
+	}
+	if finest >= 0 {
+		rec.State = cols[finest].Column
+		for i, c := range cols {
+			if n := cols[finest].n; i != finest && n == len(data) && n > 1 && c.n > 1 {
+				return "the list is too short to tell which column holds the state", false // or a clock, or a number
+			}
+		}
+		if cols[finest].n == 1 && len(data) > 1 {
+			return "the column of words says the same in all lines, so it may be no state", false
+		}
+		return notSame(same, rec.State)
+	}
+	// so do all columns to the end of the line as one
+	if cols[0].From > used {
+		toEnd := Column{cols[0].From, ToEnd}
+		if p := partition(data, toEnd); p.n <= maxWords && p.n <= len(data)/2 {
+			rec.State = toEnd
+			return "", true
+		}
+	}
+	rec.State = cols[0].Column
+	return "several columns could hold the state", false
+}
+
+func notSame(same bool, c Column) (string, bool) {
+	if same {
+		return "", true
+	}
+	return "lines differ in their number of fields, so that column " + c.String() + " may hold only the start of the state's words", false
+}
+
+// part is how a column's words part the lines.
+type part struct {
+	of []int // the number of the word of each line, by first appearance
+	n  int   // of words
+}
+
+func partition(data []row, c Column) part {
+	p := part{of: make([]int, len(data))}
+	words := map[string]int{}
+	for i, r := range data {
+		text := r.text(c.From - 1)
+		if c.To == ToEnd {
+			text = trim(r.headLine.text[r.fields[c.From-1].a:])
+		}
+		k, ok := words[string(text)]
+		if !ok {
+			k = len(words)
+			words[string(text)] = k
+		}
+		p.of[i] = k
+	}
+	p.n = len(words)
+	return p
+}
+
+// refines reports whether lines of one word in p are of one word in q.
+func (p part) refines(q part) bool {
+	to := make([]int, p.n)
+	for i, k := range p.of {
+		if to[k] == 0 {
+			to[k] = q.of[i] + 1
+		} else if to[k] != q.of[i]+1 {
+			return false
+		}
+	}
+	return true
+}
+
+// confirm holds the column of states against the whole list, where the head
+// was only a part of it: any other column that has few words must not tell
+// apart what it does not.
+func (r *Reading) confirm(next func() (line []byte, ok bool)) {
+	c := r.Recipe.State
+	if !r.stateSure || c.To == ToEnd {
+		return
+	}
+	sep, err := parseSeparator(r.Recipe.Separator)
+	if err != nil {
+		return
+	}
+	sep.merge = r.Recipe.Merge
+	if r.Recipe.Quote != "" {
+		sep.quote = r.Recipe.Quote[0]
+	}
+	var dst [maxLearnColumns]field
+	type pair struct{ state, other string }
+	words := [maxLearnColumns]map[string]bool{}
+	pairs := [maxLearnColumns]map[pair]bool{}
+	states := map[string]bool{}
+	for i := range words {
+		words[i], pairs[i] = map[string]bool{}, map[pair]bool{}
+	}
+	for {
+		line, ok := next()
+		if !ok {
+			break
+		}
+		n := sep.cut(line, dst[:])
+		if n < c.From {
+			continue
+		}
+		state := line[dst[c.From-1].a:dst[c.From-1].z]
+		states[string(state)] = true
+		for i := range n {
+			if k := i + 1; k == r.Recipe.Start.From || k == r.Recipe.Length.From || k == r.Recipe.End.From || k == c.From || words[i] == nil {
+				continue
+			}
+			other := line[dst[i].a:dst[i].z]
+			if !words[i][string(other)] {
+				words[i][string(other)] = true
+			}
+			if p := (pair{string(state), string(other)}); !pairs[i][p] {
+				pairs[i][p] = true
+			}
+			if len(words[i]) > maxWords {
+				words[i] = nil // no column of states
+			}
+		}
+	}
+	for i := range words {
+		if words[i] != nil && len(words[i]) > 0 && len(pairs[i]) > len(states) {
+			r.stateSure = false
+			r.stateWhy = fmt.Sprintf("column %d could hold the state as well as column %v", i+1, c)
+		}
+	}
+}
