@@ -45,11 +45,12 @@ func reader(t testing.TB, img []byte, unread ...imap.Range) *image.Reader {
 	var ranges []imap.Range
 	pos := int64(0)
 	for _, u := range unread {
-		u.Start = max(u.Start, pos)
 		if u.End() <= pos {
 			continue
 		}
-		ranges = append(ranges, imap.Range{Start: pos, Length: u.Start - pos, State: imap.Read})
+		if u.Start > pos {
+			ranges = append(ranges, imap.Range{Start: pos, Length: u.Start - pos, State: imap.Read})
+		}
 		pos = u.End()
 	}
 	if pos < int64(len(img)) {
