@@ -233,6 +233,8 @@ func (v *Volume) entries(rec *record, exts []*record, whole bool, names []nameOn
 	if a, owner := v.value(rec, exts, attrStandardInfo); a != nil {
 		info, _ = parseStandardInfo(owner.data[a.valueOff : a.valueOff+a.valueLen])
 		main.Modified = fileTime(info.modified)
+	} else if !whole {
+		main.RecordUnread = true // its flags would say whether its content is elsewhere
 	}
 	missing := ""
 	if !whole {

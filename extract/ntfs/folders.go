@@ -197,9 +197,11 @@ func (v *Volume) censusOf(chunk int) (*censusChunk, error) {
 func (v *Volume) extensions(rec *record) (exts []*record, whole bool) {
 	list, whole := v.attributeList(rec)
 	want := map[uint64]bool{}
+	seqs := map[uint64]uint16{} // that the list states
 	for _, e := range list {
 		if n := e.ref.number(); n != rec.number {
 			want[n] = true
+			seqs[n] = e.ref.seq()
 		}
 	}
 	if !whole {
@@ -223,7 +225,8 @@ func (v *Volume) extensions(rec *record) (exts []*record, whole bool) {
 			continue
 		}
 		x := v.readRecord(n)
-		if x.state != recordExtends || x.base.number() != rec.number || rec.seq != 0 && x.base.seq() != rec.seq {
+		seq, stated := seqs[n]
+		if x.state != recordExtends || x.base.number() != rec.number || rec.seq != 0 && x.base.seq() != rec.seq || stated && x.seq != seq {
 			whole = false
 			continue
 		}
