@@ -26,6 +26,7 @@ func nameUnits(raw []byte) []uint16 {
 // shownName makes the shown form of a name as stored: composed, and with ":"
 // where a "/" is stored. exact is nil where it carries the name exactly.
 func shownName(raw []byte) (shown string, exact []byte) {
+	raw = raw[:len(raw)&^1]
 	plain := true
 	for i := 0; i+1 < len(raw); i += 2 {
 		if c := raw[i+1]; raw[i] != 0 || c >= 0x80 || c < 0x20 || c == '/' || c == ':' || (c == '?' || c == '.') && len(raw) <= 4 {
