@@ -58,11 +58,11 @@ type File struct {
 	DataOut, NamesOut bool
 	// ListOut makes the attribute list non-resident.
 	ListOut bool
-	// RootPad makes the folder keep its names in index blocks even where they
+	// InBlocks makes the folder keep its names in index blocks even where they
 	// are few.
 	InBlocks bool
-	// StaleBlocks appends so many index blocks, not in use by the folder's own
-	// bitmap, which hold Stale.
+	// Stale are names in a further index block, which the folder's own bitmap
+	// says is not in use.
 	Stale []Name
 	// StaleChild is the file that the stale names are of.
 	StaleChild, StaleChildSeq uint64
@@ -448,12 +448,7 @@ func (v *Volume) put(n uint64, f *File, base uint64, list []attr, attrList []byt
 	} else if f.Folder {
 		flags |= 2
 	}
-	links := 0
-	for _, m := range f.Names {
-		_ = m
-		links++
-	}
-	v.records[n] = v.header(n, seq, flags, uint16(links), attrs)
+	v.records[n] = v.header(n, seq, flags, uint16(len(f.Names)), attrs)
 	le.PutUint64(v.records[n][0x20:], base)
 	if base != 0 {
 		le.PutUint16(v.records[n][0x12:], 0)

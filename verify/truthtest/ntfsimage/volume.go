@@ -136,11 +136,11 @@ func (v *Volume) At(lcn int64) int64 { return lcn * int64(v.P.Cluster) }
 func (v *Volume) RecordAt(n uint64) int64 {
 	off := int64(n) * int64(v.P.Record)
 	for _, r := range v.table {
-		if size := r.Length * int64(v.P.Cluster); off < size {
+		size := r.Length * int64(v.P.Cluster)
+		if off < size {
 			return v.At(r.LCN) + off
-		} else {
-			off -= size
 		}
+		off -= size
 	}
 	panic(fmt.Sprintf("ntfsimage: no record %d", n))
 }
@@ -217,7 +217,7 @@ func (v *Volume) Finish() *Volume {
 		}
 	}
 	for _, n := range v.order {
-		if n > 6 && n != 0 {
+		if n > 6 {
 			v.lay(v.files[n])
 		}
 	}
