@@ -38,7 +38,7 @@ func ParseFiller(text string) ([]byte, error) {
 
 // FillerSearch is a search for the sectors of an image that hold a filler.
 type FillerSearch struct {
-	Filler []byte // repeated through each sector
+	Filler []byte // repeated through each sector, which may begin inside it
 	Sector int64  // bytes; 0 is 512
 	// Prefix takes a sector that only begins with the filler.
 	Prefix bool
@@ -58,7 +58,8 @@ const searchChunk = 1 << 20
 // Run searches the image of size bytes and gives the map of a drive where the
 // sectors that hold the filler have State, and all others are read. What
 // cannot be read of the image file is failed. A filler whose length does not
-// divide a sector may begin anew with each sector or run on through the image.
+// divide a sector may begin anew with each sector or run on from one to the
+// next: it is found wherever in it a sector begins.
 //
 // A sector that was read and truly holds those bytes cannot be told apart.
 func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract.Options) (*Map, error) {
@@ -78,20 +79,26 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 	case !s.Zeros && len(bytes.Trim(s.Filler, "\x00")) == 0:
 		return nil, ErrZeros
 	}
-	// long holds the filler as often as any phase of it in a sector needs
+	// long holds the filler as often as a sector needs, wherever in it that
+	// begins; first are the bytes that it can begin with
 	long := bytes.Repeat(s.Filler, int(sector)/len(s.Filler)+2)
-	if s.Prefix {
-		long = long[:len(s.Filler)]
+	var first [256]bool
+	for _, c := range s.Filler {
+		first[c] = true
 	}
-	holds := func(p []byte, off int64) bool {
+	holds := func(p []byte) bool {
 		if s.Prefix {
-			return bytes.HasPrefix(p, long)
+			return bytes.HasPrefix(p, s.Filler)
 		}
-		if p[0] == long[0] && bytes.Equal(p, long[:len(p)]) {
-			return true
+		if !first[p[0]] {
+			return false
 		}
-		phase := int(off % int64(len(s.Filler)))
-		return phase != 0 && p[0] == long[phase] && bytes.Equal(p, long[phase:phase+len(p)])
+		for phase, c := range s.Filler {
+			if c == p[0] && bytes.Equal(p, long[phase:phase+len(p)]) {
+				return true
+			}
+		}
+		return false
 	}
 
 	n := int((size + searchChunk - 1) / searchChunk)
@@ -118,7 +125,7 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 		for at := int64(0); at < int64(len(p)); at += sector {
 			z := min(at+sector, int64(len(p)))
 			state := Read
-			if holds(p[at:z], off+at) {
+			if holds(p[at:z]) {
 				state = s.State
 			}
 			for len(bad) > 0 && bad[0].End() <= off+at {
@@ -245,7 +252,7 @@ func spread(ranges []Range, sector int64, n int) func(func(int64) bool) {
 			_, k := whole(r)
 			total += k
 		}
-		step := max(total/int64(n), 1)
+		step := max((total+int64(n)-1)/int64(n), 1)
 		next := step / 2 // the sector of all that is looked at next
 		var pos int64
 		for _, r := range ranges {

@@ -50,6 +50,7 @@ type Reading struct {
 	words     []wordCount
 	print     uint64 // of the ranges in units: equal for readings that say the same
 	rank      int
+	low       int64 // all numbers of the ranges, or-ed
 	ones      bool // its ranges are single blocks
 	junk      int  // columns of its lines that are rather separators
 }
@@ -242,7 +243,7 @@ func (r *Reading) tryOnce(f *os.File, path string) (bool, error) {
 		r.Covered += rg.Length
 		pos = rg.End()
 	}
-	r.print = counts.print
+	r.print, r.low = counts.print, counts.low
 	return true, nil
 }
 
@@ -301,6 +302,7 @@ type wordCounts struct {
 	last  int    // index of the word of the line in hand
 	many  bool   // there are more words than a column of states has
 	print uint64 // of the ranges
+	low   int64  // their starts and lengths, or-ed
 }
 
 type wordCount struct {
@@ -331,6 +333,7 @@ func (c *wordCounts) add(rg Range) {
 		c.list[c.last].units += rg.Length
 	}
 	c.print = fold(c.print, rg)
+	c.low |= rg.Start | rg.Length
 }
 
 // fold adds a range to a sum over ranges, by which lists are told apart (FNV-1a
@@ -351,7 +354,7 @@ func (l *Learnt) judge(whole []*Reading, size int64) {
 		switch {
 		case full(r):
 			return 4
-		case r.tiles() && r.Recipe.plausible():
+		case r.tiles() && r.plausible():
 			return 3
 		case r.tiles():
 			return 2
@@ -369,7 +372,7 @@ func (l *Learnt) judge(whole []*Reading, size int64) {
 		all = slices.DeleteFunc(all, func(r *Reading) bool { return r.ones && !full(r) })
 	}
 	for _, r := range all[1:] {
-		if full(l.Best) && !full(r) || len(l.Others) == maxOthers {
+		if full(l.Best) && !full(r) || l.Best.tiles() && !r.tiles() || len(l.Others) == maxOthers {
 			break // those that are worse explain nothing that the best does not
 		}
 		l.Others = append(l.Others, r)
@@ -398,8 +401,14 @@ func (l *Learnt) judge(whole []*Reading, size int64) {
 	l.Sure = full(b) && len(l.Others) == 0 && b.stateSure
 }
 
-// plausible reports whether the unit is the likelier of those that are open.
-func (rec *Recipe) plausible() bool { return rec.Unit == "" || rec.Unit == "sectors" }
+// plausible reports whether the unit is the likelier of those that are open:
+// what counts bytes counts whole sectors of them.
+func (r *Reading) plausible() bool {
+	if r.low%512 == 0 {
+		return r.Recipe.Unit == ""
+	}
+	return r.Recipe.Unit == "sectors"
+}
 
 // withUnits are the reading with each unit by which it ends at the drive's
 // size or a usual capacity; or, where there is none, with those that it may
