@@ -20,7 +20,7 @@ trap cleanup EXIT
 
 rm -f -- "$image"
 truncate -s $((files * 2048 + (256 << 20))) "$image"
-mkntfs -q -F -Q -T -L parish -c 4096 -p 0 -H 255 -S 63 "$image"
+mkntfs -q -F -Q -T -L parish -s 512 -c 4096 -p 0 -H 255 -S 63 "$image"
 # The driver stays our child, so that its end can be waited for: only then is the image whole.
 ntfs-3g -o no_detach,noatime,big_writes "$image" "$mount" &
 driver=$!
