@@ -74,7 +74,7 @@ func (v *Volume) sumUp() error {
 	if v.journalOpen != "" {
 		why("%s", v.journalOpen)
 	}
-	l.Complete = u.records == 0 && u.partly == 0 && u.unnamed == 0 && unclaimed == 0 && v.table.sized && !v.table.rebuilt &&
+	l.Complete = u.records == 0 && u.partly == 0 && u.unnamed == 0 && unclaimed == 0 && v.table.sized && !v.table.rebuilt && len(v.table.found) == 0 &&
 		v.journalOpen == ""
 	return nil
 }

@@ -82,3 +82,24 @@ func TestRebuiltTable(t *testing.T) {
 		t.Error("complete, though how many records there are is not known")
 	}
 }
+
+// A table of which an own extent is unread, and whose bitmap of clusters is
+// too: what is found by itself may be stale, and is never intact.
+func TestRebuiltWithoutBitmap(t *testing.T) {
+	v := ntfsimage.New(ntfsimage.Params{Cluster: 1024, Clusters: 1500, Fragments: 3, RunsPerRecord: 1, Records: 96})
+	for n := uint64(30); n < 90; n += 7 {
+		v.Add(ntfsimage.File{Number: n, Names: win(root, fmt.Sprintf("file %d", n)), Streams: []ntfsimage.Stream{{Data: ntfsimage.Content(n, 2000)}}})
+	}
+	v.Finish()
+	unread := []span{{v.RecordAt(v.Extensions[0][0]), 1024}, {v.RecordAt(6), 1024}}
+	l := list(t, v.Image, unread...)
+	for n := uint64(30); n < 90; n += 7 {
+		f := l.file(t, fmt.Sprintf("file %d", n))
+		if l.v.table.isFound(n) && !f.RecordUnread && !f.NameOnly {
+			t.Errorf("%s was found by itself without a bitmap: %+v", f.Path, f)
+		}
+	}
+	if l.Complete {
+		t.Error("complete")
+	}
+}
