@@ -51,8 +51,8 @@ type Reading struct {
 	print     uint64 // of the ranges in units: equal for readings that say the same
 	rank      int
 	low       int64 // all numbers of the ranges, or-ed
-	ones      bool // its ranges are single blocks
-	junk      int  // columns of its lines that are rather separators
+	ones      bool  // its ranges are single blocks
+	junk      int   // columns of its lines that are rather separators
 }
 
 // tiles reports whether the ranges leave no gap.
@@ -75,6 +75,7 @@ const (
 	learnReadings = 24 // that are tried on the whole list
 	maxWords      = 24 // that a column of states may have
 	maxOthers     = 8
+	minSure       = 3 // ranges that a list must have for a reading to be sure
 )
 
 // ErrUnlearnable says that no reading makes ranges of a list.
@@ -398,7 +399,10 @@ func (l *Learnt) judge(whole []*Reading, size int64) {
 	if !b.stateSure {
 		say("%s", b.stateWhy)
 	}
-	l.Sure = full(b) && len(l.Others) == 0 && b.stateSure
+	if b.Ranges < minSure {
+		say("a list of %d ranges proves little", b.Ranges)
+	}
+	l.Sure = full(b) && len(l.Others) == 0 && b.stateSure && b.Ranges >= minSure
 }
 
 // plausible reports whether the unit is the likelier of those that are open:

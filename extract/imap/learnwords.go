@@ -128,7 +128,7 @@ func (l *Learnt) guess() {
 			w.Guess, w.Reason = Failed, "no whole sector to look at"
 		case w.Under != nil && data && w.Under.filled():
 			w.Guess = Failed
-			w.Reason = fmt.Sprintf("%d of %d sectors looked at hold the same filler, %s", w.Under.Same, w.Under.Sectors, w.Under.FillerText())
+			w.Reason = fmt.Sprintf("%d of %d sectors looked at hold a filler, most of them %s", w.Under.Sectors-w.Under.Data, w.Under.Sectors, w.Under.FillerText())
 		case w.Under != nil && data:
 			w.Guess = Read
 			w.Reason = fmt.Sprintf("%d of %d sectors looked at hold data that is not repeated", w.Under.Data, w.Under.Sectors)
@@ -140,8 +140,8 @@ func (l *Learnt) guess() {
 	}
 }
 
-// filled reports whether nearly all sectors hold one filler.
-func (c *Content) filled() bool { return c.Sectors > 0 && 10*c.Same >= 9*c.Sectors }
+// filled reports whether nearly all sectors hold a filler.
+func (c *Content) filled() bool { return c.Sectors > 0 && 10*c.Data <= c.Sectors }
 
 // Accept takes the guesses at what the words mean into the best reading's
 // recipe.
