@@ -70,6 +70,6 @@ func (p *printer) waiting(list []verify.HeadFiles) {
 			p.line("%s", p.bold("Files that wait for a head"))
 			any = true
 		}
-		p.line("  head %-4d %12s, of which %s for nothing else", h.Head, count(h.Files, "file ", "files"), count(h.Alone, "waits", "wait"))
+		p.line("  head %-4d %12s  (%s for nothing else)", h.Head, count(h.Files, "file ", "files"), count(h.Alone, "waits", "wait"))
 	}
 }

@@ -14,7 +14,7 @@ import (
 // recordOf is a file's line as a FileRecord.
 func recordOf(volume int, f *extract.File, j *Judgement) FileRecord {
 	r := FileRecord{Type: "file", Volume: volume, ID: f.ID, Path: f.Path, NameBytes: f.NameBytes, Unnamed: f.Unnamed, Kind: string(f.Kind),
-		Verdict: j.Verdict, Stored: string(f.Stored), Target: f.Target, Extents: [][3]int64{}, Damage: [][4]any{}, Why: append([]string{}, f.Why...)}
+		Verdict: j.Verdict, Stored: string(f.Stored), Target: f.Target, Extents: [][3]int64{}, Damage: [][4]any{}, Heads: j.Heads, Why: append([]string{}, f.Why...)}
 	if f.Size >= 0 {
 		r.Size = &f.Size
 	}
@@ -76,6 +76,9 @@ func TestAppendFile(t *testing.T) {
 	for i := range files {
 		f := &files[i]
 		j := Judge(f, r)
+		if i%2 > 0 {
+			j.Heads = []int{0, 17, 255}[:1+i%3]
+		}
 		got := appendFile(nil, 3, f, &j)
 		if want := encoded(t, recordOf(3, f, &j)); !bytes.Equal(got, want) {
 			t.Errorf("%q:\n got %s\nwant %s", f.Path, got, want)
