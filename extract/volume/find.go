@@ -26,6 +26,10 @@ func find(ctx context.Context, r *image.Reader, o extract.Options, kinds []Kind)
 	if len(f.l.Volumes) == 0 {
 		f.whole()
 	}
+	var err error
+	if f.l.Volumes, err = f.layers(ctx, f.l.Volumes, 0); err != nil {
+		return nil, err
+	}
 	slices.SortStableFunc(f.l.Volumes, func(a, b Volume) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})

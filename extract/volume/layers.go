@@ -1,0 +1,100 @@
+package volume
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"fileassay/extract/lvm"
+	"fileassay/extract/mdraid"
+)
+
+// maxLayers bounds how deep metadata may stand behind metadata: a mirror with
+// logical volumes in it is two deep.
+const maxLayers = 4
+
+// layers follows Linux md and LVM2 metadata to the volumes behind it: a mirror
+// on one drive holds everything, a logical volume in one piece too. What needs
+// other drives is named with the reason. This goes for volumes that seem to
+// open as well: with metadata at its end, the first drive of a striped array
+// begins like the whole, but most of its places are wrong.
+func (f *finder) layers(ctx context.Context, list []Volume, depth int) ([]Volume, error) {
+	var out []Volume
+	for _, v := range list {
+		inner, err := f.behind(ctx, v, depth)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, inner...)
+	}
+	return out, nil
+}
+
+// behind is the volume itself, or what stands behind the metadata it holds.
+func (f *finder) behind(ctx context.Context, v Volume, depth int) ([]Volume, error) {
+	if depth == maxLayers || v.NoFiles {
+		return []Volume{v}, nil
+	}
+	if a, ok := mdraid.Find(f.r, v.Start, v.Length); ok {
+		name := fmt.Sprintf("Linux md array, metadata %s", a.Version)
+		switch {
+		case a.Reason != "":
+			if v.Reason == "" {
+				f.l.note("%s opens as %s, but is part of an array: %s", v.Found, v.Filesystem, a.Reason)
+			}
+			v.Filesystem, v.Reason = "linux md raid", a.Reason
+			return []Volume{v}, nil
+		case a.Start == v.Start && v.Reason == "": // metadata at the end of a mirror: the volume stands as it is
+			v.Found += " in a mirror (" + name + ")"
+			return []Volume{v}, nil
+		case a.Start > v.Start || v.Reason != "":
+			return f.inside(ctx, v, a.Start, a.Length, v.Found+" in a mirror ("+name+")", depth)
+		}
+	}
+	if v.Reason == "" {
+		return []Volume{v}, nil
+	}
+	g, ok := lvm.Find(f.r, v.Start, v.Length)
+	if !ok {
+		return []Volume{v}, nil
+	}
+	for _, n := range g.Notes {
+		f.l.note("%s: %s", v.Found, n)
+	}
+	var out []Volume
+	for _, l := range g.Volumes {
+		found := fmt.Sprintf("logical volume %s/%s in %s", g.Name, l.Name, v.Found)
+		if l.Reason != "" || len(l.Pieces) != 1 {
+			n := v
+			n.Found, n.Filesystem, n.Reason = found, "lvm2", l.Reason
+			if len(l.Pieces) > 0 {
+				n.Start, n.Length = l.Pieces[0].Image, l.Pieces[0].Length
+			}
+			out = append(out, n)
+			continue
+		}
+		inner, err := f.inside(ctx, v, l.Pieces[0].Image, l.Length, found, depth)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, inner...)
+	}
+	if len(out) == 0 {
+		v.Reason = fmt.Sprintf("its volume group %s has no logical volume on this drive", g.Name)
+		return []Volume{v}, nil
+	}
+	return out, nil
+}
+
+// inside probes [start, start+length), which metadata in v says is a volume.
+func (f *finder) inside(ctx context.Context, v Volume, start, length int64, found string, depth int) ([]Volume, error) {
+	c, err := f.probe(ctx, start, length, []string{"ext"})
+	if err != nil {
+		return nil, err
+	}
+	n := Volume{Start: start, Length: length, Filesystem: c.filesystem, Found: found, Partition: v.Partition, Reason: c.reason, NoFiles: c.noFiles}
+	if note := n.move(c, f.r.Base()); note != "" {
+		f.l.note("%s", note)
+	}
+	return f.layers(ctx, slices.Clip([]Volume{n}), depth+1)
+}
