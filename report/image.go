@@ -20,7 +20,7 @@ func (p *printer) parts(im *verify.ImageRecord) {
 	p.line("  in %s: %s to %s", count(int64(im.Parts.Count), "part", "parts"), visible(im.Parts.First), visible(im.Parts.Last))
 	for i, s := range im.Parts.Short {
 		if i == maxShown {
-			p.line("  and %s more; what they lack counts as skipped", count(int64(len(im.Parts.Short)-i), "part", "parts"))
+			p.line("  and %d more; what they lack counts as skipped", len(im.Parts.Short)-i)
 			break
 		}
 		what := "is missing"
