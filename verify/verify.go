@@ -123,7 +123,7 @@ func run(ctx context.Context, o Options, in *Input, out *output, res *Outcome) e
 			res.Summary.ListingComplete = false
 		}
 	}
-	if len(layout.Volumes) == 0 || len(layout.Missing) > 0 {
+	if !slices.ContainsFunc(layout.Volumes, func(v volume.Volume) bool { return v.Reason == "" }) || len(layout.Missing) > 0 {
 		res.Summary.ListingComplete = false
 	}
 	addOutside(in.Reader, &covered, &res.Summary.Unread.Outside)

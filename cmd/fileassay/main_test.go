@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/klauspost/compress/zstd"
+	"github.com/rogpeppe/go-internal/testscript"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -25,7 +26,7 @@ func TestMain(m *testing.M) {
 	if os.Getenv(asCommand) != "" {
 		os.Exit(run())
 	}
-	os.Exit(m.Run())
+	testscript.Main(m, map[string]func(){"fileassay": func() { os.Exit(run()) }})
 }
 
 // Of the image ferry.img; testdata/make.sh made it.

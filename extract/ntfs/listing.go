@@ -21,6 +21,12 @@ func (v *Volume) sumUp() error {
 	if u.records > 0 {
 		s := fmt.Sprintf("%s in use or not known to be free %s not read or damaged: %s listed by name from their folders",
 			plural(u.records, "record of the file table", "records of the file table"), was(u.records), humanize.Comma(u.named))
+		if u.records == 1 {
+			s = "1 record of the file table in use or not known to be free was not read or is damaged"
+			if u.named == 1 {
+				s += ": its file is listed by name from its folder"
+			}
+		}
 		if u.extending > 0 {
 			s += fmt.Sprintf(", %s known to belong to listed files", humanize.Comma(u.extending))
 		}

@@ -97,7 +97,7 @@ def main():
             f.truncate(SIZE)
         run("mkntfs", "-F", "-q", "-Q", "-c", str(CLUSTER), "-L", "FOUNDRY", img)
         os.mkdir(mnt)
-        run("ntfs-3g", "-o", "streams_interface=windows,compression,user_xattr,big_writes", img, mnt)
+        run("ntfs-3g", "-o", "streams_interface=windows,compression,big_writes", img, mnt)
         try:
             fill(mnt)
         finally:
