@@ -278,7 +278,8 @@ func (t *tree) adopt(n uint32, firsts []lostBlock, leaves map[uint32][]uint64, c
 }
 
 // readLost reads the entries behind one first block. ok is false where an
-// entry contradicts the inode that it names, or where none is borne out.
+// entry contradicts the inode that it names, or where neither an inode nor the
+// folder above bears the block out.
 func (t *tree) readLost(n uint32, l lostBlock, leaves map[uint32][]uint64, checks *int) (names nameList, ok bool) {
 	v := t.v
 	blocks := []uint64{l.block}
@@ -310,12 +311,26 @@ func (t *tree) readLost(n uint32, l lostBlock, leaves map[uint32][]uint64, check
 			names.add(n, d.Inode, d.Type, d.Name)
 		})
 	}
-	return names, ok && borne > 0
+	return names, ok && (borne > 0 || t.expects(n, l.parent))
+}
+
+// expects reports whether folder n is known to lie in folder parent: the root
+// in itself, any other by a name there.
+func (t *tree) expects(n, parent uint32) bool {
+	if n == rootInode {
+		return parent == rootInode
+	}
+	for k := t.names.from(n); k < len(t.names.list) && t.names.list[k].child == n; k++ {
+		if t.names.list[k].parent == parent && t.names.list[k].kind() == direntFolder {
+			return true
+		}
+	}
+	return false
 }
 
 // What an inode says to an entry that names it.
 const (
-	silent = iota // it is unread
+	silent = iota // it is unread, and may be in use
 	agrees
 	contradicts
 )
@@ -325,6 +340,10 @@ func (t *tree) bearsOut(n uint32, d dirent) int {
 	rec := t.v.readInode(d.Inode)
 	switch rec.state {
 	case recordUnread, recordCondemned:
+		bm := t.v.inodeBitmap(uint64((d.Inode - 1) / t.v.sb.InodesPerGroup))
+		if set, known := bm.get((d.Inode - 1) % t.v.sb.InodesPerGroup); known && !set && bm.sure {
+			return contradicts
+		}
 		return silent
 	case recordFree:
 		return contradicts
