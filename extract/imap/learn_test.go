@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -451,4 +452,31 @@ func FuzzLearn(f *testing.F) {
 			t.Fatalf("ends at %d, the drive at %d", m.End(), size)
 		}
 	})
+}
+
+// A list made to allow as many readings as can be takes bounded time.
+func TestLearnHostile(t *testing.T) {
+	var b strings.Builder
+	for i := range 2000 {
+		for k := range 60 {
+			fmt.Fprintf(&b, "%d%c", i*1000+k, ",;:|/-=. "[k%9])
+		}
+		b.WriteByte('\n')
+	}
+	path := filepath.Join(t.TempDir(), "list.txt")
+	for _, text := range []string{b.String(), strings.Repeat("1 2 3 4 5 6 7 8 9\n", 5000), strings.Repeat("0,0;0:0|0/0-0=0\n", 5000)} {
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		began := time.Now()
+		l, err := Learn(t.Context(), path, LearnOptions{})
+		if err != nil || l.Sure {
+			t.Errorf("%+v, %v", l, err)
+		}
+		if took := time.Since(began); took > 20*time.Second {
+			t.Errorf("took %v", took)
+		} else {
+			t.Log(took)
+		}
+	}
 }

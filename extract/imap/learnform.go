@@ -7,16 +7,22 @@ import (
 	"slices"
 )
 
-// maxLearnColumns is how many columns of a line are looked at.
-const maxLearnColumns = 24
+// Bounds of the columns of a line that are looked at.
+const (
+	maxLearnColumns = 24
+	maxNumeric      = 10     // that hold numbers
+	maxTries        = 50_000 // roles that are given to columns, in all forms
+)
 
 // candidates are the readings that the head of a list allows, those that say
 // the same of it only once. A higher rank is a simpler reading.
 func candidates(head []headLine) []*Reading {
 	var out []*Reading
 	seen := map[uint64]int{}
+	shared := &learning{tries: maxTries, settled: map[uint64]bool{}}
 	for _, form := range forms(head) {
 		table := cutAll(head, form)
+		table.learning = shared
 		for _, r := range table.readings() {
 			i, ok := seen[r.print]
 			switch {
@@ -108,10 +114,18 @@ func forms(head []headLine) []Recipe {
 	return out
 }
 
+// learning is what the tries of one list share.
+type learning struct {
+	tries   int             // that are left
+	settled map[uint64]bool // prints of readings that cannot be bettered
+	ranges  []Range         // room for those of a try
+}
+
 // table is the head of a list cut into fields.
 type table struct {
 	form Recipe
 	rows []row
+	*learning
 	junk int // columns that hold the same marks in most lines: separators, rather
 }
 
@@ -158,7 +172,7 @@ func (r row) text(c int) []byte { return r.headLine.text[r.fields[c].a:r.fields[
 func (t *table) readings() []*Reading {
 	var out []*Reading
 	for _, radix := range []int{0, 16, 8} {
-		cols := t.numeric(radix)
+		cols, values := t.numeric(radix)
 		for _, start := range cols {
 			for _, other := range cols {
 				if other == start {
@@ -175,63 +189,68 @@ func (t *table) readings() []*Reading {
 					case 2:
 						rec.End, rec.Inclusive = Column{From: other + 1}, true
 					}
-					out = t.tryHead(out, rec)
+					out = t.tryHead(out, rec, &values)
 				}
 			}
 			rec := t.form
 			rec.Radix, rec.Start = radix, Column{From: start + 1}
-			out = t.tryHead(out, rec)
+			out = t.tryHead(out, rec, &values)
 		}
 	}
 	return out
 }
 
-// numeric are the columns that hold numbers of the radix in most lines.
-func (t *table) numeric(radix int) []int {
-	var cols []int
+// numbers are the values of a column in each row, -1 where it holds no number.
+type numbers []int64
+
+// numeric gives the columns that hold numbers of the radix in most lines.
+func (t *table) numeric(radix int) (cols []int, values [maxLearnColumns]numbers) {
 	for c := range maxLearnColumns {
 		n, digits := 0, 0
-		for _, r := range t.rows {
+		vals := make(numbers, len(t.rows))
+		for i, r := range t.rows {
+			vals[i] = -1
 			if c >= len(r.fields) {
 				continue
 			}
 			text := r.text(c)
-			if _, ok, _ := parseUint(text, radix, -1); ok {
+			if v, ok, _ := parseUint(text, radix, -1); ok && v < 1<<58 {
+				vals[i] = v
 				n++
 				if bytes.ContainsAny(text, "0123456789") {
 					digits++
 				}
 			}
 		}
-		if 5*n >= 2*len(t.rows) && 2*digits >= n && n > 0 {
+		if 5*n >= 2*len(t.rows) && 2*digits >= n && n > 0 && len(cols) < maxNumeric {
 			cols = append(cols, c)
+			values[c] = vals
 		}
 	}
-	return cols
+	return cols, values
 }
 
 // tryHead adds to out the reading that rec makes of the head, if it makes one.
-func (t *table) tryHead(out []*Reading, rec Recipe) []*Reading {
-	if len(t.rows) == 0 {
+func (t *table) tryHead(out []*Reading, rec Recipe, values *[maxLearnColumns]numbers) []*Reading {
+	if t.tries == 0 {
 		return out
 	}
-	value := func(r row, c Column) (int64, bool) {
-		if c.From > len(r.fields) {
-			return 0, false
-		}
-		v, ok, _ := parseUint(r.text(c.From-1), rec.Radix, -1)
-		return v, ok && v < 1<<58
+	t.tries--
+	starts, others := values[rec.Start.From-1], numbers(nil)
+	if c := rec.Length.From + rec.End.From; c > 0 { // one of them is 0
+		others = values[c-1]
 	}
-	var data, rest []row
-	var ranges []Range
+	ranges := t.ranges[:0]
 	ones := true // every range is one unit
-	for _, r := range t.rows {
-		start, ok := value(r, rec.Start)
+	print, reach := uint64(0), int64(0)
+	for i, start := range starts {
 		length := int64(1)
-		if ok && rec.Length.From != 0 {
-			length, ok = value(r, rec.Length)
-		} else if ok && rec.End.From != 0 {
-			if length, ok = value(r, rec.End); ok {
+		if start < 0 || others != nil && others[i] < 0 {
+			continue
+		}
+		if others != nil {
+			length = others[i]
+			if rec.End.From != 0 {
 				if rec.Inclusive {
 					length++
 				}
@@ -240,48 +259,54 @@ func (t *table) tryHead(out []*Reading, rec Recipe) []*Reading {
 				}
 			}
 		}
-		if !ok {
-			rest = append(rest, r)
-			continue
+		rg := Range{start, length, Read}
+		if n := len(ranges); n > 0 { // most readings fail at their first neighbours
+			if last := ranges[n-1]; start < last.End() && last.Start < rg.End() {
+				return out
+			}
 		}
-		data = append(data, r)
-		ranges = append(ranges, Range{start, length, Read})
+		ranges = append(ranges, rg)
 		ones = ones && length <= 1
+		print, reach = fold(print, rg), max(reach, rg.End())
 	}
-	if len(data) == 0 || 5*len(data) < 2*len(t.rows) {
+	t.ranges = ranges
+	if reach == 0 || 5*len(ranges) < 2*len(t.rows) || t.settled[print] {
 		return out
 	}
-	if ones && (rec.Length.From != 0 || rec.End.From != 0) && len(data) > 2 {
+	if ones && (rec.Length.From != 0 || rec.End.From != 0) && len(ranges) > 2 {
 		rec.Length, rec.End, rec.Inclusive = Column{}, Column{}, false // says no more than the start
+		others = nil
 	}
 	m, err := New(ranges)
-	if err != nil || m.End() == 0 {
+	if err != nil {
 		return out
+	}
+	var data, rest []row
+	for i, r := range t.rows {
+		if starts[i] < 0 || others != nil && others[i] < 0 {
+			rest = append(rest, r)
+		} else {
+			data = append(data, r)
+		}
+	}
+	if len(data) != len(ranges) {
+		return out // a line that says where, and not how long
 	}
 	if !leaveOut(&rec, data, rest) {
 		return out
 	}
-	r := &Reading{}
-	for _, rg := range ranges {
-		r.print = fold(r.print, rg)
-	}
+	r := &Reading{print: print}
 	r.stateWhy, r.stateSure = findState(&rec, data)
 	if rec.State.From == 0 {
 		rec.Listed = "read" // so that it can be tried; what they are is open
 	}
-	first := slices.MinFunc(ranges, func(a, b Range) int { return cmp.Compare(a.Start, b.Start) }).Start
 	r.Recipe, r.ones, r.junk = &rec, ones, t.junk
+	if r.stateSure && r.junk == 0 {
+		t.settled[print] = true
+	}
 	// the simplest is best: no gaps, few lines left out, ranges rather than
 	// single blocks
-	gaps := 0
-	pos := first
-	for rg := range m.Ranges() {
-		if rg.Start > pos {
-			gaps++
-		}
-		pos = rg.End()
-	}
-	if gaps == 0 {
+	if m.Len() == 1 {
 		r.rank += 1000
 	}
 	r.rank -= len(rest)
@@ -442,7 +467,9 @@ func partition(data []row, c Column) part {
 		}
 		k, ok := words[string(text)]
 		if !ok {
-			k = len(words)
+			if k = len(words); k > maxWords {
+				break // too many for states
+			}
 			words[string(text)] = k
 		}
 		p.of[i] = k
