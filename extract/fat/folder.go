@@ -197,6 +197,9 @@ func (d *format) FolderHead() int64 { return 512 }
 // folder only where all its slots make sense and one at least has a long name
 // whose checksum fits.
 func (d *format) FolderStart(c uint32, b []byte) chain.Start {
+	if len(b) < 2*chain.SlotSize {
+		return chain.Start{}
+	}
 	e := parseShort(b)
 	if e.Name == dot && e.Attr&attrFolder != 0 {
 		if d.first(&e) != c {
