@@ -37,14 +37,16 @@ func Size(path string) (int64, error) {
 // open a pipe waits for its other end, and to open some devices sets them
 // going.
 func openFile(path string) (f *os.File, size, unit int64, err error) {
-	st, err := os.Stat(path)
-	if err == nil {
-		if err := canHoldImage(st.Mode()); err != nil {
-			return nil, 0, 0, fmt.Errorf("image %s: %w", path, err)
-		}
-	} else if errors.Is(err, fs.ErrNotExist) {
-		return nil, 0, 0, fmt.Errorf("image cannot be opened: %w", err)
-	} // else: a device may not be looked at and yet open, as on Windows
+	if !isRawDevice(path) {
+		st, err := os.Stat(path)
+		if err == nil {
+			if err := canHoldImage(st.Mode()); err != nil {
+				return nil, 0, 0, fmt.Errorf("image %s: %w", path, err)
+			}
+		} else if errors.Is(err, fs.ErrNotExist) {
+			return nil, 0, 0, fmt.Errorf("image cannot be opened: %w", err)
+		} // else: what cannot be looked at may open, and else says why not
+	}
 	f, err = os.Open(path) // O_RDONLY: nothing is ever written to an image
 	if err != nil {
 		return nil, 0, 0, fmt.Errorf("image cannot be opened: %w", err)

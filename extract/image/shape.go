@@ -43,9 +43,8 @@ func Look(path string, o PartOptions) (*Shape, error) {
 	if err != nil {
 		return nil, err
 	}
-	st, err := f.Stat()
-	regular := err == nil && st.Mode().IsRegular()
 	f.Close()
+	regular := unit == 0
 	s := &Shape{Path: path, Size: size, unit: unit, allow: o.AllowMissing}
 	if o.Whole || !regular {
 		return s, nil

@@ -354,6 +354,9 @@ func (g *gptReader) report(t *table, used []byte, lost []extract.Span) {
 	for _, c := range []*gptCopy{&g.primary, &g.backup} {
 		t.structures = append(t.structures, g.headerStructure(c), g.arrayStructure(c))
 	}
+	if g.unit != g.r.Sector() {
+		t.note("the GPT counts in sectors of %d bytes; the image was opened with %d", g.unit, g.r.Sector())
+	}
 	p, b := &g.primary, &g.backup
 	if !p.good {
 		switch {
