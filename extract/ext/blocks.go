@@ -23,14 +23,6 @@ func (g gaps) touches(off, n int64) bool {
 	return false
 }
 
-// bytes is the number of unread bytes.
-func (g gaps) bytes() (n int64) {
-	for _, x := range g {
-		n += x.end - x.start
-	}
-	return n
-}
-
 // within are the gaps of [off, off+n), counted from off.
 func (g gaps) within(off, n int64) gaps {
 	var out gaps

@@ -33,7 +33,6 @@ type Drive struct {
 	img      []byte
 	changed  []imap.Range
 	dir      string
-	runs     int
 }
 
 // NewDrive writes an image to a temporary folder.
