@@ -257,6 +257,15 @@ func (t *tree) scan(ctx context.Context, o extract.Options, step string) error {
 // look reads count nodes from first.
 func (t *tree) look(first, count uint32) chunk {
 	var c chunk
+	if !t.fork.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize)) {
+		for number := first; number < first+count; number++ {
+			if state := t.used.state(number); state != 0 && number != 0 {
+				c.unread++
+				c.mapUnread = c.mapUnread || state < 0
+			}
+		}
+		return c
+	}
 	buf := make([]byte, int(count)*t.nodeSize)
 	unread := t.fork.read(buf, int64(first)*int64(t.nodeSize))
 	var n node

@@ -9,7 +9,7 @@ type run struct{ off, image, length int64 }
 // fork is where the bytes of a fork lie.
 type fork struct {
 	src  *source
-	size int64 // bytes of content, as the fork's record has it
+	size int64 // bytes of content, as the fork's record has it, but no more than the volume's
 	runs []run // in order of off, disjoint; gaps are not located
 	// gaps says that runs do not cover the fork, and why in words.
 	gaps bool
@@ -45,6 +45,12 @@ func (f *fork) places(off, n int64, yield func(off, at, n int64)) {
 		off = stop
 		i++
 	}
+}
+
+// any reports whether a byte of [off, off+n) of the fork is located.
+func (f *fork) any(off, n int64) bool {
+	i := sort.Search(len(f.runs), func(i int) bool { return f.runs[i].off+f.runs[i].length > off })
+	return i < len(f.runs) && f.runs[i].off < off+n
 }
 
 // read fills p with the fork's bytes from off, zeros where they were not read

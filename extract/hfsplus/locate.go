@@ -89,7 +89,7 @@ func (v *Volume) locate(p *partFork, file uint32, kind uint8, x *overflow) place
 func (v *Volume) open(f *forkData, file uint32, x *overflow) *fork {
 	p := partFork{forkData: *f, sized: true, runs: extentsInRecord}
 	at := v.locate(&p, file, dataFork, x)
-	out := &fork{src: &v.src, size: int64(min(f.size, 1<<62)), runs: at.runs, gaps: at.gaps}
+	out := &fork{src: &v.src, size: int64(min(f.size, uint64(v.header.bytes()))), runs: at.runs, gaps: at.gaps}
 	if len(at.why) > 0 {
 		out.why = at.why[0]
 	}
