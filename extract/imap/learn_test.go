@@ -438,7 +438,11 @@ func FuzzLearn(f *testing.F) {
 		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
+		began := time.Now()
 		l, err := Learn(t.Context(), path, LearnOptions{Size: size})
+		if took := time.Since(began); took > 5*time.Second {
+			t.Fatalf("took %v for %d bytes", took, len(text))
+		}
 		if err != nil || !l.Sure {
 			return
 		}
