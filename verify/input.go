@@ -54,7 +54,7 @@ func openImage(o Options) (*Input, error) {
 	packed := in.Shape.Packed()
 	reach := int64(0)
 	if o.Map != "" {
-		if in.Map, err = loadMap(o, max(in.Shape.Limit(), o.DriveSize)); err != nil {
+		if in.Map, err = loadMap(o, in.Shape); err != nil {
 			if packed != nil {
 				return nil, packed // no map fits a packed image
 			}
@@ -98,12 +98,19 @@ func openImage(o Options) (*Input, error) {
 // packedHead is how many bytes of an image tell that it is packed.
 const packedHead = 6
 
-// loadMap reads the map of a drive of the given size.
-func loadMap(o Options, size int64) (*imap.File, error) {
-	if o.Recipe != nil {
-		return imap.Import(o.Map, o.Recipe, size)
+// loadMap reads the map of an image of the given shape.
+func loadMap(o Options, s *image.Shape) (*imap.File, error) {
+	limit := s.Limit()
+	size := max(limit, o.DriveSize)
+	if o.Recipe == nil {
+		return imap.Load(o.Map, size)
 	}
-	return imap.Load(o.Map, size)
+	if o.Recipe.FillsRest() && limit > s.Size && o.DriveSize != limit {
+		// such a map ends wherever it is told to, so it cannot show whether
+		// what stands beside the image belongs to the drive
+		return nil, fmt.Errorf("image %s: the files beside it that its name counts on into may be its parts, and a map that lists only some ranges cannot tell; say --whole if they are not, or --drive-size %d if they are", o.Image, limit)
+	}
+	return imap.Import(o.Map, o.Recipe, size)
 }
 
 // layout finds the volumes, or takes the one that was given by hand. Errors

@@ -119,7 +119,7 @@ unread areas that hold data, a size that is no usual drive capacity.
 				defer in.Close()
 			}
 			limit := int64(0) // a map of another size is what is odd, not an error
-			if rec, err := f.m.recipe(); err == nil && rec != nil && rec.Rest != "" && rec.Rest != "skipped" {
+			if rec, err := f.m.recipe(); err == nil && rec != nil && rec.FillsRest() {
 				limit = size
 			}
 			m, err := f.load(args[0], limit)

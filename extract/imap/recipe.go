@@ -298,6 +298,12 @@ func (rec *Recipe) validateStates() error {
 	return nil
 }
 
+// FillsRest reports whether what the list does not name has a state of its
+// own, so that the list does not show where the drive ends.
+func (rec *Recipe) FillsRest() bool {
+	return rec.Rest != "" && rec.Rest != Skipped.String()
+}
+
 // unit is the number of bytes that numbers of the list count.
 func (rec *Recipe) unit() (int64, error) {
 	of := func(n int64, what string) (int64, error) {
