@@ -48,8 +48,8 @@ func (f *mapFlags) recipe() (*imap.Recipe, error) {
 	given := map[string]bool{}
 	f.flags.Visit(func(fl *pflag.Flag) { given[fl.Name] = true })
 	rec := &imap.Recipe{}
-	any := f.file != ""
-	if any {
+	wanted := f.file != ""
+	if wanted {
 		var err error
 		if rec, err = imap.LoadRecipe(f.file); err != nil {
 			return nil, err
@@ -79,12 +79,12 @@ func (f *mapFlags) recipe() (*imap.Recipe, error) {
 		if !given[set.flag] {
 			continue
 		}
-		any = true
+		wanted = true
 		if err := set.set(); err != nil {
 			return nil, usagef("--%s: %v", set.flag, err)
 		}
 	}
-	if !any {
+	if !wanted {
 		return nil, nil
 	}
 	if f.file == "" && !given["map-columns"] {
