@@ -53,7 +53,7 @@ var ErrZeros = errors.New("the filler is nothing but zeros, as are many sectors 
 
 // searchChunk is how much of an image is searched at a time, in bytes: few
 // enough to stay in a processor's cache.
-const searchChunk = 1 << 20
+const searchChunk = 1 << 18
 
 // Run searches the image of size bytes and gives the map of a drive where the
 // sectors that hold the filler have State, and all others are read. What
@@ -69,7 +69,7 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 	}
 	switch {
 	case sector < 0 || searchChunk%sector != 0:
-		return nil, fmt.Errorf("sector size of %d bytes: should be a power of two of at most 1 MiB", sector)
+		return nil, fmt.Errorf("sector size of %d bytes: should be a power of two of at most 256 KiB", sector)
 	case len(s.Filler) == 0:
 		return nil, errors.New("the filler is empty")
 	case int64(len(s.Filler)) > sector:
