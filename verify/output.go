@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -58,6 +59,21 @@ func create(path string, force bool, inputs ...string) (*output, error) {
 		return nil, &OutputError{path, err}
 	}
 	return &output{path: path, force: force, tmp: tmp, buf: bufio.NewWriterSize(tmp, 1<<20)}, nil
+}
+
+// WriteFile makes the file at path of what write writes: whole, or not at
+// all. An existing file is replaced only with force, and inputs never. An error
+// of the file is an [*OutputError]; one of write is returned as it is.
+func WriteFile(path string, force bool, inputs []string, write func(io.Writer) error) error {
+	o, err := create(path, force, inputs...)
+	if err != nil {
+		return err
+	}
+	if err := write(o); err != nil {
+		o.drop()
+		return err
+	}
+	return o.commit()
 }
 
 func (o *output) Write(p []byte) (int, error) {

@@ -92,8 +92,7 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 		}
 	}
 	if f.Size < 0 {
-		j.Verdict = Lost
-		return j
+		return judgeUnsized(f, r)
 	}
 	j.Counted = true
 	held := j.Verdict // of a link with content
@@ -153,6 +152,22 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 	if held == Damaged && j.Verdict == Intact {
 		j.Verdict = Damaged
 	}
+	return j
+}
+
+// judgeUnsized judges a file whose size is not known: lost, unless content of
+// it is located and read. Its bytes are not counted, but its extents are told,
+// since they may be all there is of it.
+func judgeUnsized(f *extract.File, r *image.Reader) Judgement {
+	if f.NameOnly || len(f.Pieces) == 0 {
+		return Judgement{Verdict: Lost}
+	}
+	located := *f
+	last := f.Pieces[len(f.Pieces)-1]
+	located.Size = last.Offset + last.Length
+	located.RecordUnread = true // never intact
+	j := Judge(&located, r)
+	j.Counted, j.Bytes = false, Bytes{}
 	return j
 }
 

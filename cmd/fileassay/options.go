@@ -8,6 +8,7 @@ import (
 	"github.com/dustin/go-humanize"
 	"github.com/spf13/cobra"
 
+	"fileassay/extract/fat"
 	"fileassay/extract/volume"
 	"fileassay/verify"
 )
@@ -69,6 +70,9 @@ func (f *imageFlags) options(image string) (verify.Options, error) {
 	}
 	if o.Map != "" && o.AssumeRead {
 		return o, usagef("--map and --assume-read exclude each other: give one")
+	}
+	if err := fat.CheckCodepage(o.Codepage); err != nil {
+		return o, usagef("--codepage: %v", err)
 	}
 	var err error
 	if o.Recipe, err = f.m.recipe(); err != nil {

@@ -298,7 +298,6 @@ type built struct {
 	meta    []byte
 	size    int64
 	header  volumeHeader
-	data0   uint32 // the first block of content
 	content map[uint32][]byte
 	block   int64
 }

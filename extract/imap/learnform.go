@@ -543,7 +543,7 @@ func (r *Reading) confirm(next func() (line []byte, ok bool)) {
 		}
 	}
 	for i := range words {
-		if words[i] != nil && len(words[i]) > 0 && len(pairs[i]) > len(states) {
+		if len(words[i]) > 0 && len(pairs[i]) > len(states) {
 			r.stateSure = false
 			r.stateWhy = fmt.Sprintf("column %d could hold the state as well as column %v", i+1, c)
 		}

@@ -5,9 +5,7 @@ package demo
 
 import (
 	_ "embed"
-	"errors"
-	"fmt"
-	"io/fs"
+	"io"
 	"os"
 	"path/filepath"
 
@@ -58,40 +56,13 @@ func Write(folder string, force bool) (image, imap string, err error) {
 		path string
 		data []byte
 	}{{image, data}, {imap, imagingMap}} {
-		if err := write(f.path, f.data, force); err != nil {
-			return "", "", &verify.OutputError{Path: f.path, Err: err}
+		err := verify.WriteFile(f.path, force, nil, func(w io.Writer) error {
+			_, err := w.Write(f.data)
+			return err
+		})
+		if err != nil {
+			return "", "", err
 		}
 	}
 	return image, imap, nil
-}
-
-// write makes a file whole or not at all.
-func write(path string, data []byte, force bool) error {
-	if _, err := os.Lstat(path); err == nil && !force {
-		return verify.ErrExists
-	} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return err
-	}
-	tmp, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*.partial")
-	if err != nil {
-		return err
-	}
-	_, err = tmp.Write(data)
-	if err == nil {
-		err = tmp.Chmod(0o644)
-	}
-	if err == nil {
-		err = tmp.Sync()
-	}
-	if cerr := tmp.Close(); err == nil {
-		err = cerr
-	}
-	if err == nil {
-		err = os.Rename(tmp.Name(), path)
-	}
-	if err != nil {
-		os.Remove(tmp.Name())
-		return fmt.Errorf("writing the demo: %w", err)
-	}
-	return nil
 }
