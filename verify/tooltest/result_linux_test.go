@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"fileassay/extract/ntfs"
 	"fileassay/verify"
 )
 
@@ -82,5 +83,36 @@ func digest(image io.ReaderAt, f *verify.FileRecord) (string, error) {
 		}
 	}
 	sum := sha256.Sum256(content)
+	return hex.EncodeToString(sum[:]), nil
+}
+
+// digestUnits is digest for content that is kept in compression units: one
+// with all its clusters is plain, one without any is zeros, any other LZNT1.
+func digestUnits(image io.ReaderAt, f *verify.FileRecord, unit int64) (string, error) {
+	content := make([]byte, (*f.Size+unit-1)/unit*unit)
+	for at := int64(0); at < *f.Size; at += unit {
+		var stored []byte
+		for _, e := range f.Extents {
+			a, z := max(e[0], at), min(e[0]+e[2], at+unit)
+			if a >= z {
+				continue
+			}
+			b := make([]byte, z-a)
+			if _, err := image.ReadAt(b, e[1]+a-e[0]); err != nil {
+				return "", err
+			}
+			stored = append(stored, b...)
+		}
+		switch {
+		case len(stored) == 0:
+		case int64(len(stored)) == unit || at+int64(len(stored)) == *f.Size: // plain extents end with the content
+			copy(content[at:], stored)
+		default:
+			if _, err := ntfs.DecompressLZNT1(content[at:at+unit], stored); err != nil {
+				return "", fmt.Errorf("unit at %d: %w", at, err)
+			}
+		}
+	}
+	sum := sha256.Sum256(content[:*f.Size])
 	return hex.EncodeToString(sum[:]), nil
 }

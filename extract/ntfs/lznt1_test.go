@@ -1,0 +1,50 @@
+package ntfs
+
+import (
+	"encoding/hex"
+	"strings"
+	"testing"
+)
+
+// lznt1Example is the compressed data of [MS-XCA] section 3.3, LZNT1.
+const lznt1Example = "38b08846232000204720410010a24701a045204400084501507900c045200524138805b4024a44ef0358028c091601484500be009e0004011890 00"
+
+func TestDecompressLZNT1(t *testing.T) {
+	src, err := hex.DecodeString(strings.ReplaceAll(lznt1Example, " ", ""))
+	if err != nil || len(src) != 59 {
+		t.Fatal(err, len(src))
+	}
+	dst := make([]byte, 1<<16)
+	n, err := DecompressLZNT1(dst, src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// the section's own text is 142 bytes, from "F# F# G A A G" to "D D" and a zero
+	got := string(dst[:n])
+	if n != 142 || !strings.HasPrefix(got, "F# F# G A A G F# E D D E F# ") || !strings.HasSuffix(got, "D D\x00") {
+		t.Errorf("%d bytes: %q", n, got)
+	}
+	for i := 3; i < len(src); i++ { // cut short: an error, never a short success
+		if n, err := DecompressLZNT1(dst, src[:i]); err == nil {
+			t.Errorf("the first %d bytes decompress to %d", i, n)
+		}
+	}
+	stored := append([]byte{0x03, 0x30}, "bell"...)
+	if n, err := DecompressLZNT1(dst, stored); err != nil || string(dst[:n]) != "bell" || dst[n] != 0 {
+		t.Errorf("a stored chunk: %q, %v", dst[:n], err)
+	}
+	if _, err := DecompressLZNT1(dst, []byte{0x02, 0xb0, 0x01, 0x00, 0x00}); err == nil {
+		t.Error("a reference before the chunk is no error")
+	}
+}
+
+func FuzzDecompressLZNT1(f *testing.F) {
+	src, _ := hex.DecodeString(strings.ReplaceAll(lznt1Example, " ", ""))
+	f.Add(src)
+	f.Fuzz(func(t *testing.T, b []byte) {
+		dst := make([]byte, 1<<16)
+		if n, _ := DecompressLZNT1(dst, b); n < 0 || n > len(dst) {
+			t.Fatalf("%d bytes in a unit of %d", n, len(dst))
+		}
+	})
+}
