@@ -187,6 +187,7 @@ type journalState struct {
 	exists  bool
 	note    string // what was used of it, for Info
 	pending string // why newer metadata may stand in it all the same, for Listing
+	stale   bool   // it was needed and cannot be replayed whole: what stands on the volume may be an older state
 	health  string // what is wrong with it, "" if nothing
 	runs    []run  // where it lies
 	size    int64
@@ -207,6 +208,7 @@ func (v *Volume) openJournal(ctx context.Context) error {
 			return
 		}
 		if v.sbAt == superblockAt {
+			j.stale = !v.opt.NoJournal // who leaves it aside has decided so
 			j.pending = "the volume was not closed, and " + j.health + ": newer metadata may stand in it"
 		} else {
 			j.pending = "whether the volume was closed is not known, as " + j.health + ": newer metadata may stand in it"
@@ -250,7 +252,7 @@ func (v *Volume) openJournal(ctx context.Context) error {
 	}
 	v.overlay = p.overlay()
 	v.overlayKeys = slices.Sorted(maps.Keys(v.overlay))
-	bad := 0
+	bad := 0 // these blocks count as unread; they make nothing else older
 	for _, c := range v.overlay {
 		if c.bad || !v.r.IsRead(c.at, v.bs) {
 			bad++
@@ -259,9 +261,11 @@ func (v *Volume) openJournal(ctx context.Context) error {
 	j.note = fmt.Sprintf("the volume was not closed: its journal was replayed in memory, %d transactions with the newest versions of %d blocks", p.transactions, len(v.overlay))
 	switch {
 	case p.stop != "":
+		j.stale = true
 		pend("its journal cannot be followed through block %d of it, %s", p.stopAt, p.stop)
 	case bad > 0:
 		pend("%d blocks in its journal are unread or fail their checksum", bad)
+		j.stale = false
 	case s.FastBlocks > 0 && v.fastCommits(&s):
 		pend("its journal holds fast commits, which are not replayed")
 	}

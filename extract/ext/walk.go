@@ -76,6 +76,10 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 			done++
 			v.opt.Report("inodes", done, int64(len(chunks)))
 			for _, f := range l.files {
+				if v.journal.stale {
+					f.RecordUnread = true
+					f.Why = append(f.Why, "the volume was not closed and its journal cannot be replayed whole: this may be an older state of it")
+				}
 				if err := yield(f); err != nil {
 					return err
 				}
