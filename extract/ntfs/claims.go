@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/image"
 )
 
 // claimRuns claims the clusters of runs.
@@ -110,12 +111,10 @@ func (v *Volume) allocation() extract.Allocation {
 		return nil
 	}
 	return func(yield func(start, length int64, use extract.Use) error) error {
-		const step = 1 << 20
-		b := make([]byte, step)
-		bytes := (v.clusters + 7) / 8
 		var from, to int64 // clusters of the range in hand
 		use := extract.UseUnknown
 		put := func(n int64, u extract.Use) error {
+			n = min(n, v.clusters-to)
 			if u != use && to > from {
 				if err := yield(v.start+from*v.cluster, (to-from)*v.cluster, use); err != nil {
 					return err
@@ -126,42 +125,22 @@ func (v *Volume) allocation() extract.Allocation {
 			to += n
 			return nil
 		}
-		for off := int64(0); off < bytes; off += step {
-			part := b[:min(step, bytes-off)]
-			gaps := v.bitmap.read(part, off)
-			for i := 0; i < len(part); i++ {
-				for len(gaps) > 0 && gaps[0].End <= off+int64(i) {
-					gaps = gaps[1:]
-				}
-				left := v.clusters - (off+int64(i))*8
-				n := min(8, left)
-				if off+int64(i) >= v.bitmap.size || len(gaps) > 0 && gaps[0].Start <= off+int64(i) {
-					if err := put(n, extract.UseUnknown); err != nil {
-						return err
-					}
-					continue
-				}
-				switch c := part[i]; {
-				case c == 0:
-					if err := put(n, extract.UseFree); err != nil {
-						return err
-					}
-				case c == 0xff:
-					if err := put(n, extract.UseUnclaimed); err != nil {
-						return err
-					}
-				default:
-					for bit := int64(0); bit < n; bit++ {
-						u := extract.UseFree
-						if c>>bit&1 != 0 {
-							u = extract.UseUnclaimed
-						}
-						if err := put(1, u); err != nil {
-							return err
-						}
-					}
-				}
+		for part := range v.bitmap.parts((v.clusters + 7) / 8) {
+			err := error(nil)
+			switch {
+			case part.unread:
+				err = put(8*part.length, extract.UseUnknown)
+			case part.image < 0: // a hole: zeros
+				err = put(8*part.length, extract.UseFree)
+			default:
+				err = putBits(v.r, part, put)
 			}
+			if err != nil {
+				return err
+			}
+		}
+		if err := put(v.clusters-to, extract.UseUnknown); err != nil { // the bitmap is too short
+			return err
 		}
 		if to > from {
 			if err := yield(v.start+from*v.cluster, (to-from)*v.cluster, use); err != nil {
@@ -174,4 +153,42 @@ func (v *Volume) allocation() extract.Allocation {
 		}
 		return nil
 	}
+}
+
+// putBits reads a part of an allocation bitmap that was read, and puts its
+// bits as runs of clusters.
+func putBits(r *image.Reader, p streamPart, put func(n int64, u extract.Use) error) error {
+	b := make([]byte, min(p.length, 1<<20))
+	for off := int64(0); off < p.length; off += int64(len(b)) {
+		b = b[:min(int64(len(b)), p.length-off)]
+		gaps := r.ReadReadable(b, p.image+off) // there are none, but for what the image file fails to give only now
+		for i, c := range b {
+			for len(gaps) > 0 && gaps[0].End() <= p.image+off+int64(i) {
+				gaps = gaps[1:]
+			}
+			var err error
+			switch {
+			case len(gaps) > 0 && gaps[0].Start <= p.image+off+int64(i):
+				err = put(8, extract.UseUnknown)
+			case c == 0:
+				err = put(8, extract.UseFree)
+			case c == 0xff:
+				err = put(8, extract.UseUnclaimed)
+			default:
+				for bit := range 8 {
+					u := extract.UseFree
+					if c>>bit&1 != 0 {
+						u = extract.UseUnclaimed
+					}
+					if err = put(1, u); err != nil {
+						break
+					}
+				}
+			}
+			if err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }

@@ -3,11 +3,13 @@ package ntfs
 import (
 	"cmp"
 	"fmt"
+	"iter"
 	"slices"
 	"sort"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/imap"
 )
 
 // mapping says where the clusters of a non-resident stream lie, put together
@@ -185,6 +187,37 @@ func (s *stream) read(p []byte, off int64) (gaps []extract.Span) {
 		}
 	})
 	return gaps
+}
+
+// streamPart is a part of a stream that is all read, all unread or all hole.
+type streamPart struct {
+	length int64
+	image  int64 // -1 for a hole, and where the place is not known
+	unread bool
+}
+
+// parts yields the first n bytes of the stream in order, or its size if that
+// is less, each part as long as it can be: what is not there costs nothing,
+// however much of it a size claims.
+func (s *stream) parts(n int64) iter.Seq[streamPart] {
+	return func(yield func(streamPart) bool) {
+		more := true
+		s.located(0, min(n, s.size), func(_, at, n int64, located bool) {
+			switch {
+			case !more:
+			case !located:
+				more = yield(streamPart{n, -1, true})
+			case at < 0:
+				more = yield(streamPart{n, -1, false})
+			default:
+				for o := range s.r.Over(at, n) {
+					if more = yield(streamPart{o.Length, o.Start, o.State != imap.Read}); !more {
+						return
+					}
+				}
+			}
+		})
+	}
 }
 
 // unread is the number of bytes of the stream that were not read or have no
