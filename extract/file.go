@@ -105,6 +105,14 @@ type File struct {
 	// EntriesUnread, of a folder, says that some of its entries were not read.
 	EntriesUnread bool
 
+	// Needs are ranges of the image that hold metadata which, once read, would
+	// tell more of this entry: its record, further records, where its
+	// unlocated bytes lie, of a folder the names in it. What of them was read
+	// already does not count, and their order does not matter. Nothing is said
+	// of a place that is not known yet: that shows when these were read. Nil
+	// for nearly every entry.
+	Needs []Span
+
 	Stored Stored
 	Target string   // of a link, for people
 	Why    []string // remarks for the technician, in words, stable order
@@ -117,6 +125,10 @@ type Listing struct {
 	UnnamedFiles   int64    // files listed without their name
 	UnclaimedBytes int64    // allocated bytes that no listed file or own structure claims
 	Why            []string // the reasons in words
+	// Needs are like [File.Needs], for what must be read before more can be
+	// known and belongs to no listed entry: the file table's own records, the
+	// root folder.
+	Needs []Span
 }
 
 // Health is what was found of one of a volume's own structures.

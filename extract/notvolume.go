@@ -8,6 +8,10 @@ type NotVolumeError struct {
 	Filesystem string
 	Start      int64 // of the range in the image
 	Why        string
+	// Needs are ranges of the image whose unread parts would tell more, where
+	// something spoke for such a volume and the rest of what opens it is
+	// unread; see [File.Needs].
+	Needs []Span
 }
 
 func (e *NotVolumeError) Error() string {

@@ -139,6 +139,7 @@ func (j *job) judge(in *Input, volume int) {
 			}
 			j.waiting.add(g.Heads, whole)
 		}
+		g.Needs = needsOf(in.Reader, f.Needs)
 		j.lines = appendFile(j.lines, volume, f, &g)
 		if f.Kind == extract.KindFolder {
 			j.folders.add(g.Verdict, 1)

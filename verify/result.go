@@ -26,6 +26,7 @@ type ImageRecord struct {
 	Table     string       `json:"table"` // scheme of the partition table
 	Notes     []string     `json:"notes,omitempty"`
 	Missing   []string     `json:"missing,omitempty"`            // why volumes may be missing
+	Needs     [][2]int64   `json:"needs,omitempty"`              // [offset, length] unread of the partition tables, that would tell of more volumes
 	Broken    [][2]int64   `json:"image_file_errors,omitempty"`  // [offset, length] the image file itself did not give
 	Retried   int64        `json:"image_file_retries,omitempty"` // reads of the image file that failed once, and then gave every byte
 	Heads     *HeadsRecord `json:"heads,omitempty"`
@@ -94,6 +95,7 @@ type VolumeRecord struct {
 	Sizes      VerdictCount  `json:"sizes"` // bytes of content of the files of each verdict
 	Bytes      Bytes         `json:"bytes"`
 	Unread     Places        `json:"unread"`
+	Needs      [][2]int64    `json:"needs,omitempty"` // [offset, length] unread, that must be read before more of it can be known
 }
 
 // VerdictCount counts entries, or their bytes, by verdict.
@@ -143,6 +145,7 @@ type FileRecord struct {
 	Patched   [][3]int64 `json:"patched,omitempty"`
 	Damage    [][4]any   `json:"damage"`
 	Heads     []int      `json:"heads,omitempty"` // that serve its unread places, where a head map tells
+	Needs     [][2]int64 `json:"needs,omitempty"` // [offset, length] unread metadata that would tell more of it
 	Why       []string   `json:"why"`
 	Modified  string     `json:"modified,omitempty"`
 }
@@ -255,6 +258,20 @@ func appendFile(b []byte, volume int, f *extract.File, j *Judgement) []byte {
 				b = append(b, ',')
 			}
 			b = strconv.AppendInt(b, int64(h), 10)
+		}
+		b = append(b, ']')
+	}
+	if len(j.Needs) > 0 {
+		b = append(b, `,"needs":[`...)
+		for i, n := range j.Needs {
+			if i > 0 {
+				b = append(b, ',')
+			}
+			b = append(b, '[')
+			b = strconv.AppendInt(b, n[0], 10)
+			b = append(b, ',')
+			b = strconv.AppendInt(b, n[1], 10)
+			b = append(b, ']')
 		}
 		b = append(b, ']')
 	}

@@ -14,7 +14,7 @@ import (
 // recordOf is a file's line as a FileRecord.
 func recordOf(volume int, f *extract.File, j *Judgement) FileRecord {
 	r := FileRecord{Type: "file", Volume: volume, ID: f.ID, Path: f.Path, NameBytes: f.NameBytes, Unnamed: f.Unnamed, Kind: string(f.Kind),
-		Verdict: j.Verdict, Stored: string(f.Stored), Target: f.Target, Extents: [][3]int64{}, Damage: [][4]any{}, Heads: j.Heads, Why: append([]string{}, f.Why...)}
+		Verdict: j.Verdict, Stored: string(f.Stored), Target: f.Target, Extents: [][3]int64{}, Damage: [][4]any{}, Heads: j.Heads, Needs: j.Needs, Why: append([]string{}, f.Why...)}
 	if f.Size >= 0 {
 		r.Size = &f.Size
 	}
@@ -78,6 +78,7 @@ func TestAppendFile(t *testing.T) {
 		j := Judge(f, r)
 		if i%2 > 0 {
 			j.Heads = []int{0, 17, 255}[:1+i%3]
+			j.Needs = [][2]int64{{0, 512}, {1 << 40, 4096}}[:i%3]
 		}
 		got := appendFile(nil, 3, f, &j)
 		if want := encoded(t, recordOf(3, f, &j)); !bytes.Equal(got, want) {

@@ -70,6 +70,7 @@ type Judgement struct {
 	Extents []extract.Extent // stored bytes in file order, merged where contiguous
 	Patched []extract.Extent // content bytes kept apart from their neighbours
 	Damage  []Damage
+	Needs   [][2]int64 // [offset, length] of unread metadata that would tell more
 	Heads   []int // that serve the unread places, in order; nil where no head map was given
 
 	unread []imap.Range // image ranges behind Damage

@@ -153,6 +153,7 @@ func imageRecord(o Options, in *Input, l *volume.Layout) ImageRecord {
 	rec := ImageRecord{Type: "image", Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
 		Map: mapRecord(r.Tally()), Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing, Format: 1}
 	rec.Parts, rec.Offset = partsRecord(in.Shape), o.Offset
+	rec.Needs = needsOf(r, l.Needs)
 	rec.Heads = headsRecord(in.Heads, r)
 	rec.Map.Path = m.Path
 	if m.Path != "" {
@@ -192,6 +193,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 			return rec, ctx.Err()
 		}
 		rec.Listing.Why = []string{"files not listed: " + err.Error()}
+		rec.Needs = needsOf(r, v.Needs)
 		if v.NoFiles {
 			rec.Listing = ListingRecord{Complete: true, Why: []string{v.Reason}}
 		}
@@ -217,6 +219,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		rec.Listing.Why = []string{}
 	}
 	rec.Files, rec.Folders, rec.Sizes, rec.Bytes = p.files, p.folders, p.sizes, p.bytes
+	rec.Needs = needsOf(r, l.Needs)
 	if rec.Unread, err = locate(ctx, fs, r, &p.content); err != nil {
 		return rec, err
 	}

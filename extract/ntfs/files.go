@@ -120,7 +120,7 @@ func (v *Volume) harvestOf(chunk int) (*harvest, error) {
 				h.unread.unnamed++
 				h.unread.parents++
 				h.files = append(h.files, &extract.File{ID: n, Path: extract.UnknownParent(n), Kind: extract.KindFolder, Size: -1,
-					Unnamed: true, NameOnly: true, Why: []string{fmt.Sprintf("record %d of the file table is %s; other records name it as their folder", n, stateWord(rec))}})
+					Unnamed: true, NameOnly: true, Needs: v.needsOfRecord(n), Why: []string{fmt.Sprintf("record %d of the file table is %s; other records name it as their folder", n, stateWord(rec))}})
 			case v.extending[n]:
 				h.unread.extending++
 			}
@@ -222,10 +222,12 @@ type entry struct {
 // entries are the file of a record and its streams.
 func (v *Volume) entries(rec *record, exts []*record, whole bool, names []nameOnly) []entry {
 	main := extract.File{ID: rec.number, Kind: extract.KindFile, Size: -1}
+	need := needs{v: v}
 	if rec.folder {
 		main.Kind, main.Size = extract.KindFolder, 0
 		main.EntriesUnread = v.census.torn[rec.number]
 		if main.EntriesUnread {
+			need.index(rec, exts)
 			main.Why = append(main.Why, "a part of the folder's own list of names was not read")
 		}
 	}
@@ -238,6 +240,7 @@ func (v *Volume) entries(rec *record, exts []*record, whole bool, names []nameOn
 	}
 	missing := ""
 	if !whole {
+		need.rest(rec)
 		missing = v.whatIsMissing(rec, exts)
 		if missing != "" {
 			main.Why = append(main.Why, missing)
@@ -270,6 +273,13 @@ func (v *Volume) entries(rec *record, exts []*record, whole bool, names []nameOn
 			v.fillReparsed(&main, &point, wof)
 		}
 	}
+	if main.RecordUnread && info.flags&fileFlagReparse != 0 && !hasPoint {
+		need.attribute(rec, exts, attrReparsePoint)
+	}
+	if hasPoint && point.tag == tagWOF && wof != nil {
+		need.chunkTable(wof, main.Size, point.wof)
+	}
+	main.Needs = need.list
 	out = append(out, entry{File: main})
 	for i := range streams {
 		s := &streams[i]
@@ -278,6 +288,9 @@ func (v *Volume) entries(rec *record, exts []*record, whole bool, names []nameOn
 		}
 		shown, exact := extract.NameFromUTF16(s.name)
 		f := extract.File{ID: rec.number, Kind: extract.KindStream, Modified: main.Modified, RecordUnread: v.table.doubted}
+		if !whole {
+			f.Needs = main.Needs
+		}
 		v.fill(&f, s)
 		out = append(out, entry{File: f, stream: ":" + shown, exact: exact})
 	}
@@ -447,12 +460,16 @@ func indexSize(names []nameOnly) int64 {
 	return size
 }
 
+// maxReparse bounds what is read of a reparse point (the system's own bound,
+// common practice, no source).
+const maxReparse = 16 << 10
+
 // reparse reads a record's reparse point and notes what it means for the file.
 func (v *Volume) reparse(rec *record, exts []*record, f *extract.File, info standardInfo, whole bool) (reparsePoint, bool) {
 	var b []byte
 	if a, owner := v.value(rec, exts, attrReparsePoint); a != nil {
 		b = owner.data[a.valueOff : a.valueOff+a.valueLen]
-	} else if m := v.gather(rec, attrReparsePoint, exts); m != nil && m.headed && m.size <= 16<<10 {
+	} else if m := v.gather(rec, attrReparsePoint, exts); m != nil && m.headed && m.size <= maxReparse {
 		b = make([]byte, m.size)
 		if gaps := v.stream(m).read(b, 0); len(gaps) > 0 {
 			b = nil
@@ -555,7 +572,7 @@ func (v *Volume) harvestNames(h *harvest, rec *record, names []nameOnly) {
 			continue
 		}
 		f := &extract.File{ID: rec.number, Path: extract.Join(path, n.shown), NameBytes: n.exact, Kind: extract.KindFile,
-			Size: n.size, Modified: fileTime(n.modified), NameOnly: true,
+			Size: n.size, Modified: fileTime(n.modified), NameOnly: true, Needs: v.needsOfRecord(rec.number),
 			Why: []string{fmt.Sprintf("record %d of the file table is %s; its folder knows it by name", rec.number, stateWord(rec))}}
 		if n.folder {
 			f.Kind, f.Size = extract.KindFolder, 0

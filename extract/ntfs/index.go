@@ -179,10 +179,7 @@ func (v *Volume) folderIndex(rec *record, exts []*record, yield func(indexEntry)
 	}
 	used := v.indexBitmap(rec, exts)
 	s := v.stream(m)
-	size := v.boot.IndexSize
-	if n := int64(le.Uint32(owner.data[root.valueOff+8:])); owner.bad.clean(root.valueOff, root.valueOff+16) && powerOfTwo(n) && n >= stride && n <= maxIndexSize {
-		size = n
-	}
+	size := v.indexSize(root, owner)
 	b := make([]byte, size)
 	for _, e := range s.extents { // only where there is something
 		for off := (e.Offset + size - 1) / size * size; off < e.Offset+e.Length && off+size <= m.size; off += size {
@@ -201,6 +198,17 @@ func (v *Volume) folderIndex(rec *record, exts []*record, yield func(indexEntry)
 		}
 	})
 	return all
+}
+
+// indexSize is the size of a folder's index blocks: its own $INDEX_ROOT states
+// it, else the boot sector does.
+func (v *Volume) indexSize(root *attribute, owner *record) int64 {
+	if root.resident && root.valueLen >= rootHeader && owner.bad.clean(root.valueOff, root.valueOff+rootHeader) {
+		if n := int64(le.Uint32(owner.data[root.valueOff+8:])); powerOfTwo(n) && n >= stride && n <= maxIndexSize {
+			return n
+		}
+	}
+	return v.boot.IndexSize
 }
 
 // findNamed finds an attribute in a record or its extension records.

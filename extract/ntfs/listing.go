@@ -14,6 +14,7 @@ func (v *Volume) sumUp() error {
 	u := v.unread
 	l.UnreadRecords = u.records
 	l.UnnamedFiles = u.unnamed
+	l.Needs = v.needsOfVolume()
 	why := func(format string, a ...any) { l.Why = append(l.Why, fmt.Sprintf(format, a...)) }
 	for _, n := range v.table.notes {
 		why("%s", n)

@@ -77,7 +77,7 @@ func (v *Volume) rebuildTable(ctx context.Context, wanted []extract.Span) error 
 		t.stream.size = int64(t.count) * t.recordSize
 	}
 	if t.count == 0 {
-		return &extract.NotVolumeError{Filesystem: "ntfs", Start: v.start, Why: "boot sector found, but no record of the file table was read"}
+		return &extract.NotVolumeError{Filesystem: "ntfs", Start: v.start, Why: "boot sector found, but no record of the file table was read", Needs: v.firstNeeds()}
 	}
 	return nil
 }
@@ -186,6 +186,7 @@ func (v *Volume) fragmentAt(at int64) fragment {
 	for n := uint64(0); n < limit; n++ {
 		p := at + int64(n)*size
 		if !v.r.IsRead(p, size) {
+			n += v.unreadRecords(p, int64(limit-n)*size)
 			continue
 		}
 		if _, err := v.r.ReadAt(b, p); err != nil {
@@ -203,6 +204,19 @@ func (v *Volume) fragmentAt(at int64) fragment {
 		}
 	}
 	return f
+}
+
+// unreadRecords is how many whole records behind the one at p are unread
+// from there on, of n bytes: a table that was hardly read must not be asked
+// record by record.
+func (v *Volume) unreadRecords(p, n int64) uint64 {
+	size := v.table.recordSize
+	for rg := range v.r.Over(p, n) {
+		if rg.State == imap.Read && rg.Length >= size {
+			return uint64(max((rg.Start-p)/size-1, 0))
+		}
+	}
+	return uint64(max(n/size-1, 0))
 }
 
 // scanFragments looks for records in all of the volume that is not claimed.
@@ -223,7 +237,7 @@ func (v *Volume) scanFragments(ctx context.Context, claimed *extract.Spans) ([]f
 		from := v.start + int64(i)*step
 		to := min(from+step, end)
 		p := part{n: to - from}
-		if claimed.Covered(from, to-from) == to-from {
+		if v.noneRead(from, to-from) || claimed.Covered(from, to-from) == to-from {
 			return p, nil
 		}
 		b := make([]byte, to-from+size)

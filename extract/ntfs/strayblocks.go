@@ -160,6 +160,9 @@ func (v *Volume) scanBlocks(ctx context.Context, claimed *extract.Spans) ([]stra
 // blocksIn finds the index blocks that begin in a part of the image.
 func (v *Volume) blocksIn(part extract.Span) []strayBlock {
 	size := v.boot.IndexSize
+	if v.noneRead(part.Start, part.End-part.Start) {
+		return nil
+	}
 	grid := min(size, v.cluster)
 	b := make([]byte, part.End-part.Start+size)
 	var gaps []extract.Span

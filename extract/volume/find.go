@@ -33,6 +33,7 @@ func find(ctx context.Context, r *image.Reader, o extract.Options, kinds []Kind)
 	slices.SortStableFunc(f.l.Volumes, func(a, b Volume) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
+	f.needs()
 	return f.l, nil
 }
 

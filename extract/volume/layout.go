@@ -33,6 +33,9 @@ type Layout struct {
 	// the list. Each of them is among the Notes too.
 	Missing    []string
 	Structures []extract.Structure // health of the tables: MBR, extended records, GPT headers and arrays
+	// Needs are the parts of the tables whose unread sectors would tell of
+	// more volumes; see [extract.File.Needs].
+	Needs []extract.Span
 }
 
 func (l *Layout) note(format string, args ...any) {
@@ -82,6 +85,9 @@ type Volume struct {
 	Partition  *Partition // nil where no table entry speaks for the volume
 	Reason     string     // why it cannot be listed, "" if a reader accepts it
 	NoFiles    bool       // nothing in it could be a file: swap, empty, reserved
+	// Needs, of a volume that no reader accepts, are the places whose unread
+	// sectors would tell what it holds; see [extract.File.Needs].
+	Needs []extract.Span
 }
 
 // End is the first byte past the volume.

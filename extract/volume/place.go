@@ -36,6 +36,7 @@ func findFrom(ctx context.Context, r *image.Reader, offset int64, o extract.Opti
 	for i := range l.Volumes {
 		v := &l.Volumes[i]
 		v.Start += offset
+		moveSpans(v.Needs, offset)
 		p := v.Partition
 		inList := func() bool {
 			for j := range l.Partitions {
@@ -60,6 +61,7 @@ func findFrom(ctx context.Context, r *image.Reader, offset int64, o extract.Opti
 			l.Structures[i].Image += offset
 		}
 	}
+	moveSpans(l.Needs, offset)
 	l.note("the drive is taken to begin at offset %d of the image, as was asked; sectors count from there", offset)
 	return l, nil
 }

@@ -40,6 +40,7 @@ type attempt struct {
 type opened struct {
 	filesystem string // "" where it is no such volume
 	why        string
+	needs      []extract.Span // what would tell more
 }
 
 func newFinder(r *image.Reader, o extract.Options, kinds []Kind) *finder {
@@ -65,7 +66,7 @@ func (f *finder) open(ctx context.Context, k Kind, start, length int64) (opened,
 		}
 		res.why = err.Error()
 		if no := (*extract.NotVolumeError)(nil); errors.As(err, &no) {
-			res.why = no.Why
+			res.why, res.needs = no.Why, no.Needs
 		}
 	}
 	f.opens[key] = res

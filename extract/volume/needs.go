@@ -1,0 +1,87 @@
+package volume
+
+import (
+	"strings"
+
+	"fileassay/extract"
+)
+
+// headPlaces is where, from a volume's start, the structure lies that a family
+// is opened by: what a volume that is all unread needs first.
+func headPlaces(family string) extract.Span {
+	switch family {
+	case "ext":
+		return extract.Span{Start: 1024, End: 2048} // the superblock
+	case "hfsplus":
+		return extract.Span{Start: 1024, End: 1536} // the volume header
+	}
+	return extract.Span{Start: 0, End: step} // the boot sector
+}
+
+// unknownHead is what is needed of a volume of which not even a table says what
+// it is: it holds the first structure of every family.
+const unknownHead = 4096
+
+// needs fills in what the layout and its volumes need.
+func (f *finder) needs() {
+	f.l.Needs = tableNeeds(f.l.Structures)
+	for i := range f.l.Volumes {
+		if v := &f.l.Volumes[i]; !v.told() && !v.NoFiles {
+			v.Needs = f.volumeNeeds(v)
+		}
+	}
+}
+
+// tableNeeds are the unread parts of the partition tables. The backup of a GPT
+// lies at the far end of the drive and is never the next thing to read.
+func tableNeeds(list []extract.Structure) []extract.Span {
+	const gpt, backup = "GPT ", "GPT backup "
+	vouched := false // the backup makes up for the primary
+	for _, s := range list {
+		vouched = vouched || s.Name == backup+"entries" && s.Health == extract.HealthRead
+	}
+	var out []extract.Span
+	for _, s := range list {
+		if s.Unread == 0 || s.Image < 0 || strings.HasPrefix(s.Name, backup) || vouched && strings.HasPrefix(s.Name, gpt) {
+			continue
+		}
+		out = append(out, extract.Span{Start: s.Image, End: s.Image + s.Length})
+	}
+	return out
+}
+
+// volumeNeeds is what a volume that no reader accepts needs: where its first
+// structure was read, what the reader asks for; else that structure, by the
+// type that the table gives.
+func (f *finder) volumeNeeds(v *Volume) []extract.Span {
+	first := f.primaries(v.Start)
+	var out []extract.Span
+	for _, c := range first {
+		for _, length := range []int64{v.Length, c.Length} {
+			out = append(out, f.opens[attempt{c.kind.Name, v.Start, length}].needs...)
+		}
+	}
+	if len(first) > 0 {
+		return out
+	}
+	var families []string
+	if v.Partition != nil {
+		families = v.Partition.hints()
+	}
+	for _, family := range families {
+		at := headPlaces(family)
+		out = append(out, extract.Span{Start: v.Start + at.Start, End: v.Start + at.End})
+	}
+	if len(families) == 0 {
+		out = append(out, extract.Span{Start: v.Start, End: v.Start + min(v.Length, unknownHead)})
+	}
+	return out
+}
+
+// moveSpans moves ranges by an offset.
+func moveSpans(list []extract.Span, by int64) {
+	for i := range list {
+		list[i].Start += by
+		list[i].End += by
+	}
+}
