@@ -71,7 +71,7 @@ type Judgement struct {
 	Patched []extract.Extent // content bytes kept apart from their neighbours
 	Damage  []Damage
 	Needs   [][2]int64 // [offset, length] of unread metadata that would tell more
-	Heads   []int // that serve the unread places, in order; nil where no head map was given
+	Heads   []int      // that serve the unread places, in order; nil where no head map was given
 
 	unread []imap.Range // image ranges behind Damage
 }

@@ -153,6 +153,9 @@ func TestOffset(t *testing.T) {
 		for j := range want[i].Patched {
 			want[i].Patched[j][1] += n
 		}
+		for j := range want[i].Needs {
+			want[i].Needs[j][0] += n
+		}
 	}
 	im, lines := b.verified(exitFound, "in.img", "--map", "in.csv", "--offset", "0x600")
 	if d := cmp.Diff(want, b.decodeFiles(lines)); d != "" {

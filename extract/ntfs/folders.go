@@ -65,6 +65,8 @@ type censusChunk struct {
 	parents []reference
 	// unresolved are folders whose name stands in an extension record
 	unresolved []uint64
+	// apart are other records of which some name stands in an extension record
+	apart []uint64
 }
 
 // takeCensus passes over the table once.
@@ -75,7 +77,7 @@ func (v *Volume) takeCensus(ctx context.Context) error {
 	c.seqs = make([]uint16, 0, t.count)
 	c.folders, c.parents = map[uint64]folder{}, map[uint64]uint16{}
 	c.names, c.torn = map[uint64][]nameOnly{}, map[uint64]bool{}
-	var unresolved, listed []uint64
+	var unresolved, apart, listed []uint64
 	var claims []extract.Span
 	done := int64(0)
 	err := extract.InOrder(ctx, v.opt.Workers(), t.chunks(),
@@ -91,6 +93,7 @@ func (v *Volume) takeCensus(ctx context.Context) error {
 				c.parents[p.number()] = p.seq()
 			}
 			unresolved = append(unresolved, k.unresolved...)
+			apart = append(apart, k.apart...)
 			listed = append(listed, k.listed...)
 			claims = append(claims, k.claims...)
 			done += int64(len(k.marks)) * t.recordSize
@@ -106,6 +109,11 @@ func (v *Volume) takeCensus(ctx context.Context) error {
 	for _, n := range listed {
 		if n < uint64(len(c.marks)) && c.marks[n].needy() && c.marks[n].state() != recordUsed {
 			v.extending[n] = true
+		}
+	}
+	for _, n := range apart {
+		if _, whole := v.extensions(v.readRecord(n)); !whole {
+			c.marks[n] |= markNeedy
 		}
 	}
 	for _, n := range unresolved {
@@ -176,6 +184,9 @@ func (v *Volume) censusOf(chunk int) (*censusChunk, error) {
 						k.listed = append(k.listed, n)
 					}
 				}
+			}
+			if count < int(rec.links) && rec.attr(attrList) != nil {
+				k.apart = append(k.apart, rec.number)
 			}
 			if v.table.isFound(rec.number) || !rec.whole || count < int(rec.links) && rec.attr(attrList) == nil || count == 0 && rec.attr(attrList) == nil {
 				mark |= markNeedy
