@@ -163,7 +163,7 @@ func TestNeedsLead(t *testing.T) {
 }
 
 // listable are the filesystems of fixtures whose needs are told.
-var listable = map[string]bool{"ntfs": true}
+var listable = map[string]bool{"ntfs": true, "hfsplus": true, "hfsx": true}
 
 func load(t *testing.T, dir, name string) *fixture.Fixture {
 	if dir == "" {

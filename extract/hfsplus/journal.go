@@ -4,6 +4,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+
+	"fileassay/extract"
 )
 
 // Offsets in the journal info block (TN1150, Journal Info Block).
@@ -156,7 +158,8 @@ type journalState struct {
 	applied int   // transactions used
 	broken  bool  // transactions that cannot be read may change any metadata
 	notes   []string
-	damaged string // why its structures fail their checks
+	damaged string         // why its structures fail their checks
+	needs   []extract.Span // of it, that may be unread and hold newer metadata
 }
 
 // openJournal finds the journal, and, unless use is false, lays what its
@@ -179,6 +182,7 @@ func openJournal(src *source, start, length int64, h *volumeHeader, use bool) jo
 	unread := src.direct(buf[:], st.info, nil, 0)
 	if touches(unread, 0, jibSize) {
 		st.lose(clean, "the journal info block is unread")
+		st.need(clean, st.info, jibSize)
 		return st
 	}
 	info, err := parseJournalInfo(buf[:])
@@ -200,6 +204,7 @@ func openJournal(src *source, start, length int64, h *volumeHeader, use bool) jo
 	st.at, st.length = start+info.offset, info.length
 	if unread := src.direct(buf[:], st.at, nil, 0); touches(unread, 0, jhBytes) {
 		st.lose(clean, "the journal header is unread")
+		st.need(clean, st.at, jhBytes)
 		return st
 	}
 	jh, err := parseJournalHeader(buf[:])
@@ -238,6 +243,14 @@ func (st *journalState) lose(clean bool, why string) {
 	}
 	st.pending, st.broken = true, true
 	st.notes = append(st.notes, why+", so newer metadata may stand in it")
+}
+
+// need takes a part of the journal for what must be read, unless nothing is
+// missed in it.
+func (st *journalState) need(clean bool, at, n int64) {
+	if !clean {
+		st.needs = append(st.needs, extract.Span{Start: at, End: at + n})
+	}
 }
 
 // replay lays a journal's transactions over a source.
@@ -300,6 +313,7 @@ func (p *replay) run() {
 		pos = p.h.sector
 	}
 	left := p.ahead(pos, end)
+	p.pieces(pos, left, func(_, at, n int64) { p.st.needs = append(p.st.needs, extract.Span{Start: at, End: at + n}) })
 	buf := make([]byte, p.h.listSize)
 	var open []patch
 	var lost, bad int64

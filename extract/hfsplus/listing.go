@@ -18,6 +18,7 @@ func (v *Volume) state(ctx context.Context, unnamed int64) error {
 	t, c, l := v.trees.catalog, v.catalog, &v.listing
 	why := func(format string, args ...any) { l.Why = append(l.Why, fmt.Sprintf(format, args...)) }
 	l.Complete = v.wholeCatalog()
+	l.Needs = v.needsOfVolume()
 	l.UnnamedFiles = unnamed
 	if t.fork.gaps {
 		why("a part of the catalog file is not located: records of the extents overflow file are unread")

@@ -84,7 +84,7 @@ func (v *Volume) loose(ctx context.Context, give func(*entry) error) error {
 			RecordUnread: n.doubtful, Why: []string{"the records of the hard links that name it are unread"}}}
 		v.stale(e.f)
 		var out listed
-		v.fill(&e, &rec, &out)
+		v.fill(&e, &rec, n.parent, &out)
 		for k := range out.entries {
 			out.entries[k].own = whole
 			out.entries[k].f.Unnamed = true

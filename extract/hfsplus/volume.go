@@ -29,6 +29,8 @@ type Volume struct {
 	catalog    *catalog
 	loaded     bool
 
+	gates struct{ extents, catalog, attributes *gates } // once the trees were read
+
 	claims  extract.Claims
 	listing extract.Listing
 	skipped int64 // entries given to no one since nothing is known of them but that they are
@@ -144,6 +146,7 @@ func (v *Volume) load(ctx context.Context) error {
 	if v.catalog, err = v.loadCatalog(ctx); err != nil {
 		return err
 	}
+	v.findNeeds()
 	v.loaded = true
 	return nil
 }

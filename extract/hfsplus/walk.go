@@ -76,7 +76,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 			continue
 		}
 		e := entry{f: &extract.File{ID: uint64(f.id), Path: extract.Join(c.path(f.parent), f.name), Kind: extract.KindFolder,
-			NameOnly: true, EntriesUnread: true, Why: []string{"its record is unread; its name is from its thread record"}}}
+			NameOnly: true, EntriesUnread: true, Needs: v.needsOf(f.parent, f.id), Why: []string{"its record is unread; its name is from its thread record"}}}
 		if err := give(&e); err != nil {
 			return err
 		}
@@ -152,6 +152,7 @@ func (v *Volume) listFolder(k catalogKey, d *folderRecord, read int, doubtful bo
 		f.Why = append(f.Why, leftover)
 	}
 	if f.EntriesUnread {
+		f.Needs = v.needsOf(d.id)
 		f.Why = append(f.Why, fmt.Sprintf("%d of its %d entries were read", known.children, known.valence))
 	}
 	v.stale(f)
@@ -168,7 +169,7 @@ func (v *Volume) stale(f *extract.File) {
 
 func (v *Volume) listOrphan(id uint32, th *threadRecord, maybe fileThread, out *listed) {
 	f := v.named(catalogKey{th.parent, th.name}, id)
-	f.Size, f.NameOnly = -1, true
+	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(th.parent)
 	f.Why = []string{"its record is unread; its name is from its thread record"}
 	out.entries = append(out.entries, entry{f: f, maybe: maybe})
 }
@@ -200,11 +201,14 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 		if target := v.linkedFolder(rec.special); target != nil {
 			f.ID = uint64(target.id)
 			f.EntriesUnread = target.children < target.valence
+			if f.EntriesUnread {
+				f.Needs = v.needsOf(target.id)
+			}
 			if p := c.path(target.id); p != f.Path {
 				f.Why = append(f.Why, "a hard link to a folder; what it holds is listed under "+p)
 			}
 		} else {
-			f.NameOnly = true
+			f.NameOnly, f.Needs = true, v.needsOf(c.private[1])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the folder that it links to (%s%d) is unread", folderPrefix, rec.special))
 		}
 		out.entries = append(out.entries, e)
@@ -212,7 +216,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 	case rec.hardLink():
 		shared, maybe, ok := v.shared(rec.special)
 		if !ok {
-			f.Size, f.RecordUnread = -1, true
+			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(c.private[0])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the file that holds its content (%s%d) is unread", inodePrefix, rec.special))
 			out.entries = append(out.entries, e)
 			return
@@ -223,8 +227,10 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 		}
 		rec = &shared
 		f.ID = uint64(rec.id)
+		v.fill(&e, rec, c.private[0], out)
+		return
 	}
-	v.fill(&e, rec, out)
+	v.fill(&e, rec, k.parent, out)
 }
 
 // isJournal reports whether a file of the root is the journal or its info
@@ -240,8 +246,8 @@ func (v *Volume) isJournal(k catalogKey, runs []run) bool {
 }
 
 // fill puts content into an entry and appends it to out, with the stream of
-// its resource fork.
-func (v *Volume) fill(e *entry, rec *fileRecord, out *listed) {
+// its resource fork. parent is the folder that rec stands in.
+func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	f := e.f
 	f.Modified = date(rec.modified)
 	var s *extract.File                                                // the stream
@@ -255,7 +261,9 @@ func (v *Volume) fill(e *entry, rec *fileRecord, out *listed) {
 	if len(rsrc.runs) > 0 {
 		e.runs = append(slices.Clone(data.runs), rsrc.runs...)
 	}
+	need := needs{v: v}
 	if !rec.headRead || !rec.data.sized {
+		f.Needs = v.needsOf(parent)
 		f.Size, f.RecordUnread = -1, true
 		f.Why = append(f.Why, "a part of its record is unread")
 		out.entries = append(out.entries, *e)
@@ -272,11 +280,16 @@ func (v *Volume) fill(e *entry, rec *fileRecord, out *listed) {
 		if c := v.compressed.of(rec.id); c != nil {
 			v.remark(f, &rsrc, &rec.rsrc)
 			v.stored(f, c, &rsrc, int64(min(rec.rsrc.size, 1<<62)))
+			v.forkNeeds(&need, &rsrc, &rec.rsrc, rec.id, parent)
+			v.compressedNeeds(&need, rec.id, c, &rsrc, int64(min(rec.rsrc.size, 1<<62)))
+			f.Needs = need.list
 			out.entries = append(out.entries, *e)
 			return
 		}
 		if v.compressed.some {
 			f.Size, f.RecordUnread, f.Stored = -1, true, extract.StoredCompressed
+			v.compressedNeeds(&need, rec.id, nil, &rsrc, 0)
+			f.Needs = need.list
 			f.Why = append(f.Why, "it is kept compressed, and the attribute that says how is unread")
 			out.entries = append(out.entries, *e)
 			return
@@ -289,6 +302,8 @@ func (v *Volume) fill(e *entry, rec *fileRecord, out *listed) {
 		f.Size = int64(rec.data.size)
 		v.content(f, &data, &rec.data)
 	}
+	v.forkNeeds(&need, &data, &rec.data, rec.id, parent)
+	f.Needs = need.list
 	if f.Kind == extract.KindLink {
 		f.Target = v.target(f)
 	}
@@ -298,6 +313,9 @@ func (v *Volume) fill(e *entry, rec *fileRecord, out *listed) {
 	}
 	s.Size = int64(rec.rsrc.size)
 	v.content(s, &rsrc, &rec.rsrc)
+	need = needs{v: v}
+	v.forkNeeds(&need, &rsrc, &rec.rsrc, rec.id, parent)
+	s.Needs = need.list
 	out.entries = append(out.entries, entry{f: s, maybe: e.maybe})
 }
 
