@@ -72,6 +72,12 @@ type Extent struct {
 	Length int64
 }
 
+// Packing says how units of content are stored.
+type Packing struct {
+	Method string // a method of package unpack; "" where that is not known
+	Unit   int64  // bytes of content that a unit holds; the last may hold less
+}
+
 // File is an entry of a volume's listing: a file, folder, link or stream under
 // one of its names.
 type File struct {
@@ -113,9 +119,10 @@ type File struct {
 	// for nearly every entry.
 	Needs []Span
 
-	Stored Stored
-	Target string   // of a link, for people
-	Why    []string // remarks for the technician, in words, stable order
+	Stored  Stored
+	Packing Packing  // of pieces that are a Unit
+	Target  string   // of a link, for people
+	Why     []string // remarks for the technician, in words, stable order
 }
 
 // Listing is the statement how complete the list of a volume's files is.

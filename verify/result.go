@@ -96,6 +96,7 @@ type VolumeRecord struct {
 	Bytes      Bytes         `json:"bytes"`
 	Unread     Places        `json:"unread"`
 	Needs      [][2]int64    `json:"needs,omitempty"` // [offset, length] unread, that must be read before more of it can be known
+	Proof      *Proof        `json:"proof,omitempty"` // of the metadata that was read; nil where no files are listed
 }
 
 // VerdictCount counts entries, or their bytes, by verdict.
@@ -140,14 +141,28 @@ type FileRecord struct {
 	Verdict   Verdict    `json:"verdict"`
 	Bytes     NullBytes  `json:"bytes"`
 	Stored    string     `json:"stored,omitempty"`
+	Packing   *Packing   `json:"packing,omitempty"` // of compressed content
 	Target    string     `json:"target,omitempty"`
 	Extents   [][3]int64 `json:"extents"`
 	Patched   [][3]int64 `json:"patched,omitempty"`
-	Damage    [][4]any   `json:"damage"`
+	Damage    []Damage   `json:"damage"`
 	Heads     []int      `json:"heads,omitempty"` // that serve its unread places, where a head map tells
 	Needs     [][2]int64 `json:"needs,omitempty"` // [offset, length] unread metadata that would tell more of it
 	Why       []string   `json:"why"`
 	Modified  string     `json:"modified,omitempty"`
+}
+
+// Packing says how the extents of compressed content become content. Each list
+// of Units is a run of compression units one behind the other: where its
+// content begins, and for each unit how many stored bytes it has. A unit holds
+// Unit bytes of content, or what is left of the file. What no unit covers is
+// stored plain, a hole or damage. With the method "lznt1" the file offsets of
+// extents are those of content, and stored bytes of a unit are those at its
+// place; with all others they are the extents in order, unit by unit.
+type Packing struct {
+	Method string    `json:"method"` // see extract/unpack
+	Unit   int64     `json:"unit"`
+	Units  [][]int64 `json:"units"`
 }
 
 // NullBytes is Bytes whose counts may be null.
@@ -221,6 +236,26 @@ func appendFile(b []byte, volume int, f *extract.File, j *Judgement) []byte {
 		b = append(b, `,"stored":`...)
 		b = appendString(b, string(f.Stored))
 	}
+	if len(j.Packed) > 0 {
+		b = append(b, `,"packing":{"method":`...)
+		b = appendString(b, f.Packing.Method)
+		b = append(b, `,"unit":`...)
+		b = strconv.AppendInt(b, f.Packing.Unit, 10)
+		b = append(b, `,"units":[`...)
+		for i, run := range j.Packed {
+			if i > 0 {
+				b = append(b, ',')
+			}
+			sep := byte('[')
+			for _, n := range run {
+				b = append(b, sep)
+				b = strconv.AppendInt(b, n, 10)
+				sep = ','
+			}
+			b = append(b, ']')
+		}
+		b = append(b, "]}"...)
+	}
 	if f.Target != "" {
 		b = append(b, `,"target":`...)
 		b = appendString(b, f.Target)
@@ -236,19 +271,7 @@ func appendFile(b []byte, volume int, f *extract.File, j *Judgement) []byte {
 		if i > 0 {
 			b = append(b, ',')
 		}
-		b = append(b, '[')
-		b = strconv.AppendInt(b, d.Offset, 10)
-		b = append(b, ',')
-		if d.Image < 0 {
-			b = append(b, "null"...)
-		} else {
-			b = strconv.AppendInt(b, d.Image, 10)
-		}
-		b = append(b, ',')
-		b = strconv.AppendInt(b, d.Length, 10)
-		b = append(b, `,"`...)
-		b = append(b, d.What...)
-		b = append(b, `"]`...)
+		b = appendDamage(b, d)
 	}
 	b = append(b, ']')
 	if len(j.Heads) > 0 {

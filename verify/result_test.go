@@ -14,7 +14,10 @@ import (
 // recordOf is a file's line as a FileRecord.
 func recordOf(volume int, f *extract.File, j *Judgement) FileRecord {
 	r := FileRecord{Type: "file", Volume: volume, ID: f.ID, Path: f.Path, NameBytes: f.NameBytes, Unnamed: f.Unnamed, Kind: string(f.Kind),
-		Verdict: j.Verdict, Stored: string(f.Stored), Target: f.Target, Extents: [][3]int64{}, Damage: [][4]any{}, Heads: j.Heads, Needs: j.Needs, Why: append([]string{}, f.Why...)}
+		Verdict: j.Verdict, Stored: string(f.Stored), Target: f.Target, Extents: [][3]int64{}, Damage: []Damage{}, Heads: j.Heads, Needs: j.Needs, Why: append([]string{}, f.Why...)}
+	if len(j.Packed) > 0 {
+		r.Packing = &Packing{f.Packing.Method, f.Packing.Unit, j.Packed}
+	}
 	if f.Size >= 0 {
 		r.Size = &f.Size
 	}
@@ -28,13 +31,7 @@ func recordOf(volume int, f *extract.File, j *Judgement) FileRecord {
 	for _, e := range j.Patched {
 		r.Patched = append(r.Patched, [3]int64{e.Offset, e.Image, e.Length})
 	}
-	for _, d := range j.Damage {
-		at := any(d.Image)
-		if d.Image < 0 {
-			at = nil
-		}
-		r.Damage = append(r.Damage, [4]any{d.Offset, at, d.Length, d.What})
-	}
+	r.Damage = append(r.Damage, j.Damage...)
 	if !f.Modified.IsZero() {
 		r.Modified = f.Modified.UTC().Format(modifiedForm(f))
 	}
@@ -70,6 +67,11 @@ func TestAppendFile(t *testing.T) {
 		extract.File{Path: "p", Kind: extract.KindFile, Modified: time.Date(1601, 1, 1, 0, 0, 0, 100, time.FixedZone("", 3600)), Stored: extract.StoredCompressed},
 		extract.File{Path: "p", Kind: extract.KindFile, Modified: time.Date(2019, 4, 2, 9, 12, 44, 120000000, time.UTC), LocalTime: true},
 		extract.File{Path: "p", Kind: extract.KindFolder},
+		extract.File{Path: "p", Kind: extract.KindFile, Size: 9 * s, Stored: extract.StoredCompressed, Packing: extract.Packing{Method: "lznt1", Unit: 2 * s}, Pieces: []extract.Piece{
+			{Length: 2 * s, Kind: extract.Unit, Units: []extract.Extent{{Offset: 0, Image: 4 * s, Length: s}}},
+			{Offset: 2 * s, Length: 2 * s, Kind: extract.Unit, Units: []extract.Extent{{Offset: 2 * s, Image: 5 * s, Length: s}, {Offset: 3 * s, Image: 0, Length: 9}}},
+			dataPiece(4*s, 2*s, 9*s),
+			{Offset: 6 * s, Length: 2 * s, Kind: extract.Unit, Units: []extract.Extent{{Offset: 6 * s, Image: 40 * s, Length: s}}}}},
 		extract.File{Path: "p", Kind: extract.KindFile, Size: 40 * s, Pieces: []extract.Piece{dataPiece(0, 25*s, 9*s), dataPiece(25*s, s, 60*s),
 			{Offset: 26 * s, Length: 2, Kind: extract.Patched, Image: 7}, {Offset: 30 * s, Length: s, Kind: extract.Hole}}},
 	)

@@ -51,17 +51,6 @@ func (b *Bytes) Add(o Bytes) {
 // Total is the sum of the five counts.
 func (b Bytes) Total() int64 { return b.Read + b.Doubtful + b.Failed + b.Skipped + b.Unlocated }
 
-// Damage is a part of a file's content that was not read.
-type Damage struct {
-	Offset int64 // in the content
-	Image  int64 // where its first unread byte lies; -1 where that is not known
-	Length int64 // bytes of content
-	What   string
-}
-
-// unlocated is Damage.What for content whose place is not known.
-const unlocated = "unlocated"
-
 // Judgement is the verdict on one file with what it rests on.
 type Judgement struct {
 	Verdict Verdict
@@ -69,6 +58,7 @@ type Judgement struct {
 	Bytes   Bytes
 	Extents []extract.Extent // stored bytes in file order, merged where contiguous
 	Patched []extract.Extent // content bytes kept apart from their neighbours
+	Packed  [][]int64        // [Packing.Units]; nil where the file does not say how it is packed
 	Damage  []Damage
 	Needs   [][2]int64 // [offset, length] of unread metadata that would tell more
 	Heads   []int      // that serve the unread places, in order; nil where no head map was given
@@ -124,6 +114,7 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 			j.patched(r, p)
 		case extract.Unit:
 			j.unit(r, p)
+			j.packed(f, &p)
 		default:
 			j.lose(p.Offset, p.Length)
 		}
@@ -250,6 +241,22 @@ func (j *Judgement) patched(r *image.Reader, p extract.Piece) {
 	if state != imap.Read {
 		j.hurt(Damage{p.Offset, at, p.Length, state.String()})
 	}
+}
+
+// packed notes the stored bytes of a unit of a file that says how it is packed.
+func (j *Judgement) packed(f *extract.File, p *extract.Piece) {
+	if f.Packing.Unit <= 0 || len(p.Units) == 0 {
+		return
+	}
+	var stored int64
+	for _, e := range p.Units {
+		stored += e.Length
+	}
+	if n := len(j.Packed); n > 0 && j.Packed[n-1][0]+f.Packing.Unit*int64(len(j.Packed[n-1])-1) == p.Offset {
+		j.Packed[n-1] = append(j.Packed[n-1], stored)
+		return
+	}
+	j.Packed = append(j.Packed, []int64{p.Offset, stored})
 }
 
 func (j *Judgement) unit(r *image.Reader, p extract.Piece) {

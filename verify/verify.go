@@ -223,6 +223,9 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 	if rec.Unread, err = locate(ctx, fs, r, &p.content); err != nil {
 		return rec, err
 	}
+	if rec.Proof, err = prove(ctx, fs, r, v.Start); err != nil {
+		return rec, err
+	}
 	if v.Start+v.Length > r.DriveSize() {
 		rec.Notes = append(rec.Notes, fmt.Sprintf("the volume ends %d bytes past the end of the image: was the image cut short?", v.Start+v.Length-r.DriveSize()))
 	}

@@ -32,6 +32,10 @@ const (
 	methodLZFSEFork = 12
 )
 
+// packings are the names of the methods that keep content in units.
+var packings = map[uint32]string{methodZlib: "zlib", methodZlibFork: "zlib", methodLZVN: "lzvn", methodLZVNFork: "lzvn",
+	methodLZFSE: "lzfse", methodLZFSEFork: "lzfse", methodPlainFork: "marked"}
+
 // parseDecmpfs decodes the header of the attribute b into c.
 func parseDecmpfs(b []byte, c *compressedFile) bool {
 	if len(b) < decmpfsHeader || binary.LittleEndian.Uint32(b) != decmpfsMagic {
@@ -67,10 +71,13 @@ func (v *Volume) stored(f *extract.File, c *compressedFile, rsrc *place, size in
 	case methodPlain2:
 		v.storedInline(f, c, 1, true)
 	case methodZlib, methodLZVN, methodLZFSE:
+		f.Packing = extract.Packing{Method: packings[c.method], Unit: f.Size}
 		v.storedInline(f, c, 0, false)
 	case methodZlibFork:
+		f.Packing = extract.Packing{Method: packings[c.method], Unit: compressionUnit}
 		v.storedZlib(f, fk)
 	case methodLZVNFork, methodLZFSEFork, methodPlainFork:
+		f.Packing = extract.Packing{Method: packings[c.method], Unit: compressionUnit}
 		v.storedTable(f, fk)
 	default:
 		f.Why = append(f.Why, fmt.Sprintf("compression method %d is not known", c.method))

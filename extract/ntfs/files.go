@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
 	"fileassay/extract"
 )
@@ -398,6 +399,7 @@ func (v *Volume) storedHow(f *extract.File, m *mapping) {
 		f.Why = append(f.Why, "encrypted by the system: readable only with the owner's key")
 	case m.flags&attrFlagsCompress != 0 && m.unitShift > 0:
 		f.Stored = extract.StoredCompressed
+		f.Packing = extract.Packing{Method: "lznt1", Unit: v.cluster << m.unitShift}
 	}
 }
 
@@ -540,6 +542,7 @@ func (v *Volume) fillReparsed(f *extract.File, p *reparsePoint, wof *dataStream)
 			s = v.residentStream(wof.owner, wof.resident)
 		}
 		f.Pieces = v.wofPieces(stored.Pieces, s, f.Size, p.wof)
+		f.Packing = extract.Packing{Method: strings.ToLower(p.method), Unit: int64(p.wof)}
 	}
 }
 

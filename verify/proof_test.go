@@ -1,0 +1,79 @@
+package verify
+
+import (
+	"context"
+	"errors"
+	"testing"
+
+	"bytes"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/imap"
+)
+
+// manyStructures is a volume of which every other sector is a structure.
+type manyStructures struct {
+	extract.Filesystem
+	sectors int64
+}
+
+func (m manyStructures) Space(_ context.Context, yield func(start, length int64, use extract.Use) error) error {
+	for i := range m.sectors {
+		use := extract.UseStructure
+		if i%2 > 0 {
+			use = extract.UseFile
+		}
+		if err := yield(i*512, 512, use); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func TestProof(t *testing.T) {
+	for _, sectors := range []int64{1, 7, 255, 600, 5000} {
+		img := make([]byte, sectors*512)
+		for i := range img {
+			img[i] = byte(i / 512 * 7)
+		}
+		m := imap.All(int64(len(img)))
+		if sectors > 7 { // one that is unread
+			m = m.With([]imap.Range{{Start: 4 * 512, Length: 512, State: imap.Failed}})
+		}
+		open := func(b []byte) *image.Reader {
+			return image.New(bytes.NewReader(b), int64(len(b)), m, image.Options{})
+		}
+		p, err := prove(t.Context(), manyStructures{sectors: sectors}, open(img), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := len(bytes.Fields([]byte(p.Ranges))); n == 0 || n > proofRanges {
+			t.Errorf("%d sectors: %d ranges", sectors, n)
+		}
+		if err := p.Check(open(img)); err != nil {
+			t.Errorf("%d sectors: %v", sectors, err)
+		}
+		if sectors > 7 { // what stands in an unread sector changes nothing
+			other := bytes.Clone(img)
+			clear(other[4*512 : 5*512])
+			if q, _ := prove(t.Context(), manyStructures{sectors: sectors}, open(other), 0); *q != *p {
+				t.Errorf("%d sectors: the proof depends on an unread sector", sectors)
+			}
+		}
+		other := bytes.Clone(img)
+		other[3]++
+		if err := p.Check(open(other)); !errors.Is(err, ErrOtherImage) {
+			t.Errorf("%d sectors: another image passes: %v", sectors, err)
+		}
+	}
+}
+
+func TestProofHostile(t *testing.T) {
+	r := image.New(bytes.NewReader(make([]byte, 4096)), 4096, imap.All(4096), image.Options{})
+	for _, ranges := range []string{"x", "1+", "+1", "-1+1", "0+99999999999", "9223372036854775807+10", "0+0", "0+5000"} {
+		if err := (&Proof{Ranges: ranges}).Check(r); err == nil {
+			t.Errorf("%q passes", ranges)
+		}
+	}
+}
