@@ -84,8 +84,8 @@ func (g *targeted) loop(t *testing.T, volumeStart int64, wanted string) *truthte
 			need(f.Needs)
 			if strings.HasPrefix(f.Path, wanted+"/") {
 				for _, d := range f.Damage {
-					if at, ok := d[1].(float64); ok {
-						content += g.takeDamage(&f, int64(d[0].(float64)), int64(at), int64(d[2].(float64)))
+					if d.Image >= 0 {
+						content += g.takeDamage(&f, d.Offset, d.Image, d.Length)
 					}
 				}
 			}

@@ -146,8 +146,8 @@ func TestOffset(t *testing.T) {
 			want[i].Extents[j][1] += n
 		}
 		for j, d := range want[i].Damage {
-			if at, ok := d[1].(float64); ok {
-				want[i].Damage[j][1] = at + n
+			if d.Image >= 0 {
+				want[i].Damage[j].Image += n
 			}
 		}
 		for j := range want[i].Patched {
@@ -275,12 +275,11 @@ func TestHeads(t *testing.T) {
 		seen := map[int]bool{}
 		unlocated := false
 		for _, d := range f.Damage {
-			at, ok := d[1].(float64)
-			if !ok {
+			if d.Image < 0 {
 				unlocated = true
 				continue
 			}
-			for i := int64(at); i < int64(at+d[2].(float64)); i += 512 {
+			for i := d.Image; i < d.Image+d.Length; i += 512 {
 				seen[int(i/zone%4)] = true
 			}
 		}

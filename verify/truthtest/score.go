@@ -213,12 +213,7 @@ func (s *Score) consistent(m marks, r *Result) {
 		}
 		harm := int64(0)
 		for _, d := range g.Damage {
-			n, ok := d[2].(float64)
-			if !ok {
-				s.broke("%s: damage %v", g.Path, d)
-				continue
-			}
-			harm += int64(n)
+			harm += d.Length
 		}
 		if harm != *g.Size-b.Read {
 			s.broke("%s: damage of %d bytes, %d not read", g.Path, harm, *g.Size-b.Read)

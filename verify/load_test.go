@@ -1,0 +1,183 @@
+package verify
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// lineOf is a file's line with every field that there is.
+const lineOf = `{"type":"file","volume":2,"id":18446744073709551615,"path":"Depot/\u202eé \"a\".txt","name_bytes":"AP8=","unnamed":true,"kind":"file","size":4096,` +
+	`"verdict":"damaged","bytes":{"read":1,"doubtful":2,"failed":3,"skipped":4,"unlocated":4086},"stored":"compressed",` +
+	`"packing":{"method":"lznt1","unit":65536,"units":[[0,512,512]]},"target":"x","extents":[[0,512,100],[100,4096,9]],"patched":[[1,2,3]],` +
+	`"damage":[[0,null,5,"unlocated"],[5,9,7,"failed"]],"heads":[0,3],"needs":[[512,1024]],"why":["a","b"],"modified":"2019-04-02T09:12:44Z"}`
+
+func TestParseFile(t *testing.T) {
+	for _, line := range []string{
+		lineOf,
+		`{"type":"file","volume":1,"id":0,"path":"a","kind":"file","size":null,"verdict":"lost","bytes":{"read":null,"doubtful":null,"failed":null,"skipped":null,"unlocated":null},"extents":[],"damage":[],"why":[]}`,
+		` { "later" : [ 1.5e3 , { "x" : null } , "\u0000" , true , false ] , "type" : "file" , "verdict" : "intact" , "bytes" : { "more" : 1 } } `,
+		`{"type":"file","verdict":"intact","path":"\ud83d\udea2 \ud800 ` + "\xff" + `"}`,
+	} {
+		var got, want FileRecord
+		if err := json.Unmarshal([]byte(line), &want); err != nil {
+			t.Fatal(err)
+		}
+		if err := parseFile([]byte(line), &got); err != nil {
+			t.Errorf("%s: %v", line, err)
+		}
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("%s: %s", line, diff)
+		}
+	}
+	for _, line := range []string{
+		"", "{", "{}", `{"type":"file"}`, `{"type":"volume","verdict":"intact"}`, `{"type":"file","verdict":"whole"}`, lineOf + "x", lineOf[:len(lineOf)-1],
+		`{"type":"file","verdict":"intact","size":1.5}`, `{"type":"file","verdict":"intact","size":99999999999999999999}`, `{"type":"file","verdict":"intact","id":-1}`,
+		`{"type":"file","verdict":"intact","extents":[[1,2]]}`, `{"type":"file","verdict":"intact","extents":[[1,2,3,4]]}`, `{"type":"file","verdict":"intact","damage":[[1,2,3]]}`,
+		`{"type":"file","verdict":"intact","path":"` + "\n" + `"}`, `{"type":"file","verdict":"intact","path":"\x"}`, `{"type":"file","verdict":"intact","path":"a`,
+		`{"type":"file","verdict":"intact","name_bytes":"*"}`, `{"type":"file","verdict":"intact","x":` + strings.Repeat("[", 10000) + strings.Repeat("]", 10000) + `}`,
+		`{"type":"file","verdict":"intact","x":-}`, `{"type":"file","verdict":"intact",}`, `{"type":"file","verdict":"intact","x":tru}`,
+	} {
+		if err := parseFile([]byte(line), &FileRecord{}); err == nil {
+			t.Errorf("no error for %.80s", line)
+		}
+	}
+}
+
+func FuzzParseFile(f *testing.F) {
+	f.Add([]byte(lineOf))
+	f.Add([]byte(`{"x":[{"y":-1.5e+3}],"type":"file","verdict":"intact","bytes":{}}`))
+	f.Fuzz(func(t *testing.T, line []byte) {
+		var got, want FileRecord
+		if parseFile(line, &got) != nil {
+			return
+		}
+		if !json.Valid(line) {
+			t.Fatalf("taken, and no JSON: %q", line)
+		}
+		if json.Unmarshal(line, &want) != nil || want.Type != got.Type {
+			return // it knows names in any case; the form of results has one
+		}
+		again, err := json.Marshal(&got)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var back FileRecord
+		if err := parseFile(again, &back); err != nil {
+			t.Fatalf("%s: %v", again, err)
+		}
+	})
+}
+
+// resultText is a small result.
+func resultText(files int) string {
+	var b strings.Builder
+	b.WriteString(`{"type":"image","path":"d.img","size":10,"format":1}` + "\n" + `{"type":"volume","volume":1}` + "\n" + `{"type":"volume","volume":2}` + "\n")
+	for i := range files {
+		fmt.Fprintf(&b, `{"type":"file","volume":1,"id":%d,"path":"%s","verdict":"intact"}`+"\n", i, strings.Repeat("p", i%7*50000))
+	}
+	b.WriteString(`{"type":"summary","files":{"intact":3}}` + "\n")
+	return b.String()
+}
+
+func TestOpenResult(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "r.jsonl")
+	for _, n := range []int{0, 1, 100} {
+		if err := os.WriteFile(path, []byte(resultText(n)), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		r, err := OpenResult(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Image.Size != 10 || len(r.Volumes) != 2 || r.Summary.Files.Intact != 3 {
+			t.Errorf("%+v", r)
+		}
+		for range 2 {
+			i := 0
+			for f, err := range r.Files() {
+				if err != nil {
+					t.Fatal(err)
+				}
+				if f.ID != uint64(i) || len(f.Path) != i%7*50000 {
+					t.Fatalf("file %d: id %d, path of %d bytes", i, f.ID, len(f.Path))
+				}
+				i++
+			}
+			if i != n {
+				t.Errorf("%d files of %d", i, n)
+			}
+		}
+		if err := r.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func TestOpenResultRefuses(t *testing.T) {
+	whole := resultText(2)
+	path := filepath.Join(t.TempDir(), "r.jsonl")
+	for name, text := range map[string]string{
+		"empty":            "",
+		"no result":        "start,length,state\n",
+		"cut short":        whole[:len(whole)-10],
+		"without its end":  whole[:strings.LastIndex(whole, `{"type":"summary"`)],
+		"of another form":  strings.Replace(whole, `"format":1`, `"format":2`, 1),
+		"without an image": whole[strings.Index(whole, "\n")+1:],
+		"a broken volume":  strings.Replace(whole, `"volume":2}`, `"volume":}`, 1),
+		"a summary only":   `{"type":"summary"}`,
+	} {
+		if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		r, err := OpenResult(path)
+		var input *InputError
+		if !errors.As(err, &input) {
+			t.Errorf("%s: %v, %v", name, r, err)
+		}
+	}
+	if _, err := OpenResult(filepath.Dir(path)); err == nil {
+		t.Error("a folder is taken")
+	}
+	if err := os.WriteFile(path, []byte(strings.Replace(whole, `"id":1`, `"id":x`, 1)), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	r, err := OpenResult(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	n := 0
+	for _, err := range r.Files() {
+		if n++; n == 2 && (err == nil || !strings.Contains(err.Error(), "line 5")) {
+			t.Errorf("line 5 is broken: %v", err)
+		}
+	}
+	if n != 2 {
+		t.Errorf("%d lines", n)
+	}
+}
+
+func BenchmarkParseFile(b *testing.B) {
+	line := []byte(`{"type":"file","volume":1,"id":4711,"path":"Plates/2019/sheet 04.tif","kind":"file","size":123456,"verdict":"intact",` +
+		`"bytes":{"read":123456,"doubtful":0,"failed":0,"skipped":0,"unlocated":0},"extents":[[0,987654144,65536],[65536,1287654400,57920]],"damage":[],"why":[],"modified":"2019-04-02T09:12:44Z"}`)
+	for _, c := range []struct {
+		name  string
+		parse func([]byte, *FileRecord) error
+	}{{"own", parseFile}, {"json", func(l []byte, f *FileRecord) error { return json.Unmarshal(l, f) }}} {
+		b.Run(c.name, func(b *testing.B) {
+			b.SetBytes(int64(len(line)))
+			for b.Loop() {
+				if err := c.parse(line, &FileRecord{}); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
