@@ -313,7 +313,12 @@ func (p *replay) run() {
 		pos = p.h.sector
 	}
 	left := p.ahead(pos, end)
-	p.pieces(pos, left, func(_, at, n int64) { p.st.needs = append(p.st.needs, extract.Span{Start: at, End: at + n}) })
+	need := func() { // of the list at pos, which leads to the next
+		p.pieces(pos, min(p.h.listSize, left), func(_, at, n int64) {
+			p.st.needs = append(p.st.needs, extract.Span{Start: at, End: at + n})
+		})
+	}
+	followed := true // the chain, to pos
 	buf := make([]byte, p.h.listSize)
 	var open []patch
 	var lost, bad int64
@@ -331,13 +336,21 @@ func (p *replay) run() {
 			if why == "" {
 				why = err.Error()
 			}
+			if followed {
+				need()
+			}
+			followed = false
 			// The chain goes on where a list with a good checksum is found.
 			n := min(p.h.sector, left)
 			lost += n
 			pos, left = p.step(pos, n), left-n
 			continue
 		}
+		followed = true
 		unread := p.read(buf, pos)
+		if len(unread) > 0 {
+			need()
+		}
 		data, dataLeft := p.step(pos, p.h.listSize), l.used-p.h.listSize
 		for i := 1; i < l.count; i++ {
 			e := int64(listEntry * (i + 1))
@@ -363,7 +376,7 @@ func (p *replay) run() {
 			}
 			to := p.start + int64(num)*p.h.sector
 			if data < 0 {
-				open = append(open, patch{to, to + size, -1})
+				open = append(open, patch{to, to + size, unplaced})
 				continue
 			}
 			data = p.pieces(data, size, func(off, at, n int64) {
@@ -402,7 +415,7 @@ func (p *replay) pieceRead(to, at, n int64, open *[]patch) {
 		if u.Start > pos {
 			*open = append(*open, patch{to + pos - at, to + u.Start - at, pos})
 		}
-		*open = append(*open, patch{to + u.Start - at, to + u.End() - at, -1})
+		*open = append(*open, patch{to + u.Start - at, to + u.End() - at, ^u.Start})
 		pos = u.End()
 	}
 	if end := at + n; end > pos {

@@ -4,6 +4,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"fileassay/extract"
 	"fileassay/extract/imap"
 )
@@ -120,5 +122,15 @@ func TestPatches(t *testing.T) {
 	})
 	if sum != 600 {
 		t.Error(sum)
+	}
+	var hidden [][2]int64
+	s = source{}
+	for _, p := range []patch{{100, 200, ^int64(5000)}, {120, 130, 7000}, {140, 150, unplaced}} {
+		s.lay(p)
+	}
+	s.settle()
+	s.hidden(90, 100, func(at, n int64) { hidden = append(hidden, [2]int64{at, n}) })
+	if d := cmp.Diff([][2]int64{{5000, 20}, {5030, 10}, {5050, 40}}, hidden); d != "" {
+		t.Errorf("unread bytes that supersede others (-want +got):\n%s", d)
 	}
 }

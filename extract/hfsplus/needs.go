@@ -104,31 +104,49 @@ func (w *needs) fork(f *fork, off, n int64) {
 	if n = min(n, f.size-off); n <= 0 {
 		return
 	}
-	f.images(off, n, func(_, at, n int64) { w.add(at, n) })
+	f.places(off, n, func(_, at, n int64) {
+		if at >= 0 {
+			w.newest(at, n)
+		}
+	})
 }
 
-// node takes a node of a tree.
+// newest takes n bytes at image, or what supersedes them in the journal.
+func (w *needs) newest(image, n int64) {
+	w.v.src.places(image, n, func(_, at, n int64) { w.add(at, n) })
+	w.v.src.hidden(image, n, w.add)
+}
+
+// node takes a node of a tree, or else what would tell where it lies.
 func (w *needs) node(t *tree, number uint32) {
-	w.fork(t.fork, int64(number)*int64(t.nodeSize), int64(t.nodeSize))
+	off, n := int64(number)*int64(t.nodeSize), int64(t.nodeSize)
+	w.fork(t.fork, off, n)
+	unlocated := false
+	t.fork.places(off, n, func(_, at, _ int64) { unlocated = unlocated || at < 0 })
+	switch {
+	case !unlocated || w.v.trees.extents == nil:
+	case t == w.v.trees.catalog:
+		w.records(w.v.gates.extents, idCatalog)
+	case t == w.v.trees.attributes:
+		w.records(w.v.gates.extents, idAttributes)
+	}
 }
 
 // records takes the nodes in which the records of a number may stand.
 func (w *needs) records(g *gates, id uint32) {
-	if g == nil {
+	if g == nil || g.t == nil {
 		return
 	}
+	w.head(g)
 	i := sort.Search(len(g.list), func(i int) bool { return g.list[i].hi >= id })
 	for ; i < len(g.list) && g.list[i].lo <= id && len(w.list) < maxNeeds; i++ {
 		w.node(g.t, g.list[i].node)
 	}
 }
 
-// head takes what gates all of a tree: its header, and the parts of index
-// nodes that are unread.
+// head takes what gates all of a tree: its header, and the index nodes that are
+// unread in part.
 func (w *needs) head(g *gates) {
-	if g == nil || g.t == nil {
-		return
-	}
 	if g.top {
 		w.fork(g.t.fork, 0, bthEnd)
 	}
@@ -155,6 +173,11 @@ func (v *Volume) needsOf(folders ...uint32) []extract.Span {
 // forkNeeds is what would tell where more of a file's fork lies: its record in
 // the folder parent, or its records in the extents overflow file.
 func (v *Volume) forkNeeds(w *needs, at *place, p *partFork, file, parent uint32) {
+	if len(v.src.patches) > 0 {
+		for _, r := range at.runs {
+			v.src.hidden(r.image, r.length, w.add)
+		}
+	}
 	switch {
 	case !p.whole():
 		w.records(v.gates.catalog, parent)
@@ -201,25 +224,15 @@ func (v *Volume) needsOfVolume() []extract.Span {
 	if v.alternate {
 		w.add(v.start+headerOffset, headerSize)
 	}
+	if v.headerStale {
+		v.src.hidden(v.start+headerOffset, headerSize, w.add)
+	}
 	for _, s := range v.journal.needs {
 		w.add(s.Start, s.End-s.Start)
 	}
-	w.head(v.gates.catalog)
 	for _, id := range []uint32{idRootParent, idRoot} {
 		if f := v.catalog.folder(idRoot); id == idRootParent || f == nil || f.children < f.valence || f.fromThread {
 			w.records(v.gates.catalog, id)
-		}
-	}
-	if v.extents.some {
-		w.head(v.gates.extents)
-	}
-	if v.trees.catalog.fork.gaps {
-		w.records(v.gates.extents, idCatalog)
-	}
-	if t := v.trees.attributes; t != nil {
-		w.head(v.gates.attributes)
-		if t.fork.gaps {
-			w.records(v.gates.extents, idAttributes)
 		}
 	}
 	return w.list

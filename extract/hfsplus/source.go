@@ -11,8 +11,23 @@ import (
 type span struct{ a, z int64 }
 
 // patch says that the bytes [start, end) of the image are superseded: by those
-// at from, or, where from is negative, by bytes that were not read.
+// at from, or, where from is negative, by bytes that were not read: those at
+// ^from, or, where it is unplaced, somewhere.
 type patch struct{ start, end, from int64 }
+
+// unplaced is the from of a patch whose bytes have no known place.
+const unplaced = -1
+
+// at is the patch's from for its bytes from pos on.
+func (p *patch) at(pos int64) int64 {
+	switch {
+	case p.from >= 0:
+		return p.from + pos - p.start
+	case p.from == unplaced:
+		return unplaced
+	}
+	return p.from - (pos - p.start)
+}
 
 // source reads the image as it would be after the journal was replayed.
 type source struct {
@@ -60,12 +75,8 @@ func (s *source) settle() {
 		}
 		if len(open) > 0 && e.at > pos {
 			p := s.patches[open[0]]
-			from := p.from
-			if from >= 0 {
-				from += pos - p.start
-			}
-			if n := len(out); n > 0 && out[n-1].end == pos && (from < 0 && out[n-1].from < 0 ||
-				from >= 0 && out[n-1].from >= 0 && out[n-1].from+out[n-1].end-out[n-1].start == from) {
+			from := p.at(pos)
+			if n := len(out); n > 0 && out[n-1].end == pos && from < 0 == (out[n-1].from < 0) && out[n-1].at(pos) == from {
 				out[n-1].end = e.at
 			} else {
 				out = append(out, patch{pos, e.at, from})
@@ -148,11 +159,23 @@ func (s *source) places(off, n int64, yield func(off, at, n int64)) {
 		stop := min(p.end, end)
 		at := int64(-1)
 		if p.from >= 0 {
-			at = p.from + off - p.start
+			at = p.at(off)
 		}
 		yield(off, at, stop-off)
 		off = stop
 		i++
+	}
+}
+
+// hidden yields where the unread bytes stand that supersede parts of
+// [off, off+n), as far as that is known.
+func (s *source) hidden(off, n int64, yield func(at, n int64)) {
+	i := sort.Search(len(s.patches), func(i int) bool { return s.patches[i].end > off })
+	for ; i < len(s.patches) && s.patches[i].start < off+n; i++ {
+		if p := s.patches[i]; p.from < unplaced {
+			from := max(p.start, off)
+			yield(^p.at(from), min(p.end, off+n)-from)
+		}
 	}
 }
 
