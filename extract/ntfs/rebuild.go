@@ -182,7 +182,7 @@ func (v *Volume) fragmentAt(at int64) fragment {
 	size := v.table.recordSize
 	b := make([]byte, size)
 	f := fragment{image: at}
-	limit := uint64(v.length / size)
+	limit := v.recordLimit()
 	for n := uint64(0); n < limit; n++ {
 		p := at + int64(n)*size
 		if !v.r.IsRead(p, size) {
@@ -219,12 +219,17 @@ func (v *Volume) unreadRecords(p, n int64) uint64 {
 	return uint64(max(n/size-1, 0))
 }
 
+// maxFound bounds the numbers of records found by themselves: each number up
+// to the highest costs three bytes of memory.
+const maxFound = 1 << 28
+
 // scanFragments looks for records in all of the volume that is not claimed.
 func (v *Volume) scanFragments(ctx context.Context, claimed *extract.Spans) ([]fragment, error) {
 	const step = 4 << 20
 	size := v.table.recordSize
 	grid := min(size, v.cluster) // a record begins at a multiple of this
 	end := min(v.start+v.clusters*v.cluster, v.r.Size())
+	limit := min(v.recordLimit(), maxFound) // a record past it bears no number that can be right
 	type part struct {
 		list     []fragment
 		nameless int64
@@ -251,7 +256,7 @@ func (v *Volume) scanFragments(ctx context.Context, claimed *extract.Spans) ([]f
 			}
 			copy(rec, b[o:o+size])
 			number, numbered, ok := isRecord(rec)
-			if !ok || !numbered {
+			if !ok || !numbered || number >= limit {
 				if ok {
 					p.nameless++
 				}

@@ -117,14 +117,19 @@ func (v *Volume) findTable(ctx context.Context) error {
 	return nil
 }
 
+// recordLimit is how many records the drive has room for in the volume,
+// whatever that claims of itself: a hostile size or number must not make work.
+func (v *Volume) recordLimit() uint64 {
+	return uint64(max(0, min(v.length, v.r.DriveSize()-v.start)) / v.table.recordSize)
+}
+
 // use takes the mapping as the table's place.
 func (t *table) use(v *Volume, m *mapping) {
 	t.stream = v.stream(m)
 	t.stream.size = min(m.initialized, m.size)
 	t.count = uint64(t.stream.size / t.recordSize)
-	// a hostile size must not make work: records are at most as many as fit
-	if limit := uint64(v.length / t.recordSize); t.count > limit {
-		t.notes = append(t.notes, fmt.Sprintf("the file table states %d records, more than the volume holds: %d looked at", t.count, limit))
+	if limit := v.recordLimit(); t.count > limit {
+		t.notes = append(t.notes, fmt.Sprintf("the file table states %d records, more than there is room for: %d looked at", t.count, limit))
 		t.count = limit
 		t.stream.size = int64(limit) * t.recordSize
 	}
