@@ -8,7 +8,7 @@ ntfs-3g, so that it is a real one; where every file lies is then asked of `filea
 is laid so that every verdict and every reason appears. Nothing is made unreadable in the image itself: what stands in
 unread sectors is overwritten with a text that says so, and must not show in any result.
 """
-import json, os, random, struct, subprocess, sys, tempfile
+import heapq, json, os, random, struct, subprocess, sys, tempfile
 
 SIZE, CLUSTER, RECORD = 12 << 20, 4096, 1024
 rnd = random.Random(1746)
@@ -25,6 +25,41 @@ def prose(topic, n):
         line += 1
         out.append(f"{line:4}  " + " ".join(rnd.choice(words) for _ in range(9)) + "\n")
     return "".join(out).encode()[:n]
+
+
+def xpress(chunk):
+    """A chunk in XPRESS Huffman form [MS-XCA 2.1]: literals only, with a canonical code made for it."""
+    heap = [(chunk.count(c), c, (c,)) for c in sorted(set(chunk))] + [(1, 256, (256,))]  # 256 ends the data
+    length = dict.fromkeys((s for _, _, (s,) in heap), 0)
+    heapq.heapify(heap)
+    while len(heap) > 1:
+        a, b = heapq.heappop(heap), heapq.heappop(heap)
+        for s in a[2] + b[2]:
+            length[s] += 1
+        heapq.heappush(heap, (a[0] + b[0], min(a[1], b[1]), a[2] + b[2]))
+    if max(length.values()) > 15:
+        raise SystemExit("a code is too long")
+    table, codes, code, last = bytearray(256), {}, 0, 0
+    for s in sorted(length, key=lambda s: (length[s], s)):
+        code <<= length[s] - last
+        codes[s], last = f"{code:0{length[s]}b}", length[s]
+        code += 1
+        table[s // 2] |= length[s] << 4 * (s % 2)
+    bits = "".join(codes[c] for c in chunk) + codes[256]
+    bits += "0" * (-len(bits) % 16 + 16)
+    words = [int(bits[i:i + 16], 2) for i in range(0, len(bits), 16)]
+    return bytes(table) + struct.pack(f"<{len(words)}H", *words)
+
+
+def system_compressed(data):
+    """The stream of a file in the system's own compression: the ends of all chunks but the last, then the chunks."""
+    chunks = [min(xpress(c), c, key=len) for c in (data[i:i + 4096] for i in range(0, len(data), 4096))]
+    offsets = [sum(map(len, chunks[:k])) for k in range(1, len(chunks))]
+    return struct.pack(f"<{len(offsets)}I", *offsets) + b"".join(chunks)
+
+
+def reparse(top, path, tag, data):
+    os.setxattr(f"{top}/{path}", "system.ntfs_reparse_data", struct.pack("<IHH", tag, len(data), 0) + data)
 
 
 def fill(top):
@@ -83,10 +118,26 @@ def fill(top):
     os.setxattr(f"{top}/Packed", "system.ntfs_attrib", struct.pack("<I", 0x810))  # new files in it are compressed
     put("Packed/inventory.txt", prose("inventory", 180_000))
     put("Packed/price list.txt", prose("prices", 70_000))
+    # two files in the system's own compression, XPRESS in chunks of 4096 bytes [MS-FSCC 2.1.2.1, tag 0x80000017]
+    for name in ("quotation tool.exe", "quotation tool.dat"):
+        data = prose(name, 30_000)
+        put(f"Programs/{name}", b"")
+        os.truncate(f"{top}/Programs/{name}", len(data))
+        with open(f"{top}/Programs/{name}:WofCompressedData", "wb") as f:
+            f.write(system_compressed(data))
+        reparse(top, f"Programs/{name}", 0x80000017, struct.pack("<4I", 1, 2, 1, 0))
+    # a junction [MS-FSCC 2.1.2.5]
+    os.makedirs(f"{top}/Tuning/archive")
+    old, shown = "\\??\\D:\\Archive".encode("utf-16le"), "D:\\Archive".encode("utf-16le")
+    reparse(top, "Tuning/archive", 0xA0000003, struct.pack("<4H", 0, len(old), len(old) + 2, len(shown)) + old + bytes(2) + shown + bytes(2))
+    # an encrypted file, as a backup that cannot decrypt it would write it back: whole sectors, then how many bytes of
+    # the last are padding
+    put("Office/Accounts/salaries.ods", rnd.randbytes(24_064) + struct.pack("<H", 100))
+    os.setxattr(f"{top}/Office/Accounts/salaries.ods", "user.ntfs.efsinfo", struct.pack("<4I", 600, 0, 2, 0) + rnd.randbytes(584))
     # content kept by a cloud service: never on this drive [MS-FSCC 2.1.2.1]
     put("Cloud/drawings 2019.zip", b"")
     os.truncate(f"{top}/Cloud/drawings 2019.zip", 250_000)
-    os.setxattr(f"{top}/Cloud/drawings 2019.zip", "system.ntfs_reparse_data", struct.pack("<IHH", 0x9000001A, 16, 0) + bytes(16))
+    reparse(top, "Cloud/drawings 2019.zip", 0x9000001A, bytes(16))
 
 
 def main():
@@ -97,7 +148,7 @@ def main():
             f.truncate(SIZE)
         run("mkntfs", "-F", "-q", "-Q", "-c", str(CLUSTER), "-L", "FOUNDRY", img)
         os.mkdir(mnt)
-        run("ntfs-3g", "-o", "streams_interface=windows,compression,big_writes", img, mnt)
+        run("ntfs-3g", "-o", "streams_interface=windows,compression,big_writes,efs_raw", img, mnt)
         try:
             fill(mnt)
         finally:
@@ -135,6 +186,14 @@ def main():
                 at = data.find(b"FILE", at + 1)
             raise SystemExit(f"record {n} not found")
 
+        def index_block(path):
+            for at in range(0, SIZE, CLUSTER):
+                if data[at:at + 4] == b"INDX":
+                    first = at + 0x18 + struct.unpack_from("<I", data, at + 0x18)[0]
+                    if struct.unpack_from("<I", data, first + 0x10)[0] == files[path]["id"]:
+                        return at
+            raise SystemExit(f"{path} has no block of names")
+
         hit(0, 512, "failed")                                                       # the boot sector: its copy serves
         hit(mft, 2 * RECORD, "failed")                                              # first records: the mirror serves
         content("Photos/Tower of Eastmere/belfry 2.jpg", 8_192, 1_024, "failed")    # damaged
@@ -142,9 +201,11 @@ def main():
         content("Photos/Tower of Eastmere/belfry 4.jpg", 4_096, 512, "doubtful")    # the drive did not vouch for it
         content("Tuning/spectrum 2.csv", 50_000, 4_096, "skipped")                  # damaged, not tried yet
         content("Packed/inventory.txt", 65_536, 512, "failed")                      # one sector takes a whole unit
+        content("Programs/quotation tool.dat", 9_000, 1, "failed")                  # one sector takes a chunk or two
         record("Castings/2017/pour 03.txt", (1,))                                   # second sector: keeps its name
         record("Castings/2017/pour 05.txt")                                         # known by name from its folder
         record("Castings/2018")                                                     # a folder: its files keep their path
+        hit(index_block("Castings/2016") + 512, 512, "failed")                      # a folder's own list of names
         record("Old computer")                                                      # with the next one, a folder whose
         record("Old computer/Attic")                                                # name is lost: its files are under ?/
         e = files["Office/Pattern book.pdf"]["extents"][-1]                         # slack: damages nothing
