@@ -2,6 +2,7 @@ package verify_test
 
 import (
 	"fmt"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
@@ -17,128 +18,201 @@ import (
 
 // targeted is an imaging that reads only what is wanted.
 type targeted struct {
-	d          *truthtest.Drive
-	sector     int64
-	read       extract.Spans
-	structures int64 // bytes read since a need named them
-	content    int64 // bytes read since they are content of wanted files
-	passes     int
+	d      *truthtest.Drive
+	sector int64
+	volume int64 // where the volume begins
+	wanted string
+	read   extract.Spans
+	barred extract.Spans // cannot be read
+	passes int
+
+	tables, content int64            // bytes read of partition tables, of files
+	structures      [][]extract.Span // what each need of the volume brought
 }
 
-// take reads sectors, and reports how many bytes were new.
-func (g *targeted) take(start, length int64) int64 {
+// take reads whole sectors, and returns those that were new.
+func (g *targeted) take(start, length int64) []extract.Span {
 	from := start / g.sector * g.sector
 	end := min((start+length+g.sector-1)/g.sector*g.sector, int64(len(g.d.Fixture.Image)))
-	before := g.read.Covered(from, end-from)
-	g.read.Add(from, end-from)
-	return end - from - before
-}
-
-// unread is the map of what was not read.
-func (g *targeted) unread() []imap.Range {
-	var out []imap.Range
-	pos := int64(0)
-	add := func(end int64) {
-		if end > pos {
-			out = append(out, imap.Range{Start: pos, Length: end - pos, State: imap.Skipped})
+	var known extract.Spans
+	for _, set := range []*extract.Spans{&g.read, &g.barred} {
+		for s := range set.Within(from, end-from) {
+			known.Add(s.Start, s.End-s.Start)
 		}
 	}
-	for s := range g.read.All() {
-		add(s.Start)
+	known.Add(end, g.sector)
+	var fresh []extract.Span
+	pos := from
+	for s := range known.All() {
+		if s.Start > pos {
+			fresh = append(fresh, extract.Span{Start: pos, End: s.Start})
+			g.read.Add(pos, s.Start-pos)
+		}
 		pos = s.End
 	}
-	add(int64(len(g.d.Fixture.Image)))
+	return fresh
+}
+
+// run reads from the first sector on until nothing is needed, and returns the
+// verdicts then.
+func (g *targeted) run(t *testing.T) map[string]verify.Verdict {
+	t.Helper()
+	g.take(0, g.sector)
+	for {
+		g.passes++
+		r, more := g.pass(t)
+		if !more {
+			return g.verdicts(r)
+		}
+		if g.passes == 200 {
+			t.Fatalf("%s: still not done after %d passes", g.wanted, g.passes)
+		}
+	}
+}
+
+// needed reports whether a structure that was read leads to what is wanted:
+// whether without it some verdict is another, or would have been, had it not
+// been read.
+func (g *targeted) needed(t *testing.T, s []extract.Span, got map[string]verify.Verdict) bool {
+	t.Helper()
+	if !maps.Equal(got, g.verdicts(g.d.Verify(t, g.without(s), 2))) {
+		return true
+	}
+	again := &targeted{d: g.d, sector: g.sector, volume: g.volume, wanted: g.wanted}
+	for _, x := range s {
+		again.barred.Add(x.Start, x.End-x.Start)
+	}
+	return !maps.Equal(got, again.run(t))
+}
+
+func bytesOf(list []extract.Span) int64 {
+	var n int64
+	for _, s := range list {
+		n += s.End - s.Start
+	}
+	return n
+}
+
+// without is the map of what was not read, and of what is left out besides.
+func (g *targeted) without(drop []extract.Span) []imap.Range {
+	var unread extract.Spans
+	pos := int64(0)
+	for s := range g.read.All() {
+		unread.Add(pos, s.Start-pos)
+		pos = s.End
+	}
+	unread.Add(pos, int64(len(g.d.Fixture.Image))-pos)
+	for _, s := range drop {
+		unread.Add(s.Start, s.End-s.Start)
+	}
+	var out []imap.Range
+	for s := range unread.All() {
+		out = append(out, imap.Range{Start: s.Start, Length: s.End - s.Start, State: imap.Skipped})
+	}
 	return out
 }
 
 // leads reports whether an entry is the wanted folder, is in it, or is a
 // folder on the way to it.
-func leads(name, wanted string) bool {
-	return name == wanted || strings.HasPrefix(name, wanted+"/") || strings.HasPrefix(wanted, name+"/")
+func (g *targeted) leads(name string) bool {
+	return name == g.wanted || strings.HasPrefix(name, g.wanted+"/") || strings.HasPrefix(g.wanted, name+"/")
 }
 
-// loop verifies and reads what is needed of the wanted folder of a volume,
-// until nothing is.
-func (g *targeted) loop(t *testing.T, volumeStart int64, wanted string) *truthtest.Result {
-	t.Helper()
-	for g.passes = 1; ; g.passes++ {
-		r := g.d.Verify(t, g.unread(), 2)
-		var structures, content int64
-		need := func(list [][2]int64) {
-			for _, n := range list {
-				structures += g.take(n[0], n[1])
-			}
-		}
-		need(r.Image.Needs)
-		number := 0
-		for _, v := range r.Volumes {
-			if v.Start == volumeStart {
-				number = v.Volume
-				need(v.Needs)
-			}
-		}
+// verdicts are those of what leads to the wanted files, and of these; of the
+// root, which is not listed, the names in it.
+func (g *targeted) verdicts(r *truthtest.Result) map[string]verify.Verdict {
+	out := map[string]verify.Verdict{}
+	for _, v := range r.Volumes {
 		for _, f := range r.Files {
-			if f.Volume != number || !leads(f.Path, wanted) {
-				continue
-			}
-			need(f.Needs)
-			if strings.HasPrefix(f.Path, wanted+"/") {
-				for _, d := range f.Damage {
-					if d.Image >= 0 {
-						content += g.takeDamage(&f, d.Offset, d.Image, d.Length)
-					}
-				}
-			}
-		}
-		g.structures += structures
-		g.content += content
-		if structures+content == 0 {
-			return r
-		}
-		if g.passes == 200 {
-			t.Fatalf("%s: still not done after %d passes", wanted, g.passes)
-		}
-	}
-}
-
-// takeDamage reads a damaged range; of content that is stored compressed all
-// stored bytes of the file.
-func (g *targeted) takeDamage(f *verify.FileRecord, off, at, n int64) int64 {
-	if f.Stored != "compressed" {
-		return g.take(at, n)
-	}
-	var sum int64
-	for _, e := range f.Extents {
-		sum += g.take(e[1], e[2])
-	}
-	return sum
-}
-
-// wantedFolders are the folders of a volume that directly hold files, by how
-// many.
-func wantedFolders(f *fixture.Fixture, volume int) []string {
-	count := map[string]int{}
-	var out []string
-	for _, x := range f.Truth.Files {
-		if dir := path.Dir(x.Path); x.Volume == volume && dir != "." && !strings.Contains(x.Path, ":") {
-			if count[dir]++; count[dir] == 1 {
-				out = append(out, dir)
+			if v.Start == g.volume && f.Volume == v.Volume && g.leads(f.Path) {
+				out[f.Path] = f.Verdict
+			} else if v.Start == g.volume && f.Volume == v.Volume && !strings.Contains(f.Path, "/") {
+				out[f.Path] = "named"
 			}
 		}
 	}
 	return out
 }
 
+// pass verifies and reads what is needed of the wanted folder, and reports
+// whether there was anything.
+func (g *targeted) pass(t *testing.T) (r *truthtest.Result, more bool) {
+	t.Helper()
+	r = g.d.Verify(t, g.without(nil), 2)
+	need := func(list [][2]int64, into func([]extract.Span)) {
+		for _, n := range list {
+			if fresh := g.take(n[0], n[1]); fresh != nil {
+				into(fresh)
+				more = true
+			}
+		}
+	}
+	table := func(fresh []extract.Span) { g.tables += bytesOf(fresh) }
+	structure := func(fresh []extract.Span) { g.structures = append(g.structures, fresh) }
+	content := func(fresh []extract.Span) { g.content += bytesOf(fresh) }
+	need(r.Image.Needs, table)
+	for _, v := range r.Volumes {
+		if v.Start != g.volume {
+			continue
+		}
+		need(v.Needs, structure)
+		for _, f := range r.Files {
+			if f.Volume != v.Volume || !g.leads(f.Path) {
+				continue
+			}
+			need(f.Needs, structure)
+			if strings.HasPrefix(f.Path, g.wanted+"/") {
+				need(g.damaged(&f), content)
+			}
+		}
+	}
+	return r, more
+}
+
+// damaged are the places of a file's damage; of content that is stored
+// compressed those of all its stored bytes.
+func (g *targeted) damaged(f *verify.FileRecord) [][2]int64 {
+	var out [][2]int64
+	if len(f.Damage) > 0 && f.Stored == "compressed" {
+		for _, e := range f.Extents {
+			out = append(out, [2]int64{e[1], e[2]})
+		}
+		return out
+	}
+	for _, d := range f.Damage {
+		if d.Image >= 0 {
+			out = append(out, [2]int64{d.Image, d.Length})
+		}
+	}
+	return out
+}
+
+// inFolders are the folders of a volume that directly hold files, in the order
+// of the truth.
+func inFolders(f *fixture.Fixture, volume int) []string {
+	seen := map[string]bool{}
+	var out []string
+	for _, x := range f.Truth.Files {
+		if dir := path.Dir(x.Path); x.Volume == volume && dir != "." && !strings.Contains(x.Path, ":") && !seen[dir] {
+			seen[dir] = true
+			out = append(out, dir)
+		}
+	}
+	return out
+}
+
+// listable are the filesystems whose files are listed.
+var listable = map[string]bool{"ntfs": true, "hfsplus": true}
+
 // From an image of which one sector was read the needs lead to every file of a
 // folder, with little else read.
 func TestNeedsLead(t *testing.T) {
-	names := fixtures
-	var dir string
-	if os.Getenv("FILEASSAY_TOOLS") == "1" {
-		dir = filepath.Join(fixture.Folder(t), "..", "..", "shared", "fixtures")
-		list, err := filepath.Glob(filepath.Join(dir, "*.truth.json.zst"))
+	names, folder, each := fixtures, fixture.Folder(t), 1
+	if os.Getenv("FILEASSAY_TOOLS") == "1" { // the images are large: they are no part of the repository
+		folder, each = filepath.Join(folder, "..", "..", "shared", "fixtures"), 2
+		list, err := filepath.Glob(filepath.Join(folder, "*.truth.json.zst"))
 		if err != nil || len(list) == 0 {
-			t.Fatalf("no fixtures in %s: %v", dir, err)
+			t.Fatalf("no images in %s: %v", folder, err)
 		}
 		names = nil
 		for _, p := range list {
@@ -146,58 +220,48 @@ func TestNeedsLead(t *testing.T) {
 		}
 	}
 	for _, name := range names {
-		f := load(t, dir, name)
+		f := fixture.LoadFrom(t, folder, name)
+		d := truthtest.NewDrive(t, f)
 		for i, v := range f.Truth.Volumes {
-			if !listable[v.FS] {
+			list := inFolders(f, i)
+			if !listable[v.FS] || len(list) == 0 {
 				continue
 			}
-			folders := wantedFolders(f, i)
-			if len(folders) == 0 {
-				continue
+			for k := range each {
+				wanted := list[(2*k+1)*len(list)/(2*each)]
+				t.Run(fmt.Sprintf("%s/%d/%d", name, i, k), func(t *testing.T) { leadTo(t, d, i, wanted) })
 			}
-			t.Run(fmt.Sprintf("%s/%d", name, i), func(t *testing.T) {
-				leadTo(t, f, i, folders[len(folders)/2])
-			})
 		}
 	}
 }
 
-// listable are the filesystems of fixtures whose needs are told.
-var listable = map[string]bool{"ntfs": true, "hfsplus": true, "hfsx": true}
-
-func load(t *testing.T, dir, name string) *fixture.Fixture {
-	if dir == "" {
-		return fixture.Load(t, name)
-	}
-	return fixture.LoadFrom(t, dir, name)
-}
-
-func leadTo(t *testing.T, f *fixture.Fixture, volume int, wanted string) {
-	g := &targeted{d: truthtest.NewDrive(t, f), sector: f.Truth.Sector}
-	g.take(0, g.sector)
-	r := g.loop(t, f.Truth.Volumes[volume].Start, wanted)
-	verdicts := map[string]verify.Verdict{}
-	why := map[string][]string{}
-	for _, x := range r.Files {
-		verdicts[x.Path], why[x.Path] = x.Verdict, x.Why
-	}
+func leadTo(t *testing.T, d *truthtest.Drive, volume int, wanted string) {
+	f := d.Fixture
+	g := &targeted{d: d, sector: f.Truth.Sector, volume: f.Truth.Volumes[volume].Start, wanted: wanted}
+	got := g.run(t)
 	files := 0
-	var stored extract.Spans // sectors of the files, by the truth
 	for _, x := range f.Truth.Files {
 		if x.Volume != volume || !strings.HasPrefix(x.Path, wanted+"/") {
 			continue
 		}
 		files++
-		for _, run := range x.Runs {
-			from := run[1] / g.sector * g.sector
-			stored.Add(from, (run[1]+run[2]+g.sector-1)/g.sector*g.sector-from)
-		}
-		if v := verdicts[x.Path]; v != verify.Intact {
-			t.Errorf("%s: %q %q", x.Path, v, why[x.Path])
+		if got[x.Path] != verify.Intact {
+			t.Errorf("%s: %q", x.Path, got[x.Path])
 		}
 	}
-	total := g.read.Bytes() / g.sector
-	t.Logf("%q: %d files, %d passes; %d sectors read: %d of files, %d of structures (%.3f of the files' own %d and the structures); of %d on the drive",
-		wanted, files, g.passes, total, g.content/g.sector, g.structures/g.sector,
-		float64(total)/float64((stored.Bytes()+g.structures)/g.sector+1), stored.Bytes()/g.sector, int64(len(f.Image))/g.sector)
+
+	var structures, idle int64
+	for _, s := range g.structures {
+		structures += bytesOf(s)
+		if !g.needed(t, s, got) {
+			idle += bytesOf(s)
+		}
+	}
+	total := g.read.Bytes()
+	ratio := float64(total) / float64(total-idle)
+	t.Logf("%q: %d files whole in %d passes; %d sectors read of %d: %d of files, %d of tables, %d of structures, of which %d lead nowhere: %.3f",
+		wanted, files, g.passes, total/g.sector, int64(len(f.Image))/g.sector, g.content/g.sector, g.tables/g.sector, structures/g.sector, idle/g.sector, ratio)
+	if ratio > 1.2 {
+		t.Errorf("%q: %.3f times what leads there was read", wanted, ratio)
+	}
 }
