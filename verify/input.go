@@ -110,7 +110,7 @@ func loadMap(o Options, s *image.Shape) (*imap.File, error) {
 		// what stands beside the image belongs to the drive
 		return nil, fmt.Errorf("image %s: the files beside it that its name counts on into may be its parts, and a map that lists only some ranges cannot tell; say --whole if they are not, or --drive-size %d if they are", o.Image, limit)
 	}
-	return imap.Import(o.Map, o.Recipe, size)
+	return imap.Import(o.Map, o.Recipe.InSectors(o.Sector), size)
 }
 
 // layout finds the volumes, or takes the one that was given by hand. Errors

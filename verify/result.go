@@ -61,6 +61,7 @@ type HolesRecord struct {
 type MapRecord struct {
 	Path          string `json:"path,omitempty"`
 	SHA256        string `json:"sha256,omitempty"`
+	Recipe        string `json:"recipe,omitempty"` // by which the map was read, in TOML; "" for our own form
 	AssumedRead   bool   `json:"assumed_read,omitempty"`
 	TrustDoubtful bool   `json:"trust_doubtful,omitempty"`
 	Read          int64  `json:"read"`

@@ -159,6 +159,11 @@ func imageRecord(o Options, in *Input, l *volume.Layout) ImageRecord {
 	if m.Path != "" {
 		rec.Map.SHA256 = hex.EncodeToString(m.SHA256[:])
 	}
+	if o.Recipe != nil {
+		var b strings.Builder
+		_ = o.Recipe.InSectors(o.Sector).Write(&b) // it was read by, so it can be written
+		rec.Map.Recipe = b.String()
+	}
 	rec.Map.AssumedRead = o.AssumeRead
 	rec.Map.TrustDoubtful = o.TrustDoubtful
 	rec.Retried = r.Retried()

@@ -91,7 +91,7 @@ func (f *mapInput) load(path string, size int64) (*imap.File, error) {
 		return nil, err
 	}
 	if rec != nil {
-		return imap.Import(path, rec, size)
+		return imap.Import(path, rec.InSectors(f.sector), size)
 	}
 	return imap.Load(path, size)
 }

@@ -52,7 +52,7 @@ type Recipe struct {
 	// Unit is what numbers count: "bytes" (also ""), "sectors" of Sector bytes
 	// or "blocks" of Block bytes.
 	Unit   string `toml:"unit,omitempty"`
-	Sector int64  `toml:"sector,omitzero"` // bytes; 0 is 512
+	Sector int64  `toml:"sector,omitzero"` // bytes; 0 is that of the drive, see InSectors, else 512
 	Block  int64  `toml:"block,omitzero"`  // bytes
 	// Offset in bytes is added to each start and end: where in the drive the
 	// list's first unit lies. It may be negative.
@@ -302,6 +302,17 @@ func (rec *Recipe) validateStates() error {
 // own, so that the list does not show where the drive ends.
 func (rec *Recipe) FillsRest() bool {
 	return rec.Rest != "" && rec.Rest != Skipped.String()
+}
+
+// InSectors is the recipe for a drive whose sectors have n bytes: a list that
+// counts sectors, and does not say how large they are, counts those.
+func (rec *Recipe) InSectors(n int64) *Recipe {
+	if rec.Unit != "sectors" || rec.Sector != 0 || n == 0 {
+		return rec
+	}
+	out := *rec
+	out.Sector = n
+	return &out
 }
 
 // unit is the number of bytes that numbers of the list count.

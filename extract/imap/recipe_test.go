@@ -150,3 +150,18 @@ func TestParseWords(t *testing.T) {
 		}
 	}
 }
+
+func TestInSectors(t *testing.T) {
+	for _, c := range []struct {
+		rec  Recipe
+		want int64
+	}{{Recipe{Unit: "sectors"}, 4096}, {Recipe{Unit: "sectors", Sector: 512}, 512}, {Recipe{Unit: "blocks", Block: 1024}, 0}, {Recipe{}, 0}} {
+		before := c.rec
+		if got := c.rec.InSectors(4096).Sector; got != c.want {
+			t.Errorf("%+v: sectors of %d bytes", c.rec, got)
+		}
+		if diff := cmp.Diff(before, c.rec); diff != "" {
+			t.Error(diff)
+		}
+	}
+}
