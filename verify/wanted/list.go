@@ -1,0 +1,321 @@
+package wanted
+
+import (
+	"bufio"
+	"bytes"
+	_ "embed" // the built-in list
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/bmatcuk/doublestar/v4"
+	"github.com/dustin/go-humanize"
+)
+
+// DefaultText is the list that is built in, as it would stand in a file.
+//
+//go:embed default.txt
+var DefaultText string
+
+// Entry is what a list must know of a file.
+type Entry struct {
+	Path     string
+	Size     int64     // bytes; -1 where unknown
+	Modified time.Time // zero where unknown
+}
+
+// List is a wanted list.
+type List struct {
+	Name  string // where it comes from, for people
+	rules []rule
+}
+
+// rule is a line of a list. What it does not ask is zero.
+type rule struct {
+	weight  float64
+	kind    Kind
+	newer   time.Time
+	older   time.Time
+	larger  int64
+	smaller int64
+	pattern string // lower case; "" for every path
+	suffix  string // of a pattern that is a star and then this
+	name    bool   // the pattern is for the last name alone
+}
+
+// MaxWeight bounds the weights of a list.
+const MaxWeight = 1e9
+
+// maxText bounds a list: what is larger is some other file.
+const maxText = 16 << 20
+
+// Load reads a list from a file.
+func Load(path string) (*List, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("wanted list: %w", err)
+	}
+	defer f.Close()
+	return Parse(path, f)
+}
+
+// Default is the list that is used where none is given: a person's own
+// documents, photos, mail and databases before programs and caches.
+func Default() *List {
+	l := &List{Name: "the built-in list"}
+	for line := range strings.Lines(DefaultText) {
+		if r, ok, err := parseLine(line); ok && err == nil { // a test holds every line to be good
+			l.rules = append(l.rules, r)
+		}
+	}
+	return l
+}
+
+// Parse reads a list. name is what errors call it.
+func Parse(name string, r io.Reader) (*List, error) {
+	data, err := io.ReadAll(io.LimitReader(r, maxText+1))
+	if err != nil {
+		return nil, fmt.Errorf("wanted list %s: %w", name, err)
+	}
+	if len(data) > maxText {
+		return nil, fmt.Errorf("wanted list %s: has more than %s; is it the right file?", name, humanize.IBytes(maxText))
+	}
+	l := &List{Name: name}
+	in := bufio.NewScanner(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
+	in.Buffer(nil, maxText+1)
+	for n := 1; in.Scan(); n++ {
+		r, ok, err := parseLine(in.Text())
+		if err != nil {
+			return nil, fmt.Errorf("wanted list %s, line %d: %w", name, n, err)
+		}
+		if ok {
+			l.rules = append(l.rules, r)
+		}
+	}
+	if err := in.Err(); err != nil {
+		return nil, fmt.Errorf("wanted list %s: %w", name, err)
+	}
+	if len(l.rules) == 0 {
+		return nil, fmt.Errorf(`wanted list %s: has no rule; write lines of a weight and a pattern, as "10 kind:photo"`, name)
+	}
+	return l, nil
+}
+
+// parseLine reads a line; ok is false where it holds no rule.
+func parseLine(line string) (r rule, ok bool, err error) {
+	line = strings.TrimSpace(line)
+	if line == "" || line[0] == '#' {
+		return r, false, nil
+	}
+	word, rest := cut(line)
+	r.weight, err = strconv.ParseFloat(word, 64)
+	if err != nil || math.IsNaN(r.weight) || r.weight < 0 || r.weight > MaxWeight {
+		return r, false, fmt.Errorf("weight %q: give a number from 0 to %.0f, then what it is for", word, float64(MaxWeight))
+	}
+	if rest == "" {
+		return r, false, fmt.Errorf(`weight %s: what for? give a pattern, or ** for every file`, word)
+	}
+	for rest != "" {
+		word, after := cut(rest)
+		known, err := r.condition(word)
+		if err != nil {
+			return r, false, err
+		}
+		if !known {
+			break
+		}
+		rest = after
+	}
+	return r, true, r.glob(rest)
+}
+
+func cut(s string) (word, rest string) {
+	i := strings.IndexAny(s, " \t")
+	if i < 0 {
+		return s, ""
+	}
+	return s[:i], strings.TrimLeft(s[i:], " \t")
+}
+
+// condition reads a condition; known is false where the word is none.
+func (r *rule) condition(word string) (known bool, err error) {
+	name, value, ok := strings.Cut(word, ":")
+	if !ok {
+		return false, nil
+	}
+	switch name {
+	case "kind":
+		r.kind = Kind(value)
+		if !r.kind.Known() {
+			return true, fmt.Errorf("kind:%s: no such kind; there are %s", value, kindNames())
+		}
+	case "newer", "older":
+		t, err := time.Parse(time.DateOnly, value)
+		if err != nil {
+			return true, fmt.Errorf("%s: give a day as 2024-01-31", word)
+		}
+		if name == "newer" {
+			r.newer = t
+		} else {
+			r.older = t
+		}
+	case "larger", "smaller":
+		n, err := humanize.ParseBytes(value)
+		if err != nil || n > math.MaxInt64/2 {
+			return true, fmt.Errorf("%s: give a size as 500KiB or 2GB", word)
+		}
+		if name == "larger" {
+			r.larger = int64(n) + 1
+		} else {
+			r.smaller = int64(n)
+			if n == 0 {
+				return true, fmt.Errorf("%s: nothing is smaller than nothing", word)
+			}
+		}
+	default:
+		return false, nil
+	}
+	return true, nil
+}
+
+func (r *rule) glob(p string) error {
+	p = strings.ToLower(p)
+	if p == "" || p == "**" || p == "*" {
+		return nil
+	}
+	r.name = !strings.Contains(p, "/")
+	p = strings.TrimPrefix(p, "/")
+	if !doublestar.ValidatePattern(p) {
+		return fmt.Errorf(`pattern %q is malformed; a \ before a sign takes it as it is`, p)
+	}
+	r.pattern = p
+	if r.name && strings.HasPrefix(p, "*") && !strings.ContainsAny(p[1:], `*?[]{}\`) {
+		r.suffix = p[1:]
+	}
+	return nil
+}
+
+// Weight is how much an entry is wanted; 0 where not at all.
+func (l *List) Weight(e Entry) float64 {
+	path := strings.ToLower(e.Path)
+	name := path[strings.LastIndexByte(path, '/')+1:]
+	kind := Kind("")
+	for i := range l.rules {
+		r := &l.rules[i]
+		if r.kind != "" {
+			if kind == "" {
+				kind = KindOf(path)
+			}
+			if r.kind != kind {
+				continue
+			}
+		}
+		if r.fits(&e, path, name) {
+			return r.weight
+		}
+	}
+	return 0
+}
+
+func (r *rule) fits(e *Entry, path, name string) bool {
+	// what is not known meets no condition
+	if (!r.newer.IsZero() || !r.older.IsZero()) && e.Modified.IsZero() {
+		return false
+	}
+	if !r.newer.IsZero() && e.Modified.Before(r.newer) || !r.older.IsZero() && !e.Modified.Before(r.older) {
+		return false
+	}
+	if (r.larger > 0 || r.smaller > 0) && e.Size < 0 {
+		return false
+	}
+	if e.Size < r.larger && r.larger > 0 || r.smaller > 0 && e.Size >= r.smaller {
+		return false
+	}
+	switch {
+	case r.pattern == "":
+		return true
+	case r.suffix != "":
+		return strings.HasSuffix(name, r.suffix)
+	case r.name:
+		return doublestar.MatchUnvalidated(r.pattern, name)
+	}
+	return doublestar.MatchUnvalidated(r.pattern, path)
+}
+
+// Leads is the most that anything below a folder may be wanted, whatever its
+// name is; "" is the root folder.
+func (l *List) Leads(folder string) float64 {
+	folder = strings.ToLower(folder)
+	most := 0.0
+	for i := range l.rules {
+		r := &l.rules[i]
+		if !r.reaches(folder) {
+			continue
+		}
+		most = max(most, r.weight)
+		if r.plain() && r.takesAll(folder) {
+			break // no later rule is asked for what lies below
+		}
+	}
+	return most
+}
+
+// plain reports whether a rule asks for nothing but its pattern.
+func (r *rule) plain() bool {
+	return r.kind == "" && r.newer.IsZero() && r.older.IsZero() && r.larger == 0 && r.smaller == 0
+}
+
+// reaches reports whether the rule may fit something below a folder.
+func (r *rule) reaches(folder string) bool {
+	if r.pattern == "" || r.name || folder == "" {
+		return true
+	}
+	parts := strings.Split(r.pattern, "/")
+	depth := strings.Count(folder, "/") + 1
+	for i, p := range parts {
+		// alternatives may hold slashes: such a pattern is not taken apart
+		if strings.Contains(p, "{") && !strings.Contains(p, "}") {
+			return true
+		}
+		if p == "**" && doublestar.MatchUnvalidated(strings.Join(parts[:i+1], "/"), folder) {
+			return true
+		}
+		if i+1 == depth {
+			return i+1 < len(parts) && doublestar.MatchUnvalidated(strings.Join(parts[:i+1], "/"), folder)
+		}
+	}
+	return false
+}
+
+// takesAll reports whether the rule fits all that lies below a folder.
+func (r *rule) takesAll(folder string) bool {
+	if r.pattern == "" {
+		return true
+	}
+	return !r.name && strings.HasSuffix(r.pattern, "/**") && doublestar.MatchUnvalidated(r.pattern, folder+"/x/x")
+}
+
+// Escape makes a pattern that fits exactly one path, but for upper and lower
+// case. A character that no line can hold is left to any.
+func Escape(path string) string {
+	var b strings.Builder
+	b.WriteByte('/')
+	for i, c := range path {
+		switch {
+		case c < 0x20 || c == 0x7f || c == 0x85 || c == 0xa0 || c == 0xfffd:
+			b.WriteByte('?')
+			continue
+		case strings.ContainsRune(`\*?[]{}!^-,`, c):
+			b.WriteByte('\\')
+		case c == ' ' && i+1 == len(path):
+			b.WriteString("[ ]")
+			continue
+		}
+		b.WriteRune(c)
+	}
+	return b.String()
+}

@@ -1,0 +1,159 @@
+package wanted
+
+import (
+	"strings"
+	"testing"
+	"time"
+)
+
+func day(s string) time.Time {
+	t, err := time.Parse(time.DateOnly, s)
+	if err != nil {
+		panic(err)
+	}
+	return t
+}
+
+func TestWeight(t *testing.T) {
+	l, err := Parse("t", strings.NewReader(`
+# the orchard's own
+100 /Orchard/Accounts/**
+20  kind:photo newer:2024-01-01
+7   kind:film smaller:2GiB Holidays/**
+6   larger:1MiB Big/*
+0   *.tmp
+4   a file with blanks.txt
+3   older:2000-01-01
+1   Mixed/{one,two}/?.dat
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		e    Entry
+		want float64
+	}{
+		{Entry{Path: "orchard/accounts/2019/x.ods"}, 100},
+		{Entry{Path: "x/orchard/accounts/x.ods"}, 0},
+		{Entry{Path: "p.jpg", Modified: day("2024-01-01")}, 20},
+		{Entry{Path: "p.jpg", Modified: day("2023-12-31")}, 0},
+		{Entry{Path: "p.jpg"}, 0},
+		{Entry{Path: "Holidays/a/b.mp4", Size: 2<<30 - 1}, 7},
+		{Entry{Path: "Holidays/a/b.mp4", Size: 2 << 30}, 0},
+		{Entry{Path: "Holidays/a/b.mp4", Size: -1}, 0},
+		{Entry{Path: "big/x", Size: 1<<20 + 1}, 6},
+		{Entry{Path: "big/x", Size: 1 << 20}, 0},
+		{Entry{Path: "deep/down/x.TMP", Modified: day("1999-01-01")}, 0},
+		{Entry{Path: "q/A File With Blanks.txt"}, 4},
+		{Entry{Path: "q", Modified: day("1999-01-01")}, 3},
+		{Entry{Path: "mixed/two/7.dat"}, 1},
+		{Entry{Path: "mixed/three/7.dat"}, 0},
+	} {
+		if got := l.Weight(c.e); got != c.want {
+			t.Errorf("%+v: weight %v, want %v", c.e, got, c.want)
+		}
+	}
+}
+
+func TestLeads(t *testing.T) {
+	l, err := Parse("t", strings.NewReader("9 /a/b*/c/**\n0 /a/x/**\n5 /a/*/kept/*.txt\n0 **\n8 *.never\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for folder, want := range map[string]float64{
+		"": 9, "a": 9, "A/bx": 9, "a/bx/c": 9, "a/bx/c/d/e": 9, "a/x": 0, "a/x/kept": 0,
+		"a/q": 5, "a/q/kept": 5, "a/q/kept/deep": 0, "z": 0, "a/q/z": 0,
+	} {
+		if got := l.Leads(folder); got != want {
+			t.Errorf("%q leads to %v, want %v", folder, got, want)
+		}
+	}
+	if got := Default().Leads("any/folder"); got != 10 {
+		t.Errorf("the built-in list leads to %v, want 10", got)
+	}
+}
+
+func TestDefault(t *testing.T) {
+	parsed, err := Parse("default", strings.NewReader(DefaultText))
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := Default()
+	if len(l.rules) != len(parsed.rules) {
+		t.Fatalf("%d rules, want %d", len(l.rules), len(parsed.rules))
+	}
+	own := []string{"Users/ada/thesis.docx", "x/p.JPG", "Mail/inbox.mbox", "stock.sqlite"}
+	low := []string{"Windows/System32/a.docx", "Users/ada/tool.exe", "Users/ada/.cache/p.jpg", "usr/lib/x.txt"}
+	for _, a := range own {
+		for _, b := range low {
+			if x, y := l.Weight(Entry{Path: a}), l.Weight(Entry{Path: b}); x <= y || y <= 0 {
+				t.Errorf("%s %v, %s %v", a, x, b, y)
+			}
+		}
+	}
+}
+
+func TestParseRefuses(t *testing.T) {
+	for text, say := range map[string]string{
+		"":                     "no rule",
+		"x *.jpg":              "line 1: weight",
+		"-1 *.jpg":             "weight",
+		"NaN **":               "weight",
+		"2e9 **":               "weight",
+		"5":                    "what for",
+		"# a\n1 kind:painting": "line 2: kind:painting: no such kind",
+		"1 newer:yesterday":    "give a day",
+		"1 larger:huge":        "give a size",
+		"1 smaller:0":          "nothing",
+		"1 a/[b":               "malformed",
+	} {
+		if _, err := Parse("t", strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), say) {
+			t.Errorf("%q: error %v, want one with %q", text, err, say)
+		}
+	}
+}
+
+func TestEscape(t *testing.T) {
+	for _, p := range []string{"readme.txt", "a/b c.txt", "kind:photo", "x/[1]{2}*?!.jpg", `back\slash`, "end ", "?/12/nameless", "line\nbreak", "x/^a-b,c"} {
+		l, err := Parse("t", strings.NewReader("3 "+Escape(p)+"\n"))
+		if err != nil {
+			t.Errorf("%q: %v", p, err)
+			continue
+		}
+		if got := l.Weight(Entry{Path: p}); got != 3 {
+			t.Errorf("%q as %q: weight %v", p, Escape(p), got)
+		}
+		if got := l.Weight(Entry{Path: "other/" + p}); got != 0 {
+			t.Errorf("%q as %q also takes it in another folder", p, Escape(p))
+		}
+	}
+}
+
+func TestKindOf(t *testing.T) {
+	for path, want := range map[string]Kind{
+		"a/b.JPG": Photo, "x.mbox": Mail, "x": Other, "a/Cache/x.jpg": Cache, "s.mp4": Film, "f.docx:stream": Document,
+		"thumbs.db": Cache, "k.db": Database, "n.txt": Text, "z.zip": Archive, "p.exe": Program, "m.flac": Music, "cache": Other,
+	} {
+		if got := KindOf(path); got != want {
+			t.Errorf("%s: %s, want %s", path, got, want)
+		}
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add(DefaultText, "a/b.jpg")
+	f.Add("1 a/**/{b,c/d}/[x-z]\n0 **", "a/c/d/y")
+	f.Fuzz(func(t *testing.T, text, path string) {
+		l, err := Parse("t", strings.NewReader(text))
+		if err != nil || strings.ContainsRune(path, '\ufffd') {
+			return
+		}
+		w := l.Weight(Entry{Path: path, Size: -1})
+		if w < 0 || w > MaxWeight {
+			t.Errorf("weight %v", w)
+		}
+		if i := strings.LastIndexByte(path, '/'); i > 0 && l.Leads(path[:i]) < w {
+			t.Errorf("%q has weight %v, its folder leads to %v", path, w, l.Leads(path[:i]))
+		}
+	})
+}
