@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"runtime"
 	"runtime/debug"
@@ -12,6 +13,8 @@ import (
 	"sync/atomic"
 	"testing"
 	"time"
+
+	"fileassay/extract"
 )
 
 // writeMap writes a map of n ranges that do not join, on a drive of 4 TB and
@@ -121,4 +124,93 @@ func BenchmarkQuery(b *testing.B) {
 			}
 		})
 	}
+}
+
+// BenchmarkImport reads a list of ten million lines of another form by a
+// recipe.
+func BenchmarkImport(b *testing.B) {
+	const n = 1e7
+	path := filepath.Join(b.TempDir(), "list.txt")
+	f, err := os.Create(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	w := bufio.NewWriter(f)
+	fmt.Fprintln(w, "; pass 3")
+	for i := range int64(n) {
+		fmt.Fprintf(w, "%x .. %x : %s\n", i*800, i*800+799, [...]string{"ashore", "at sea"}[i&1])
+	}
+	if err := w.Flush(); err != nil {
+		b.Fatal(err)
+	}
+	if err := f.Close(); err != nil {
+		b.Fatal(err)
+	}
+	rec := &Recipe{Separator: ".: ", Merge: true, Start: Column{From: 1}, End: Column{From: 2}, Inclusive: true, State: Column{From: 3, To: ToEnd},
+		Radix: 16, Unit: "sectors", Comments: []string{";"}, Words: map[string]State{"ashore": Read, "at sea": Skipped}}
+	stop := peak()
+	for b.Loop() {
+		m, err := Import(path, rec, 0)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if m.Tally(0, n*800*512)[Read] != n/2*800*512 {
+			b.Fatalf("%d ranges", m.Len())
+		}
+	}
+	b.ReportMetric(float64(stop())/n, "peak-B/line")
+	b.ReportMetric(n*float64(b.N)/b.Elapsed().Seconds(), "lines/s")
+}
+
+// BenchmarkFiller searches an image in the page cache for a filler, and sets
+// the time against that of cat IMAGE >/dev/null in the same run: of-cat is the
+// search's speed by cat's.
+func BenchmarkFiller(b *testing.B) {
+	const size = 512 << 20
+	path := filepath.Join(b.TempDir(), "drive.img")
+	rnd := rand.NewChaCha8([32]byte{1})
+	data := make([]byte, size)
+	_, _ = rnd.Read(data)
+	filler := []byte("UNREADABLE ")
+	for at := 0; at < size; at += 1 << 20 { // a sector in each 2048 was not read
+		for i := range 512 {
+			data[at+i] = filler[i%len(filler)]
+		}
+	}
+	if err := os.WriteFile(path, data, 0o666); err != nil {
+		b.Fatal(err)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer f.Close()
+	cat, search := time.Duration(0), time.Duration(0)
+	for b.Loop() {
+		at := time.Now()
+		if err := exec.Command("cat", path).Run(); err != nil { // its output is the null device
+			b.Fatal(err)
+		}
+		cat += time.Since(at)
+		at = time.Now()
+		m, err := FillerSearch{Filler: filler, Sector: 512, State: Failed}.Run(b.Context(), fileSource{f}, size, extract.Options{})
+		search += time.Since(at)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if n := m.Tally(0, size)[Failed]; n != size/(1<<20)*512 {
+			b.Fatalf("%d bytes found", n)
+		}
+	}
+	b.ReportMetric(cat.Seconds()/search.Seconds(), "of-cat")
+}
+
+// fileSource reads a file that can be read everywhere.
+type fileSource struct{ *os.File }
+
+func (f fileSource) ReadReadable(p []byte, off int64) []Range {
+	if n, err := f.ReadAt(p, off); err != nil {
+		return []Range{{Start: off + int64(n), Length: int64(len(p) - n), State: Failed}}
+	}
+	return nil
 }
