@@ -21,6 +21,7 @@ type HeadsRecord struct {
 type HeadRecord struct {
 	Head int `json:"head"`
 	ByteStates
+	Profile *Profile `json:"profile,omitempty"` // along the drive, of the bytes that it serves
 }
 
 // ByteStates counts bytes of the drive by state, as the imaging map has them.
@@ -62,8 +63,9 @@ func headsRecord(h *heads.File, r *image.Reader) *HeadsRecord {
 		sums[rg.Head].add(t, 1)
 		rec.Others.add(t, -1)
 	}
+	profiles := headProfiles(h, r)
 	for _, n := range h.Heads() {
-		rec.Heads = append(rec.Heads, HeadRecord{n, sums[n]})
+		rec.Heads = append(rec.Heads, HeadRecord{n, sums[n], profiles[n]})
 	}
 	return rec
 }

@@ -30,6 +30,7 @@ type ImageRecord struct {
 	Broken    [][2]int64   `json:"image_file_errors,omitempty"`  // [offset, length] the image file itself did not give
 	Retried   int64        `json:"image_file_retries,omitempty"` // reads of the image file that failed once, and then gave every byte
 	Heads     *HeadsRecord `json:"heads,omitempty"`
+	Profile   *Profile     `json:"profile,omitempty"` // what was read along the drive
 	Format    int          `json:"format"`
 }
 
@@ -81,23 +82,25 @@ type ListingRecord struct {
 
 // VolumeRecord is a volume in a result.
 type VolumeRecord struct {
-	Type       string        `json:"type"` // "volume"
-	Volume     int           `json:"volume"`
-	Start      int64         `json:"start"`
-	Length     int64         `json:"length"`
-	Filesystem string        `json:"filesystem"`
-	Label      string        `json:"label"`
-	Cluster    int64         `json:"cluster"`
-	Found      string        `json:"found"`
-	Listing    ListingRecord `json:"listing"`
-	Notes      []string      `json:"notes,omitempty"`
-	Files      VerdictCount  `json:"files"`
-	Folders    VerdictCount  `json:"folders"`
-	Sizes      VerdictCount  `json:"sizes"` // bytes of content of the files of each verdict
-	Bytes      Bytes         `json:"bytes"`
-	Unread     Places        `json:"unread"`
-	Needs      [][2]int64    `json:"needs,omitempty"` // [offset, length] unread, that must be read before more of it can be known
-	Proof      *Proof        `json:"proof,omitempty"` // of the metadata that was read; nil where no files are listed
+	Type       string            `json:"type"` // "volume"
+	Volume     int               `json:"volume"`
+	Start      int64             `json:"start"`
+	Length     int64             `json:"length"`
+	Filesystem string            `json:"filesystem"`
+	Label      string            `json:"label"`
+	Cluster    int64             `json:"cluster"`
+	Found      string            `json:"found"`
+	Listing    ListingRecord     `json:"listing"`
+	Notes      []string          `json:"notes,omitempty"`
+	Files      VerdictCount      `json:"files"`
+	Folders    VerdictCount      `json:"folders"`
+	Sizes      VerdictCount      `json:"sizes"` // bytes of content of the files of each verdict
+	Bytes      Bytes             `json:"bytes"`
+	Unread     Places            `json:"unread"`
+	Structures []StructureRecord `json:"structures,omitempty"` // the health of its own structures
+	Needs      [][2]int64        `json:"needs,omitempty"`      // [offset, length] unread, that must be read before more of it can be known
+	Places     []Holding         `json:"places,omitempty"`     // all that is unread, by what it holds
+	Proof      *Proof            `json:"proof,omitempty"`      // of the metadata that was read; nil where no files are listed
 }
 
 // VerdictCount counts entries, or their bytes, by verdict.
@@ -186,6 +189,8 @@ type SummaryRecord struct {
 	ListingComplete bool         `json:"listing_complete"`
 	Unread          Places       `json:"unread"`
 	Heads           []HeadFiles  `json:"heads,omitempty"`
+	Wanted          *WantedFiles `json:"wanted,omitempty"` // where a wanted list was given
+	Places          []Holding    `json:"places,omitempty"` // what is unread outside any volume
 }
 
 // appendFile appends the line of a file, newline included. It writes what

@@ -16,6 +16,7 @@ import (
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/volume"
+	"fileassay/verify/wanted"
 )
 
 // Options say what to verify and where the result goes.
@@ -31,6 +32,7 @@ type Options struct {
 	VolumeAt      int64        // where the one volume to list begins, with Filesystem
 	Filesystem    string       // of the volume given by hand; "" to find the volumes
 	Heads         string       // path of the head map; "" for none
+	Wanted        string       // path of a wanted list; "" for none
 
 	Whole             bool // the image is one file, whatever stands beside it
 	AllowMissingParts bool // parts of the image that are missing or short count as skipped
@@ -74,6 +76,11 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 		return nil, err
 	}
 	defer in.Close()
+	if o.Wanted != "" {
+		if in.wanted, err = wanted.Load(o.Wanted); err != nil {
+			return nil, &InputError{err}
+		}
+	}
 	out, err := create(o.Result, o.Force, in.files(o)...)
 	if err != nil {
 		return nil, err
@@ -107,8 +114,12 @@ func run(ctx context.Context, o Options, in *Input, out *output, res *Outcome) e
 	res.Summary.ListingComplete = true
 	var covered extract.Spans
 	var waiting headCount
+	var sum WantedFiles
+	if in.wanted != nil {
+		sum.List = in.wanted.Name
+	}
 	for i, v := range layout.Volumes {
-		rec, err := verifyVolume(ctx, o, in, i+1, v, spool, &waiting)
+		rec, err := verifyVolume(ctx, o, in, i+1, v, spool, &waiting, &sum)
 		if err != nil {
 			return err
 		}
@@ -126,9 +137,12 @@ func run(ctx context.Context, o Options, in *Input, out *output, res *Outcome) e
 	if !slices.ContainsFunc(layout.Volumes, func(v volume.Volume) bool { return v.Reason == "" }) || len(layout.Missing) > 0 {
 		res.Summary.ListingComplete = false
 	}
-	addOutside(in.Reader, &covered, &res.Summary.Unread.Outside)
+	res.Summary.Places = outside(in.Reader, &covered, &res.Summary.Unread.Outside)
 
 	res.Summary.Heads = waiting.records(in.Heads)
+	if in.wanted != nil {
+		res.Summary.Wanted = &sum
+	}
 	res.Image = imageRecord(o, in, layout)
 
 	enc := json.NewEncoder(out)
@@ -140,11 +154,14 @@ func run(ctx context.Context, o Options, in *Input, out *output, res *Outcome) e
 		if err := enc.Encode(&res.Volumes[i]); err != nil {
 			return err
 		}
+		res.Volumes[i].Places = nil // long, and of the result alone
 	}
 	if err := spool.copyTo(out); err != nil {
 		return err
 	}
-	return enc.Encode(&res.Summary)
+	err = enc.Encode(&res.Summary)
+	res.Summary.Places = nil
+	return err
 }
 
 // imageRecord describes the image and its map after all has been read.
@@ -155,6 +172,7 @@ func imageRecord(o Options, in *Input, l *volume.Layout) ImageRecord {
 	rec.Parts, rec.Offset = partsRecord(in.Shape), o.Offset
 	rec.Needs = needsOf(r, l.Needs)
 	rec.Heads = headsRecord(in.Heads, r)
+	rec.Profile = driveProfile(r)
 	rec.Map.Path = m.Path
 	if m.Path != "" {
 		rec.Map.SHA256 = hex.EncodeToString(m.SHA256[:])
@@ -173,12 +191,15 @@ func imageRecord(o Options, in *Input, l *volume.Layout) ImageRecord {
 	return rec
 }
 
-// addOutside counts the unread bytes that no volume covers.
-func addOutside(r *image.Reader, covered *extract.Spans, u *Unread) {
+// outside counts the unread bytes that no volume covers, and says where they
+// are.
+func outside(r *image.Reader, covered *extract.Spans, u *Unread) []Holding {
+	var h holdings
 	pos := int64(0)
 	count := func(end int64) {
 		for s := range r.Unread(pos, end-pos) {
 			u.add(s.State, s.Length)
+			h.add("outside", "", s.State, s.Start, s.End())
 		}
 	}
 	for c := range covered.All() {
@@ -186,10 +207,11 @@ func addOutside(r *image.Reader, covered *extract.Spans, u *Unread) {
 		pos = max(pos, c.End)
 	}
 	count(r.DriveSize())
+	return h.list
 }
 
 // verifyVolume lists one volume into the spool.
-func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount) (VolumeRecord, error) {
+func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount, sum *WantedFiles) (VolumeRecord, error) {
 	r := in.Reader
 	rec := VolumeRecord{Type: "volume", Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
 	fs, err := volume.Open(ctx, r, v, o.Options)
@@ -202,9 +224,12 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		if v.NoFiles {
 			rec.Listing = ListingRecord{Complete: true, Why: []string{v.Reason}}
 		}
+		var h holdings
 		for s := range r.Unread(v.Start, min(v.Length, r.DriveSize()-v.Start)) {
 			rec.Unread.Unknown.add(s.State, s.Length)
+			h.add("unknown", "", s.State, s.Start, s.End())
 		}
+		rec.Places = h.list
 		return rec, nil
 	}
 	p := newPipeline(ctx, in, number, w, o.Workers())
@@ -216,6 +241,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		return rec, err
 	}
 	waiting.addAll(&p.waiting)
+	sum.Add(&p.wanted)
 	info := fs.Info()
 	rec.Filesystem, rec.Label, rec.Cluster, rec.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
 	l := fs.Listing()
@@ -225,9 +251,16 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 	}
 	rec.Files, rec.Folders, rec.Sizes, rec.Bytes = p.files, p.folders, p.sizes, p.bytes
 	rec.Needs = needsOf(r, l.Needs)
-	if rec.Unread, err = locate(ctx, fs, r, &p.content); err != nil {
+	places, err := locate(ctx, fs, r, &p.content)
+	if err != nil {
 		return rec, err
 	}
+	rec.Unread, rec.Places = places.Places, places.list
+	structures, err := fs.Structures(ctx)
+	if err != nil {
+		return rec, err
+	}
+	rec.Structures = structureRecords(structures)
 	if rec.Proof, err = prove(ctx, fs, r, v.Start); err != nil {
 		return rec, err
 	}
