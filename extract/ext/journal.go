@@ -187,10 +187,19 @@ type journalState struct {
 	exists  bool
 	note    string // what was used of it, for Info
 	pending string // why newer metadata may stand in it all the same, for Listing
-	stale   bool   // it was needed and cannot be replayed whole: what stands on the volume may be an older state
+	known   bool   // it is known that the volume was not closed
+	stale   bool   // it is or may be needed and cannot be replayed whole: what stands on the volume may be an older state
 	health  string // what is wrong with it, "" if nothing
 	runs    []run  // where it lies
 	size    int64
+}
+
+// doubt is what a stale state means for a file, in words.
+func (j *journalState) doubt() string {
+	if j.known {
+		return "the volume was not closed and its journal cannot be replayed whole: this may be an older state of it"
+	}
+	return "whether the volume was closed is not known, as its journal was not read: this may be an older state of it"
 }
 
 // openJournal replays in memory the journal of a volume that was not closed.
@@ -200,15 +209,20 @@ func (v *Volume) openJournal(ctx context.Context) error {
 		return nil
 	}
 	j.exists = true
-	// a copy of the superblock does not know whether the volume was closed
-	closed := v.sbAt == superblockAt && sb.Incompat&incompatRecover == 0
+	// A copy of the superblock does not know whether the volume was closed, and
+	// one that fails its checks does not prove it. Then the journal's own
+	// superblock must say so, and where it cannot, everything that was read may
+	// be an older state.
+	known := v.sbAt == superblockAt && sb.Fault == "" && (sb.Whole || !sb.metadataCsum())
+	closed := known && sb.Incompat&incompatRecover == 0
 	pend := func(format string, args ...any) {
 		j.health = fmt.Sprintf(format, args...)
 		if closed {
 			return
 		}
-		if v.sbAt == superblockAt {
-			j.stale = !v.opt.NoJournal // who leaves it aside has decided so
+		j.stale = !v.opt.NoJournal // who leaves it aside has decided so
+		j.known = known || j.known
+		if j.known {
 			j.pending = "the volume was not closed, and " + j.health + ": newer metadata may stand in it"
 		} else {
 			j.pending = "whether the volume was closed is not known, as " + j.health + ": newer metadata may stand in it"
@@ -238,7 +252,9 @@ func (v *Volume) openJournal(ctx context.Context) error {
 		return nil
 	case s.Start == 0:
 		return nil // nothing to replay
-	case v.opt.NoJournal:
+	}
+	j.known = true
+	if v.opt.NoJournal {
 		pend("its journal was left aside as asked")
 		return nil
 	}
@@ -252,22 +268,21 @@ func (v *Volume) openJournal(ctx context.Context) error {
 	}
 	v.overlay = p.overlay()
 	v.overlayKeys = slices.Sorted(maps.Keys(v.overlay))
-	bad := 0 // these blocks count as unread; they make nothing else older
+	j.note = fmt.Sprintf("the volume was not closed: its journal was replayed in memory, %d transactions with the newest versions of %d blocks", p.transactions, len(v.overlay))
+	bad := 0
 	for _, c := range v.overlay {
 		if c.bad || !v.r.IsRead(c.at, v.bs) {
 			bad++
 		}
 	}
-	j.note = fmt.Sprintf("the volume was not closed: its journal was replayed in memory, %d transactions with the newest versions of %d blocks", p.transactions, len(v.overlay))
 	switch {
 	case p.stop != "":
-		j.stale = true
 		pend("its journal cannot be followed through block %d of it, %s", p.stopAt, p.stop)
-	case bad > 0:
-		pend("%d blocks in its journal are unread or fail their checksum", bad)
-		j.stale = false
 	case s.FastBlocks > 0 && v.fastCommits(&s):
 		pend("its journal holds fast commits, which are not replayed")
+	case bad > 0:
+		pend("%d blocks in its journal are unread or fail their checksum", bad)
+		j.stale = false // these blocks count as unread; they make nothing else older
 	}
 	return nil
 }

@@ -78,7 +78,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 			for _, f := range l.files {
 				if v.journal.stale {
 					f.RecordUnread = true
-					f.Why = append(f.Why, "the volume was not closed and its journal cannot be replayed whole: this may be an older state of it")
+					f.Why = append(f.Why, v.journal.doubt())
 				}
 				if err := yield(f); err != nil {
 					return err
