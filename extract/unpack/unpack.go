@@ -1,0 +1,94 @@
+// Package unpack undoes the compression of file contents that filesystems do:
+// unit by unit, whatever the bytes are.
+package unpack
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/Microsoft/go-winio/wim/lzx"
+	"github.com/klauspost/compress/zlib"
+
+	"fileassay/extract/ntfs"
+)
+
+// The methods.
+const (
+	LZNT1  = "lznt1"  // NTFS compression units
+	XPRESS = "xpress" // Windows system compression, Huffman form
+	LZX    = "lzx"    // Windows system compression
+	Zlib   = "zlib"   // Apple
+	LZVN   = "lzvn"   // Apple
+	LZFSE  = "lzfse"  // Apple
+	Marked = "marked" // Apple: as it is, behind one byte
+)
+
+// ErrMethod is returned for a method that is not known.
+var ErrMethod = errors.New("the method of compression is not known")
+
+var errShort = errors.New("there is less content than the unit holds")
+
+// Unit unpacks the stored bytes of one unit into dst, which is as long as the
+// unit's content.
+func Unit(method string, dst, src []byte) error {
+	n, err := unit(method, dst, src)
+	if err != nil {
+		return fmt.Errorf("%s: %w", method, err)
+	}
+	if n < len(dst) {
+		return fmt.Errorf("%s: %w: %d bytes of %d", method, errShort, n, len(dst))
+	}
+	return nil
+}
+
+func unit(method string, dst, src []byte) (int, error) {
+	switch method {
+	case LZNT1:
+		// what a unit leaves out reads as zeros
+		_, err := ntfs.DecompressLZNT1(dst, src)
+		return len(dst), err
+	case XPRESS:
+		if len(src) == len(dst) { // a chunk that would not shrink is kept as it is
+			return copy(dst, src), nil
+		}
+		return xpress(dst, src)
+	case LZX:
+		if len(src) == len(dst) {
+			return copy(dst, src), nil
+		}
+		r, err := lzx.NewReader(bytes.NewReader(src), len(dst))
+		if err != nil {
+			return 0, err
+		}
+		defer r.Close()
+		return io.ReadFull(r, dst)
+	case Zlib:
+		if len(src) > 0 && src[0]&0x0f == 0x0f {
+			return copy(dst, src[1:]), nil
+		}
+		r, err := zlib.NewReader(bytes.NewReader(src))
+		if err != nil {
+			return 0, err
+		}
+		defer r.Close()
+		return io.ReadFull(r, dst)
+	case LZVN:
+		if len(src) > 0 && src[0] == 0x06 {
+			return copy(dst, src[1:]), nil
+		}
+		return lzvn(dst, src)
+	case LZFSE:
+		if len(src) > 0 && src[0] == 0xff {
+			return copy(dst, src[1:]), nil
+		}
+		return lzfse(dst, src)
+	case Marked:
+		if len(src) == 0 {
+			return 0, errShort
+		}
+		return copy(dst, src[1:]), nil
+	}
+	return 0, ErrMethod
+}

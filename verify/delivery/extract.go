@@ -1,0 +1,594 @@
+package delivery
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/dustin/go-humanize"
+
+	"fileassay/extract/image"
+	"fileassay/verify"
+)
+
+// Options say what to deliver, from where and to which folder.
+type Options struct {
+	Image  string // path of the image
+	Result string // path of the result that verify wrote of it
+	To     string // folder of the delivery: new, empty, or that of a run that was cut off
+	Selection
+	Filler []byte // what stands in place of missing bytes, repeated; none is zeros
+	Date   string // for the bag's Bagging-Date, YYYY-MM-DD; "" leaves it out
+	Whole  bool   // the image is one file, whatever stands beside it
+
+	Threads int // 0 is one a core
+	// Progress, where not nil, is told now and then how far the copying is.
+	// It may be called from several goroutines.
+	Progress func(p Progress)
+}
+
+// Progress is how far a delivery is.
+type Progress struct {
+	Step         string
+	Done, Total  int64 // bytes
+	Files, Among int64
+}
+
+// Outcome is what a delivery came to.
+type Outcome struct {
+	Folder  string `json:"folder"`
+	Files   int64  `json:"files"`   // delivered
+	Damaged int64  `json:"damaged"` // of them, with bytes missing or not proved
+	Links   int64  `json:"links"`
+	Bytes   int64  `json:"bytes"` // of their content
+	Missing int64  `json:"missing_bytes"`
+	Renamed int64  `json:"renamed"`
+	LeftOut int64  `json:"left_out"` // chosen and not delivered; left-out.csv says why
+	Kept    int64  `json:"kept"`     // files that an earlier run had finished
+}
+
+// Clean reports whether all that was chosen was delivered, and is intact.
+func (o *Outcome) Clean() bool { return o.Damaged == 0 && o.LeftOut == 0 }
+
+// Run makes a delivery, or goes on with one that was cut off. Errors are
+// [*verify.InputError], [*verify.OutputError], or the context's; after any of
+// them the same call can be made again.
+func Run(ctx context.Context, o Options) (*Outcome, error) {
+	if len(o.Filler) == 0 {
+		o.Filler = []byte{0}
+	}
+	if o.Threads <= 0 {
+		o.Threads = runtime.GOMAXPROCS(0)
+	}
+	if err := o.prepare(); err != nil {
+		return nil, err
+	}
+	res, err := verify.OpenResult(o.Result)
+	if err != nil {
+		return nil, err
+	}
+	defer res.Close()
+	r, err := openImage(o.Image, o.Whole, res)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	ord := &order{Format: journalFormat, Selection: o.Selection.String(), Filler: hex.EncodeToString(o.Filler), Date: o.Date}
+	if ord.Result, err = digestOf(o.Result); err != nil {
+		return nil, &verify.InputError{Err: err}
+	}
+	var listed []byte
+	if o.Wanted != "" {
+		if listed, err = os.ReadFile(o.Wanted); err != nil {
+			return nil, &verify.InputError{Err: fmt.Errorf("wanted list: %w", err)}
+		}
+		s := sha256.Sum256(listed)
+		ord.Wanted = hex.EncodeToString(s[:])
+	}
+	d := &delivery{o: o, order: ord, listed: listed, r: r, res: res}
+	if err := d.open(); err != nil {
+		return nil, err
+	}
+	defer d.close()
+	if d.plan, err = newPlan(ctx, res, &o.Selection, o.Filler); err != nil {
+		return nil, err
+	}
+	if err := d.run(ctx); err != nil {
+		return nil, err
+	}
+	return d.outcome(), nil
+}
+
+// openImage opens the image that a result was made from, read-only, and holds
+// it to the result.
+func openImage(name string, whole bool, res *verify.Result) (*image.Reader, error) {
+	rec := &res.Image
+	fail := func(err error) (*image.Reader, error) {
+		return nil, &verify.InputError{Err: fmt.Errorf("image %s, result %s: %w", name, res.Path, err)}
+	}
+	short := rec.Parts != nil && len(rec.Parts.Short) > 0
+	s, err := image.Look(name, image.PartOptions{Whole: whole || rec.Parts == nil, AllowMissing: short})
+	if err == nil && rec.Parts != nil {
+		err = s.Settle(rec.Size)
+	}
+	if err != nil {
+		return nil, &verify.InputError{Err: err}
+	}
+	if s.Size != rec.Size {
+		return fail(fmt.Errorf("%w: it has %d bytes, that one had %d", verify.ErrOtherImage, s.Size, rec.Size))
+	}
+	r, err := s.Open(readMap(s.Size), image.Options{Sector: rec.Sector})
+	if err != nil {
+		return nil, &verify.InputError{Err: err}
+	}
+	for i := range res.Volumes {
+		v := &res.Volumes[i]
+		switch {
+		case v.Proof != nil:
+			err = v.Proof.Check(r)
+		case v.Files.Total() > 0:
+			err = fmt.Errorf("volume %d has no proof of which image it was read from: verify the image again with this version", v.Volume)
+		}
+		if err != nil {
+			r.Close()
+			return fail(err)
+		}
+	}
+	return r, nil
+}
+
+func digestOf(name string) (string, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// delivery is a run that makes one.
+type delivery struct {
+	o      Options
+	order  *order
+	listed []byte // the wanted list
+	r      *image.Reader
+	res    *verify.Result
+
+	root    *os.Root // of the whole folder
+	target  *target
+	file    *os.File // the journal's
+	journal *journal
+	lines   []journalLine // of an earlier run
+	resumed bool
+	final   bool // the payload stands under its last name already
+
+	plan  *plan
+	links []link // that were made
+	to    map[string]*file
+	kept  int64
+}
+
+func (d *delivery) fault(err error) error { return (&target{path: d.o.To}).fault("the delivery", err) }
+
+// open opens the folder: a new or empty one, or that of a run that was cut off
+// and was asked for the same.
+func (d *delivery) open() error {
+	bad := func(format string, a ...any) error {
+		return &verify.OutputError{Path: d.o.To, Err: fmt.Errorf(format, a...)}
+	}
+	if err := os.MkdirAll(d.o.To, 0o755); err != nil {
+		return &verify.OutputError{Path: d.o.To, Err: err}
+	}
+	var err error
+	if d.root, err = os.OpenRoot(d.o.To); err != nil {
+		return &verify.OutputError{Path: d.o.To, Err: err}
+	}
+	st, err := d.root.Lstat(journalName)
+	switch {
+	case err == nil && !st.Mode().IsRegular():
+		return bad("%s is no regular file", journalName)
+	case err == nil:
+		if d.file, err = d.root.OpenFile(journalName, os.O_RDWR|os.O_APPEND, 0); err != nil {
+			return d.fault(err)
+		}
+		if err := lockFile(d.file); err != nil {
+			return bad("another run is at work on it: %w", err)
+		}
+		was, lines, err := readJournal(d.file)
+		if err != nil {
+			return bad("%w", err)
+		}
+		if was != nil && *was != *d.order {
+			return bad("holds an unfinished delivery that was asked for otherwise (%s); finish that one with its own arguments, or give another folder", was.Selection)
+		}
+		if was == nil { // cut off before anything was done
+			if err := d.file.Truncate(0); err != nil {
+				return d.fault(err)
+			}
+		}
+		d.resumed, d.lines = was != nil, lines
+	case errors.Is(err, fs.ErrNotExist):
+		entries, err := os.ReadDir(d.o.To)
+		if err != nil {
+			return d.fault(err)
+		}
+		for _, e := range entries {
+			if e.Name() == declarationName {
+				return bad("holds a finished delivery; fileassay audit says whether it is still whole. Give another folder")
+			}
+			if e.Name() != "lost+found" {
+				return bad("is not empty (%s); nothing is ever overwritten: give a new or an empty folder", e.Name())
+			}
+		}
+		if d.file, err = d.root.OpenFile(journalName, os.O_RDWR|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o644); err != nil {
+			return d.fault(err)
+		}
+		if err := lockFile(d.file); err != nil {
+			return bad("another run is at work on it: %w", err)
+		}
+	default:
+		return d.fault(err)
+	}
+	d.journal = newJournal(d.file)
+	if !d.resumed {
+		if err := d.journal.begin(d.order); err != nil {
+			return d.fault(err)
+		}
+	} else if err := d.journal.newLine(); err != nil {
+		return d.fault(err)
+	}
+	name := partialName
+	if _, err := d.root.Lstat(payloadName); err == nil {
+		name, d.final = payloadName, true
+	} else if err := d.root.Mkdir(partialName, 0o755); err != nil && !errors.Is(err, fs.ErrExist) {
+		return d.fault(err)
+	}
+	payload, err := d.root.OpenRoot(name)
+	if err != nil {
+		return d.fault(err)
+	}
+	d.target = newTarget(d.o.To, payload)
+	return nil
+}
+
+func (d *delivery) close() {
+	if d.target != nil {
+		d.target.close()
+	}
+	if d.file != nil {
+		d.file.Close()
+	}
+	d.root.Close()
+}
+
+func (d *delivery) report(p Progress) {
+	if d.o.Progress != nil {
+		d.o.Progress(p)
+	}
+}
+
+func (d *delivery) run(ctx context.Context) error {
+	if err := d.takeUp(ctx); err != nil {
+		return err
+	}
+	if err := d.room(); err != nil {
+		return err
+	}
+	err := d.copy(ctx)
+	if ferr := d.journal.flush(); err == nil && ferr != nil {
+		err = d.fault(ferr)
+	}
+	if err != nil {
+		return err
+	}
+	if err := d.makeLinks(); err != nil {
+		return err
+	}
+	if err := d.stampFolders(ctx); err != nil {
+		return err
+	}
+	return d.seal()
+}
+
+// takeUp proves what an earlier run has done, and clears away what it has not
+// finished.
+func (d *delivery) takeUp(ctx context.Context) error {
+	for _, f := range d.plan.files {
+		f.prepare()
+	}
+	if !d.resumed {
+		return nil
+	}
+	places := make(map[string]bool, len(d.plan.files)+len(d.plan.links))
+	for _, f := range d.plan.files {
+		places[f.place] = true
+	}
+	for _, l := range d.plan.links {
+		places[l.place] = true
+	}
+	err := fs.WalkDir(d.target.root.FS(), ".", func(p string, e fs.DirEntry, err error) error {
+		if err == nil && !e.IsDir() && !places[p] {
+			err = fmt.Errorf("holds %s, which this delivery does not: move it away", p)
+		}
+		return err
+	})
+	if err != nil {
+		return &verify.OutputError{Path: d.o.To, Err: err}
+	}
+	var wg sync.WaitGroup
+	work := make(chan journalLine)
+	var kept, seen atomic.Int64
+	for range d.o.Threads {
+		wg.Go(func() {
+			for l := range work {
+				f := d.plan.files[l.n]
+				if got, n, err := d.target.digest(f.place); err == nil && n == f.size && got == l.sum {
+					f.sum, f.done = got, true
+					kept.Add(1)
+				}
+				d.report(Progress{Step: "proving what is done", Files: seen.Add(1), Among: int64(len(d.lines))})
+			}
+		})
+	}
+	asked := make(map[int]bool, len(d.lines))
+	for i := len(d.lines) - 1; i >= 0; i-- { // of two lines the later one counts
+		if l := d.lines[i]; l.n < len(d.plan.files) && !asked[l.n] && ctx.Err() == nil {
+			asked[l.n] = true
+			work <- l
+		}
+	}
+	close(work)
+	wg.Wait()
+	d.kept = kept.Load()
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	remove := func(place string) error {
+		if err := d.target.root.Remove(place); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return d.target.fault(place, err)
+		}
+		return nil
+	}
+	for _, f := range d.plan.files {
+		if !f.done {
+			if err := remove(f.place); err != nil {
+				return err
+			}
+		}
+	}
+	for _, l := range d.plan.links {
+		if err := remove(l.place); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// digest is the digest and size of a file that was made.
+func (t *target) digest(place string) (sum [32]byte, n int64, err error) {
+	f, err := t.root.Open(place)
+	if err != nil {
+		return sum, 0, err
+	}
+	defer f.Close()
+	if st, err := f.Stat(); err != nil || !st.Mode().IsRegular() {
+		return sum, 0, errors.Join(err, fs.ErrInvalid)
+	}
+	h := sha256.New()
+	n, err = io.Copy(h, f)
+	h.Sum(sum[:0])
+	return sum, n, err
+}
+
+// room fails where the target has too little of it.
+func (d *delivery) room() error {
+	need := d.plan.space
+	for _, f := range d.plan.files {
+		if f.done {
+			need -= (f.content + 2*clusterGuess - 1) / clusterGuess * clusterGuess
+		}
+	}
+	need += int64(len(d.plan.files)) * 400 // its lists
+	have, ok := freeSpace(d.o.To)
+	if ok && have < need {
+		return &verify.OutputError{Path: d.o.To, Err: fmt.Errorf("%d bytes (%s) are needed and %d (%s) are free; make room and run the same command again, or choose fewer files or another folder",
+			need, humanize.IBytes(uint64(need)), have, humanize.IBytes(uint64(have)))}
+	}
+	return nil
+}
+
+// copy gives every file that is not done yet its content.
+func (d *delivery) copy(ctx context.Context) error {
+	p := d.plan
+	var done, files atomic.Int64
+	total, among := p.content, int64(len(p.files))
+	for _, f := range p.files {
+		if f.done {
+			total -= f.content
+			files.Add(1)
+		}
+	}
+	report := func() { d.report(Progress{"copying", done.Load(), total, files.Load(), among}) }
+	c := &copier{r: d.r, t: d.target, files: p.files, filler: d.o.Filler, open: make([][]*file, d.o.Threads), scratch: make([][2][]byte, d.o.Threads)}
+	c.finish = func(n int32, f *file) error {
+		if files.Add(1)&127 == 0 {
+			report()
+		}
+		if err := d.journal.add(n, f.sum); err != nil {
+			return d.fault(err)
+		}
+		return nil
+	}
+	for i, f := range p.files {
+		if f.content == 0 && !f.done {
+			if err := c.finishEmpty(int32(i), f); err != nil {
+				return err
+			}
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+		}
+	}
+	s := &sweep{r: d.r, files: p.files, workers: d.o.Threads, progress: func(n int64) { done.Add(n); report() }}
+	err := s.run(ctx, p.segments, func(f *file) bool { return !f.done }, c.write, c.hash)
+	c.closeAll()
+	return err
+}
+
+// closeAll closes what a run that failed has left open.
+func (c *copier) closeAll() {
+	for _, f := range c.files {
+		if f.big != nil && f.big.f != nil {
+			f.big.f.Close()
+			f.big.f = nil
+		}
+	}
+}
+
+// makeLinks makes the links that lead to a file of the delivery. Where the
+// target has no links they are left out.
+func (d *delivery) makeLinks() error {
+	found, notes := d.plan.resolve()
+	d.plan.left = append(d.plan.left, notes...)
+	d.to = map[string]*file{}
+	for _, l := range d.plan.links {
+		f := found[l.place]
+		if f == nil {
+			continue
+		}
+		if f.failed != "" {
+			d.plan.left = append(d.plan.left, leftOut{l.volume, l.id, l.original, "a link to " + l.target + ", which is left out"})
+			continue
+		}
+		to, err := filepath.Rel(filepath.FromSlash(path.Dir(l.place)), filepath.FromSlash(f.place))
+		if err == nil {
+			err = d.target.in(l.place, func(dir *os.Root, name string) error { return dir.Symlink(to, name) })
+		}
+		if err != nil {
+			if isFull(err) {
+				return d.target.fault(l.place, err)
+			}
+			d.plan.left = append(d.plan.left, leftOut{l.volume, l.id, l.original, "a link to " + l.target + ": the target cannot hold links"})
+			continue
+		}
+		d.links = append(d.links, l)
+		d.to[l.place] = f
+	}
+	return nil
+}
+
+// stampFolders sets the times of the folders that were made.
+func (d *delivery) stampFolders(ctx context.Context) error {
+	n := 0
+	for f, err := range d.res.Files() {
+		if err != nil {
+			return err
+		}
+		if n++; n&1023 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if f.Kind != "folder" {
+			continue
+		}
+		when, ok := modifiedTime(f.Modified)
+		if !ok {
+			continue
+		}
+		for _, branch := range []verify.Verdict{verify.Intact, verify.Damaged} {
+			if place, ok := d.plan.namer.folders[volumeFolder(string(branch), f.Volume)+"\x00"+f.Path]; ok {
+				// a folder of files that were all left out was never made
+				if err := d.target.root.Chtimes(place, when, when); err != nil && !errors.Is(err, fs.ErrNotExist) {
+					return d.target.fault(place, err)
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// seal writes what makes the folder a bag. Its declaration comes last: a
+// folder that has one is whole.
+func (d *delivery) seal() error {
+	files, err := bagFiles(d.plan, d.order, d.links, d.to, d.listed)
+	if err != nil {
+		return err
+	}
+	tags := tagManifest(files)
+	for _, name := range []string{manifestName, infoName, renamedName, missingName, marksName, leftName, wantedName} {
+		if b, ok := files[name]; ok {
+			if err := writeFile(d.root, name, b); err != nil {
+				return d.fault(err)
+			}
+		}
+	}
+	if err := writeFile(d.root, tagManifestName, tags); err != nil {
+		return d.fault(err)
+	}
+	d.report(Progress{Step: "waiting until all is on the disk"})
+	if err := syncAll(d.file); err != nil {
+		return d.fault(err)
+	}
+	d.target.close() // some systems rename no folder that is open
+	d.target = nil
+	if !d.final {
+		if err := d.root.Rename(partialName, payloadName); err != nil {
+			return d.fault(err)
+		}
+	}
+	if err := writeFile(d.root, declarationName, files[declarationName]); err != nil {
+		return d.fault(err)
+	}
+	if err := d.root.Remove(journalName); err != nil {
+		return d.fault(err)
+	}
+	if err := syncAll(d.file); err != nil {
+		return d.fault(err)
+	}
+	return nil
+}
+
+func (d *delivery) outcome() *Outcome {
+	out := &Outcome{Folder: d.o.To, Links: int64(len(d.links)), LeftOut: int64(len(d.plan.left)), Kept: d.kept}
+	for _, f := range d.plan.files {
+		if f.failed != "" {
+			out.LeftOut++
+			continue
+		}
+		out.Files++
+		out.Bytes += f.size
+		if f.damaged {
+			out.Damaged++
+		}
+		for _, m := range f.missing {
+			out.Missing += m.length
+		}
+		if !strings.HasSuffix(f.place, "/"+f.original) {
+			out.Renamed++
+		}
+	}
+	return out
+}
+
+// ParseDate checks a date for the bag.
+func ParseDate(s string) error {
+	if _, err := time.Parse(time.DateOnly, s); err != nil {
+		return fmt.Errorf("date %q: should be YYYY-MM-DD", s)
+	}
+	return nil
+}

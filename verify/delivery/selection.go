@@ -1,0 +1,81 @@
+package delivery
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/bmatcuk/doublestar/v4"
+
+	"fileassay/verify"
+)
+
+// Selection says which files of a result are wanted.
+type Selection struct {
+	Verdicts []verify.Verdict // intact, damaged or both; none is intact
+	Paths    []string         // patterns of which a path fits one; none fits all
+	Volumes  []int            // none is all
+	Wanted   string           // path of a wanted list; "" for none
+	weigh    func(*verify.FileRecord) float64
+}
+
+// prepare checks a selection, and reads the list it names.
+func (s *Selection) prepare() error {
+	if len(s.Verdicts) == 0 {
+		s.Verdicts = []verify.Verdict{verify.Intact}
+	}
+	for _, v := range s.Verdicts {
+		if v != verify.Intact && v != verify.Damaged {
+			return &verify.InputError{Err: fmt.Errorf("verdict %q: files that are intact or damaged can be delivered; of a lost one there is nothing", v)}
+		}
+	}
+	for _, p := range s.Paths {
+		if !ValidPattern(p) {
+			return &verify.InputError{Err: fmt.Errorf("path pattern %q is malformed", p)}
+		}
+	}
+	if s.Wanted == "" {
+		return nil
+	}
+	var err error
+	s.weigh, err = loadWanted(s.Wanted)
+	return err
+}
+
+// takes reports whether a file is wanted.
+func (s *Selection) takes(f *verify.FileRecord) bool {
+	if f.Kind == "folder" || !slices.Contains(s.Verdicts, f.Verdict) {
+		return false
+	}
+	if len(s.Volumes) > 0 && !slices.Contains(s.Volumes, f.Volume) {
+		return false
+	}
+	if len(s.Paths) > 0 && !slices.ContainsFunc(s.Paths, func(p string) bool { return doublestar.MatchUnvalidated(p, f.Path) }) {
+		return false
+	}
+	return s.weigh == nil || s.weigh(f) > 0
+}
+
+// String is the selection in one line, the same for the same choice.
+func (s *Selection) String() string {
+	var b strings.Builder
+	verdicts := slices.Clone(s.Verdicts)
+	slices.Sort(verdicts)
+	b.WriteString("verdict")
+	for _, v := range slices.Compact(verdicts) {
+		b.WriteString(" " + string(v))
+	}
+	volumes := slices.Clone(s.Volumes)
+	slices.Sort(volumes)
+	for _, v := range slices.Compact(volumes) {
+		b.WriteString("; volume " + strconv.Itoa(v))
+	}
+	for _, p := range s.Paths {
+		b.WriteString("; path " + strconv.Quote(p))
+	}
+	return b.String()
+}
+
+// ValidPattern reports whether a pattern for paths is well-formed.
+func ValidPattern(p string) bool { return doublestar.ValidatePattern(p) }

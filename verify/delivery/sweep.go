@@ -1,0 +1,205 @@
+package delivery
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"sync/atomic"
+
+	"fileassay/extract/image"
+	"fileassay/verify"
+)
+
+const (
+	windowSize  = 4 << 20   // bytes read at once
+	windowGap   = 128 << 10 // bytes between two segments that are read through rather than skipped
+	windowsLive = 6         // read ahead
+)
+
+// window is a part of the image that was read, with what is to be done with
+// it: for each worker a list.
+type window struct {
+	at    int64
+	data  []byte
+	write [][]item
+	hash  [][]item
+	users atomic.Int32
+}
+
+// item is a segment, cut to a window.
+type item struct {
+	segment
+	data []byte // nil for a unit that the window does not hold whole
+}
+
+// sweep reads the segments of a plan, forward over the image, and hands them
+// to the writers: what belongs to one file always to the same one, in order.
+type sweep struct {
+	r        *image.Reader
+	files    []*file
+	workers  int
+	free     chan []byte
+	writers  []chan *window
+	hashers  []chan *window
+	progress func(bytes int64)
+}
+
+// run sweeps over the segments that are wanted. write and hash are called
+// with the items of a window; an error ends the sweep.
+func (s *sweep) run(ctx context.Context, segments []segment, wanted func(*file) bool, write func(worker int, it *item) error, hash func(it *item) error) error {
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	s.free = make(chan []byte, windowsLive)
+	for range windowsLive {
+		s.free <- make([]byte, windowSize)
+	}
+	var wg sync.WaitGroup
+	release := func(w *window) {
+		if w.users.Add(-1) == 0 && w.data != nil {
+			s.free <- w.data[:windowSize]
+		}
+	}
+	for i := range s.workers {
+		in, hin := make(chan *window, windowsLive), make(chan *window, windowsLive)
+		s.writers, s.hashers = append(s.writers, in), append(s.hashers, hin)
+		wg.Go(func() {
+			for w := range in {
+				for k := range w.write[i] {
+					if ctx.Err() != nil {
+						break
+					}
+					if err := write(i, &w.write[i][k]); err != nil {
+						stop(err)
+					}
+				}
+				release(w)
+			}
+		})
+		wg.Go(func() {
+			for w := range hin {
+				for k := range w.hash[i] {
+					if ctx.Err() != nil {
+						break
+					}
+					if err := hash(&w.hash[i][k]); err != nil {
+						stop(err)
+					}
+				}
+				release(w)
+			}
+		})
+	}
+	err := s.read(ctx, segments, wanted)
+	for i := range s.workers {
+		close(s.writers[i])
+		close(s.hashers[i])
+	}
+	wg.Wait()
+	if cause := context.Cause(ctx); cause != nil {
+		return cause
+	}
+	return err
+}
+
+// read reads window after window.
+func (s *sweep) read(ctx context.Context, segments []segment, wanted func(*file) bool) error {
+	var carry, now []segment // what the window before left of its segments, and those of this one
+	for len(segments) > 0 || len(carry) > 0 {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		now = append(now[:0], carry...)
+		carry = carry[:0]
+		var start, end int64
+		if len(now) > 0 {
+			start = now[0].image
+			for i := range now {
+				end = max(end, now[i].end())
+			}
+		}
+		for len(segments) > 0 {
+			g := segments[0]
+			if !wanted(s.files[g.file]) {
+				segments = segments[1:]
+				continue
+			}
+			if len(now) == 0 {
+				start, end = g.image, g.image
+			} else if g.image >= start+windowSize || g.image > end+windowGap {
+				break
+			}
+			now = append(now, g)
+			end = max(end, g.end())
+			segments = segments[1:]
+		}
+		if len(now) == 0 {
+			return nil
+		}
+		end = min(end, start+windowSize)
+		var buf []byte
+		select {
+		case buf = <-s.free:
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+		w := &window{at: start, data: buf[:end-start]}
+		if err := s.load(w, now); err != nil {
+			return err
+		}
+		w.write, w.hash = make([][]item, s.workers), make([][]item, s.workers)
+		var bytes int64
+		for _, g := range now {
+			f := s.files[g.file]
+			it := item{segment: g}
+			if g.unit < 0 {
+				if g.end() > end {
+					rest := g
+					rest.image, rest.off, rest.length = end, g.off+end-g.image, g.end()-end
+					rest.prev = rest.off
+					carry = append(carry, rest)
+					it.length = end - g.image
+				}
+				it.data = w.data[it.image-start : it.end()-start]
+				bytes += it.length
+			} else {
+				if g.end() <= end {
+					it.data = w.data[g.image-start : g.end()-start]
+				}
+				bytes += f.units[g.unit].length
+			}
+			i := int(g.file) % s.workers
+			w.write[i] = append(w.write[i], it)
+			if f.hashedApart() {
+				w.hash[i] = append(w.hash[i], it)
+			}
+		}
+		w.users.Store(int32(2 * s.workers))
+		for i := range s.workers {
+			s.writers[i] <- w
+			s.hashers[i] <- w
+		}
+		s.progress(bytes)
+	}
+	return nil
+}
+
+// load reads the bytes of a window. Where the image file does not give them
+// all, each segment is asked for alone, to name the file that cannot be had.
+func (s *sweep) load(w *window, now []segment) error {
+	if _, err := s.r.ReadAt(w.data, w.at); err == nil {
+		return nil
+	}
+	clear(w.data)
+	for i := range now {
+		g := &now[i]
+		n := min(g.length, w.at+int64(len(w.data))-g.image)
+		if _, err := s.r.ReadAt(w.data[g.image-w.at:][:n], g.image); err != nil {
+			return unreadable(s.files[g.file], err)
+		}
+	}
+	return nil
+}
+
+func unreadable(f *file, err error) error {
+	return &verify.InputError{Err: fmt.Errorf("the image no longer gives what it gave when the result was made, for %q: %w; copy the image anew and verify it again", f.original, err)}
+}

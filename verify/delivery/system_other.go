@@ -1,0 +1,28 @@
+//go:build !linux
+
+package delivery
+
+import (
+	"errors"
+	"os"
+	"syscall"
+)
+
+// isFull reports whether an error means that the target has no room.
+func isFull(err error) bool {
+	const windowsDiskFull = syscall.Errno(112) // ERROR_DISK_FULL
+	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, windowsDiskFull)
+}
+
+// freeSpace is how many bytes the filesystem of a folder has left; ok is false
+// where the system does not tell.
+func freeSpace(string) (n int64, ok bool) { return 0, false }
+
+// syncAll waits until a folder's entries are on the disk, where the system can.
+func syncAll(f *os.File) error {
+	_ = f.Sync() // some systems cannot sync folders
+	return nil
+}
+
+// lockFile fails where another process holds the file; here it cannot tell.
+func lockFile(*os.File) error { return nil }

@@ -1,0 +1,101 @@
+package delivery
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"sync"
+	"time"
+
+	"fileassay/verify"
+)
+
+// target is the payload folder while files are made in it. Everything goes
+// through an os.Root, so that no name can reach out of the folder.
+type target struct {
+	path string   // of the delivery, for messages
+	root *os.Root // the payload folder
+
+	mu      sync.Mutex
+	folders map[string]*os.Root // some that are open
+	order   []string            // of them, the oldest first
+}
+
+const foldersOpen = 64
+
+func newTarget(deliveryPath string, root *os.Root) *target {
+	return &target{path: deliveryPath, root: root, folders: map[string]*os.Root{}}
+}
+
+// in calls do with the folder of a place, made if it is not there, and the
+// name in it.
+func (t *target) in(place string, do func(dir *os.Root, name string) error) error {
+	dir, name := path.Split(place)
+	dir = path.Clean(dir)
+	t.mu.Lock()
+	root, ok := t.folders[dir]
+	if !ok {
+		var err error
+		if root, err = t.root.OpenRoot(dir); errors.Is(err, fs.ErrNotExist) {
+			if err = t.root.MkdirAll(dir, 0o755); err == nil {
+				root, err = t.root.OpenRoot(dir)
+			}
+		}
+		if err != nil {
+			t.mu.Unlock()
+			return err
+		}
+		if len(t.order) == foldersOpen {
+			// whoever still uses it has its own hold on it: see below
+			delete(t.folders, t.order[0])
+			t.order = append(t.order[:0], t.order[1:]...)
+		}
+		t.folders[dir] = root
+		t.order = append(t.order, dir)
+	}
+	t.mu.Unlock()
+	return do(root, name) // a Root that nobody knows any more is closed by its finalizer
+}
+
+func (t *target) close() {
+	for _, r := range t.folders {
+		r.Close()
+	}
+	t.root.Close()
+}
+
+// create makes a file that is not there yet.
+func (t *target) create(place string) (f *os.File, err error) {
+	err = t.in(place, func(dir *os.Root, name string) error {
+		f, err = dir.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o644)
+		return err
+	})
+	return f, err
+}
+
+// reopen opens a file that was made before.
+func (t *target) reopen(place string) (f *os.File, err error) {
+	err = t.in(place, func(dir *os.Root, name string) error {
+		f, err = dir.OpenFile(name, os.O_RDWR, 0)
+		return err
+	})
+	return f, err
+}
+
+// stamp sets a file's time.
+func (t *target) stamp(place string, when time.Time) error {
+	if when.IsZero() {
+		return nil
+	}
+	return t.in(place, func(dir *os.Root, name string) error { return dir.Chtimes(name, when, when) })
+}
+
+// fault makes an error of the output.
+func (t *target) fault(place string, err error) error {
+	if isFull(err) {
+		return &verify.OutputError{Path: t.path, Err: fmt.Errorf("the target is full: %w; make room, or give a folder on a larger one, and run the same command again: it goes on where it stopped", err)}
+	}
+	return &verify.OutputError{Path: t.path, Err: fmt.Errorf("%s: %w", place, err)}
+}
