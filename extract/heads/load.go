@@ -1,7 +1,6 @@
 package heads
 
 import (
-	"bufio"
 	"bytes"
 	"crypto/sha256"
 	"errors"
@@ -9,21 +8,9 @@ import (
 	"io"
 	"os"
 	"strconv"
+
+	"fileassay/extract/imap"
 )
-
-// LineError is a line of a head map that cannot be used.
-type LineError struct {
-	File string
-	Line int // from 1; 0 where the whole file is meant
-	What string
-}
-
-func (e *LineError) Error() string {
-	if e.Line == 0 {
-		return fmt.Sprintf("head map %s: %s", e.File, e.What)
-	}
-	return fmt.Sprintf("head map %s, line %d: %s", e.File, e.Line, e.What)
-}
 
 // File is a head map with where it came from.
 type File struct {
@@ -36,7 +23,7 @@ type File struct {
 // start and length in bytes, numbers decimal or 0x-hexadecimal, no quotes, "#"
 // begins a comment line. Ranges may stand in any order and leave gaps. A range
 // that ends past limit bytes is an error unless limit is 0. Errors in what the
-// file says are [*LineError]; of ranges that overlap it names two lines.
+// file says are [*imap.LineError]; of ranges that overlap it names two lines.
 func Load(path string, limit int64) (*File, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -48,7 +35,7 @@ func Load(path string, limit int64) (*File, error) {
 		return nil, fmt.Errorf("head map: %w", err)
 	}
 	if st.IsDir() {
-		return nil, &LineError{path, 0, "is a folder: give the head map file itself"}
+		return nil, &imap.LineError{Kind: listKind, File: path, What: "is a folder: give the head map file itself"}
 	}
 	h := sha256.New()
 	m, err := parse(io.TeeReader(f, h), path, limit)
@@ -69,7 +56,7 @@ func Parse(r io.Reader, name string, limit int64) (*Map, error) { return parse(r
 
 func parse(r io.Reader, name string, limit int64) (*Map, error) {
 	m := &Map{}
-	s := scanner{r: bufio.NewReaderSize(r, maxLine), name: name, limit: limit}
+	s := scanner{Lines: imap.NewLines(r, listKind, name), limit: limit}
 	if err := s.each(func(rg Range) bool { m.append(rg); return true }); err != nil {
 		return nil, err
 	}
@@ -86,19 +73,19 @@ func nameOverlap(r io.ReadSeeker, name string, over *OverlapError) error {
 	if _, err := r.Seek(0, io.SeekStart); err != nil {
 		return unnamed // a pipe
 	}
-	var found *LineError
+	var found *imap.LineError
 	var first Range
 	line := 0
-	s := scanner{r: bufio.NewReaderSize(r, maxLine), name: name}
+	s := scanner{Lines: imap.NewLines(r, listKind, name)}
 	err := s.each(func(rg Range) bool {
 		if rg.Start > over.B.Start || rg.End() <= over.B.Start {
 			return true
 		}
 		if line == 0 {
-			first, line = rg, s.line
+			first, line = rg, s.Line
 			return true
 		}
-		found = &LineError{name, s.line, fmt.Sprintf("range of %d bytes from %d (head %d) overlaps that of line %d, %d bytes from %d (head %d): no byte has two heads",
+		found = &imap.LineError{Kind: listKind, File: name, Line: s.Line, What: fmt.Sprintf("range of %d bytes from %d (head %d) overlaps that of line %d, %d bytes from %d (head %d): no byte has two heads",
 			rg.Length, rg.Start, rg.Head, line, first.Length, first.Start, first.Head)}
 		return false
 	})
@@ -108,55 +95,40 @@ func nameOverlap(r io.ReadSeeker, name string, over *OverlapError) error {
 	return found
 }
 
-// maxLine is the longest line of a head map, in bytes.
-const maxLine = 1 << 16
+// listKind is what head maps are called in errors.
+const listKind = "head map"
 
 // scanner reads the lines of a head map.
 type scanner struct {
-	r     *bufio.Reader
-	name  string
+	*imap.Lines
 	limit int64 // where the drive ends; 0 where not known
-	line  int   // the line in hand, from 1
-}
-
-func (s *scanner) errorf(format string, a ...any) error {
-	return &LineError{s.name, s.line, fmt.Sprintf(format, a...)}
 }
 
 // each calls yield for every range until that returns false.
 func (s *scanner) each(yield func(Range) bool) error {
 	header := false
-	for last := false; !last; {
-		s.line++
-		text, err := s.r.ReadSlice('\n')
-		switch {
-		case err == bufio.ErrBufferFull:
-			return s.errorf("is longer than 64 KiB: this is no head map")
-		case err == io.EOF:
-			last = true
-		case err != nil:
-			return fmt.Errorf("head map %s: reading line %d: %w", s.name, s.line, err)
+	for {
+		text, err := s.Next()
+		if err == io.EOF {
+			break
 		}
-		if s.line == 1 {
-			if bytes.HasPrefix(text, []byte("\xff\xfe")) || bytes.HasPrefix(text, []byte("\xfe\xff")) {
-				return s.errorf("is UTF-16 text: save the head map as UTF-8")
-			}
-			text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+		if err != nil {
+			return err
 		}
 		text = bytes.TrimSpace(text)
 		if len(text) == 0 || text[0] == '#' {
 			continue
 		}
-		a, b, c, ok := fields(text)
+		a, b, c, ok := imap.Fields(text)
 		if !header {
 			if !ok || string(a) != "start" || string(b) != "length" || string(c) != "head" {
-				return s.errorf("the first line that is no comment should be the header start,length,head, not %q", clip(text))
+				return s.Errorf("the first line that is no comment should be the header start,length,head, not %q", imap.Clip(text))
 			}
 			header = true
 			continue
 		}
 		if !ok {
-			return s.errorf("should be start,length,head, not %q", clip(text))
+			return s.Errorf("should be start,length,head, not %q", imap.Clip(text))
 		}
 		rg, err := s.parseRange(a, b, c)
 		if err != nil {
@@ -167,8 +139,8 @@ func (s *scanner) each(yield func(Range) bool) error {
 		}
 	}
 	if !header {
-		s.line = 0
-		return s.errorf("has no header start,length,head: is this a head map?")
+		s.Line = 0
+		return s.Errorf("has no header start,length,head: is this a head map?")
 	}
 	return nil
 }
@@ -183,25 +155,25 @@ func (s *scanner) parseRange(a, b, c []byte) (Range, error) {
 		n, err := number(f.text)
 		switch {
 		case len(f.text) == 0:
-			return Range{}, s.errorf("%s is missing", f.name)
+			return Range{}, s.Errorf("%s is missing", f.name)
 		case f.text[0] == '-':
-			return Range{}, s.errorf("%s %q is negative", f.name, clip(f.text))
+			return Range{}, s.Errorf("%s %q is negative", f.name, imap.Clip(f.text))
 		case errors.Is(err, strconv.ErrSyntax):
-			return Range{}, s.errorf("%s %q is no whole number (decimal, or hexadecimal after 0x)", f.name, clip(f.text))
+			return Range{}, s.Errorf("%s %q is no whole number (decimal, or hexadecimal after 0x)", f.name, imap.Clip(f.text))
 		case err != nil || n > uint64(f.most):
 			if f.name == "head" {
-				return Range{}, s.errorf("head %q is more than any drive has: heads are numbered from 0 to %d", clip(f.text), MaxHead)
+				return Range{}, s.Errorf("head %q is more than any drive has: heads are numbered from 0 to %d", imap.Clip(f.text), MaxHead)
 			}
-			return Range{}, s.errorf("%s %q is more than any drive holds", f.name, clip(f.text))
+			return Range{}, s.Errorf("%s %q is more than any drive holds", f.name, imap.Clip(f.text))
 		}
 		v[i] = int64(n)
 	}
 	rg := Range{v[0], v[1], int(v[2])}
 	if rg.Start > maxOffset-rg.Length {
-		return Range{}, s.errorf("range of %d bytes from %d ends past what any drive holds", rg.Length, rg.Start)
+		return Range{}, s.Errorf("range of %d bytes from %d ends past what any drive holds", rg.Length, rg.Start)
 	}
 	if s.limit > 0 && rg.End() > s.limit {
-		return Range{}, s.errorf("range ends at byte %d, past the end of the image at %d; if the drive is larger than its image, say so with --drive-size", rg.End(), s.limit)
+		return Range{}, s.Errorf("range ends at byte %d, past the end of the image at %d; if the drive is larger than its image, say so with --drive-size", rg.End(), s.limit)
 	}
 	return rg, nil
 }
@@ -212,22 +184,4 @@ func number(text []byte) (uint64, error) {
 		return strconv.ParseUint(string(text[2:]), 16, 64)
 	}
 	return strconv.ParseUint(string(text), 10, 64)
-}
-
-// fields cuts a line at its two commas.
-func fields(text []byte) (a, b, c []byte, ok bool) {
-	a, rest, _ := bytes.Cut(text, []byte{','})
-	b, c, ok = bytes.Cut(rest, []byte{','})
-	if !ok || bytes.IndexByte(c, ',') >= 0 {
-		return nil, nil, nil, false
-	}
-	return bytes.TrimSpace(a), bytes.TrimSpace(b), bytes.TrimSpace(c), true
-}
-
-// clip shortens text for a message.
-func clip(b []byte) []byte {
-	if len(b) > 60 {
-		return append(b[:60:60], "..."...)
-	}
-	return b
 }

@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"fileassay/extract/imap"
 )
 
 // Over and Ranges say of each byte what the ranges that were given say.
@@ -119,8 +121,8 @@ func TestLoad(t *testing.T) {
 				if !strings.HasPrefix(err.Error(), "head map "+path) || !strings.Contains(err.Error(), test.want) || test.want == "" {
 					t.Errorf("got %v\nwant %s", err, test.want)
 				}
-				if _, ok := errors.AsType[*LineError](err); !ok {
-					t.Errorf("%T is no *LineError", err)
+				if _, ok := errors.AsType[*imap.LineError](err); !ok {
+					t.Errorf("%T is no *imap.LineError", err)
 				}
 				return
 			}

@@ -1,7 +1,6 @@
 package imap
 
 import (
-	"bufio"
 	"bytes"
 	"crypto/sha256"
 	"errors"
@@ -60,7 +59,6 @@ func ParseList(r io.Reader, name string, rec *Recipe, size int64) (*Map, error) 
 // importer reads the lines of a list by a recipe.
 type importer struct {
 	rec    *Recipe
-	name   string
 	size   int64 // of the drive; 0 where not known
 	sep    *separator
 	marks  [][]byte // of comments
@@ -80,16 +78,14 @@ type importer struct {
 	word func(word []byte) (State, string)
 	bad  func(line []byte) bool
 
-	r    *bufio.Reader
-	line int
-	seen int64
+	*Lines
 }
 
 func newImporter(rec *Recipe, name string, size int64) (*importer, error) {
 	if err := rec.Validate(); err != nil {
 		return nil, fmt.Errorf("map recipe: %w", err)
 	}
-	im := &importer{rec: rec, name: name, size: size, words: rec.Words, group: -1}
+	im := &importer{rec: rec, Lines: NewLines(nil, listKind, name), size: size, words: rec.Words, group: -1}
 	im.sep, _ = parseSeparator(rec.Separator)
 	im.sep.merge = rec.Merge
 	if rec.Quote != "" {
@@ -132,21 +128,19 @@ func newImporter(rec *Recipe, name string, size int64) (*importer, error) {
 }
 
 // again reads the same list from its start.
-func (im *importer) again(r *bufio.Reader) lineReader {
+func (im *importer) again(r io.Reader) lineReader {
 	next := *im
-	next.r, next.line, next.seen = r, 0, 0
+	next.Lines = NewLines(r, listKind, im.Name)
 	return &next
 }
 
-func (im *importer) at() int { return im.line }
-
 // read reads a list of about length bytes; 0 where that is not known.
 func (im *importer) read(r io.Reader, length int64) (*Map, error) {
-	im.r = bufio.NewReaderSize(r, maxLine)
+	im.Lines = NewLines(r, listKind, im.Name)
 	m := &Map{}
 	err := im.each(func(rg Range) bool {
 		if len(m.list) == cap(m.list) {
-			m.grow(im.seen, length)
+			m.grow(im.Seen, length)
 		}
 		m.append(rg)
 		return true
@@ -155,31 +149,21 @@ func (im *importer) read(r io.Reader, length int64) (*Map, error) {
 		return nil, err
 	}
 	if err := m.settleWith(im.rest, im.size); err != nil {
-		return nil, fmt.Errorf("imaging map %s: %w", im.name, err)
+		return nil, fmt.Errorf("imaging map %s: %w", im.Name, err)
 	}
 	return m, nil
 }
 
 func (im *importer) each(yield func(Range) bool) error {
-	for last := false; !last; {
-		im.line++
-		text, err := im.r.ReadSlice('\n')
-		im.seen += int64(len(text))
-		switch {
-		case err == bufio.ErrBufferFull:
-			return im.errorf("is longer than 64 KiB: this is no list of ranges")
-		case err == io.EOF:
-			last = true
-		case err != nil:
-			return fmt.Errorf("imaging map %s: reading line %d: %w", im.name, im.line, err)
+	for {
+		text, err := im.Next()
+		if err == io.EOF {
+			return nil
 		}
-		if im.line == 1 {
-			if bytes.HasPrefix(text, []byte("\xff\xfe")) || bytes.HasPrefix(text, []byte("\xfe\xff")) {
-				return im.errorf("is UTF-16 text: save the list as UTF-8")
-			}
-			text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+		if err != nil {
+			return err
 		}
-		if im.line <= im.rec.Skip || im.isComment(text) {
+		if im.Line <= im.rec.Skip || im.isComment(text) {
 			continue
 		}
 		rg, what := im.parse(text)
@@ -187,17 +171,12 @@ func (im *importer) each(yield func(Range) bool) error {
 			if im.bad != nil && im.bad(text) {
 				continue
 			}
-			return im.errorf("%s", what)
+			return im.Errorf("%s", what)
 		}
 		if !yield(rg) {
 			return nil
 		}
 	}
-	return nil
-}
-
-func (im *importer) errorf(format string, a ...any) error {
-	return &LineError{im.name, im.line, fmt.Sprintf(format, a...)}
 }
 
 // isComment reports whether a line is to be left out: a comment, or blank.
@@ -221,7 +200,7 @@ func (im *importer) parse(text []byte) (r Range, what string) {
 	var n int
 	if !im.sep.fixed {
 		if n = im.sep.cut(text, im.fields); n < len(im.fields) {
-			return Range{}, fmt.Sprintf("has %d fields and should have %d, or is it a comment or header (see comments and skip of the recipe)? %q", n, len(im.fields), clip(trim(text)))
+			return Range{}, fmt.Sprintf("has %d fields and should have %d, or is it a comment or header (see comments and skip of the recipe)? %q", n, len(im.fields), Clip(trim(text)))
 		}
 	}
 	start, what := im.number(im.column(text, im.start, im.rec.Start), "start")
@@ -290,7 +269,7 @@ func (im *importer) meaning(word []byte) (State, string) {
 	if s, ok := im.words[string(word)]; ok {
 		return s, ""
 	}
-	return 0, fmt.Sprintf("the state word %q has no meaning in the recipe: give it one (--map-words '%s=STATE')", clip(word), clip(word))
+	return 0, fmt.Sprintf("the state word %q has no meaning in the recipe: give it one (--map-words '%s=STATE')", Clip(word), Clip(word))
 }
 
 // number reads a number of units.
@@ -298,15 +277,15 @@ func (im *importer) number(digits []byte, name string) (int64, string) {
 	v, ok, large := parseUint(digits, im.rec.Radix, im.group)
 	switch {
 	case large:
-		return 0, fmt.Sprintf("%s %q is more than any drive holds", name, clip(digits))
+		return 0, fmt.Sprintf("%s %q is more than any drive holds", name, Clip(digits))
 	case ok:
 		return v, ""
 	case len(digits) == 0:
 		return 0, name + " is missing"
 	case digits[0] == '-':
-		return 0, fmt.Sprintf("%s %q is negative", name, clip(digits))
+		return 0, fmt.Sprintf("%s %q is negative", name, Clip(digits))
 	}
-	return 0, fmt.Sprintf("%s %q is no number (radix %s)", name, clip(digits), radixName(im.rec.Radix))
+	return 0, fmt.Sprintf("%s %q is no number (radix %s)", name, Clip(digits), radixName(im.rec.Radix))
 }
 
 func radixName(radix int) string {

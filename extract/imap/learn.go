@@ -142,11 +142,11 @@ func readHead(f *os.File, path string) ([]headLine, error) {
 		return nil, fmt.Errorf("imaging map %s: %w", path, err)
 	}
 	if bytes.HasPrefix(data, []byte("\xff\xfe")) || bytes.HasPrefix(data, []byte("\xfe\xff")) {
-		return nil, &LineError{path, 1, "is UTF-16 text: save the list as UTF-8"}
+		return nil, &LineError{listKind, path, 1, "is UTF-16 text: save the list as UTF-8"}
 	}
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
 	if i := bytes.IndexByte(data, 0); i >= 0 {
-		return nil, &LineError{path, bytes.Count(data[:i], []byte("\n")) + 1, "holds zero bytes: this is no text, and so no list"}
+		return nil, &LineError{listKind, path, bytes.Count(data[:i], []byte("\n")) + 1, "holds zero bytes: this is no text, and so no list"}
 	}
 	if len(data) >= learnBytes {
 		data = data[:bytes.LastIndexByte(data, '\n')+1] // whole lines only
@@ -155,14 +155,14 @@ func readHead(f *os.File, path string) ([]headLine, error) {
 	for n := 1; len(data) > 0 && len(lines) < learnLines; n++ {
 		text, rest, _ := bytes.Cut(data, []byte("\n"))
 		if len(text) >= maxLine {
-			return nil, &LineError{path, n, "is longer than 64 KiB: this is no list of ranges"}
+			return nil, &LineError{listKind, path, n, "is longer than 64 KiB: this is no list of ranges"}
 		}
 		if data = rest; len(trim(text)) > 0 {
 			lines = append(lines, headLine{n, text})
 		}
 	}
 	if len(lines) == 0 {
-		return nil, &LineError{path, 0, "holds no line: there is nothing to learn from"}
+		return nil, &LineError{listKind, path, 0, "holds no line: there is nothing to learn from"}
 	}
 	return lines, nil
 }
@@ -197,7 +197,7 @@ func (r *Reading) tryOnce(f *os.File, path string) (bool, error) {
 	if err != nil {
 		return false, nil // it cannot be meant so
 	}
-	im.r = bufio.NewReaderSize(f, maxLine)
+	im.Lines = NewLines(f, listKind, path)
 	im.bad = func(line []byte) bool {
 		mark := markOf(line)
 		if mark == "" || len(r.Recipe.Comments) >= 8 {

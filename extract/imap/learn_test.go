@@ -1,7 +1,6 @@
 package imap
 
 import (
-	"bufio"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -255,7 +254,7 @@ func check(l *Learnt, path string, size int64, ranges []Range) string {
 		return err.Error()
 	}
 	defer f.Close()
-	im.r = bufio.NewReader(f)
+	im.Lines = NewLines(f, listKind, path)
 	known := map[string]bool{}
 	for _, w := range l.Words {
 		known[w.Word] = true

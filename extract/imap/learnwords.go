@@ -1,7 +1,6 @@
 package imap
 
 import (
-	"bufio"
 	"cmp"
 	"context"
 	"errors"
@@ -46,7 +45,7 @@ func (l *Learnt) look(ctx context.Context, f *os.File, path string, o LearnOptio
 	if err != nil {
 		return err
 	}
-	im.r = bufio.NewReaderSize(f, maxLine)
+	im.Lines = NewLines(f, listKind, path)
 	at := map[string]int{}
 	for i, w := range l.Words {
 		at[w.Word] = i

@@ -1,27 +1,12 @@
 package imap
 
 import (
-	"bufio"
 	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 )
-
-// LineError is a line of a map that cannot be used.
-type LineError struct {
-	File string
-	Line int // from 1; 0 where the whole file is meant
-	What string
-}
-
-func (e *LineError) Error() string {
-	if e.Line == 0 {
-		return fmt.Sprintf("imaging map %s: %s", e.File, e.What)
-	}
-	return fmt.Sprintf("imaging map %s, line %d: %s", e.File, e.Line, e.What)
-}
 
 // File is a map with where it came from.
 type File struct {
@@ -45,8 +30,8 @@ func Load(path string, limit int64) (*File, error) {
 	h := sha256.New()
 	m, err := parse(io.TeeReader(f, h), path, limit, size)
 	if over, ok := errors.AsType[*OverlapError](err); ok {
-		return nil, nameOverlap(f, 0, path, over, func(r *bufio.Reader) lineReader {
-			return &scanner{r: r, name: path}
+		return nil, nameOverlap(f, 0, path, over, func(r io.Reader) lineReader {
+			return &scanner{Lines: NewLines(r, listKind, path)}
 		})
 	}
 	if err != nil {
@@ -70,7 +55,7 @@ func openMap(path string) (*os.File, int64, error) {
 	}
 	if st.IsDir() {
 		f.Close()
-		return nil, 0, &LineError{path, 0, "is a folder: give the map file itself"}
+		return nil, 0, &LineError{listKind, path, 0, "is a folder: give the map file itself"}
 	}
 	return f, st.Size(), nil
 }
@@ -78,13 +63,13 @@ func openMap(path string) (*os.File, int64, error) {
 // lineReader reads the ranges of a map line by line.
 type lineReader interface {
 	each(yield func(Range) bool) error // calls yield for every range until that returns false
-	at() int                           // the line in hand, from 1
+	at() int                           // the line in hand
 }
 
 // nameOverlap reads the map from r again, which begins at from, to name two
 // lines that overlap: so no line numbers need be kept of a map that is good.
 // Both ranges of over hold the byte that B starts with, so two lines do.
-func nameOverlap(r io.ReadSeeker, from int64, name string, over *OverlapError, lines func(*bufio.Reader) lineReader) error {
+func nameOverlap(r io.ReadSeeker, from int64, name string, over *OverlapError, lines func(io.Reader) lineReader) error {
 	unnamed := fmt.Errorf("imaging map %s: %w", name, over)
 	if _, err := r.Seek(from, io.SeekStart); err != nil {
 		return unnamed // a pipe
@@ -92,7 +77,7 @@ func nameOverlap(r io.ReadSeeker, from int64, name string, over *OverlapError, l
 	var found *LineError
 	var first Range
 	line := 0
-	s := lines(bufio.NewReaderSize(r, maxLine))
+	s := lines(r)
 	err := s.each(func(rg Range) bool {
 		if rg.Start > over.B.Start || rg.End() <= over.B.Start {
 			return true
@@ -101,7 +86,7 @@ func nameOverlap(r io.ReadSeeker, from int64, name string, over *OverlapError, l
 			first, line = rg, s.at()
 			return true
 		}
-		found = &LineError{name, s.at(), fmt.Sprintf("range of %d bytes from %d (%s) overlaps that of line %d, %d bytes from %d (%s): no byte can have two states",
+		found = &LineError{listKind, name, s.at(), fmt.Sprintf("range of %d bytes from %d (%s) overlaps that of line %d, %d bytes from %d (%s): no byte can have two states",
 			rg.Length, rg.Start, rg.State, line, first.Length, first.Start, first.State)}
 		return false
 	})

@@ -1,7 +1,6 @@
 package imap
 
 import (
-	"bufio"
 	"bytes"
 	"errors"
 	"fmt"
@@ -26,8 +25,8 @@ func Parse(r io.Reader, name string, limit int64) (*Map, error) {
 	}
 	m, err := parse(r, name, limit, size)
 	if over, ok := errors.AsType[*OverlapError](err); ok && canSeek {
-		return nil, nameOverlap(seeker, from, name, over, func(r *bufio.Reader) lineReader {
-			return &scanner{r: r, name: name}
+		return nil, nameOverlap(seeker, from, name, over, func(r io.Reader) lineReader {
+			return &scanner{Lines: NewLines(r, listKind, name)}
 		})
 	}
 	return m, err
@@ -36,10 +35,10 @@ func Parse(r io.Reader, name string, limit int64) (*Map, error) {
 // parse reads a map from r, of about size bytes; 0 where that is not known.
 func parse(r io.Reader, name string, limit, size int64) (*Map, error) {
 	m := &Map{}
-	s := scanner{r: bufio.NewReaderSize(r, maxLine), name: name, limit: limit}
+	s := scanner{Lines: NewLines(r, listKind, name), limit: limit}
 	err := s.each(func(rg Range) bool {
 		if len(m.list) == cap(m.list) {
-			m.grow(s.seen, size)
+			m.grow(s.Seen, size)
 		}
 		m.append(rg)
 		return true
@@ -69,51 +68,32 @@ func (m *Map) grow(seen, size int64) {
 	m.list = list
 }
 
-// maxLine is the longest line of a map, in bytes.
-const maxLine = 1 << 16
+// listKind is what maps of any form are called in errors.
+const listKind = "imaging map"
 
 // scanner reads the lines of a map.
 type scanner struct {
-	r     *bufio.Reader
-	name  string
+	*Lines
 	limit int64 // where the drive ends; 0 where not known
-	line  int   // the line in hand, from 1
-	seen  int64 // bytes read so far
 }
-
-func (s *scanner) errorf(format string, a ...any) error {
-	return &LineError{s.name, s.line, fmt.Sprintf(format, a...)}
-}
-
-func (s *scanner) at() int { return s.line }
 
 // each calls yield for every range until that returns false.
 func (s *scanner) each(yield func(Range) bool) error {
 	header := false
-	for last := false; !last; {
-		s.line++
-		text, err := s.r.ReadSlice('\n')
-		s.seen += int64(len(text))
-		switch {
-		case err == bufio.ErrBufferFull:
-			return s.errorf("is longer than 64 KiB: this is no imaging map in our form")
-		case err == io.EOF:
-			last = true
-		case err != nil:
-			return fmt.Errorf("imaging map %s: reading line %d: %w", s.name, s.line, err)
+	for {
+		text, err := s.Next()
+		if err == io.EOF {
+			break
 		}
-		if s.line == 1 {
-			if bytes.HasPrefix(text, []byte("\xff\xfe")) || bytes.HasPrefix(text, []byte("\xfe\xff")) {
-				return s.errorf("is UTF-16 text: save the map as UTF-8")
-			}
-			text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+		if err != nil {
+			return err
 		}
 		text = bytes.TrimSpace(text)
 		switch {
 		case len(text) == 0 || text[0] == '#':
 		case !header:
 			if !isHeader(text) {
-				return s.errorf("the first line that is no comment should be the header start,length,state, not %q", clip(text))
+				return s.Errorf("the first line that is no comment should be the header start,length,state, not %q", Clip(text))
 			}
 			header = true
 		default:
@@ -122,7 +102,7 @@ func (s *scanner) each(yield func(Range) bool) error {
 				what = fmt.Sprintf("range ends at byte %d, past the end of the image at %d; if the drive is larger than its image, say so with --drive-size", rg.End(), s.limit)
 			}
 			if what != "" {
-				return s.errorf("%s", what)
+				return s.Errorf("%s", what)
 			}
 			if !yield(rg) {
 				return nil
@@ -130,36 +110,26 @@ func (s *scanner) each(yield func(Range) bool) error {
 		}
 	}
 	if !header {
-		s.line = 0
-		return s.errorf("has no header start,length,state: is this an imaging map?")
+		s.Line = 0
+		return s.Errorf("has no header start,length,state: is this an imaging map?")
 	}
 	return nil
 }
 
 func isHeader(text []byte) bool {
-	a, b, c, ok := fields(text)
+	a, b, c, ok := Fields(text)
 	return ok && string(a) == "start" && string(b) == "length" && string(c) == "state"
-}
-
-// fields cuts a line at its two commas.
-func fields(text []byte) (a, b, c []byte, ok bool) {
-	i := bytes.IndexByte(text, ',')
-	j := bytes.LastIndexByte(text, ',')
-	if i < 0 || i == j || bytes.IndexByte(text[i+1:j], ',') >= 0 {
-		return nil, nil, nil, false
-	}
-	return bytes.TrimSpace(text[:i]), bytes.TrimSpace(text[i+1 : j]), bytes.TrimSpace(text[j+1:]), true
 }
 
 // parseLine reads one range; what says what is wrong with the line, "" for
 // nothing.
 func parseLine(text []byte) (r Range, what string) {
-	a, b, c, ok := fields(text)
+	a, b, c, ok := Fields(text)
 	if !ok {
-		return Range{}, fmt.Sprintf("should be start,length,state, not %q", clip(text))
+		return Range{}, fmt.Sprintf("should be start,length,state, not %q", Clip(text))
 	}
 	if bytes.IndexByte(text, '"') >= 0 {
-		return Range{}, fmt.Sprintf("has quotes, which our form does not know: write start,length,state plainly, not %s", clip(text))
+		return Range{}, fmt.Sprintf("has quotes, which our form does not know: write start,length,state plainly, not %s", Clip(text))
 	}
 	start, what := parseNumber(a, "start")
 	if what != "" {
@@ -183,7 +153,7 @@ func parseLine(text []byte) (r Range, what string) {
 	case "failed":
 		state = Failed
 	default:
-		return Range{}, fmt.Sprintf("state %q is none of read, doubtful, failed, skipped", clip(c))
+		return Range{}, fmt.Sprintf("state %q is none of read, doubtful, failed, skipped", Clip(c))
 	}
 	return Range{start, length, state}, ""
 }
@@ -208,9 +178,9 @@ func parseNumber(field []byte, name string) (v int64, what string) {
 		}
 		if d >= base {
 			if i == 0 && c == '-' {
-				return 0, fmt.Sprintf("%s %q is negative", name, clip(field))
+				return 0, fmt.Sprintf("%s %q is negative", name, Clip(field))
 			}
-			return 0, fmt.Sprintf("%s %q is no number of bytes (decimal, or hexadecimal after 0x)", name, clip(field))
+			return 0, fmt.Sprintf("%s %q is no number of bytes (decimal, or hexadecimal after 0x)", name, Clip(field))
 		}
 		if v > (math.MaxInt64-d)/base {
 			large = true // but what follows may still be no digit
@@ -219,15 +189,7 @@ func parseNumber(field []byte, name string) (v int64, what string) {
 		v = v*base + d
 	}
 	if large || v > maxOffset {
-		return 0, fmt.Sprintf("%s %q is more than any drive holds", name, clip(field))
+		return 0, fmt.Sprintf("%s %q is more than any drive holds", name, Clip(field))
 	}
 	return v, ""
-}
-
-// clip shortens text for a message.
-func clip(b []byte) []byte {
-	if len(b) > 60 {
-		return append(b[:60:60], "..."...)
-	}
-	return b
 }

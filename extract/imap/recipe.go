@@ -149,7 +149,7 @@ func (s State) MarshalText() ([]byte, error) {
 func (s *State) UnmarshalText(text []byte) error {
 	got, ok := ParseState(string(text))
 	if !ok {
-		return fmt.Errorf("%q is none of read, doubtful, failed, skipped", clip(text))
+		return fmt.Errorf("%q is none of read, doubtful, failed, skipped", Clip(text))
 	}
 	*s = got
 	return nil
