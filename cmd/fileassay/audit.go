@@ -1,0 +1,90 @@
+package main
+
+import (
+	"fmt"
+	"io"
+
+	"github.com/dustin/go-humanize"
+	"github.com/spf13/cobra"
+
+	"fileassay/verify/delivery"
+)
+
+func newAudit(ui *ui) *cobra.Command {
+	var o delivery.AuditOptions
+	var f selectionFlags
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "audit FOLDER",
+		Short: "Prove that a delivery is still what the drive gave",
+		Long: `audit reads a delivery again: files that are missing, extra or changed, by its
+own manifests; with --result, by what should be there; with --image too, byte for
+byte by what was read of the drive. With both it audits any folder of files that
+somebody took out of the image by other means: right content, right length,
+filler inside, a wrong file under a right name.
+
+Exit status: 0 nothing is off; 1 something is, and is listed; 2 wrong usage; 3 an
+input cannot be used; 4 an output could not be written; 130 interrupted.`,
+		Example: `  fileassay audit delivery
+  fileassay audit delivery --result drive.result.jsonl --image drive.img`,
+		Args: exactly(1, "one folder"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.Folder = args[0]
+			if o.Image != "" && o.Result == "" {
+				return usagef("--image needs the result that says what lies where in it: give it with --result FILE")
+			}
+			if o.Threads < 0 {
+				return usagef("--threads %d: give 1 or more, or 0 for one a core", o.Threads)
+			}
+			var err error
+			if o.Selection, err = f.selection(); err != nil {
+				return err
+			}
+			var wipe func()
+			o.Progress, wipe = ui.watchCopy()
+			rep, err := delivery.Audit(cmd.Context(), o)
+			wipe()
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				err = ui.printJSON(rep)
+			} else if !ui.quiet {
+				err = stdoutError(writeAudit(ui.stdout, rep))
+			}
+			if err == nil && !rep.Clean() {
+				err = errFound
+			}
+			return err
+		},
+	}
+	fl := cmd.Flags()
+	fl.StringVar(&o.Result, "result", "", "result `FILE` that the delivery was made from")
+	fl.StringVar(&o.Image, "image", "", "image `FILE` that the result was made from")
+	f.add(cmd)
+	fl.BoolVar(&o.Whole, "whole", false, "the image is one file, even if its name counts on into others beside it")
+	fl.IntVar(&o.Threads, "threads", 0, "threads; 0 is one a core")
+	fl.BoolVar(&asJSON, "json", false, "print as JSON")
+	return cmd
+}
+
+func writeAudit(w io.Writer, r *delivery.AuditReport) error {
+	for _, f := range r.Findings {
+		if _, err := fmt.Fprintf(w, "%s: %q: %s\n", f.What, f.Path, f.Why); err != nil {
+			return err
+		}
+	}
+	against := ""
+	for i, s := range r.Against {
+		if i > 0 {
+			against += ", "
+		}
+		against += s
+	}
+	words := "nothing is off"
+	if n := int64(len(r.Findings)); n > 0 {
+		words = counted(n, "finding")
+	}
+	_, err := fmt.Fprintf(w, "Audited: %s, %s, against: %s; %s\n", counted(r.Files, "file"), humanize.IBytes(uint64(r.Bytes)), against, words)
+	return err
+}

@@ -1,0 +1,433 @@
+package delivery
+
+import (
+	"cmp"
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"runtime"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+
+	"fileassay/extract/image"
+	"fileassay/verify"
+)
+
+// AuditOptions say what to audit, and against what.
+type AuditOptions struct {
+	Folder    string
+	Result    string // path of the result; "" for the folder's own manifest alone
+	Image     string // path of the image that the result was made from; "" to leave it aside
+	Selection        // of a folder that is no bag: which files should be in it
+	Whole     bool   // the image is one file, whatever stands beside it
+	Threads   int    // 0 is one a core
+	Progress  func(p Progress)
+}
+
+// Finding is something that is off.
+type Finding struct {
+	Path string `json:"path"` // in the folder, or in the image for what is missing of it
+	What string `json:"what"`
+	Why  string `json:"why,omitempty"`
+}
+
+// What a finding says.
+const (
+	FoundMissing = "missing"       // should be there, and is not
+	FoundExtra   = "extra"         // is there, and should not be
+	FoundChanged = "changed"       // has another digest than its manifest states
+	FoundLength  = "wrong length"  // is longer or shorter than the file was
+	FoundContent = "wrong content" // differs from what the drive gave
+	FoundFiller  = "filler inside" // holds bytes in places where it should hold content, or where the drive gave none
+	FoundOther   = "wrong file"    // holds the content of another file
+	FoundBag     = "bag"           // the bag itself is not as RFC 8493 asks
+)
+
+// AuditReport is what an audit found.
+type AuditReport struct {
+	Folder   string    `json:"folder"`
+	Bag      bool      `json:"bag"`
+	Against  []string  `json:"against"` // manifest, result, image
+	Files    int64     `json:"files"`   // that were looked at
+	Bytes    int64     `json:"bytes"`
+	Findings []Finding `json:"findings"`
+}
+
+// Clean reports whether nothing is off.
+func (r *AuditReport) Clean() bool { return len(r.Findings) == 0 }
+
+// Audit audits a folder. Errors are [*verify.InputError] or the context's.
+func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
+	if o.Threads <= 0 {
+		o.Threads = runtime.GOMAXPROCS(0)
+	}
+	if o.Image != "" && o.Result == "" {
+		return nil, &verify.InputError{Err: errors.New("an image is given without the result that says what lies where in it")}
+	}
+	if err := o.prepare(); err != nil {
+		return nil, err
+	}
+	root, err := os.OpenRoot(o.Folder)
+	if err != nil {
+		return nil, &verify.InputError{Err: fmt.Errorf("folder: %w", err)}
+	}
+	defer root.Close()
+	a := &audit{o: o, root: root, sizes: map[string]int64{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
+	if err := a.list(ctx); err != nil {
+		return nil, err
+	}
+	if _, ok := a.sizes[journalName]; ok {
+		return nil, &verify.InputError{Err: fmt.Errorf("folder %s: the delivery is not finished; run its extract command again first", o.Folder)}
+	}
+	_, a.rep.Bag = a.sizes[declarationName]
+	if a.rep.Bag {
+		if err := a.bag(ctx); err != nil {
+			return nil, err
+		}
+	} else if o.Result == "" {
+		return nil, &verify.InputError{Err: fmt.Errorf("folder %s: is no bag (it has no %s): give the result with --result, and the image with --image, to hold it to those", o.Folder, declarationName)}
+	}
+	if o.Result != "" {
+		if err := a.against(ctx); err != nil {
+			return nil, err
+		}
+	}
+	slices.SortStableFunc(a.rep.Findings, func(x, y Finding) int { return cmp.Or(cmp.Compare(x.Path, y.Path), cmp.Compare(x.What, y.What)) })
+	a.rep.Findings = slices.Compact(a.rep.Findings)
+	return a.rep, nil
+}
+
+// audit is a run of one.
+type audit struct {
+	o     AuditOptions
+	root  *os.Root
+	sizes map[string]int64 // of all files of the folder
+	rep   *AuditReport
+	info  map[string]string // of the bag
+
+	mu sync.Mutex // of rep
+}
+
+func (a *audit) found(path, what, format string, v ...any) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.rep.Findings = append(a.rep.Findings, Finding{path, what, fmt.Sprintf(format, v...)})
+}
+
+// list lists the files of the folder. Links count as the file they lead to,
+// if that is in the folder.
+func (a *audit) list(ctx context.Context) error {
+	err := fs.WalkDir(a.root.FS(), ".", func(p string, e fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if e.IsDir() {
+			return ctx.Err()
+		}
+		st, err := a.root.Stat(p)
+		if err != nil {
+			a.found(p, FoundExtra, "cannot be looked at: %v", err)
+			return nil
+		}
+		switch {
+		case st.IsDir():
+		case st.Mode().IsRegular():
+			a.sizes[p] = st.Size()
+		default:
+			a.found(p, FoundExtra, "is no regular file")
+		}
+		return nil
+	})
+	if err != nil && ctx.Err() == nil {
+		return &verify.InputError{Err: fmt.Errorf("folder %s: %w", a.o.Folder, err)}
+	}
+	return err
+}
+
+const (
+	tagLimit      = 64 << 20 // bytes of a file of a bag beside its payload
+	manifestLimit = 8 << 30
+)
+
+// bag holds the folder to its own manifests.
+func (a *audit) bag(ctx context.Context) error {
+	a.rep.Against = append(a.rep.Against, "manifest")
+	if b, err := readFile(a.root, declarationName, tagLimit); err != nil || string(b) != declaration {
+		a.found(declarationName, FoundBag, "is not the declaration of a bag of version 1.0 in UTF-8")
+	}
+	b, err := readFile(a.root, manifestName, manifestLimit)
+	if err != nil {
+		a.found(manifestName, FoundBag, "cannot be read: %v", err)
+		return nil
+	}
+	payload, err := parseManifest(b)
+	if err != nil {
+		a.found(manifestName, FoundBag, "%v", err)
+		return nil
+	}
+	want := make(map[string][32]byte, len(payload))
+	for _, s := range payload {
+		if _, twice := want[s.path]; twice {
+			a.found(s.path, FoundBag, "stands twice in %s", manifestName)
+		}
+		if !strings.HasPrefix(s.path, payloadName+"/") {
+			a.found(s.path, FoundBag, "is in %s, and no payload", manifestName)
+		}
+		want[s.path] = s.sha256
+	}
+	tags := map[string][32]byte{}
+	if b, err := readFile(a.root, tagManifestName, tagLimit); err != nil {
+		a.found(tagManifestName, FoundBag, "cannot be read: %v", err)
+	} else if list, err := parseManifest(b); err != nil {
+		a.found(tagManifestName, FoundBag, "%v", err)
+	} else {
+		for _, s := range list {
+			tags[s.path] = s.sha256
+		}
+		for _, name := range []string{declarationName, infoName, manifestName} {
+			if _, ok := tags[name]; !ok {
+				a.found(name, FoundBag, "is not in %s", tagManifestName)
+			}
+		}
+	}
+	if b, err := readFile(a.root, infoName, tagLimit); err == nil {
+		a.info = parseInfo(b)
+	}
+	a.oxum()
+	for p := range a.sizes {
+		if _, ok := want[p]; ok {
+			continue
+		}
+		if _, ok := tags[p]; ok {
+			continue
+		}
+		if p != tagManifestName {
+			a.found(p, FoundExtra, "is in no manifest")
+		}
+	}
+	for _, list := range []map[string][32]byte{want, tags} {
+		if err := a.digests(ctx, list); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// oxum holds the payload to the sum of its sizes that the bag states.
+func (a *audit) oxum() {
+	stated, ok := a.info["Payload-Oxum"]
+	if !ok {
+		return
+	}
+	var octets, count int64
+	for p, n := range a.sizes {
+		if strings.HasPrefix(p, payloadName+"/") {
+			octets += n
+			count++
+		}
+	}
+	if have := fmt.Sprintf("%d.%d", octets, count); have != stated {
+		a.found(infoName, FoundBag, "states a payload of %s bytes.files, there is %s", stated, have)
+	}
+}
+
+// parseInfo reads bag-info.txt: labels and values, which may go on in lines
+// that begin with a blank [RFC 8493 2.2.2].
+func parseInfo(b []byte) map[string]string {
+	out := map[string]string{}
+	label := ""
+	for line := range strings.Lines(string(b)) {
+		line = strings.TrimRight(line, "\r\n")
+		if line != "" && (line[0] == ' ' || line[0] == '\t') && label != "" {
+			out[label] += " " + strings.TrimSpace(line)
+			continue
+		}
+		l, v, ok := strings.Cut(line, ":")
+		if ok {
+			label = l
+			out[label] = strings.TrimSpace(v)
+		}
+	}
+	return out
+}
+
+// digests reads files again and holds them to their digests.
+func (a *audit) digests(ctx context.Context, want map[string][32]byte) error {
+	paths := make([]string, 0, len(want))
+	var total int64
+	for p := range want {
+		n, ok := a.sizes[p]
+		if !ok {
+			a.found(p, FoundMissing, "is in the manifest")
+			continue
+		}
+		total += n
+		paths = append(paths, p)
+	}
+	slices.Sort(paths)
+	var done, files atomic.Int64
+	return a.each(ctx, len(paths), func(i int, buf []byte) error {
+		p := paths[i]
+		f, err := a.root.Open(p)
+		if err != nil {
+			a.found(p, FoundChanged, "cannot be read: %v", err)
+			return nil
+		}
+		defer f.Close()
+		h := sha256.New()
+		n, err := io.CopyBuffer(h, struct{ io.Reader }{f}, buf)
+		a.report(Progress{"reading again", done.Add(n), total, files.Add(1), int64(len(paths))})
+		if err != nil {
+			a.found(p, FoundChanged, "cannot be read: %v", err)
+			return nil
+		}
+		var sum [32]byte
+		h.Sum(sum[:0])
+		if sum != want[p] {
+			a.found(p, FoundChanged, "has another SHA-256 than the manifest states")
+		}
+		a.mu.Lock()
+		a.rep.Files++
+		a.rep.Bytes += n
+		a.mu.Unlock()
+		return nil
+	})
+}
+
+func (a *audit) report(p Progress) {
+	if a.o.Progress != nil {
+		a.o.Progress(p)
+	}
+}
+
+// each calls do for 0 to n-1 on several goroutines, each with a buffer of its
+// own.
+func (a *audit) each(ctx context.Context, n int, do func(i int, buf []byte) error) error {
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	errs := make([]error, a.o.Threads)
+	for w := range a.o.Threads {
+		wg.Go(func() {
+			buf := make([]byte, 512<<10)
+			for errs[w] == nil {
+				i := int(next.Add(1)) - 1
+				if i >= n {
+					return
+				}
+				if errs[w] = ctx.Err(); errs[w] == nil {
+					errs[w] = do(i, buf)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	return errors.Join(errs...)
+}
+
+// against holds the folder to the result, and to the image if there is one.
+func (a *audit) against(ctx context.Context) error {
+	res, err := verify.OpenResult(a.o.Result)
+	if err != nil {
+		return err
+	}
+	defer res.Close()
+	a.rep.Against = append(a.rep.Against, "result")
+	var r *image.Reader
+	if a.o.Image != "" {
+		if r, err = openImage(a.o.Image, a.o.Whole, res); err != nil {
+			return err
+		}
+		defer r.Close()
+		a.rep.Against = append(a.rep.Against, "image")
+	}
+	var pairs []pair
+	if sel, filler, ok := a.own(); ok {
+		pairs, err = a.matchOwn(ctx, res, sel, filler)
+	} else {
+		pairs, err = a.matchTree(ctx, res)
+	}
+	if err != nil {
+		return err
+	}
+	if r == nil {
+		if !a.rep.Bag {
+			a.rep.Files = int64(len(pairs))
+		}
+		return nil
+	}
+	return a.compareAll(ctx, r, res, pairs)
+}
+
+// own is what a bag of ours was asked for; ok is false for any other folder.
+func (a *audit) own() (sel *Selection, filler []byte, ok bool) {
+	stated, has := a.info["Selection"]
+	if !a.rep.Bag || !has {
+		return nil, nil, false
+	}
+	sel, err := parseSelection(stated)
+	if err == nil {
+		filler, err = parseHex(a.info["Missing-Bytes-Filler"])
+	}
+	if err != nil || len(filler) == 0 || len(filler) > 512 {
+		a.found(infoName, FoundBag, "what was delivered cannot be read from it")
+		return nil, nil, false
+	}
+	if sum, err := digestOf(a.o.Result); err == nil && sum != a.info["Source-Result-SHA256"] {
+		a.found(infoName, FoundBag, "the delivery was made from another result than %s", a.o.Result)
+	}
+	if _, ok := a.sizes[wantedName]; ok {
+		sel.Wanted = a.o.Folder + string(os.PathSeparator) + wantedName
+	}
+	if err := sel.prepare(); err != nil {
+		a.found(infoName, FoundBag, "%v", err)
+		return nil, nil, false
+	}
+	return sel, filler, true
+}
+
+// parseSelection undoes [Selection.String].
+func parseSelection(s string) (*Selection, error) {
+	sel := &Selection{}
+	bad := fmt.Errorf("selection %q is none", s)
+	for s != "" {
+		s = strings.TrimPrefix(s, "; ")
+		word, rest, _ := strings.Cut(s, " ")
+		switch word {
+		case "verdict":
+			var list string
+			list, s, _ = strings.Cut(rest, "; ")
+			for _, v := range strings.Fields(list) {
+				sel.Verdicts = append(sel.Verdicts, verify.Verdict(v))
+			}
+		case "volume":
+			var n string
+			n, s, _ = strings.Cut(rest, "; ")
+			v, err := strconv.Atoi(n)
+			if err != nil {
+				return nil, bad
+			}
+			sel.Volumes = append(sel.Volumes, v)
+		case "path":
+			q, err := strconv.QuotedPrefix(rest)
+			if err != nil {
+				return nil, bad
+			}
+			p, err := strconv.Unquote(q)
+			if err != nil {
+				return nil, bad
+			}
+			sel.Paths = append(sel.Paths, p)
+			s = rest[len(q):]
+		default:
+			return nil, bad
+		}
+	}
+	return sel, nil
+}
