@@ -13,9 +13,11 @@ type content struct {
 	own    []extract.Span // that tree blocks and attributes lie in
 	// doubt is set where the inode contradicts itself, so that the file cannot
 	// be called intact whatever was read of it.
-	doubt  bool
-	why    []string
-	target string // of a link
+	doubt bool
+	// crossed is set where blocks of it are claimed more than once.
+	crossed bool
+	why     []string
+	target  string // of a link
 }
 
 // span is the place of blocks in the image.
@@ -60,6 +62,10 @@ func (p *mapper) contentOf(n *inode) content {
 		c.files = append(c.files, v.span(a, z-a))
 	}
 	v.checkBlockCount(n, &m, &c)
+	if b, ok := v.crossed(&m); ok {
+		c.crossed = true
+		c.why = append(c.why, fmt.Sprintf("it claims block %d, which is claimed more than once", b))
+	}
 	switch {
 	case n.isFile():
 		c.pieces = v.pieces(n.Size, m.Runs, &c)

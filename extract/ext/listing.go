@@ -49,6 +49,9 @@ func (v *Volume) state(ctx context.Context, t *tree, sum tally, faults []string)
 	if sum.doubtful > 0 {
 		l.Why = append(l.Why, fmt.Sprintf("%d inodes contradict themselves: their content is not vouched for", sum.doubtful))
 	}
+	if sum.crossed > 0 {
+		l.Why = append(l.Why, fmt.Sprintf("%d inodes claim blocks that are claimed more than once: their content is not vouched for", sum.crossed))
+	}
 	if sum.stale > 0 {
 		l.Why = append(l.Why, fmt.Sprintf("%d names of inodes that are not in use are left out", sum.stale))
 	}

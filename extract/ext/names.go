@@ -112,7 +112,9 @@ type folderPlan struct {
 
 // readTree finds all folders and reads their entries.
 func (v *Volume) readTree(ctx context.Context) (*tree, error) {
-	plans, err := v.planFolders(ctx)
+	v.shared = extract.Spans{}
+	var claims blockClaims
+	plans, err := v.planFolders(ctx, &claims)
 	if err != nil {
 		return nil, err
 	}
@@ -151,38 +153,53 @@ func (v *Volume) readTree(ctx context.Context) (*tree, error) {
 	if err := t.findLostFolders(ctx); err != nil {
 		return nil, err
 	}
+	t.findShared(&claims)
 	t.nameFolders()
 	return t, nil
 }
 
-// planFolders finds the folders among the inodes and where their blocks lie.
-func (v *Volume) planFolders(ctx context.Context) ([]folderPlan, error) {
+// planFolders finds the folders among the inodes and where their blocks lie,
+// and collects what all inodes claim.
+func (v *Volume) planFolders(ctx context.Context, claims *blockClaims) ([]folderPlan, error) {
+	type planned struct {
+		folders []folderPlan
+		claims  blockClaims
+	}
 	chunks := v.chunks(false)
 	var plans []folderPlan
 	var done int64
 	err := extract.InOrder(ctx, v.opt.Workers(), len(chunks),
-		func(_ context.Context, i int) ([]folderPlan, error) {
-			var out []folderPlan
+		func(_ context.Context, i int) (*planned, error) {
+			var out planned
 			buf := v.scratch.Get().(*[]byte)
 			defer v.scratch.Put(buf)
 			p := v.newMapper()
-			var bm bitmap
-			have := false
+			bm := v.inodeBitmap(chunks[i].group)
 			v.readChunk(chunks[i], buf, func(k uint32, rec *record) {
-				if rec.state != recordLive || !rec.isFolder() || v.ownInode(rec.Number) {
+				own := v.ownInode(rec.Number)
+				if rec.state != recordLive && !(own && rec.state == recordFree && rec.Number < v.sb.FirstInode) {
 					return
 				}
-				if !have {
-					bm, have = v.inodeBitmap(chunks[i].group), true
+				unused := !own && rec.Number != rootInode && v.unused(&bm, chunks[i].first+k)
+				var m *mapping
+				if !own && rec.isFolder() {
+					var f folderPlan
+					f, m = p.planFolder(&rec.inode)
+					f.unused = unused
+					out.folders = append(out.folders, f)
 				}
-				f := p.planFolder(&rec.inode)
-				f.unused = v.unused(&bm, chunks[i].first+k)
-				out = append(out, f)
+				if unused {
+					out.claims.idle = append(out.claims.idle, rec.Number)
+					return
+				}
+				p.addInode(&out.claims, rec, m)
 			})
-			return out, nil
+			out.claims.settle()
+			return &out, nil
 		},
-		func(out []folderPlan) error {
-			plans = append(plans, out...)
+		func(out *planned) error {
+			plans = append(plans, out.folders...)
+			claims.addAll(&out.claims)
 			done++
 			v.opt.Report("folders", done, int64(len(chunks)))
 			return nil
@@ -190,16 +207,18 @@ func (v *Volume) planFolders(ctx context.Context) ([]folderPlan, error) {
 	return plans, err
 }
 
-func (p *mapper) planFolder(n *inode) folderPlan {
-	f := folderPlan{number: n.Number, seed: n.Seed, flags: n.Flags}
+// planFolder says where a folder's entries stand; m is where its blocks lie,
+// nil where it has none.
+func (p *mapper) planFolder(n *inode) (f folderPlan, m *mapping) {
+	f = folderPlan{number: n.Number, seed: n.Seed, flags: n.Flags}
 	if n.Flags&inodeInlineData != 0 && p.v.sb.Incompat&incompatInlineData != 0 {
 		f.inline = true
 		p.v.readInlineFolder(n, &f)
-		return f
+		return f, nil
 	}
-	m := p.mapInode(n)
-	f.blocks, f.runs, f.why = p.v.fileBlocks(n.Size), m.Runs, m.Why
-	return f
+	got := p.mapInode(n)
+	f.blocks, f.runs, f.why = p.v.fileBlocks(n.Size), got.Runs, got.Why
+	return f, &got
 }
 
 // shareOut lets each block belong to one folder, the first: so the work is

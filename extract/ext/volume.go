@@ -29,7 +29,8 @@ type Volume struct {
 	overlay     map[uint64]journalCopy // newest versions of blocks, in the journal
 	overlayKeys []uint64               // of overlay, sorted
 
-	scratch sync.Pool // *[]byte, for parts of tables and folders
+	shared  extract.Spans // blocks that more than one inode claims
+	scratch sync.Pool     // *[]byte, for parts of tables and folders
 
 	claims  extract.Claims
 	listing extract.Listing

@@ -17,6 +17,7 @@ type tally struct {
 	stale     int64 // names of inodes that are not in use
 	orphans   int64 // inodes in use without links: deleted but not yet freed
 	doubtful  int64 // inodes that contradict themselves
+	crossed   int64 // inodes that claim blocks which are claimed more than once
 }
 
 func (t *tally) add(o tally) {
@@ -27,6 +28,7 @@ func (t *tally) add(o tally) {
 	t.stale += o.stale
 	t.orphans += o.orphans
 	t.doubtful += o.doubtful
+	t.crossed += o.crossed
 }
 
 // part of a listing, of one chunk of the inode tables.
@@ -247,10 +249,13 @@ func (l *lister) live(rec *record, names []name) {
 	var f extract.File
 	f.ID = uint64(n.Number)
 	f.Modified = n.Modified
-	f.RecordUnread = c.doubt
+	f.RecordUnread = c.doubt || c.crossed
 	f.Why = c.why
 	if c.doubt {
 		l.out.tally.doubtful++
+	}
+	if c.crossed {
+		l.out.tally.crossed++
 	}
 	switch {
 	case n.isFolder():
