@@ -1,0 +1,60 @@
+package ext
+
+import (
+	"encoding/binary"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// hashedEntry is an entry of a folder that is both encrypted and case-folded:
+// behind the name, at the next multiple of four, stand the eight bytes of its
+// hash. Laid out by hand after the kernel's ext4.h, "struct
+// ext4_dir_entry_hash" and ext4_dir_rec_len; no driver at hand writes it.
+func hashedEntry(inode uint32, kind uint8, name string, rec int) []byte {
+	le := binary.LittleEndian
+	least := (direntHead+len(name)+3)&^3 + 8
+	b := make([]byte, max(rec, least))
+	le.PutUint32(b, inode)
+	le.PutUint16(b[4:], uint16(len(b)))
+	b[6], b[7] = byte(len(name)), kind
+	copy(b[direntHead:], name)
+	le.PutUint32(b[least-8:], 0xFFFFFFFE)
+	le.PutUint32(b[least-4:], 0x12345678)
+	return b
+}
+
+// TestHashedEntries walks entries with hashes behind their names, whatever
+// bytes the encrypted names are made of.
+func TestHashedEntries(t *testing.T) {
+	sb := superblock{Inodes: 100, LogBlockSize: 0, Incompat: incompatFiletype}
+	names := []string{"0123456789abcdef", "a/b\x00c/d\x00e/f\x00ghijk", "\xff\x00\x01\x02\x03\x04\x05\x06\x07\x08\x09\x0a\x0b\x0c\x0d\x0e\x0f"}
+	var b []byte
+	for i, n := range names {
+		rec := 0
+		if i == len(names)-1 {
+			rec = 1024 - len(b)
+		}
+		b = append(b, hashedEntry(uint32(20+i), direntFile, n, rec)...)
+	}
+	for _, c := range []struct {
+		unread gaps
+		want   []string
+		whole  bool
+	}{
+		{nil, names, true},
+		{gaps{{direntHead + 16, direntHead + 24}}, names, true}, // of the first, only its hash
+		{gaps{{direntHead + 15, direntHead + 24}}, names[1:], false},
+		{gaps{{32, 40}}, names[:1], false}, // the head of the second
+	} {
+		var got []string
+		whole, fault := walkDirents(&sb, b, c.unread, true, func(d dirent) { got = append(got, string(d.Name)) })
+		if diff := cmp.Diff(c.want, got); diff != "" || whole != c.whole || fault != "" {
+			t.Errorf("unread %v: whole %v, fault %q, names: %s", c.unread, whole, fault, diff)
+		}
+	}
+	// in a folder that is not encrypted such a name cannot be
+	if whole, fault := walkDirents(&sb, b, nil, false, func(dirent) {}); whole || fault == "" {
+		t.Errorf("whole %v, fault %q", whole, fault)
+	}
+}
