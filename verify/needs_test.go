@@ -249,7 +249,7 @@ func TestNeedsLead(t *testing.T) {
 			}
 			for k := range each {
 				wanted := list[(2*k+1)*len(list)/(2*each)]
-				t.Run(fmt.Sprintf("%s/%d/%d", name, i, k), func(t *testing.T) { leadTo(t, d, i, wanted, k == 0) })
+				t.Run(fmt.Sprintf("%s/%d/%d", name, i, k), func(t *testing.T) { leadTo(t, d, i, wanted, each == 1) })
 			}
 		}
 	}

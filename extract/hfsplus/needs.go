@@ -23,8 +23,14 @@ type gates struct {
 	wide []uint32
 }
 
-// maxNeeds bounds what is asked for on behalf of one file or folder at once.
-const maxNeeds = 1 << 12
+const (
+	// maxNeeds bounds the ranges asked for on behalf of one folder, or of the
+	// volume, at once; once they were read, the rest is asked for.
+	maxNeeds = 1 << 8
+	// fewNeeds bounds those of a file: where its record may stand in more
+	// nodes, its folder asks for them all.
+	fewNeeds = 8
+)
 
 // findGates follows the tree from its root as far as it was read.
 func (t *tree) findGates() *gates {
@@ -73,10 +79,10 @@ func (t *tree) findGates() *gates {
 	sort.SliceStable(g.list, func(i, j int) bool {
 		return g.list[i].lo < g.list[j].lo || g.list[i].lo == g.list[j].lo && g.list[i].hi < g.list[j].hi
 	})
-	end := uint32(0) // what a damaged index has out of order must not hide from the search
-	for i := range g.list {
-		end = max(end, g.list[i].hi)
-		g.list[i].hi = end
+	for i := range g.list { // a damaged index may have them out of order: none is asked for twice
+		if i+1 < len(g.list) {
+			g.list[i].hi = min(g.list[i].hi, g.list[i+1].lo)
+		}
 	}
 	return g
 }
@@ -84,6 +90,7 @@ func (t *tree) findGates() *gates {
 // needs collects ranges of the image that must be read before more is known.
 type needs struct {
 	v    *Volume
+	most int // ranges
 	list []extract.Span
 }
 
@@ -94,7 +101,7 @@ func (w *needs) add(image, n int64) {
 	}
 	if k := len(w.list) - 1; k >= 0 && w.list[k].End == image {
 		w.list[k].End += n
-	} else if len(w.list) < maxNeeds {
+	} else if len(w.list) < w.most {
 		w.list = append(w.list, extract.Span{Start: image, End: image + n})
 	}
 }
@@ -139,7 +146,7 @@ func (w *needs) records(g *gates, id uint32) {
 	}
 	w.head(g)
 	i := sort.Search(len(g.list), func(i int) bool { return g.list[i].hi >= id })
-	for ; i < len(g.list) && g.list[i].lo <= id && len(w.list) < maxNeeds; i++ {
+	for ; i < len(g.list) && g.list[i].lo <= id && len(w.list) < w.most; i++ {
 		w.node(g.t, g.list[i].node)
 	}
 }
@@ -150,7 +157,7 @@ func (w *needs) head(g *gates) {
 	if g.top {
 		w.fork(g.t.fork, 0, bthEnd)
 	}
-	for _, n := range g.wide {
+	for _, n := range g.wide[:min(len(g.wide), w.most)] {
 		w.node(g.t, n)
 	}
 	if g.t.doubtful > 0 { // which nodes are in use would tell
@@ -158,10 +165,10 @@ func (w *needs) head(g *gates) {
 	}
 }
 
-// needsOf is what may hold the records of the given folders: of what is in
-// them, their threads, and of 0 nothing.
-func (v *Volume) needsOf(folders ...uint32) []extract.Span {
-	w := needs{v: v}
+// needsOf is what may hold the records of the given folders, of at most so many
+// ranges: of what is in them, their threads, and of 0 nothing.
+func (v *Volume) needsOf(most int, folders ...uint32) []extract.Span {
+	w := needs{v: v, most: most}
 	for _, id := range folders {
 		if id != 0 {
 			w.records(v.gates.catalog, id)
@@ -220,7 +227,7 @@ func (v *Volume) findNeeds() {
 
 // needsOfVolume is what the volume needs that belongs to no listed entry.
 func (v *Volume) needsOfVolume() []extract.Span {
-	w := needs{v: v}
+	w := needs{v: v, most: maxNeeds}
 	if v.alternate {
 		w.add(v.start+headerOffset, headerSize)
 	}

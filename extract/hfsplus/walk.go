@@ -76,7 +76,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 			continue
 		}
 		e := entry{f: &extract.File{ID: uint64(f.id), Path: extract.Join(c.path(f.parent), f.name), Kind: extract.KindFolder,
-			NameOnly: true, EntriesUnread: true, Needs: v.needsOf(f.parent, f.id), Why: []string{"its record is unread; its name is from its thread record"}}}
+			NameOnly: true, EntriesUnread: true, Needs: v.needsOf(maxNeeds, f.parent, f.id), Why: []string{"its record is unread; its name is from its thread record"}}}
 		if err := give(&e); err != nil {
 			return err
 		}
@@ -152,7 +152,7 @@ func (v *Volume) listFolder(k catalogKey, d *folderRecord, read int, doubtful bo
 		f.Why = append(f.Why, leftover)
 	}
 	if f.EntriesUnread {
-		f.Needs = v.needsOf(d.id)
+		f.Needs = v.needsOf(maxNeeds, d.id)
 		f.Why = append(f.Why, fmt.Sprintf("%d of its %d entries were read", known.children, known.valence))
 	}
 	v.stale(f)
@@ -169,7 +169,7 @@ func (v *Volume) stale(f *extract.File) {
 
 func (v *Volume) listOrphan(id uint32, th *threadRecord, maybe fileThread, out *listed) {
 	f := v.named(catalogKey{th.parent, th.name}, id)
-	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(th.parent)
+	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(fewNeeds, th.parent)
 	f.Why = []string{"its record is unread; its name is from its thread record"}
 	out.entries = append(out.entries, entry{f: f, maybe: maybe})
 }
@@ -202,13 +202,13 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 			f.ID = uint64(target.id)
 			f.EntriesUnread = target.children < target.valence
 			if f.EntriesUnread {
-				f.Needs = v.needsOf(target.id)
+				f.Needs = v.needsOf(fewNeeds, target.id)
 			}
 			if p := c.path(target.id); p != f.Path {
 				f.Why = append(f.Why, "a hard link to a folder; what it holds is listed under "+p)
 			}
 		} else {
-			f.NameOnly, f.Needs = true, v.needsOf(c.private[1])
+			f.NameOnly, f.Needs = true, v.needsOf(fewNeeds, c.private[1])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the folder that it links to (%s%d) is unread", folderPrefix, rec.special))
 		}
 		out.entries = append(out.entries, e)
@@ -216,7 +216,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 	case rec.hardLink():
 		shared, maybe, ok := v.shared(rec.special)
 		if !ok {
-			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(c.private[0])
+			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(fewNeeds, c.private[0])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the file that holds its content (%s%d) is unread", inodePrefix, rec.special))
 			out.entries = append(out.entries, e)
 			return
@@ -261,9 +261,9 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	if len(rsrc.runs) > 0 {
 		e.runs = append(slices.Clone(data.runs), rsrc.runs...)
 	}
-	need := needs{v: v}
+	need := needs{v: v, most: fewNeeds}
 	if !rec.headRead || !rec.data.sized {
-		f.Needs = v.needsOf(parent)
+		f.Needs = v.needsOf(fewNeeds, parent)
 		f.Size, f.RecordUnread = -1, true
 		f.Why = append(f.Why, "a part of its record is unread")
 		out.entries = append(out.entries, *e)
@@ -313,7 +313,7 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	}
 	s.Size = int64(rec.rsrc.size)
 	v.content(s, &rsrc, &rec.rsrc)
-	need = needs{v: v}
+	need = needs{v: v, most: fewNeeds}
 	v.forkNeeds(&need, &rsrc, &rec.rsrc, rec.id, parent)
 	s.Needs = need.list
 	out.entries = append(out.entries, entry{f: s, maybe: e.maybe})

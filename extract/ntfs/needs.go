@@ -5,8 +5,9 @@ import (
 	"fileassay/extract/imap"
 )
 
-// maxNeeds bounds what is asked for on behalf of one file or folder at once.
-const maxNeeds = 1 << 12
+// maxNeeds bounds the ranges asked for on behalf of one file or folder at
+// once; once they were read, the rest is asked for.
+const maxNeeds = 1 << 8
 
 // needs collects ranges of the image that must be read before more is known.
 type needs struct {
