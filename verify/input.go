@@ -9,6 +9,7 @@ import (
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/volume"
+	"fileassay/verify/wanted"
 )
 
 // ErrNoMap is the cause of an [InputError] where neither a map nor the claim
@@ -27,6 +28,8 @@ type Input struct {
 	Shape *image.Shape // what the image is made of
 	Map   *imap.File
 	Heads *heads.File // nil where none was given
+
+	wanted *wanted.List // nil where none was given
 }
 
 // OpenImage opens the image with its maps, as Options say. Errors are
@@ -135,7 +138,7 @@ func (in *Input) files(o Options) []string {
 	for _, p := range in.Shape.Parts {
 		list = append(list, p.Path)
 	}
-	for _, path := range []string{o.Map, o.Heads} {
+	for _, path := range []string{o.Map, o.Heads, o.Wanted} {
 		if path != "" {
 			list = append(list, path)
 		}

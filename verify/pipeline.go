@@ -30,6 +30,7 @@ type pipeline struct {
 	bytes          Bytes
 	content        extract.Spans // unread ranges that content lies in
 	waiting        headCount
+	wanted         WantedFiles
 }
 
 // job is a batch of files on its way from put to the writer.
@@ -42,6 +43,7 @@ type job struct {
 	bytes   Bytes
 	unread  []extract.Span
 	waiting *headCount // nil where no file waits for a head
+	wanted  WantedFiles
 	judged  chan struct{}
 }
 
@@ -121,6 +123,7 @@ func (p *pipeline) write() {
 		for _, u := range j.unread {
 			p.content.Add(u.Start, u.End-u.Start)
 		}
+		p.wanted.Add(&j.wanted)
 		if j.waiting != nil {
 			p.waiting.addAll(j.waiting)
 		}
@@ -145,6 +148,9 @@ func (j *job) judge(in *Input, volume int) {
 			j.folders.add(g.Verdict, 1)
 		} else {
 			j.counted.add(g.Verdict, 1)
+			if in.wanted != nil {
+				j.wanted.count(in.wanted, f, g.Verdict)
+			}
 			if g.Counted {
 				j.sizes.add(g.Verdict, f.Size)
 				j.bytes.Add(g.Bytes)

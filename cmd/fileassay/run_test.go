@@ -109,6 +109,13 @@ func TestResult(t *testing.T) {
 	if d := cmp.Diff([]string{"image", "volume", "file", "summary"}, kinds); d != "" {
 		t.Errorf("order of records (-want +got):\n%s", d)
 	}
+	for i := range volumes {
+		if len(volumes[i].Places) == 0 {
+			t.Errorf("volume %d: the result does not say where its unread places are", i+1)
+		}
+		volumes[i].Places = nil // they are long, and not printed
+	}
+	summary.Places = nil
 	want := verify.Outcome{Image: image, Volumes: volumes, Summary: summary, Result: "r.jsonl"}
 	if d := cmp.Diff(want, printed); d != "" {
 		t.Errorf("printed summary and result disagree (-result +printed):\n%s", d)

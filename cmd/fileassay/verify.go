@@ -29,12 +29,13 @@ is complete, and where the unread bytes lie.
 			if err != nil {
 				return err
 			}
-			o.Result, o.Force = f.o.Result, f.o.Force
+			o.Result, o.Force, o.Wanted = f.o.Result, f.o.Force, f.o.Wanted
 			return runVerify(cmd.Context(), ui, o, asJSON)
 		},
 	}
 	f.add(cmd)
 	cmd.Flags().StringVarP(&f.o.Result, "result", "o", "", "write the result to `FILE` (default: the image's base name with .result.jsonl, here)")
+	cmd.Flags().StringVar(&f.o.Wanted, "wanted", "", "wanted list `FILE`: how many of the files that it wants are whole goes into the summary")
 	cmd.Flags().BoolVar(&f.o.Force, "force", false, "replace an existing result")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print the summary as JSON")
 	return cmd
