@@ -81,22 +81,6 @@ func share(n, total int64) string {
 	return fmt.Sprintf("%.2f %%", f)
 }
 
-// visible makes a name safe to print on a terminal: control and bidirectional
-// formatting characters are shown as escapes.
-func visible(s string) string {
-	var b strings.Builder
-	for _, r := range s {
-		switch {
-		case r < 0x20, r >= 0x7f && r < 0xa0, r == 0x061c, r >= 0x200b && r <= 0x200f,
-			r >= 0x2028 && r <= 0x202e, r >= 0x2060 && r <= 0x206f, r == 0xfeff:
-			fmt.Fprintf(&b, `\u%04x`, r)
-		default:
-			b.WriteRune(r)
-		}
-	}
-	return b.String()
-}
-
 func (p *printer) image(im *verify.ImageRecord) {
 	p.line("%s  %s, %s sectors of %d bytes", p.bold("Image "+visible(im.Path)), size(im.Size), humanize.Comma((im.Size+im.Sector-1)/im.Sector), im.Sector)
 	if im.DriveSize > im.Size {
@@ -183,6 +167,10 @@ func (p *printer) total(o *verify.Outcome) {
 	p.line("")
 	p.line("%s", p.bold("In all"))
 	p.verdicts(s.Files, s.Sizes, s.Bytes)
+	if w := s.Wanted; w != nil {
+		p.line("  wanted    %s by %s: %s intact, %s missing or not whole", count(w.Files.Total(), "file", "files"), visible(w.List),
+			humanize.Comma(w.Files.Intact), humanize.Comma(w.Files.Damaged+w.Files.Lost))
+	}
 	if u := s.Unread; u.Total() > 0 {
 		p.line("")
 		p.line("%s  %s were not read; they hold", p.bold("Unread bytes"), size(u.Total()))

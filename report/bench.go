@@ -1,0 +1,193 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/dustin/go-humanize"
+
+	"fileassay/extract"
+	"fileassay/verify"
+)
+
+// benchView is what only the bench is shown.
+type benchView struct {
+	MapTotals  []namedCells
+	Places     []namedCells
+	Advice     string
+	Heads      []namedCells
+	Notes      []string
+	WantedName string
+	KindValue  []namedCells
+	Value      *fileTable
+	Volumes    []volumeView
+}
+
+type namedCells struct {
+	Name  string
+	Cells []string
+}
+
+type volumeView struct {
+	Title      string
+	Facts      [][2]string
+	Notes      []string
+	Listing    string
+	Why        []string
+	Structures []structureRow
+}
+
+type structureRow struct {
+	Name, Place, Size, Unread, Health, Note string
+	Bad                                     bool
+}
+
+func (v *view) bench(r *verify.Result, inv *Inventory, o Options) {
+	im := &r.Image
+	for _, vol := range r.Volumes {
+		for _, w := range vol.Listing.Why {
+			if !vol.Listing.Complete {
+				v.ListingWhy = append(v.ListingWhy, fmt.Sprintf("volume %d: %s", vol.Volume, visible(w)))
+			}
+		}
+	}
+	for _, w := range im.Missing {
+		v.ListingWhy = append(v.ListingWhy, visible(w))
+	}
+	total := im.Map.Read + im.Map.Doubtful + im.Map.Failed + im.Map.Skipped
+	for i, n := range []int64{im.Map.Read, im.Map.Doubtful, im.Map.Failed, im.Map.Skipped} {
+		v.MapTotals = append(v.MapTotals, namedCells{drawnWords[i], []string{size(n), share(n, total), humanize.Comma(n)}})
+	}
+	u := r.Summary.Unread
+	for _, p := range []struct {
+		name string
+		n    verify.Unread
+	}{{"listed files", u.Files}, {"structures: folders, records and others", u.Structures}, {"free space and slack: nothing is missed", u.Free}, {"outside any volume", u.Outside}, {"unknown", u.Unknown}} {
+		if p.n.Total() > 0 {
+			v.Places = append(v.Places, namedCells{p.name, []string{size(p.n.Total()), size(p.n.Failed), size(p.n.Skipped), size(p.n.Doubtful)}})
+		}
+	}
+	v.Advice = advice(&verify.Outcome{Image: r.Image, Volumes: r.Volumes, Summary: r.Summary})
+	v.heads(r)
+	for _, n := range im.Notes {
+		v.Notes = append(v.Notes, visible(n))
+	}
+	for i, b := range im.Broken {
+		if i == maxShown {
+			v.Notes = append(v.Notes, fmt.Sprintf("and %d more places of the image file itself", len(im.Broken)-i))
+			break
+		}
+		v.Notes = append(v.Notes, fmt.Sprintf("the image file itself could not be read at %s; counted as failed", sectors(b[0], b[1], max(im.Sector, 1))))
+	}
+	if im.Retried > 0 {
+		v.Notes = append(v.Notes, fmt.Sprintf("the image file gave way in %s and then gave every byte: check the disk that the image lies on", count(im.Retried, "read", "reads")))
+	}
+	v.value(inv, o)
+	for i := range r.Volumes {
+		v.Volumes = append(v.Volumes, volumeOf(&r.Volumes[i], max(im.Sector, 1)))
+	}
+	v.Facts = imageFacts(im, inv)
+}
+
+// imageFacts are the files that the result was made from.
+func imageFacts(im *verify.ImageRecord, inv *Inventory) [][2]string {
+	out := [][2]string{{"Image", visible(im.Path)}, {"Bytes", humanize.Comma(im.Size)}, {"Bytes of the drive", humanize.Comma(im.DriveSize)},
+		{"Sector", fmt.Sprint(im.Sector)}, {"Partition table", visible(im.Table)}}
+	if im.Offset > 0 {
+		out = append(out, [2]string{"The drive begins at", humanize.Comma(im.Offset)})
+	}
+	if im.Parts != nil {
+		out = append(out, [2]string{"Parts", fmt.Sprintf("%d, of which %d are missing or short", im.Parts.Count, len(im.Parts.Short))})
+	}
+	if im.Map.AssumedRead {
+		out = append(out, [2]string{"Imaging map", "none: every sector is assumed to have been read"})
+	} else {
+		out = append(out, [2]string{"Imaging map", visible(im.Map.Path)}, [2]string{"Its SHA-256", visible(im.Map.SHA256)})
+	}
+	if im.Map.TrustDoubtful {
+		out = append(out, [2]string{"Doubtful sectors", "taken as read"})
+	}
+	if im.Heads != nil {
+		out = append(out, [2]string{"Head map", visible(im.Heads.Path)})
+	}
+	if inv.cut > 0 {
+		out = append(out, [2]string{"Ranges left out", fmt.Sprintf("of %s, for the page's size; the result has them", count(inv.cut, "file", "files"))})
+	}
+	return out
+}
+
+func (v *view) heads(r *verify.Result) {
+	if r.Image.Heads == nil {
+		return
+	}
+	waiting := map[int]verify.HeadFiles{}
+	for _, h := range r.Summary.Heads {
+		waiting[h.Head] = h
+	}
+	row := func(name string, s verify.ByteStates, w verify.HeadFiles) {
+		v.Heads = append(v.Heads, namedCells{name, []string{size(s.Total()), fmt.Sprintf("%s (%s)", size(s.Read), share(s.Read, s.Total())),
+			size(s.Doubtful), size(s.Failed), size(s.Skipped), humanize.Comma(w.Files), humanize.Comma(w.Alone)}})
+	}
+	for _, h := range r.Image.Heads.Heads {
+		row(fmt.Sprintf("head %d", h.Head), h.ByteStates, waiting[h.Head])
+	}
+	if o := r.Image.Heads.Others; o.Total() > 0 {
+		row("no head named", o, verify.HeadFiles{})
+	}
+}
+
+// value fills in what reading again would win.
+func (v *view) value(inv *Inventory, o Options) {
+	v.WantedName = visible(o.list().Name)
+	for _, t := range inv.kindTotals() {
+		if t.files.Damaged+t.files.Lost > 0 {
+			v.KindValue = append(v.KindValue, namedCells{kindName(t.kind), []string{humanize.Comma(t.files.Damaged), humanize.Comma(t.files.Lost),
+				size(t.sizes.Damaged + t.sizes.Lost), size(t.unread)}})
+		}
+	}
+	if len(inv.value) == 0 {
+		return
+	}
+	v.Value = &fileTable{Label: "Files that a further pass wins with the least reading", Bars: true, More: []string{"Sectors to read", "Weight"}}
+	for _, c := range inv.value {
+		row := inv.candidateRow(c)
+		row.More = []string{humanize.Comma(c.sectors), humanize.Ftoa(c.weight)}
+		v.Value.Rows = append(v.Value.Rows, row)
+	}
+}
+
+func volumeOf(rec *verify.VolumeRecord, sector int64) volumeView {
+	label := ""
+	if rec.Label != "" {
+		label = ` "` + visible(rec.Label) + `"`
+	}
+	v := volumeView{Title: fmt.Sprintf("Volume %d: %s%s", rec.Volume, visible(rec.Filesystem), label)}
+	f := rec.Files
+	v.Facts = [][2]string{{"Place", sectors(rec.Start, rec.Length, sector)}, {"Size", exact(rec.Length)}, {"Allocation unit", size(rec.Cluster)}, {"Found by", visible(rec.Found)},
+		{"Files", fmt.Sprintf("%s intact, %s damaged, %s lost", humanize.Comma(f.Intact), humanize.Comma(f.Damaged), humanize.Comma(f.Lost))},
+		{"Folders", fmt.Sprintf("%s, of which %s not read whole", humanize.Comma(rec.Folders.Total()), humanize.Comma(rec.Folders.Damaged+rec.Folders.Lost))},
+		{"Content", fmt.Sprintf("%s read, %s doubtful, %s failed, %s not tried, %s unlocated", size(rec.Bytes.Read), size(rec.Bytes.Doubtful), size(rec.Bytes.Failed), size(rec.Bytes.Skipped), size(rec.Bytes.Unlocated))}}
+	if rec.Cluster == 0 {
+		v.Facts = slices.DeleteFunc(v.Facts, func(f [2]string) bool { return f[0] == "Allocation unit" })
+	}
+	for _, n := range rec.Notes {
+		v.Notes = append(v.Notes, visible(n))
+	}
+	v.Listing = "The list of its files may be short"
+	if rec.Listing.Complete {
+		v.Listing = "The list of its files is complete"
+	}
+	for _, w := range rec.Listing.Why {
+		v.Why = append(v.Why, visible(w))
+	}
+	for _, s := range rec.Structures {
+		row := structureRow{Name: visible(s.Name), Place: "unknown", Size: size(s.Length), Unread: size(s.Unread), Health: visible(strings.TrimSpace(s.Health)), Note: visible(s.Note)}
+		if s.Start != nil {
+			row.Place = humanize.Comma(*s.Start / sector)
+		}
+		row.Bad = s.Health != string(extract.HealthRead)
+		v.Structures = append(v.Structures, row)
+	}
+	return v
+}

@@ -1,0 +1,56 @@
+package report
+
+import (
+	"encoding/csv"
+	"io"
+	"strconv"
+	"strings"
+
+	"fileassay/verify"
+)
+
+// CSV writes the list of files as RFC 4180 has it: comma, CRLF, a header, in
+// UTF-8. A cell that a spreadsheet program could take for a formula begins
+// with an apostrophe. Folders are listed too.
+func CSV(w io.Writer, r *verify.Result, a Audience) error {
+	out := csv.NewWriter(w)
+	out.UseCRLF = true
+	cols, t := columns(a), newTable(r)
+	record := make([]string, len(cols))
+	for i, c := range cols {
+		record[i] = c.name
+	}
+	if err := out.Write(record); err != nil {
+		return err
+	}
+	for f, err := range r.Files() {
+		if err != nil {
+			return err
+		}
+		for i, c := range cols {
+			switch v := c.cell(f, t).(type) {
+			case int64:
+				record[i] = strconv.FormatInt(v, 10)
+			case string:
+				record[i] = guard(clip(v))
+			default:
+				record[i] = ""
+			}
+		}
+		if err := out.Write(record); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// guard keeps spreadsheet programs from taking text for a formula: they do so
+// by its first character, in its wide form too (common practice, no source; the
+// list of characters is that of the OWASP page on CSV injection, from memory).
+func guard(s string) string {
+	if strings.IndexAny(s, "=+-@\t\r＝＋－＠") == 0 {
+		return "'" + s
+	}
+	return s
+}

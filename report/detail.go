@@ -1,0 +1,73 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"fileassay/verify"
+)
+
+// detailOf is what the bench reads of a file that is not intact: why, the
+// ranges of its damage by sector, and what must be read before more of it is
+// known. A line for each, within maxDetail.
+func detailOf(f *verify.FileRecord, sector int64) string {
+	var b strings.Builder
+	line := func(format string, a ...any) bool {
+		if b.Len() > maxDetail {
+			return false
+		}
+		if b.Len() > 0 {
+			b.WriteByte('\n')
+		}
+		fmt.Fprintf(&b, format, a...)
+		return true
+	}
+	for i, w := range f.Why {
+		if !line("%s", visible(w)) {
+			fmt.Fprintf(&b, "\nand %d more reasons in the result", len(f.Why)-i)
+			break
+		}
+	}
+	for i, d := range f.Damage {
+		if !line("%s", rangeText(d, sector)) {
+			fmt.Fprintf(&b, "\nand %d more ranges in the result", len(f.Damage)-i)
+			break
+		}
+	}
+	for i, n := range f.Needs {
+		if !line("waits for metadata on %s", sectors(n[0], n[1], sector)) {
+			fmt.Fprintf(&b, "\nand %d more places in the result", len(f.Needs)-i)
+			break
+		}
+	}
+	if len(f.Heads) > 0 {
+		line("heads of its unread places: %s", joinInts(f.Heads))
+	}
+	return b.String()
+}
+
+// rangeText is a range of damage by sector.
+func rangeText(d verify.Damage, sector int64) string {
+	content := fmt.Sprintf("bytes %d to %d of the file", d.Offset, d.Offset+d.Length-1)
+	if d.Image < 0 {
+		return fmt.Sprintf("%s: %s, place unknown", d.What, content)
+	}
+	return fmt.Sprintf("%s: %s, %s", d.What, sectors(d.Image, d.Length, sector), content)
+}
+
+// sectors names the sectors of a range of the drive.
+func sectors(at, n, sector int64) string {
+	first, last := at/sector, (at+max(n, 1)-1)/sector
+	if first == last {
+		return fmt.Sprintf("sector %d", first)
+	}
+	return fmt.Sprintf("sectors %d to %d (%d)", first, last, last-first+1)
+}
+
+func joinInts(list []int) string {
+	words := make([]string, len(list))
+	for i, n := range list {
+		words[i] = fmt.Sprint(n)
+	}
+	return strings.Join(words, ", ")
+}

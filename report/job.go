@@ -1,0 +1,123 @@
+package report
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image"
+	_ "image/jpeg" // the two forms that a logo may have
+	_ "image/png"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/BurntSushi/toml"
+
+	"fileassay/verify"
+)
+
+// Job is what stands in the header of a report. What is not given is left out:
+// nothing is invented.
+type Job struct {
+	Number     string `toml:"job"`
+	Customer   string `toml:"customer"`
+	Drive      string `toml:"drive"` // model
+	Serial     string `toml:"serial"`
+	Technician string `toml:"technician"`
+	Date       string `toml:"date"`
+	Remarks    string `toml:"remarks"`
+	Logo       string `toml:"logo"` // path of a PNG or JPEG file
+}
+
+// Bounds of a job's file and of its logo.
+const (
+	maxJob  = 1 << 20
+	maxLogo = 1 << 20
+)
+
+// LoadJob reads a job from a TOML file. A logo's path counts from the folder
+// of the file. Errors are [*verify.InputError].
+func LoadJob(path string) (Job, error) {
+	var j Job
+	text, err := readBounded(path, maxJob)
+	if err != nil {
+		return j, &verify.InputError{Err: fmt.Errorf("job: %w", err)}
+	}
+	meta, err := toml.Decode(string(text), &j)
+	if err != nil {
+		return j, &verify.InputError{Err: fmt.Errorf("job %s: %w", path, err)}
+	}
+	if unknown := meta.Undecoded(); len(unknown) > 0 {
+		return j, &verify.InputError{Err: fmt.Errorf("job %s: no such key: %s; there are job, customer, drive, serial, technician, date, remarks and logo", path, visible(unknown[0].String()))}
+	}
+	if j.Logo != "" && !filepath.IsAbs(j.Logo) {
+		j.Logo = filepath.Join(filepath.Dir(path), j.Logo)
+	}
+	return j, nil
+}
+
+// Over is j with what o gives in its place.
+func (j Job) Over(o Job) Job {
+	for _, p := range []struct{ to, from *string }{{&j.Number, &o.Number}, {&j.Customer, &o.Customer}, {&j.Drive, &o.Drive}, {&j.Serial, &o.Serial},
+		{&j.Technician, &o.Technician}, {&j.Date, &o.Date}, {&j.Remarks, &o.Remarks}, {&j.Logo, &o.Logo}} {
+		if *p.from != "" {
+			*p.to = *p.from
+		}
+	}
+	return j
+}
+
+// lines are the entries of the header that are given, but for the logo.
+func (j Job) lines() [][2]string {
+	var out [][2]string
+	for _, l := range [][2]string{{"Job", j.Number}, {"Customer", j.Customer}, {"Drive", j.Drive}, {"Serial number", j.Serial},
+		{"Technician", j.Technician}, {"Date", j.Date}, {"Remarks", j.Remarks}} {
+		if l[1] != "" {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// logo is a picture with its media type.
+type logo struct {
+	Type          string
+	Data          []byte
+	Width, Height int
+}
+
+// loadLogo reads the logo, if one is given.
+func (j Job) loadLogo() (*logo, error) {
+	if j.Logo == "" {
+		return nil, nil
+	}
+	data, err := readBounded(j.Logo, maxLogo)
+	if err != nil {
+		return nil, &verify.InputError{Err: fmt.Errorf("logo: %w", err)}
+	}
+	c, form, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil {
+		return nil, &verify.InputError{Err: fmt.Errorf("logo %s: %w; give a PNG or JPEG file", j.Logo, err)}
+	}
+	if c.Width < 1 || c.Height < 1 {
+		return nil, &verify.InputError{Err: fmt.Errorf("logo %s: is %d by %d pixels; give a picture", j.Logo, c.Width, c.Height)}
+	}
+	return &logo{Type: "image/" + form, Data: data, Width: c.Width, Height: c.Height}, nil
+}
+
+// readBounded reads a small file.
+func readBounded(path string, limit int64) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, limit+1))
+	if err != nil {
+		return nil, err
+	}
+	if int64(len(data)) > limit {
+		return nil, fmt.Errorf("%s: %w", path, errors.New("has more than "+size(limit)+"; is it the right file?"))
+	}
+	return data, nil
+}

@@ -1,0 +1,175 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/dustin/go-humanize"
+
+	"fileassay/verify"
+	"fileassay/verify/wanted"
+)
+
+// Options say how a report is made.
+type Options struct {
+	For    Audience
+	Job    Job
+	Wanted *wanted.List // what files are worth; nil is the built-in list
+}
+
+func (o Options) list() *wanted.List {
+	if o.Wanted == nil {
+		return wanted.Default()
+	}
+	return o.Wanted
+}
+
+// outcomeWords say in one sentence, or two, what was recovered.
+func outcomeWords(r *verify.Result) string {
+	f := r.Summary.Files
+	total := f.Total()
+	short := ""
+	if !r.Summary.ListingComplete {
+		short = " The list of files may be incomplete."
+	}
+	switch {
+	case total == 0 && r.Summary.ListingComplete:
+		return "The drive holds no files."
+	case total == 0:
+		return "No files could be found on the drive. That does not mean that there were none."
+	case f.Intact == total && total == 1:
+		return "The one file that was found was recovered whole." + short
+	case f.Intact == total:
+		return fmt.Sprintf("All %s files that were found were recovered whole.%s", humanize.Comma(total), short)
+	case f.Intact == 0 && f.Damaged == 0:
+		return fmt.Sprintf("Of %s nothing could be recovered.%s", count(total, "file that was found", "files that were found"), short)
+	}
+	var rest []string
+	if f.Damaged > 0 {
+		rest = append(rest, count(f.Damaged, "is damaged", "are damaged"))
+	}
+	if f.Lost > 0 {
+		rest = append(rest, count(f.Lost, "is lost", "are lost"))
+	}
+	verb := "were"
+	if f.Intact == 1 {
+		verb = "was"
+	}
+	return fmt.Sprintf("%s of %s %s recovered whole; %s.%s", humanize.Comma(f.Intact), count(total, "file", "files"), verb, strings.Join(rest, " and "), short)
+}
+
+// listingWords say in plain words whether the list may be incomplete, and why.
+func listingWords(r *verify.Result) []string {
+	if r.Summary.ListingComplete {
+		return []string{"The list of files is complete: everything on the drive that tells of files was read."}
+	}
+	out := []string{}
+	if len(r.Volumes) == 0 {
+		out = append(out, "Nothing on the drive could be opened as a place where files are kept.")
+	}
+	if len(r.Image.Missing) > 0 {
+		out = append(out, "The drive's own table of its parts could not be read whole: a part of the drive, with all of its files, may not have been found.")
+	}
+	var records, unnamed, unclaimed int64
+	other := false
+	for _, v := range r.Volumes {
+		l := v.Listing
+		if l.Complete {
+			continue
+		}
+		if v.Files.Total()+v.Folders.Total() == 0 && v.Proof == nil {
+			out = append(out, fmt.Sprintf("One part of the drive, of %s, could not be opened. If it held files, they are not in this list.", size(v.Length)))
+			continue
+		}
+		records += l.UnreadRecords
+		unnamed += l.UnnamedFiles
+		unclaimed += l.UnclaimedBytes
+		other = other || l.UnreadRecords == 0 && l.UnnamedFiles == 0 && l.UnclaimedBytes == 0
+	}
+	if records > 0 {
+		out = append(out, fmt.Sprintf("%s of the drive's own index of files could not be read. Files that stand only there are missing from this list.", count(records, "entry", "entries")))
+	}
+	if unnamed > 0 {
+		out = append(out, fmt.Sprintf("%s in the list without a name, since the name could not be read.", count(unnamed, "file or folder is", "files and folders are")))
+	}
+	if unclaimed > 0 {
+		out = append(out, fmt.Sprintf("%s of the drive are marked as in use, but no file in this list accounts for them. Files that are not listed, or missing parts of listed ones, may lie there.", size(unclaimed)))
+	}
+	if other || len(out) == 0 {
+		out = append(out, "Some of what tells which files there were could not be read. Files may be missing from this list.")
+	}
+	return out
+}
+
+// basisWords say what was and was not checked.
+func basisWords(r *verify.Result) (checked, not []string) {
+	m := r.Image.Map
+	checked = append(checked, "Each file in the list was followed to every place of the drive where it is kept. It is called intact only if every one of these places was read without error.")
+	switch {
+	case m.AssumedRead:
+		not = append(not, "There was no record of which places of the drive were read. It was assumed that all were, and nothing in this report proves it.")
+	case m.TrustDoubtful:
+		checked = append(checked, "Where the drive gave data but did not vouch for it, the data was taken as good.")
+	default:
+		checked = append(checked, "Where the drive gave data but did not vouch for it, the file is called damaged.")
+	}
+	not = append(not,
+		"No file was opened in the program that made it. A file that was broken before the drive failed is intact in this list, and still broken.",
+		"Deleted files are not in this list.")
+	return checked, not
+}
+
+// kindName is what a kind is called, with a capital letter.
+func kindName(k wanted.Kind) string {
+	switch k {
+	case wanted.Photo:
+		return "Photos and pictures"
+	case wanted.Film:
+		return "Films"
+	case wanted.Music:
+		return "Music and sound"
+	case wanted.Document:
+		return "Documents"
+	case wanted.Mail:
+		return "Mail"
+	case wanted.Database:
+		return "Databases"
+	case wanted.Text:
+		return "Plain text"
+	case wanted.Archive:
+		return "Archives"
+	case wanted.Program:
+		return "Programs"
+	case wanted.Cache:
+		return "Temporary files"
+	}
+	return "Other files"
+}
+
+// kindDamage is what damage means for a file of a kind. Common practice, no
+// source.
+func kindDamage(k wanted.Kind) string {
+	switch k {
+	case wanted.Photo:
+		return "May open with a grey or shifted part, or not at all. The small preview in it may still be good."
+	case wanted.Film:
+		return "Mostly plays, with a jump or blocks where data is missing. If its beginning or end is missing it may need repair."
+	case wanted.Music:
+		return "Mostly plays, with a gap or a click."
+	case wanted.Document:
+		return "May not open, or open with pages or pictures missing. Ask your program to repair it, on a copy."
+	case wanted.Mail:
+		return "Some messages or attachments may be missing or unreadable. Import a copy, not the file itself."
+	case wanted.Database:
+		return "May not open, and figures in it may be wrong without a warning. Check it against paper or another copy."
+	case wanted.Text:
+		return "Opens, with nonsense or a gap where data is missing."
+	case wanted.Archive:
+		return "Often only what stands before the damage can be unpacked."
+	case wanted.Program:
+		return "Do not use it. Install it again from its maker."
+	case wanted.Cache:
+		return "Mostly of no worth: programs make these files anew."
+	}
+	return "Depends on the program that made it. Try a copy, and look at it closely."
+}
