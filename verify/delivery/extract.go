@@ -98,10 +98,10 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 		ord.Wanted = hex.EncodeToString(s[:])
 	}
 	d := &delivery{o: o, order: ord, listed: listed, r: r, res: res}
+	defer d.close()
 	if err := d.open(); err != nil {
 		return nil, err
 	}
-	defer d.close()
 	if d.plan, err = newPlan(ctx, res, &o.Selection, o.Filler); err != nil {
 		return nil, err
 	}
@@ -228,10 +228,10 @@ func (d *delivery) open() error {
 		if err != nil {
 			return d.fault(err)
 		}
+		if _, err := d.root.Lstat(declarationName); err == nil {
+			return bad("holds a finished delivery; fileassay audit says whether it is still whole. Give another folder")
+		}
 		for _, e := range entries {
-			if e.Name() == declarationName {
-				return bad("holds a finished delivery; fileassay audit says whether it is still whole. Give another folder")
-			}
 			if e.Name() != "lost+found" {
 				return bad("is not empty (%s); nothing is ever overwritten: give a new or an empty folder", e.Name())
 			}
@@ -274,7 +274,9 @@ func (d *delivery) close() {
 	if d.file != nil {
 		d.file.Close()
 	}
-	d.root.Close()
+	if d.root != nil {
+		d.root.Close()
+	}
 }
 
 func (d *delivery) report(p Progress) {

@@ -25,8 +25,8 @@ import (
 //   - a name that differs from one already placed in the same folder in case
 //     or in the composition of its letters alone gets "=~2", "=~3" and so on
 //     before its extension;
-//   - the "?" that unknown parents stand under is "=unplaced", and a folder
-//     too deep for common systems is "=deep-" with a digest, at the top.
+//   - the "?" that unknown parents stand under is "=unplaced", no name at all is
+//     "=empty", and a folder too deep for common systems is "=deep-" with a digest, at the top.
 //
 // No other "=" can stand in a safe name, so the rule can be undone
 // ([OriginalName]); what was cut off stands in the list of renamed files.
@@ -39,7 +39,10 @@ const (
 // SafeName makes one element of a path safe for the filesystems of all common
 // systems. It gives every name back that is safe already.
 func SafeName(name string) string {
-	if name == "?" {
+	switch name {
+	case "":
+		return emptyName
+	case "?":
 		return unplaced
 	}
 	safe := escape(name)
@@ -50,7 +53,10 @@ func SafeName(name string) string {
 	return safe
 }
 
-const unplaced = "=unplaced"
+const (
+	unplaced  = "=unplaced"
+	emptyName = "=empty"
+)
 
 func escape(name string) string {
 	clean := name != ""
@@ -128,8 +134,11 @@ func marked(safe, mark string, limit int) string {
 // OriginalName undoes [SafeName] and the marks for names that collide. ok is
 // false where a part of the name was cut off, or no rule gives such a name.
 func OriginalName(safe string) (name string, ok bool) {
-	if safe == unplaced {
+	switch safe {
+	case unplaced:
 		return "?", true
+	case emptyName:
+		return "", true
 	}
 	var b strings.Builder
 	for i := 0; i < len(safe); {
