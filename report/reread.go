@@ -1,0 +1,192 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/dustin/go-humanize"
+
+	"fileassay/verify/reread"
+)
+
+// Plan writes a re-read plan for the terminal: the caution, what the unread
+// sectors hold, the first rows steps in order, the curve of what is won against
+// time, and what heads hold back where a head map tells.
+func Plan(w io.Writer, pl *reread.Plan, rows int, s Style) error {
+	p := &printer{w: w, Style: s}
+	p.line("%s", p.bold(pl.Caution))
+	p.line("")
+	p.held(pl)
+	p.line("")
+	if len(pl.Steps) == 0 {
+		p.line("%s", p.bold("Nothing that is unread would win anything by this list."))
+		p.headValues(pl)
+		return p.err
+	}
+	p.steps(pl, rows)
+	p.line("")
+	p.curve(pl)
+	p.line("")
+	p.planTotal(pl)
+	p.headValues(pl)
+	return p.err
+}
+
+func (p *printer) held(pl *reread.Plan) {
+	f := pl.Files
+	p.line("Wanted by %s: %s, of which %s whole and %s not", visible(pl.Wanted), count(f.Intact+f.Missing, "file", "files"), humanize.Comma(f.Intact), humanize.Comma(f.Missing))
+	c := pl.Options.Costs
+	p.line("Taken for reading: %v a seek, a sector %v where skipped, %v where failed, %v where doubtful;", c.Seek, c.Skipped, c.Failed, c.Doubtful)
+	p.line("ranges no more than %s apart in one go (defaults: common practice, no source)", count(c.Gap, "sector", "sectors"))
+	p.line("")
+	p.line("%s", p.bold("The unread sectors hold"))
+	for _, worth := range []bool{true, false} {
+		for _, h := range pl.Holds {
+			if h.Worth != worth {
+				continue
+			}
+			note := ""
+			switch {
+			case h.Gates > 0 && h.Known:
+				note = "; they lead to " + count(h.Gates, "entry", "entries")
+			case h.Gates > 0:
+				note = fmt.Sprintf("; they lead to some %s (an estimate)", count(h.Gates, "entry", "entries"))
+			case !worth && h.Holds == "free space":
+				note = "; nothing is missed, and this time is saved"
+			case !worth:
+				note = "; worth nothing here"
+			}
+			p.line("  %-32s %14s  %10s%s", h.Holds, count(h.Sectors, "sector", "sectors"), span(h.Took), note)
+		}
+	}
+	if pl.LeftOut > 0 {
+		p.line("  %s left out: what they claim is too long to be planned for", count(pl.LeftOut, "file was", "files were"))
+	}
+}
+
+func (p *printer) steps(pl *reread.Plan, rows int) {
+	p.line("%s", p.bold("Read in this order"))
+	p.line("  %4s %14s %7s %9s %9s %9s %9s  %s", "step", "from byte", "ranges", "sectors", "time", "in all", "whole", "what it wins")
+	var took time.Duration
+	var whole int64
+	pass := 0
+	for i := range pl.Steps {
+		s := &pl.Steps[i]
+		took += s.Took
+		whole += s.Files
+		if rows > 0 && i >= rows {
+			continue
+		}
+		if s.Pass != pass {
+			pass = s.Pass
+			p.line("  pass %d", pass)
+		}
+		p.line("  %4d %14d %7d %9d %9s %9s %9d  %s", i+1, pl.Ranges[s.First].Start, s.Ranges, s.Sectors, span(s.Took), span(took), whole, visible(pl.Words(s)))
+	}
+	if rows > 0 && len(pl.Steps) > rows {
+		p.line("  ... and %s more (--rows 0 shows all, --list writes every range)", count(int64(len(pl.Steps)-rows), "step", "steps"))
+	}
+}
+
+// curveRows is how many lines the curve has.
+const curveRows = 12
+
+func (p *printer) curve(pl *reread.Plan) {
+	p.line("%s", p.bold("Wanted files whole against time"))
+	for _, at := range Curve(pl, curveRows) {
+		p.line("  %10s  %-40s %s", span(at.After), strings.Repeat("#", int(40*at.Share)), count(at.Whole, "file", "files"))
+	}
+}
+
+// CurvePoint is a point of the curve of wanted files whole against time.
+type CurvePoint struct {
+	After  time.Duration `json:"-"`
+	Hours  float64       `json:"hours"`
+	Whole  int64         `json:"files"` // made whole by then
+	Weight float64       `json:"weight"`
+	Share  float64       `json:"share"` // of the weight of all that the plan makes whole
+}
+
+// Curve is the curve of a plan, in n points at even times.
+func Curve(pl *reread.Plan, n int) []CurvePoint {
+	if n <= 0 || pl.Took <= 0 {
+		return nil
+	}
+	out := make([]CurvePoint, 0, n)
+	var at CurvePoint
+	k := 0
+	var took time.Duration
+	for i := 1; i <= n; i++ {
+		until := pl.Took / time.Duration(n) * time.Duration(i)
+		if i == n {
+			until = pl.Took
+		}
+		for k < len(pl.Steps) && took+pl.Steps[k].Took <= until {
+			took += pl.Steps[k].Took
+			at.Whole += pl.Steps[k].Files
+			at.Weight += pl.Steps[k].Weight
+			k++
+		}
+		at.After, at.Hours = until, until.Hours()
+		if pl.Weight > 0 {
+			at.Share = min(at.Weight/pl.Weight, 1)
+		}
+		out = append(out, at)
+	}
+	return out
+}
+
+func (p *printer) planTotal(pl *reread.Plan) {
+	may := ""
+	if pl.Perhaps > 0 {
+		may = fmt.Sprintf(", and perhaps %s more, of which metadata is unread too", humanize.Comma(pl.Perhaps))
+	}
+	p.line("%s", p.bold(fmt.Sprintf("In all %s in %s: %s made whole%s", count(pl.Sectors, "sector", "sectors"), span(pl.Took),
+		count(pl.Whole, "wanted file", "wanted files"), may)))
+	if pl.Options.Budget > 0 {
+		p.line("  chosen for a budget of %v", pl.Options.Budget)
+	}
+	if pl.Options.BudgetSectors > 0 {
+		p.line("  chosen for a budget of %s", count(pl.Options.BudgetSectors, "sector", "sectors"))
+	}
+	if st := pl.Stop; st != nil {
+		p.line("  %s", p.bold(fmt.Sprintf("after %s (%s) a further hour wins less than %g: %.3g", span(st.After), count(int64(st.Step), "step", "steps"), pl.Options.Worth, st.Next)))
+	}
+	p.line("  after it, verify again and plan anew: what was read may lead to more")
+}
+
+func (p *printer) headValues(pl *reread.Plan) {
+	if len(pl.Heads) == 0 {
+		return
+	}
+	p.line("")
+	p.line("%s", p.bold("What heads hold back of what is wanted"))
+	for _, h := range pl.Heads {
+		p.line("  head %-3d %s of weight %g wait for it; a further head in its place alone buys %s, %s, weight %g", h.Head, count(h.Files, "file", "files"),
+			h.Weight, count(h.Alone.Files, "file", "files"), size(h.Alone.Bytes), h.Alone.Weight)
+	}
+	for _, s := range pl.HeadSets {
+		p.line("  heads %s together hold back %s, %s, weight %g", numbers(s.Heads), count(s.Files, "file", "files"), size(s.Bytes), s.Weight)
+	}
+}
+
+func numbers(list []int) string {
+	return strings.ReplaceAll(strings.Trim(fmt.Sprint(list), "[]"), " ", ", ")
+}
+
+// span is a time as people read it.
+func span(d time.Duration) string {
+	switch {
+	case d == 0:
+		return "0 s"
+	case d < 100*time.Millisecond:
+		return "under 0.1 s"
+	case d < time.Minute:
+		return fmt.Sprintf("%.1f s", d.Seconds())
+	case d < time.Hour:
+		return fmt.Sprintf("%d min %02d s", int(d.Minutes()), int(d.Seconds())%60)
+	}
+	return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
+}

@@ -1,0 +1,274 @@
+package reread_test
+
+import (
+	"context"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"fileassay/extract"
+	"fileassay/extract/imap"
+	"fileassay/verify"
+	"fileassay/verify/reread"
+	"fileassay/verify/truthtest"
+	"fileassay/verify/truthtest/fixture"
+	"fileassay/verify/wanted"
+)
+
+// bench is a drive that is imaged step by step: the image holds everything,
+// the map tells what was read of it.
+type bench struct {
+	t     testing.TB
+	d     *truthtest.Drive
+	dir   string
+	state map[int64]imap.State // of each unread sector
+	f     *fixture.Fixture
+}
+
+func newBench(t testing.TB, f *fixture.Fixture, unread []imap.Range) *bench {
+	b := &bench{t: t, d: truthtest.NewDrive(t, f), dir: t.TempDir(), state: map[int64]imap.State{}, f: f}
+	for _, u := range unread {
+		for at := u.Start; at < u.End(); at += f.Truth.Sector {
+			b.state[at] = u.State
+		}
+	}
+	return b
+}
+
+// unread is the map of what is not read now.
+func (b *bench) unread() []imap.Range {
+	list := make([]int64, 0, len(b.state))
+	for at := range b.state {
+		list = append(list, at)
+	}
+	slices.Sort(list)
+	var out []imap.Range
+	size := int64(len(b.f.Image))
+	for _, at := range list {
+		n := min(b.f.Truth.Sector, size-at)
+		if k := len(out); k > 0 && out[k-1].End() == at && out[k-1].State == b.state[at] {
+			out[k-1].Length += n
+			continue
+		}
+		out = append(out, imap.Range{Start: at, Length: n, State: b.state[at]})
+	}
+	return out
+}
+
+// verify verifies the drive as it is read now.
+func (b *bench) verify() *verify.Result {
+	b.t.Helper()
+	m, out := filepath.Join(b.dir, "map.csv"), filepath.Join(b.dir, "result.jsonl")
+	truthtest.WriteMap(b.t, m, int64(len(b.f.Image)), b.unread())
+	_, err := verify.Run(context.Background(), verify.Options{Image: b.d.Path, Map: m, Result: out, Force: true, Options: extract.Options{Threads: 2}})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	r, err := verify.OpenResult(out)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	b.t.Cleanup(func() { r.Close() })
+	return r
+}
+
+// read reads a range, and returns how many sectors of it were unread.
+func (b *bench) read(start, length int64) (sectors int64) {
+	for at := start; at < start+length; at += b.f.Truth.Sector {
+		if _, ok := b.state[at]; ok {
+			delete(b.state, at)
+			sectors++
+		}
+	}
+	return sectors
+}
+
+type key struct {
+	volume int
+	path   string
+}
+
+// wholeWeights are the wanted files that are intact, with their weights.
+func wholeWeights(t testing.TB, r *verify.Result, l *wanted.List) map[key]float64 {
+	out := map[key]float64{}
+	for f, err := range r.Files() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Kind == "folder" || f.Verdict != verify.Intact {
+			continue
+		}
+		if w := l.Weight(reread.EntryOf(f)); w > 0 {
+			out[key{f.Volume, f.Path}] = w
+		}
+	}
+	return out
+}
+
+func plan(t testing.TB, r *verify.Result, o reread.Options) *reread.Plan {
+	t.Helper()
+	if o.Costs == (reread.Costs{}) {
+		o.Costs = reread.DefaultCosts()
+	}
+	p, err := reread.New(r, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// fixtures are those of the repository, and all there are where the tools are.
+func fixtures(t testing.TB) []*fixture.Fixture {
+	if os.Getenv("FILEASSAY_TOOLS") != "1" {
+		return []*fixture.Fixture{fixture.Load(t, "ntfs3-kernel")}
+	}
+	dir := filepath.Join(fixture.Folder(t), "..", "..", "shared", "fixtures")
+	list, err := filepath.Glob(filepath.Join(dir, "*.truth.json.zst"))
+	if err != nil || len(list) == 0 {
+		t.Fatalf("no fixtures in %s: %v", dir, err)
+	}
+	var out []*fixture.Fixture
+	for _, p := range list {
+		f := fixture.LoadFrom(t, dir, strings.TrimSuffix(filepath.Base(p), ".truth.json.zst"))
+		if slices.ContainsFunc(f.Truth.Volumes, func(v fixture.Volume) bool { return !listed[v.FS] }) {
+			continue
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// listed are the filesystems of fixtures whose files are listed.
+var listed = map[string]bool{"ntfs": true, "hfsplus": true, "hfsx": true, "fat12": true, "fat16": true, "fat32": true,
+	"vfat": true, "exfat": true, "ext2": true, "ext3": true, "ext4": true}
+
+// The laws of a plan: it names no sector that was read, its ranges do not
+// overlap, the full plan is the same set forward and by value, a budget is
+// kept, and it is the same every time.
+func TestLaws(t *testing.T) {
+	for _, f := range fixtures(t) {
+		for i, profile := range truthtest.Profiles() {
+			rnd := rand.New(rand.NewPCG(3, uint64(i)))
+			b := newBench(t, f, profile.Unread(f, rnd))
+			r := b.verify()
+			full := plan(t, r, reread.Options{})
+			set := sectors(t, b, full)
+			again := plan(t, r, reread.Options{})
+			if d := cmp.Diff(full.Ranges, again.Ranges); d != "" {
+				t.Errorf("%s, %s: planned again: %s", f.Name, profile.Name, d)
+			}
+			forward := plan(t, r, reread.Options{Forward: true})
+			if d := cmp.Diff(set, sectors(t, b, forward)); d != "" {
+				t.Errorf("%s, %s: forward is another set: %s", f.Name, profile.Name, d)
+			}
+			checkForward(t, forward)
+			if full.Took == 0 {
+				continue
+			}
+			half := plan(t, r, reread.Options{Budget: full.Took / 2})
+			if half.Took > full.Took/2 {
+				t.Errorf("%s, %s: takes %v of %v", f.Name, profile.Name, half.Took, full.Took/2)
+			}
+			some := plan(t, r, reread.Options{BudgetSectors: full.Sectors / 3})
+			if some.Sectors > full.Sectors/3 {
+				t.Errorf("%s, %s: %d sectors of %d", f.Name, profile.Name, some.Sectors, full.Sectors/3)
+			}
+			for at := range sectors(t, b, half) {
+				if !set[at] {
+					t.Fatalf("%s, %s: sector at %d is in the plan with a budget and not in the full one", f.Name, profile.Name, at)
+				}
+			}
+			checkWorth(t, f.Name+", "+profile.Name, b, r, set)
+		}
+	}
+}
+
+func sectors(t *testing.T, b *bench, p *reread.Plan) map[int64]bool {
+	t.Helper()
+	set := map[int64]bool{}
+	for _, g := range p.Ranges {
+		for at := g.Start; at < g.Start+g.Length; at += p.Sector {
+			if s, ok := b.state[at]; !ok || s != g.State {
+				t.Fatalf("names the sector at %d as %v; it is %v (unread: %v)", at, g.State, s, ok)
+			}
+			if set[at] {
+				t.Fatalf("names the sector at %d twice", at)
+			}
+			set[at] = true
+		}
+	}
+	return set
+}
+
+func checkForward(t *testing.T, p *reread.Plan) {
+	t.Helper()
+	for i := range p.Steps {
+		if i > 0 && p.Steps[i].Pass == p.Steps[i-1].Pass && p.Ranges[p.Steps[i].First].Start < p.Ranges[p.Steps[i-1].First].Start {
+			t.Fatalf("step %d goes back within its pass", i)
+		}
+	}
+}
+
+// checkWorth counts anew, by simple means, which unread sectors files wait
+// for: they are all in the full plan; and free space is not.
+func checkWorth(t *testing.T, name string, b *bench, r *verify.Result, set map[int64]bool) {
+	t.Helper()
+	l := wanted.Default()
+	must := map[int64]bool{}
+	need := func(start, n int64) {
+		for at := start / 512 * 512; at < start+n; at += 512 {
+			if _, unread := b.state[at]; unread {
+				must[at] = true
+			}
+		}
+	}
+	for f, err := range r.Files() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Kind != "folder" && f.Verdict != verify.Intact && l.Weight(reread.EntryOf(f)) > 0 {
+			for _, e := range f.Extents {
+				need(e[1], e[2])
+			}
+		}
+		for _, n := range f.Needs {
+			need(n[0], n[1])
+		}
+	}
+	for at := range must {
+		if !set[at] {
+			t.Fatalf("%s: a file waits for the sector at %d, and the full plan lacks it", name, at)
+		}
+	}
+	for _, v := range r.Volumes {
+		for _, h := range v.Places {
+			for _, g := range h.Ranges {
+				for at := (g[0] + 511) / 512 * 512; h.Holds == "free" && at+512 <= g[0]+g[1]; at += 512 {
+					if set[at] && !must[at] && !inNeeds(r, at) {
+						t.Fatalf("%s: the sector at %d is free and in the plan", name, at)
+					}
+				}
+			}
+		}
+	}
+}
+
+func inNeeds(r *verify.Result, at int64) bool {
+	lists := [][][2]int64{r.Image.Needs}
+	for _, v := range r.Volumes {
+		lists = append(lists, v.Needs)
+	}
+	for _, l := range lists {
+		for _, n := range l {
+			if at >= n[0] && at < n[0]+n[1] {
+				return true
+			}
+		}
+	}
+	return false
+}

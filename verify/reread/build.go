@@ -1,0 +1,379 @@
+package reread
+
+import (
+	"fmt"
+	"hash/maphash"
+	"slices"
+	"time"
+
+	"fileassay/verify"
+	"fileassay/verify/wanted"
+)
+
+// sort of an item: what reading it wins.
+type itemSort uint8
+
+const (
+	wholeFile   itemSort = iota // a file that will be whole
+	perhapsFile                 // a file that may be whole: what leads to the rest of it is unread too
+	gate                        // metadata that listed entries wait for
+	volumeGate                  // structures that must be read before more of a volume can be known
+	driveGate                   // partition tables
+	copies                      // structures that nothing listed waits for
+	unknown                     // places of which nobody knows what they hold
+)
+
+// item is what a problem's item stands for.
+type item struct {
+	sort   itemSort
+	volume int
+	path   string // of a file or folder; of a gate, the first that waits for it
+	id     uint64
+	weight float64 // by the wanted list, of a file
+	bytes  int64   // of a file's content
+	gates  int64   // entries that wait for it
+	sure   bool    // gates is known, not estimated
+}
+
+// span is a range of unread bytes, of whole sectors.
+type span struct{ start, end int64 }
+
+// builder collects items with the unread spans that they need.
+type builder struct {
+	r      *verify.Result
+	list   *wanted.List
+	sector int64
+	unread unreadMap
+
+	items   []item
+	whole   []float64
+	part    []float64
+	spanAt  []int64
+	spans   []span
+	gates   map[uint64][]int32 // gate items by the hash of their spans
+	seed    maphash.Seed
+	leftOut int64 // items that were left out, since the lists would grow too long
+	heads   headSets
+	waiting WantedCount
+	perVol  map[int]*volumeWeight
+}
+
+// volumeWeight is what is known of the files of a volume, to judge what its
+// unread structures may gate.
+type volumeWeight struct {
+	files  int64
+	weight float64
+}
+
+// maxSpans bounds the memory of a plan. It is reached only by results in which
+// many files claim the same long places.
+const maxSpans = 8 << 20
+
+// Shares of what a gate wins: half a file's weight for the way to it, and half
+// for its content, once its place is known. An estimate.
+const gateShare = 0.5
+
+func newBuilder(r *verify.Result, list *wanted.List) *builder {
+	return &builder{r: r, list: list, sector: sectorOf(r), unread: newUnreadMap(r), spanAt: []int64{0},
+		gates: map[uint64][]int32{}, seed: maphash.MakeSeed(), heads: headSets{}, perVol: map[int]*volumeWeight{}}
+}
+
+// collect goes through the result.
+func (b *builder) collect() error {
+	for f, err := range b.r.Files() {
+		if err != nil {
+			return err
+		}
+		b.file(f)
+	}
+	for i := range b.r.Volumes {
+		b.volume(&b.r.Volumes[i])
+	}
+	b.drive()
+	return nil
+}
+
+// need adds the unread sectors of a range to the spans of the item that is
+// being made.
+func (b *builder) need(start, length int64) {
+	s, e, ok := wholeSectors(start, length, b.sector, b.r.Image.DriveSize)
+	if !ok {
+		return
+	}
+	b.unread.within(s, e, func(s, e int64) bool {
+		b.spans = append(b.spans, span{s, e})
+		return len(b.spans) < maxSpans
+	})
+}
+
+// open are the spans of the item that is being made.
+func (b *builder) open() []span { return b.spans[b.spanAt[len(b.spanAt)-1]:] }
+
+// drop forgets the item that is being made.
+func (b *builder) drop() { b.spans = b.spans[:b.spanAt[len(b.spanAt)-1]] }
+
+// close ends an item: its spans are sorted and joined. An item without any is
+// dropped.
+func (b *builder) close(it item, whole, part float64) {
+	list := b.open()
+	if len(list) == 0 || whole <= 0 {
+		b.drop()
+		return
+	}
+	b.spans = b.spans[:len(b.spans)-len(list)+len(joined(list))]
+	b.spanAt = append(b.spanAt, int64(len(b.spans)))
+	b.items = append(b.items, it)
+	b.whole = append(b.whole, whole)
+	b.part = append(b.part, part)
+}
+
+// joined sorts spans and joins those that overlap, in place. Those that only
+// touch may be in different states.
+func joined(list []span) []span {
+	slices.SortFunc(list, func(a, b span) int {
+		if a.start != b.start {
+			if a.start < b.start {
+				return -1
+			}
+			return 1
+		}
+		return 0
+	})
+	out := list[:0]
+	for _, s := range list {
+		if n := len(out); n > 0 && s.start < out[n-1].end {
+			out[n-1].end = max(out[n-1].end, s.end)
+			continue
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// Modified reads the time of a file's line. What has no zone is taken for UTC:
+// which zone the drive lived in, the result does not say.
+func Modified(f *verify.FileRecord) time.Time {
+	if f.Modified == "" {
+		return time.Time{}
+	}
+	if t, err := time.Parse(time.RFC3339Nano, f.Modified); err == nil {
+		return t
+	}
+	t, err := time.Parse("2006-01-02T15:04:05.999999999", f.Modified)
+	if err != nil {
+		return time.Time{}
+	}
+	return t
+}
+
+// EntryOf is what a wanted list must know of a file of a result.
+func EntryOf(f *verify.FileRecord) wanted.Entry {
+	e := wanted.Entry{Path: f.Path, Size: -1, Modified: Modified(f)}
+	if f.Size != nil {
+		e.Size = *f.Size
+	}
+	return e
+}
+
+func (b *builder) file(f *verify.FileRecord) {
+	if f.Kind == "folder" {
+		if len(f.Needs) > 0 {
+			b.gate(f, folderFiles*b.list.Leads(f.Path), false)
+		}
+		return
+	}
+	w := b.list.Weight(EntryOf(f))
+	if w <= 0 {
+		return
+	}
+	v := b.perVol[f.Volume]
+	if v == nil {
+		v = &volumeWeight{}
+		b.perVol[f.Volume] = v
+	}
+	v.files++
+	v.weight += w
+	b.waiting.add(f.Verdict == verify.Intact, w)
+	if f.Verdict == verify.Intact {
+		return
+	}
+	b.heads.add(f, w)
+	if len(f.Needs) > 0 {
+		b.gate(f, w*gateShare, true)
+	}
+	if len(b.spans) >= maxSpans/2 {
+		b.leftOut++
+		return
+	}
+	for _, e := range f.Extents {
+		b.need(e[1], e[2])
+	}
+	for _, e := range f.Patched {
+		b.need(e[1], e[2])
+	}
+	for _, d := range f.Damage {
+		if d.Image >= 0 && f.Stored == "" {
+			b.need(d.Image, d.Length)
+		}
+	}
+	if len(b.open()) == 0 {
+		b.drop()
+		return
+	}
+	it := item{sort: wholeFile, volume: f.Volume, path: f.Path, id: f.ID, weight: w}
+	held, size := 0.0, int64(0)
+	if f.Size != nil && *f.Size > 0 && f.Bytes.Read != nil {
+		size = *f.Size
+		held = float64(*f.Bytes.Read) / float64(size)
+		it.bytes = size
+	}
+	share := wanted.KindOf(f.Path).Share()
+	whole, part := w*(1-share*held), w*share*(1-held)
+	if len(f.Needs) > 0 || f.Size == nil || f.Bytes.Unlocated != nil && *f.Bytes.Unlocated > 0 {
+		it.sort = perhapsFile
+		if f.Bytes.Unlocated != nil && size > 0 {
+			part = w * share * float64(size-*f.Bytes.Unlocated-*f.Bytes.Read) / float64(size)
+		}
+		for _, n := range f.Needs {
+			b.need(n[0], n[1])
+		}
+		whole *= gateShare
+	}
+	b.close(it, whole, min(part, whole))
+}
+
+// folderFiles is how many files a folder that cannot be read is taken to hold.
+// An estimate.
+const folderFiles = 8
+
+// gate adds what an entry waits for. Entries that wait for the same share it.
+func (b *builder) gate(f *verify.FileRecord, gain float64, sure bool) {
+	if gain <= 0 {
+		return
+	}
+	for _, n := range f.Needs {
+		b.need(n[0], n[1])
+	}
+	list := joined(b.open())
+	if len(list) == 0 {
+		b.drop()
+		return
+	}
+	var h maphash.Hash
+	h.SetSeed(b.seed)
+	for _, s := range list {
+		maphash.WriteComparable(&h, s)
+	}
+	sum := h.Sum64()
+	for _, i := range b.gates[sum] {
+		if slices.Equal(b.spans[b.spanAt[i]:b.spanAt[i+1]], list) {
+			b.drop()
+			b.whole[i] += gain
+			b.part[i] += gain * gateShare
+			b.items[i].gates++
+			b.items[i].sure = b.items[i].sure && sure
+			return
+		}
+	}
+	b.gates[sum] = append(b.gates[sum], int32(len(b.items)))
+	b.close(item{sort: gate, volume: f.Volume, path: f.Path, id: f.ID, gates: 1, sure: sure}, gain, gain*gateShare)
+}
+
+// mean is the mean weight of the wanted files that are known of a volume.
+func (b *builder) mean(volume int) float64 {
+	if v := b.perVol[volume]; v != nil && v.files > 0 {
+		return v.weight / float64(v.files)
+	}
+	return b.list.Leads("") / 2
+}
+
+// unknownShare is what a mebibyte of unknown content is worth, of a file that
+// no rule but the last fits. An estimate that only puts it behind all else.
+const unknownShare = 1e-3
+
+func (b *builder) volume(v *verify.VolumeRecord) {
+	lead := b.list.Leads("")
+	if lead > 0 {
+		files, sure := v.Listing.UnreadRecords, false
+		if files <= 0 {
+			files = 1
+			if v.Files.Total() == 0 {
+				files = max(v.Length>>20, 1)
+			}
+		}
+		b.each(v.Needs, item{sort: volumeGate, volume: v.Volume, gates: files, sure: sure}, float64(files)*b.mean(v.Volume))
+	}
+	if v.Listing.Complete {
+		return // no file is missing, so what nothing waits for wins nothing
+	}
+	b.rest(v.Volume, v.Places)
+}
+
+func (b *builder) drive() {
+	b.each(b.r.Image.Needs, item{sort: driveGate, gates: int64(max(len(b.r.Volumes), 1)), sure: false}, 1000*b.list.Leads(""))
+	if len(b.r.Image.Missing) > 0 {
+		b.rest(0, b.r.Summary.Places)
+	}
+}
+
+// each adds an item for every range, which together win gain.
+func (b *builder) each(list [][2]int64, it item, gain float64) {
+	var total int64
+	for _, n := range list {
+		if n[1] > 0 {
+			total += min(n[1], 1<<50)
+		}
+	}
+	for _, n := range list {
+		if len(b.spans) >= maxSpans {
+			return
+		}
+		b.need(n[0], n[1])
+		won := gain * float64(min(n[1], 1<<50)) / float64(total)
+		b.close(it, won, won)
+	}
+}
+
+// rest adds what may hold files, or the way to them, that nobody knows of.
+func (b *builder) rest(volume int, places []verify.Holding) {
+	w := b.list.Weight(wanted.Entry{Path: "?/unknown", Size: -1})
+	for _, h := range places {
+		it := item{sort: unknown, volume: volume}
+		switch h.Holds {
+		case "structures":
+			it.sort, it.path = copies, h.Name
+		case "unknown", "outside":
+		default:
+			continue
+		}
+		for _, g := range h.Ranges {
+			if len(b.spans) >= maxSpans {
+				b.leftOut++
+				return
+			}
+			b.need(g[0], g[1])
+			n := w * unknownShare * float64(g[1]) / (1 << 20)
+			b.close(it, n, n)
+		}
+	}
+}
+
+// String names what an item is, for people.
+func (it *item) String() string {
+	switch it.sort {
+	case wholeFile, perhapsFile:
+		return it.path
+	case gate:
+		return fmt.Sprintf("what leads to %s", it.path)
+	case volumeGate:
+		return fmt.Sprintf("structures of volume %d", it.volume)
+	case driveGate:
+		return "partition tables"
+	case copies:
+		if it.path != "" {
+			return fmt.Sprintf("%s of volume %d", it.path, it.volume)
+		}
+		return fmt.Sprintf("other structures of volume %d", it.volume)
+	}
+	return "unknown content"
+}

@@ -1,0 +1,125 @@
+package reread
+
+import (
+	"sort"
+	"time"
+
+	"fileassay/extract/imap"
+	"fileassay/verify"
+)
+
+// Held tells of unread sectors that hold one thing.
+type Held struct {
+	Holds   string        `json:"holds"`
+	Worth   bool          `json:"worth"` // whether reading them wins anything
+	Sectors int64         `json:"sectors"`
+	Took    time.Duration `json:"-"` // by the costs, without seeks
+	Seconds float64       `json:"seconds"`
+	Gates   int64         `json:"gates,omitempty"`       // entries that structures lead to
+	Known   bool          `json:"gates_known,omitempty"` // Gates is counted, not estimated
+}
+
+// The things that unread sectors hold, in the order in which they are told.
+const (
+	heldGates   = "structures that files wait for"
+	heldWanted  = "wanted file data"
+	heldCopies  = "other structures"
+	heldUnknown = "unknown"
+	heldOther   = "other file data"
+	heldFree    = "free space"
+	heldOutside = "outside any volume"
+)
+
+// held sorts the unread sectors into what they hold.
+func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
+	names := []string{heldGates, heldWanted, heldCopies, heldUnknown, heldOther, heldFree, heldOutside}
+	index := map[string]int{}
+	worth, nothing := make([]Held, len(names)), make([]Held, len(names))
+	for i, n := range names {
+		index[n] = i
+		worth[i] = Held{Holds: n, Worth: true}
+		nothing[i] = Held{Holds: n}
+	}
+	add := func(h *Held, sectors int64, s imap.State) {
+		h.Sectors += sectors
+		h.Took += time.Duration(capped(sectors, c.perSector(s))) * time.Microsecond
+	}
+	for a := range p.cost {
+		best := unknown
+		for _, i := range p.items(int32(a)) {
+			switch s := b.items[i].sort; s {
+			case gate, volumeGate, driveGate:
+				best = gate
+			case wholeFile, perhapsFile:
+				if best != gate {
+					best = wholeFile
+				}
+			case copies:
+				if best == unknown {
+					best = copies
+				}
+			}
+			if best == gate {
+				break
+			}
+		}
+		name := map[itemSort]string{gate: heldGates, wholeFile: heldWanted, copies: heldCopies, unknown: heldUnknown}[best]
+		add(&worth[index[name]], p.sectors[a], l.state[a])
+	}
+	gates := &worth[index[heldGates]]
+	gates.Known = true
+	for i := range b.items {
+		switch it := &b.items[i]; it.sort {
+		case gate:
+			gates.Gates += it.gates
+			gates.Known = gates.Known && it.sure
+		case driveGate:
+			gates.Known = false
+		}
+	}
+	for i := range b.r.Volumes {
+		if v := &b.r.Volumes[i]; len(v.Needs) > 0 {
+			gates.Gates += v.Listing.UnreadRecords
+			gates.Known = false
+		}
+	}
+	rest := func(list []verify.Holding) {
+		for _, h := range list {
+			name := map[string]string{"files": heldOther, "structures": heldCopies, "free": heldFree, "outside": heldOutside}[h.Holds]
+			if name == "" {
+				name = heldUnknown
+			}
+			state, _ := imap.ParseState(h.State)
+			var left int64
+			for _, g := range h.Ranges {
+				if g[0] >= 0 && g[1] > 0 && g[0] < b.r.Image.DriveSize {
+					left += l.lacks(g[0], min(g[0]+min(g[1], b.r.Image.DriveSize), b.r.Image.DriveSize))
+				}
+			}
+			add(&nothing[index[name]], left/b.sector, state)
+		}
+	}
+	for i := range b.r.Volumes {
+		rest(b.r.Volumes[i].Places)
+	}
+	rest(b.r.Summary.Places)
+	var out []Held
+	for _, list := range [][]Held{worth, nothing} {
+		for _, h := range list {
+			if h.Sectors > 0 {
+				h.Seconds = h.Took.Seconds()
+				out = append(out, h)
+			}
+		}
+	}
+	return out
+}
+
+// lacks is how many bytes of a range are in no atom.
+func (l *atomPlaces) lacks(start, end int64) int64 {
+	n := end - start
+	for i := sort.Search(len(l.end), func(i int) bool { return l.end[i] > start }); i < len(l.start) && l.start[i] < end; i++ {
+		n -= min(l.end[i], end) - max(l.start[i], start)
+	}
+	return n
+}

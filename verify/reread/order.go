@@ -1,0 +1,140 @@
+package reread
+
+import (
+	"math"
+	"slices"
+)
+
+// grains are how long, in microseconds, a run of near atoms may be that is read
+// in one go when the order of a plan is looked for. Single atoms rise fastest
+// where sectors are dear, long runs where seeks are.
+var grains = [...]int64{0, 100_000, 2_000_000, 60_000_000, math.MaxInt64}
+
+// ordered is a set of atoms in the order in which it wins the most the soonest,
+// with the ends of its steps. Orders of several grains are made, and the best is
+// the one in which weight waits the least.
+func (t *teller) ordered(chosen []bool) (order, ends []int32) {
+	try := grains[:]
+	if len(t.p.itemAtoms) > 1<<20 {
+		try = []int64{0, 2_000_000}
+	}
+	least := math.Inf(1)
+	for _, grain := range try {
+		c := t.p.coarse(chosen, grain)
+		g := newGreedy(c.problem)
+		g.run(math.MaxInt64, nil)
+		o, e := c.fine(g, chosen)
+		if w := t.waiting(o, e); w < least {
+			least, order, ends = w, o, e
+		}
+	}
+	return order, ends
+}
+
+// coarse is a problem whose atoms are runs of another's.
+type coarse struct {
+	*problem
+	first, end []int32 // atoms of each run
+}
+
+// coarse joins chosen atoms that are near each other into runs of a cost of at
+// most grain. What an item wins of a set that does not make it whole is won run
+// by run.
+func (p *problem) coarse(chosen []bool, grain int64) *coarse {
+	c := &coarse{problem: &problem{seek: p.seek, whole: make([]float64, p.itemCount()), part: make([]float64, p.itemCount())}}
+	number := make([]int32, p.atomCount())
+	for a, ok := range chosen {
+		if !ok {
+			continue
+		}
+		n := len(c.cost)
+		if n > 0 && int(c.end[n-1]) == a && p.link[a-1] > 0 && grain > 0 {
+			if more := p.seek - p.link[a-1] + p.cost[a]; c.cost[n-1] <= grain-more {
+				c.cost[n-1] += more
+				c.sectors[n-1] += p.sectors[a]
+				c.end[n-1] = int32(a + 1)
+				number[a] = int32(n - 1)
+				continue
+			}
+		}
+		if n > 0 && int(c.end[n-1]) == a {
+			c.link[n-1] = p.link[a-1]
+		}
+		number[a] = int32(n)
+		c.first, c.end = append(c.first, int32(a)), append(c.end, int32(a+1))
+		c.cost, c.sectors, c.link = append(c.cost, p.cost[a]), append(c.sectors, p.sectors[a]), append(c.link, 0)
+	}
+	c.itemAt = make([]int32, 1, p.itemCount()+1)
+	for i := range p.whole {
+		var got int64
+		from := len(c.itemAtoms)
+		for _, a := range p.atoms(int32(i)) {
+			if !chosen[a] {
+				continue
+			}
+			got += p.sectors[a]
+			if n := len(c.itemAtoms); n == from || c.itemAtoms[n-1] != number[a] {
+				c.itemAtoms = append(c.itemAtoms, number[a])
+			}
+		}
+		c.itemAt = append(c.itemAt, int32(len(c.itemAtoms)))
+		c.whole[i], c.part[i] = p.worth(int32(i), got), p.part[i]
+		if got < p.size[i] {
+			c.part[i] = c.whole[i]
+		}
+	}
+	c.index()
+	return c
+}
+
+// fine is the order of runs that was found as one of atoms, the rest of the
+// chosen ones by place behind it.
+func (c *coarse) fine(g *greedy, chosen []bool) (order, ends []int32) {
+	from := int32(0)
+	for _, end := range g.ends {
+		for _, run := range g.order[from:end] {
+			for a := c.first[run]; a < c.end[run]; a++ {
+				order = append(order, a)
+			}
+		}
+		from = end
+		ends = append(ends, int32(len(order)))
+	}
+	for run, ok := range g.chosen {
+		if !ok {
+			for a := c.first[run]; a < c.end[run]; a++ {
+				order = append(order, a)
+			}
+		}
+	}
+	if len(ends) == 0 || int(ends[len(ends)-1]) < len(order) {
+		ends = append(ends, int32(len(order)))
+	}
+	return order, ends
+}
+
+// waiting is the sum over all items that become whole of what they win, times
+// how long they wait.
+func (t *teller) waiting(order, ends []int32) float64 {
+	p := t.p
+	missing := make([]int32, p.itemCount())
+	for i := range missing {
+		missing[i] = p.itemAt[i+1] - p.itemAt[i]
+	}
+	sum, now, pos, from := 0.0, int64(0), int64(-1), int32(0)
+	for _, end := range ends {
+		atoms := order[from:end]
+		from = end
+		slices.Sort(atoms)
+		for _, a := range atoms {
+			now += t.move(pos, t.places.start[a]) + p.cost[a]
+			pos = t.places.end[a]
+			for _, i := range p.items(a) {
+				if missing[i]--; missing[i] == 0 {
+					sum += p.whole[i] * float64(now)
+				}
+			}
+		}
+	}
+	return sum
+}

@@ -1,0 +1,251 @@
+package reread_test
+
+import (
+	"cmp"
+	"math"
+	"math/rand/v2"
+	"path"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"fileassay/extract/imap"
+	"fileassay/verify"
+	"fileassay/verify/reread"
+	"fileassay/verify/truthtest"
+	"fileassay/verify/truthtest/fixture"
+	"fileassay/verify/wanted"
+)
+
+// The plan's steps are really read, a tenth at a time, and the drive is
+// verified again: what was predicted is what is won.
+func TestPredictedIsWon(t *testing.T) {
+	l := wanted.Default()
+	for _, f := range fixtures(t) {
+		for i, profile := range truthtest.Profiles() {
+			rnd := rand.New(rand.NewPCG(5, uint64(i)))
+			b := newBench(t, f, profile.Unread(f, rnd))
+			r := b.verify()
+			p := plan(t, r, reread.Options{})
+			if len(p.Steps) == 0 {
+				continue
+			}
+			before := wholeWeights(t, r, l)
+			predicted, perhaps := map[key]bool{}, map[key]bool{}
+			open := map[key]bool{} // files that the plan promises nothing of
+			for _, x := range notWhole(t, r) {
+				if len(x.Needs) > 0 || x.Size == nil || *x.Bytes.Unlocated > 0 {
+					open[key{x.Volume, x.Path}] = true
+				}
+			}
+			known := names(t, r)
+			const parts = 4
+			for k := range parts {
+				for s := len(p.Steps) * k / parts; s < len(p.Steps)*(k+1)/parts; s++ {
+					step := &p.Steps[s]
+					for _, g := range p.Ranges[step.First : step.First+step.Ranges] {
+						b.read(g.Start, g.Length)
+					}
+					for _, w := range p.Wins(step, p.WinCount(step)) {
+						switch w.What {
+						case "whole":
+							predicted[key{w.Volume, w.Path}] = true
+						case "perhaps whole":
+							perhaps[key{w.Volume, w.Path}] = true
+						}
+					}
+				}
+				after := wholeWeights(t, b.verify(), l)
+				for at := range predicted {
+					if _, ok := after[at]; !ok {
+						t.Errorf("%s, %s, part %d: %v was to be whole, and is not", f.Name, profile.Name, k, at)
+					}
+				}
+				for at := range after {
+					if _, was := before[at]; !was && !predicted[at] && !open[at] && known[at] {
+						t.Errorf("%s, %s, part %d: %v is whole, which was not predicted", f.Name, profile.Name, k, at)
+					}
+				}
+				if k == parts-1 {
+					t.Logf("%s, %s: %d steps, %d sectors: %d files predicted whole and whole, %d perhaps; %d intact before, %d after",
+						f.Name, profile.Name, len(p.Steps), p.Sectors, len(predicted), len(perhaps), len(before), len(after))
+				}
+			}
+		}
+	}
+}
+
+func notWhole(t *testing.T, r *verify.Result) []*verify.FileRecord {
+	var out []*verify.FileRecord
+	for f, err := range r.Files() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Kind != "folder" && f.Verdict != verify.Intact {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+func names(t *testing.T, r *verify.Result) map[key]bool {
+	out := map[key]bool{}
+	for f, err := range r.Files() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[key{f.Volume, f.Path}] = true
+	}
+	return out
+}
+
+// order is an order in which sectors are read, as ranges.
+type order []reread.Range
+
+// area is the area under the curve of the weight of whole files against time,
+// until the given end. need are the unread sectors of each file.
+func (o order) area(c reread.Costs, sector int64, need []fileNeed, end time.Duration) float64 {
+	waits := map[int64][]int{}
+	left := make([]int, len(need))
+	for i, n := range need {
+		left[i] = len(n.sectors)
+		for at := range n.sectors {
+			waits[at] = append(waits[at], i)
+		}
+	}
+	area, now, pos := 0.0, time.Duration(0), int64(-1)
+	for _, g := range o {
+		gap := (g.Start - pos) / sector
+		if pos < 0 || g.Start < pos || gap > c.Gap {
+			now += c.Seek
+		} else {
+			now += min(c.Seek, time.Duration(gap)*c.Skipped)
+		}
+		each := c.Skipped
+		switch g.State {
+		case imap.Failed:
+			each = c.Failed
+		case imap.Doubtful:
+			each = c.Doubtful
+		}
+		for at := g.Start; at < g.Start+g.Length; at += sector {
+			now += each
+			for _, i := range waits[at] {
+				if left[i]--; left[i] == 0 && now < end {
+					area += need[i].weight * (end - now).Seconds()
+				}
+			}
+		}
+		pos = g.Start + g.Length
+	}
+	return area
+}
+
+type fileNeed struct {
+	weight  float64
+	sectors map[int64]bool
+}
+
+// needs are the unread sectors of the files that can be made whole, counted by
+// simple means.
+func (b *bench) needs(r *verify.Result, l *wanted.List) []fileNeed {
+	var out []fileNeed
+	for _, f := range notWhole(b.t.(*testing.T), r) {
+		w := l.Weight(reread.EntryOf(f))
+		if w <= 0 || len(f.Needs) > 0 || f.Size == nil || *f.Bytes.Unlocated > 0 {
+			continue
+		}
+		n := fileNeed{w, map[int64]bool{}}
+		for _, list := range [][][3]int64{f.Extents, f.Patched} {
+			for _, e := range list {
+				for at := e[1] / 512 * 512; at < e[1]+e[2]; at += 512 {
+					if _, ok := b.state[at]; ok {
+						n.sectors[at] = true
+					}
+				}
+			}
+		}
+		if len(n.sectors) > 0 {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+// customers is a wanted list as a customer gives it: two folders that matter,
+// documents and photos, and the rest if it must be.
+func customers(t *testing.T, f *fixture.Fixture) *wanted.List {
+	count := map[string]int{}
+	var dirs []string
+	for _, x := range f.Truth.Files {
+		if dir := path.Dir(x.Path); dir != "." {
+			if count[dir]++; count[dir] == 1 {
+				dirs = append(dirs, dir)
+			}
+		}
+	}
+	slices.SortFunc(dirs, func(a, b string) int { return cmp.Or(count[b]-count[a], strings.Compare(a, b)) })
+	text := ""
+	for _, d := range dirs[:min(2, len(dirs))] {
+		text += "40 " + wanted.Escape(d) + "/**\n"
+	}
+	l, err := wanted.Parse("customer", strings.NewReader(text+"5 kind:document\n5 kind:photo\n1 **\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+// The curve of wanted weight against time rises sooner by the plan than in the
+// order of the disk, on the whole of a fixture's ways to fail at least 1.5
+// times, and it is never below that of the smallest ranges first.
+func TestAreaUnderCurve(t *testing.T) {
+	costs := reread.DefaultCosts()
+	for _, f := range fixtures(t) {
+		for _, list := range []struct {
+			name string
+			l    *wanted.List
+			want float64
+		}{{"customer's list", customers(t, f), 1.5}, {"built-in list", wanted.Default(), 1}} {
+			product, curves := 0.0, 0
+			for i, profile := range truthtest.Profiles() {
+				rnd := rand.New(rand.NewPCG(7, uint64(i)))
+				b := newBench(t, f, profile.Unread(f, rnd))
+				r := b.verify()
+				need := b.needs(r, list.l)
+				if len(need) < 3 {
+					continue // no curve to speak of
+				}
+				p := plan(t, r, reread.Options{Wanted: list.l})
+				var disk order
+				end := time.Duration(0)
+				for _, u := range b.unread() {
+					disk = append(disk, reread.Range{Start: u.Start, Length: u.Length, State: u.State})
+					each := costs.Skipped
+					if u.State == imap.Failed {
+						each = costs.Failed
+					}
+					end += costs.Seek + time.Duration(u.Length/512)*each
+				}
+				smallest := slices.Clone(disk)
+				slices.SortStableFunc(smallest, func(a, b reread.Range) int { return int(a.Length - b.Length) })
+				by, inOrder, small := order(p.Ranges).area(costs, 512, need, end), disk.area(costs, 512, need, end), order(smallest).area(costs, 512, need, end)
+				t.Logf("%s, %s, %s: %d files wait; area by plan %.1f, in disk order %.1f (%.2f times), smallest first %.1f (%.2f times)",
+					f.Name, profile.Name, list.name, len(need), by, inOrder, by/inOrder, small, by/small)
+				if by < inOrder || by < small {
+					t.Errorf("%s, %s, %s: the plan is behind disk order or smallest first", f.Name, profile.Name, list.name)
+				}
+				product, curves = product+math.Log(by/inOrder), curves+1
+			}
+			if curves == 0 {
+				continue
+			}
+			mean := math.Exp(product / float64(curves))
+			t.Logf("%s, %s: %.2f times disk order over %d ways to fail", f.Name, list.name, mean, curves)
+			if mean < list.want {
+				t.Errorf("%s, %s: only %.2f times disk order, want %.1f", f.Name, list.name, mean, list.want)
+			}
+		}
+	}
+}
