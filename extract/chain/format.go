@@ -34,7 +34,7 @@ type Start struct {
 
 // Entry is a file or folder as the slots of its parent describe it.
 type Entry struct {
-	ID        uint64 // place of its (first readable) slot in the image, bytes
+	At        int64  // place of its (first readable) slot in the image, bytes
 	Name      string // as shown; "" where not known
 	NameBytes []byte // as extract.File has it
 	HalfNamed bool   // Name is a shorter form, since the full one is unread

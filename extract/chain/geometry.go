@@ -14,6 +14,11 @@ type Geometry struct {
 	Clusters uint32 // in the heap
 }
 
+// Number is the number of a file whose slot or first cluster stands at an
+// offset of the image: its place in the volume, which is the same wherever the
+// volume begins in the image.
+func (g *Geometry) Number(at int64) uint64 { return uint64(at - g.Start) }
+
 // Valid reports whether c is a cluster of the heap.
 func (g *Geometry) Valid(c uint32) bool {
 	return c >= FirstCluster && c-FirstCluster < g.Clusters

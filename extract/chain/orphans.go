@@ -179,7 +179,7 @@ func (t *Tree) adopt(ctx context.Context, list []candidate) error {
 			if x.unknown && x.start.HasParent && whole[x.start.Parent] {
 				continue // its parent has no entry for it: it was deleted
 			}
-			n := &node{parent: -1, orphan: true, id: uint64(t.geo.At(x.c)) + 1, doubt: true, unknown: x.unknown}
+			n := &node{parent: -1, orphan: true, id: t.geo.Number(t.geo.At(x.c)) + 1, doubt: true, unknown: x.unknown}
 			n.base = extract.UnknownParent(n.id)
 			n.length = len(n.base)
 			if x.start.Head {

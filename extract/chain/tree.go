@@ -125,10 +125,10 @@ func (t *Tree) Survey(ctx context.Context) error {
 	if t.Root != 0 {
 		f := t.claim(t.Root, -1, t.folderLimit())
 		root.take(t, f)
-		root.id = uint64(t.geo.At(t.Root))
+		root.id = t.geo.Number(t.geo.At(t.Root))
 	} else {
 		root.parts = []extract.Extent{t.FixedRoot}
-		root.id = uint64(t.FixedRoot.Image)
+		root.id = t.geo.Number(t.FixedRoot.Image)
 	}
 	t.nodes = append(t.nodes, root)
 	if err := t.descend(ctx, 0); err != nil {
@@ -194,10 +194,10 @@ func (t *Tree) entries(n *node, yield func(*Entry)) Tally {
 // addFolder makes a node for a folder's entry and claims its clusters.
 func (t *Tree) addFolder(parent int32, e *Entry) int32 {
 	p := t.nodes[parent]
-	n := &node{parent: parent, name: e.Name, id: e.ID, first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
+	n := &node{parent: parent, name: e.Name, id: t.geo.Number(e.At), first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
 	switch {
 	case e.Name == "":
-		n.parent, n.base = -1, extract.UnknownParent(e.ID)
+		n.parent, n.base = -1, extract.UnknownParent(n.id)
 		n.length = len(n.base)
 	case p.length+1+len(e.Name) > maxPath:
 		n.parent, n.base = -1, extract.Join(extract.UnknownParent(p.id), e.Name)

@@ -79,11 +79,11 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 			}
 			return
 		}
-		f := &extract.File{ID: e.ID, NameBytes: e.NameBytes, Kind: extract.KindFile, Size: e.Size,
+		f := &extract.File{ID: t.geo.Number(e.At), NameBytes: e.NameBytes, Kind: extract.KindFile, Size: e.Size,
 			Modified: e.Modified, LocalTime: e.Local, Why: e.Why, RecordUnread: e.Doubtful}
 		if e.Name == "" {
 			f.Unnamed = true
-			f.Path = extract.UnknownParent(e.ID)
+			f.Path = extract.UnknownParent(f.ID)
 			t.sum.unnamed++
 		} else if e.Size == 0 && !e.Folder && (n.half || e.HalfNamed) {
 			// nothing but its path is at stake, and that is not known
@@ -95,7 +95,7 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 		if e.Doubtful {
 			t.sum.doubtful++
 		}
-		if n.doubt || t.sharedAt(int64(e.ID)) {
+		if n.doubt || t.sharedAt(e.At) {
 			f.RecordUnread = true
 			f.Why = append(f.Why, "the folder it stands in cannot be vouched for")
 		}
@@ -317,7 +317,7 @@ func (t *Tree) chains(ctx context.Context, yield func(*extract.File) error) erro
 			}
 			return stopWhole
 		})
-		file := &extract.File{ID: uint64(t.geo.At(c)), Path: "?/chain-" + strconv.FormatUint(uint64(c), 10), Kind: extract.KindFile,
+		file := &extract.File{ID: t.geo.Number(t.geo.At(c)), Path: "?/chain-" + strconv.FormatUint(uint64(c), 10), Kind: extract.KindFile,
 			Size: -1, Unnamed: true, RecordUnread: true, Pieces: t.pieces(f.runs, f.n*t.geo.Cluster, f.n*t.geo.Cluster),
 			Why: []string{fmt.Sprintf("a chain of %d clusters without a name: its true size is at most %d bytes", f.n, f.n*t.geo.Cluster)}}
 		if f.stop != stopWhole {

@@ -6,8 +6,8 @@
 // The format is that of Microsoft's "exFAT file system specification", called
 // the specification here; numbers are those of its sections.
 //
-// The number of a file ([extract.File].ID) is the place in the image of the
-// first readable slot of its set, in bytes. A folder found without its entry
+// The number of a file ([extract.File].ID) is the place in the volume of
+// the first readable slot of its set, in bytes from the volume's start. A folder found without its entry
 // has the place of its first cluster plus one, at which no slot is; a chain
 // without a name has the place of its first cluster.
 package exfat

@@ -182,7 +182,7 @@ func (p *parser) close(cut bool) {
 	case !p.hasFile && p.stream.NameLength == 0:
 		return
 	}
-	e := &chain.Entry{ID: uint64(p.at), Size: -1}
+	e := &chain.Entry{At: p.at, Size: -1}
 	why := func(s string) { e.Why = append(e.Why, s) }
 	if p.hasFile {
 		e.Folder = p.file.Attributes&attrFolder != 0

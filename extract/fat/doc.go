@@ -6,8 +6,8 @@
 // The format is that of the "FAT: General Overview of On-Disk Format", version
 // 1.03, called the Overview here.
 //
-// The number of a file ([extract.File].ID) is the place in the image of its
-// short entry, in bytes: it is unique, which a first cluster is not (an empty
+// The number of a file ([extract.File].ID) is the place in the volume of its
+// short entry, in bytes from the volume's start: it is unique, which a first cluster is not (an empty
 // file has none). A folder found without its entry has the place of its first
 // cluster plus one, at which no slot is; a chain without a name has the place
 // of its first cluster.

@@ -109,7 +109,7 @@ func (p *format) first(e *shortEntry) uint32 {
 func (p *parser) flush(beforeGap bool) {
 	units := p.long.whole()
 	if beforeGap && units != nil {
-		e := &chain.Entry{ID: uint64(p.long.at), NameOnly: true, Size: -1,
+		e := &chain.Entry{At: p.long.at, NameOnly: true, Size: -1,
 			Why: []string{"only its long name was read: the entry with its place and size is unread"}}
 		e.Name, e.NameBytes = extract.NameFromUTF16(units)
 		p.yield(e)
@@ -131,7 +131,7 @@ func (p *parser) entry(s *shortEntry, at int64) {
 		}
 		return
 	}
-	e := &chain.Entry{ID: uint64(at), Folder: s.Attr&attrFolder != 0, First: p.first(s), Size: int64(s.Size),
+	e := &chain.Entry{At: at, Folder: s.Attr&attrFolder != 0, First: p.first(s), Size: int64(s.Size),
 		Modified: s.modified(), Local: true, Doubtful: p.doubt}
 	e.Valid = e.Size
 	if e.Folder {
