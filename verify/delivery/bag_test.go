@@ -1,0 +1,125 @@
+package delivery
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"fileassay/verify"
+)
+
+// RFC 8493, section 2.1.3: CR, LF and % are percent-encoded, and no other.
+func TestEncodePath(t *testing.T) {
+	for _, c := range []struct{ path, want string }{
+		{"data/a b.txt", "data/a b.txt"},
+		{"data/50%", "data/50%25"},
+		{"data/%0A", "data/%250A"},
+		{"data/a\r\nb", "data/a%0D%0Ab"},
+		{"data/ä*", "data/ä*"},
+	} {
+		got := encodePath(c.path)
+		if got != c.want {
+			t.Errorf("%q: %q, want %q", c.path, got, c.want)
+		}
+		if back := decodePath(got); back != c.path {
+			t.Errorf("%q comes back as %q", got, back)
+		}
+	}
+}
+
+func TestParseManifest(t *testing.T) {
+	sum := strings.Repeat("0a", 32)
+	for _, c := range []struct {
+		text string
+		want []string
+	}{
+		{"", nil},
+		{sum + "  data/a\n", []string{"data/a"}},
+		{strings.ToUpper(sum) + " data/a b \n", []string{"data/a b "}},
+		{sum + "\t./data/a\r\n" + sum + "  data/b\r" + sum + "  data/c", []string{"data/a", "data/b", "data/c"}},
+		{sum + "  data/50%25%0d%41\n", []string{"data/50%\r%41"}},
+	} {
+		list, err := parseManifest([]byte(c.text))
+		var got []string
+		for _, s := range list {
+			got = append(got, s.path)
+		}
+		if d := cmp.Diff(c.want, got); err != nil || d != "" {
+			t.Errorf("%q: %v\n%s", c.text, err, d)
+		}
+	}
+	for _, bad := range []string{"x", sum, sum + "0  data/a", sum + "  ../a", sum + "  /etc/passwd", sum[:63] + "g  data/a", sum + "  data/../../a"} {
+		if _, err := parseManifest([]byte(bad)); err == nil {
+			t.Errorf("%q is taken", bad)
+		}
+	}
+}
+
+func FuzzParseManifest(f *testing.F) {
+	f.Add([]byte(strings.Repeat("0a", 32) + "  data/a%25\n"))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		list, err := parseManifest(b)
+		if err != nil {
+			return
+		}
+		again, err := parseManifest(manifest(list))
+		if err != nil || len(again) != len(list) {
+			t.Fatalf("%d lines come back as %d: %v", len(list), len(again), err)
+		}
+	})
+}
+
+func TestSelectionString(t *testing.T) {
+	for _, s := range []Selection{
+		{Verdicts: []verify.Verdict{verify.Intact}},
+		{Verdicts: []verify.Verdict{verify.Damaged, verify.Intact}, Volumes: []int{1, 3}, Paths: []string{"a/**", `quo"te; path`, "line\nbreak"}},
+	} {
+		got, err := parseSelection(s.String())
+		if err != nil || got.String() != s.String() {
+			t.Errorf("%s comes back as %v, %v", s.String(), got, err)
+		}
+		if strings.ContainsAny(s.String(), "\r\n") {
+			t.Errorf("%q is no line", s.String())
+		}
+	}
+	for _, bad := range []string{"x", "volume x", "path x", `path "`} {
+		if _, err := parseSelection(bad); err == nil {
+			t.Errorf("%q is taken", bad)
+		}
+	}
+}
+
+func TestJournal(t *testing.T) {
+	var b strings.Builder
+	b.WriteString(`{"format":1,"result":"r","selection":"s","filler":"00"}` + "\n")
+	var sum [32]byte
+	for i := range 3 {
+		sum[0] = byte(i)
+		b.Write(appendJournal(nil, i, sum))
+	}
+	whole := b.String()
+	for n := range len(whole) + 1 { // however it was torn, no line is believed that was not whole
+		o, lines, err := readJournal(strings.NewReader(whole[:n]))
+		if err != nil {
+			t.Fatalf("cut to %d: %v", n, err)
+		}
+		if o == nil && len(lines) > 0 {
+			t.Fatalf("cut to %d: lines without a head", n)
+		}
+		for i, l := range lines {
+			if l.n != i || l.sum[0] != byte(i) {
+				t.Fatalf("cut to %d: line %d is %v", n, i, l)
+			}
+		}
+		if n == len(whole) && len(lines) != 3 {
+			t.Fatalf("%d lines", len(lines))
+		}
+	}
+	if _, lines, _ := readJournal(strings.NewReader(strings.Replace(whole, " 01", " 02", 1))); len(lines) != 2 {
+		t.Errorf("a line whose check fails is believed: %d lines", len(lines))
+	}
+	if _, _, err := readJournal(strings.NewReader("something else\n")); err == nil {
+		t.Error("another file is taken for a journal")
+	}
+}
