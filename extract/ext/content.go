@@ -18,6 +18,8 @@ type content struct {
 	crossed bool
 	why     []string
 	target  string // of a link
+	// needs are unread blocks of the tree or map that says where the content lies
+	needs []extract.Span
 }
 
 // span is the place of blocks in the image.
@@ -52,6 +54,7 @@ func (p *mapper) contentOf(n *inode) content {
 	for _, b := range m.Tree {
 		c.own = append(c.own, v.span(b, 1))
 	}
+	c.needs = v.needsOfTree(&m)
 	cluster := v.sb.clusterBlocks()
 	for _, r := range m.Runs {
 		if r.Kind == runUnlocated {
@@ -243,6 +246,9 @@ func (p *mapper) slowLink(n *inode, m *mapping, c *content) {
 	if unread := v.readBlockReadable(buf, m.Runs[0].Physical); unread.touches(0, n.Size) {
 		c.doubt = true
 		c.why = append(c.why, fmt.Sprintf("block %d with its target is unread", m.Runs[0].Physical))
+		w := needs{v: v, list: c.needs}
+		w.block(m.Runs[0].Physical)
+		c.needs = w.list
 		return
 	}
 	c.target = string(buf[:n.Size])

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+
+	"fileassay/extract"
 )
 
 // The journal's own numbers are big-endian. ext4: journal.
@@ -192,6 +194,9 @@ type journalState struct {
 	health  string // what is wrong with it, "" if nothing
 	runs    []run  // where it lies
 	size    int64
+	needs   []extract.Span // what would tell where more of it lies
+	stopAt  uint32         // the block of its log that could not be followed; 0 where none
+	fastAt  int64          // in the image, the first block for fast commits; 0 where it does not matter
 }
 
 // doubt is what a stale state means for a file, in words.
@@ -277,8 +282,10 @@ func (v *Volume) openJournal(ctx context.Context) error {
 	}
 	switch {
 	case p.stop != "":
+		j.stopAt = p.stopAt
 		pend("its journal cannot be followed through block %d of it, %s", p.stopAt, p.stop)
 	case s.FastBlocks > 0 && v.fastCommits(&s):
+		j.fastAt, _ = v.journalPlace(s.Blocks - s.FastBlocks)
 		pend("its journal holds fast commits, which are not replayed")
 	case bad > 0:
 		pend("%d blocks in its journal are unread or fail their checksum", bad)
@@ -311,7 +318,7 @@ func (v *Volume) findJournal() (why string) {
 		return "the journal's size cannot be"
 	}
 	m := p.mapInode(&n)
-	j.runs, j.size = m.Runs, n.Size
+	j.runs, j.size, j.needs = m.Runs, n.Size, v.needsOfTree(&m)
 	return ""
 }
 

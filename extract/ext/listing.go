@@ -17,6 +17,7 @@ func (v *Volume) state(ctx context.Context, t *tree, sum tally, faults []string)
 		return err
 	}
 	l := extract.Listing{Complete: true, UnreadRecords: sum.unread + sum.condemned, UnnamedFiles: sum.unnamed, UnclaimedBytes: unclaimed}
+	l.Needs = v.needsOfVolume(t)
 	short := func(format string, args ...any) {
 		l.Complete = false
 		l.Why = append(l.Why, fmt.Sprintf(format, args...))

@@ -164,6 +164,9 @@ func (t *tree) search(ctx context.Context, area []extract.Span) (firsts map[uint
 				return nil, nil, err
 			}
 			n := min(most, end-block)
+			if v.noneRead(block, n) {
+				continue
+			}
 			b := buf[:int64(n)*v.bs]
 			unread := v.readBlocksReadable(b, block)
 			for i := range n {

@@ -251,6 +251,7 @@ func (l *lister) live(rec *record, names []name) {
 	f.Modified = n.Modified
 	f.RecordUnread = c.doubt || c.crossed
 	f.Why = c.why
+	f.Needs = c.needs
 	if c.doubt {
 		l.out.tally.doubtful++
 	}
@@ -263,7 +264,7 @@ func (l *lister) live(rec *record, names []name) {
 		if n.Number == rootInode {
 			return
 		}
-		l.folder(&f, n)
+		l.folder(&f, n, &c)
 		return
 	case n.isLink():
 		f.Kind = extract.KindLink
@@ -301,14 +302,16 @@ func (l *lister) live(rec *record, names []name) {
 }
 
 // folder lists a folder under the name it goes by.
-func (l *lister) folder(f *extract.File, n *inode) {
+func (l *lister) folder(f *extract.File, n *inode, c *content) {
 	f.Kind = extract.KindFolder
 	t := l.t.find(n.Number)
 	if t == nil || t.ghost {
 		return
 	}
 	f.RecordUnread = false
-	f.EntriesUnread = t.cut || f.EntriesUnread
+	if f.EntriesUnread = t.cut || f.EntriesUnread; f.EntriesUnread {
+		f.Needs = l.v.needsOfFolder(c)
+	}
 	for _, why := range l.t.why[n.Number] {
 		if !slices.Contains(f.Why, why) {
 			f.Why = append(f.Why, why)
@@ -364,6 +367,7 @@ func (l *lister) nameOnly(rec *record, names []name, why string) {
 			continue // a device, pipe or socket
 		}
 		f.NameOnly = true
+		f.Needs = l.v.needsOfRecord(rec.Number)
 		f.Why = []string{why}
 		if f.Kind == extract.KindFolder {
 			f.Why = append(f.Why, l.t.why[rec.Number]...)
