@@ -38,7 +38,7 @@ func (t *Tree) AllocationMap(ctx context.Context) extract.Allocation {
 // Listing is the statement on what Walk listed.
 func (t *Tree) Listing(ctx context.Context) (extract.Listing, error) {
 	s := &t.sum
-	l := extract.Listing{UnreadRecords: s.tally.Records, UnnamedFiles: s.unnamed}
+	l := extract.Listing{UnreadRecords: s.tally.Records, UnnamedFiles: s.unnamed, Needs: t.Needs()}
 	why := func(format string, args ...any) { l.Why = append(l.Why, fmt.Sprintf(format, args...)) }
 	var unknown int64
 	if t.Allocation != nil {

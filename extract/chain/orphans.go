@@ -116,7 +116,14 @@ func (t *Tree) folderStart(c uint32, b []byte) Start {
 	size := int64(len(b))
 	try := 0
 	for k := c; ; {
-		for off := int64(0); off+size <= t.geo.Cluster; off += step {
+		from := int64(0)
+		if t.noneRead(t.geo.At(k), t.geo.Cluster) {
+			from = t.geo.Cluster
+			if try += int(t.geo.Cluster / step); try >= tries {
+				return Start{}
+			}
+		}
+		for off := from; off+size <= t.geo.Cluster; off += step {
 			if _, err := t.r.ReadAt(b, t.geo.At(k)+off); err == nil {
 				s := t.format.FolderStart(c, b)
 				s.Head = s.Head && k == c && off == 0

@@ -74,6 +74,7 @@ type node struct {
 	kids   []int32 // in the order in which its folders' entries come
 	tally  Tally
 	broken string // why the folder's clusters are not all known, in words
+	cut    uint32 // the cluster whose unread table entry says how it goes on; 0 for none
 	doubt  bool   // what is in it cannot be vouched for
 	half   bool   // a name on the way to it is not the full one
 	orphan bool   // its own entry was not read
@@ -154,6 +155,9 @@ func (n *node) take(t *Tree, f followed) {
 	}
 	if f.stop != stopWhole {
 		n.broken = f.why(f.n * t.geo.Cluster)
+		if f.stop == stopUnread {
+			n.cut = f.at
+		}
 	}
 	n.doubt = n.doubt || f.guess || f.second && t.count.Disagree > 0
 }

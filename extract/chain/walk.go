@@ -95,6 +95,9 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 		if e.Doubtful {
 			t.sum.doubtful++
 		}
+		if e.Doubtful || e.Name == "" || e.HalfNamed || e.NameOnly {
+			f.Needs = t.needsOf(n, fewNeeds)
+		}
 		if n.doubt || t.sharedAt(e.At) {
 			f.RecordUnread = true
 			f.Why = append(f.Why, "the folder it stands in cannot be vouched for")
@@ -133,7 +136,9 @@ func (t *Tree) folder(f *extract.File, n *node) {
 		f.EntriesUnread = true
 		return
 	}
-	f.EntriesUnread = !n.complete()
+	if f.EntriesUnread = !n.complete(); f.EntriesUnread {
+		f.Needs = append(f.Needs, t.needsOf(n, maxNeeds)...)
+	}
 	if n.tally.Unread > 0 {
 		f.Why = append(f.Why, fmt.Sprintf("%d of its slots were not read", n.tally.Unread))
 	}
@@ -220,6 +225,10 @@ func (t *Tree) content(f *extract.File, e *Entry) {
 			t.sum.cut += (need - c.n) * t.geo.Cluster
 		}
 		f.Why = append(f.Why, c.why(located))
+		w := needs{t: t, most: fewNeeds}
+		if w.chain(&c, need-c.n); w.list != nil {
+			f.Needs = append(f.Needs, w.list...)
+		}
 		if located >= e.Valid && c.stop != stopUnread {
 			// what lies past the valid length is a hole, whose clusters do not
 			// matter: but the chain is wrong

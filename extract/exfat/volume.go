@@ -65,7 +65,8 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	v.findUpcase()
 	if !v.proved && v.bitmap == nil && v.format.upcase == nil {
 		return nil, &extract.NotVolumeError{Filesystem: "exfat", Start: start,
-			Why: "the boot sector is not proved by its checksum, and neither bitmap nor up-case table stand where it puts them"}
+			Why:   "the boot sector is not proved by its checksum, and neither bitmap nor up-case table stand where it puts them",
+			Needs: v.proofNeeds(config)}
 	}
 	if v.boot.Flags&flagDirty != 0 {
 		v.note("the volume was not closed: it may be in the middle of a change")
@@ -75,6 +76,16 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	}
 	v.tree = chain.NewTree(config)
 	return v, nil
+}
+
+// proofNeeds is what may prove a boot sector: the root, which has the places of
+// bitmap and up-case table and must be read anyway, else the rest of the boot
+// region.
+func (v *Volume) proofNeeds(c chain.Config) []extract.Span {
+	if root := chain.NewTree(c).RootNeeds(); root != nil {
+		return root
+	}
+	return []extract.Span{{Start: v.start, End: v.start + regionSectors*v.boot.SectorSize}}
 }
 
 // use makes the bitmap the allocation of the tree.

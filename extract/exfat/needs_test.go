@@ -1,0 +1,38 @@
+package exfat
+
+import (
+	"context"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+)
+
+// The needs of everything lead from the boot sector to every file's place, by
+// folders and the parts of the table that matter alone.
+func TestNeedsLead(t *testing.T) {
+	v, _ := sheets(t)
+	open := func(r *image.Reader) (extract.Filesystem, error) {
+		return Open(context.Background(), r, 0, v.Size, extract.Options{})
+	}
+	r, read := v.Lead(t, open)
+	lines := func(r *image.Reader) []string {
+		fs, err := open(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var out []string
+		if err := fs.Walk(context.Background(), func(f *extract.File) error { out = append(out, v.line(f)); return nil }); err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	if d := cmp.Diff(lines(v.Reader()), lines(r)); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+	if most := int64(24 * 512); read > most {
+		t.Errorf("%d bytes were read, more than %d", read, most)
+	}
+}

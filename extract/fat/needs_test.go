@@ -1,0 +1,49 @@
+package fat
+
+import (
+	"context"
+	"fmt"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"fileassay/extract"
+	"fileassay/extract/chain"
+	"fileassay/extract/image"
+)
+
+// The needs of everything lead from the boot sector to every file's place, by
+// folders and the parts of the table that matter alone.
+func TestNeedsLead(t *testing.T) {
+	for _, width := range []chain.Width{chain.Width12, chain.Width16, chain.Width28} {
+		t.Run(fmt.Sprint(width), func(t *testing.T) {
+			v := build(t, shape{width: width, clusters: map[chain.Width]uint32{chain.Width12: 4000, chain.Width16: 60000, chain.Width28: 200000}[width]})
+			v.file(&v.root, "ONE     TXT", "", 100, 9)
+			maps := v.sub(&v.root, "MAPS       ", 20, 3000, 22)
+			for i := range uint32(30) { // more than two clusters of slots
+				v.file(maps, fmt.Sprintf("SHEET%02d TIF", i), "", 1500, 100+3*i, 3500-i, 101+3*i)
+			}
+			deep := v.sub(maps, "DEEP       ", 40)
+			v.file(deep, "LAST    TXT", "a name that takes several slots.txt", 700, 50, 49)
+			open := func(r *image.Reader) (extract.Filesystem, error) {
+				return Open(context.Background(), r, 0, v.Size, extract.Options{})
+			}
+			r, read := v.Lead(t, open)
+			fs, err := open(r)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want, _ := list(t, v)
+			got, l := walk(t, fs.(*Volume))
+			if d := cmp.Diff(want, got); d != "" {
+				t.Errorf("(-want +got):\n%s", d)
+			}
+			if l.UnreadRecords != 0 || l.Needs != nil {
+				t.Errorf("%+v", l)
+			}
+			if most := int64(60 * 512); read > most {
+				t.Errorf("%d bytes were read, more than %d", read, most)
+			}
+		})
+	}
+}
