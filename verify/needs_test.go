@@ -222,7 +222,7 @@ func inFolders(f *fixture.Fixture, volume int) []string {
 }
 
 // listable are the filesystems whose files are listed.
-var listable = map[string]bool{"ntfs": true, "hfsplus": true}
+var listable = map[string]bool{"ntfs": true, "hfsplus": true, "fat12": true, "fat16": true, "fat32": true, "exfat": true, "ext2": true, "ext3": true, "ext4": true}
 
 // From an image of which one sector was read the needs lead to every file of a
 // folder, with little else read.
