@@ -323,6 +323,9 @@ func (d *disk) svg(id string) template.HTML {
 			}
 		}
 	}
+	for i := 1; i < diskRings; i++ {
+		b.WriteString(`<circle class="groove" r="` + strconv.FormatFloat(ringEdge(i), 'f', -1, 64) + `"/>`)
+	}
 	for _, p := range []struct{ class, data string }{{"marks", d.Marks}, {"rims", d.Wanted}} {
 		if p.data != "" {
 			fmt.Fprintf(&b, `<path class="%s" d="%s"/>`, p.class, p.data)

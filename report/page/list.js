@@ -6,7 +6,7 @@ document.documentElement.classList.add("script");
 const $ = (id) => document.getElementById(id);
 const VERDICTS = ["intact", "damaged", "lost"];
 const KINDS = [...$("kind").options].slice(1).map((o) => o.text);
-// the notes of a row, by bit; "%NOTES%" is filled in by report/page.go
+// the notes of a row, by bit; report/page.go fills them in
 const NOTES = "%NOTES%";
 const SVG = "http://www.w3.org/2000/svg";
 
