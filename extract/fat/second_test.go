@@ -105,66 +105,133 @@ func ours(t *testing.T, path string, size int64, lost ...string) tree {
 	return got
 }
 
-// TestDiskfs reads volumes that go-diskfs made, and has it read them too.
+// diskfsKinds are the kinds of volumes that go-diskfs makes, with the size of
+// each here.
+var diskfsKinds = []struct {
+	name string
+	kind filesystem.Type
+	size int64
+	// chain is what go-diskfs takes without using it: cluster 2.
+	chain []string
+	// long are the files that go-diskfs reads past their end when the room it
+	// is given allows it: it gives their slack too.
+	long []string
+}{
+	{"FAT12", filesystem.TypeFat12, 4 << 20, []string{"?/chain-2"}, []string{"Plates/Tray 0/Betula pendula, sheet 3.tif"}},
+	{"FAT16", filesystem.TypeFat16, 20 << 20, []string{"?/chain-2"}, []string{"Plates/Tray 0/Betula pendula, sheet 3.tif"}},
+	{"FAT32", filesystem.TypeFat32, 40 << 20, nil, nil},
+}
+
+// makeDiskfs has go-diskfs make a volume of the files and gives what it reads
+// back: the tree, with every file as long as it says the file is, and those of
+// which it gives more than that.
+func makeDiskfs(t *testing.T, path string, kind filesystem.Type, size int64, files map[string][]byte) (got tree, long []string) {
+	t.Helper()
+	d, err := diskfs.Create(path, size, diskfs.SectorSizeDefault)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	v, err := d.CreateFilesystem(disk.FilesystemSpec{FSType: kind, VolumeLabel: "HERBARIUM"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		if dir := filepath.Dir(name); dir != "." {
+			if err := v.Mkdir("/" + dir); err != nil {
+				t.Fatal(err)
+			}
+		}
+		f, err := v.OpenFile("/"+name, os.O_CREATE|os.O_RDWR)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := f.Write(files[name]); err != nil {
+			t.Fatal(err)
+		}
+		f.Close()
+	}
+	got = tree{}
+	err = fs.WalkDir(v, ".", func(p string, e fs.DirEntry, err error) error {
+		if err != nil || p == "." {
+			return err
+		}
+		if e.IsDir() {
+			got[p] = ""
+			return nil
+		}
+		st, err := e.Info()
+		if err != nil {
+			return err
+		}
+		b, err := fs.ReadFile(v, p)
+		if int64(len(b)) > st.Size() {
+			b = b[:st.Size()]
+			long = append(long, p)
+		}
+		got[p] = fmt.Sprintf("%x", sha256.Sum256(b))
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return got, long
+}
+
+// TestDiskfs reads volumes that go-diskfs made, and holds tree and content
+// against what was written into them and what go-diskfs reads.
 func TestDiskfs(t *testing.T) {
-	for kind, size := range map[filesystem.Type]int64{filesystem.TypeFat12: 4 << 20, filesystem.TypeFat16: 20 << 20, filesystem.TypeFat32: 40 << 20} {
+	files := herbarium()
+	for _, c := range diskfsKinds {
 		path := filepath.Join(t.TempDir(), "card.img")
-		d, err := diskfs.Create(path, size, diskfs.SectorSizeDefault)
-		if err != nil {
+		theirs, long := makeDiskfs(t, path, c.kind, c.size, files)
+		here := ours(t, path, c.size, c.chain...)
+		if diff := cmp.Diff(truth(files), here); diff != "" {
+			t.Errorf("%s: what was written and what is read here: %s", c.name, diff)
+		}
+		if diff := cmp.Diff(theirs, here); diff != "" {
+			t.Errorf("%s: what go-diskfs reads and what is read here: %s", c.name, diff)
+		}
+		if diff := cmp.Diff(c.long, long); diff != "" {
+			t.Errorf("%s: go-diskfs reads other files past their end: %s", c.name, diff)
+		}
+	}
+}
+
+// TestDiskfsMtools has mtools read the volumes that go-diskfs made. It runs
+// where FILEASSAY_TOOLS is 1.
+func TestDiskfsMtools(t *testing.T) {
+	if os.Getenv("FILEASSAY_TOOLS") != "1" {
+		return
+	}
+	files := herbarium()
+	for _, c := range diskfsKinds {
+		dir := t.TempDir()
+		path, out := filepath.Join(dir, "card.img"), filepath.Join(dir, "out")
+		makeDiskfs(t, path, c.kind, c.size, files)
+		if err := os.Mkdir(out, 0o755); err != nil {
 			t.Fatal(err)
 		}
-		v, err := d.CreateFilesystem(disk.FilesystemSpec{FSType: kind, VolumeLabel: "HERBARIUM"})
-		if err != nil {
-			t.Fatal(err)
-		}
-		files := herbarium()
-		for _, name := range slices.Sorted(maps.Keys(files)) {
-			if dir := filepath.Dir(name); dir != "." {
-				if err := v.Mkdir("/" + dir); err != nil {
-					t.Fatal(err)
-				}
-			}
-			f, err := v.OpenFile("/"+name, os.O_CREATE|os.O_RDWR)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if _, err := f.Write(files[name]); err != nil {
-				t.Fatal(err)
-			}
-			f.Close()
-		}
-		want := tree{}
-		err = fs.WalkDir(v, ".", func(p string, e fs.DirEntry, err error) error {
-			if err != nil || p == "." {
+		run(t, "mcopy", "-s", "-n", "-i", path, "::*", out)
+		theirs := tree{}
+		err := filepath.WalkDir(out, func(p string, e fs.DirEntry, err error) error {
+			if err != nil || p == out {
 				return err
 			}
+			rel, _ := filepath.Rel(out, p)
 			if e.IsDir() {
-				want[p] = ""
+				theirs[rel] = ""
 				return nil
 			}
-			b, err := fs.ReadFile(v, p)
-			want[p] = fmt.Sprintf("%x", sha256.Sum256(b))
+			b, err := os.ReadFile(p)
+			theirs[rel] = fmt.Sprintf("%x", sha256.Sum256(b))
 			return err
 		})
 		if err != nil {
 			t.Fatal(err)
 		}
-		d.Close()
-		// FAT12 and FAT16: go-diskfs takes cluster 2 without using it, and does not
-		// read back every file as it wrote it, so that only the names are compared
-		var lost []string
-		if kind != filesystem.TypeFat32 {
-			lost = []string{"?/chain-2"}
-			if diff := cmp.Diff(slices.Sorted(maps.Keys(truth(files))), slices.Sorted(maps.Keys(want))); diff != "" {
-				t.Errorf("filesystem type %d: go-diskfs lists other names: %s", kind, diff)
-			}
-			want = truth(files)
-		}
-		if diff := cmp.Diff(want, ours(t, path, size, lost...)); diff != "" {
-			t.Errorf("filesystem type %d: %s", kind, diff)
-		}
-		if diff := cmp.Diff(truth(files), want); diff != "" {
-			t.Errorf("filesystem type %d: go-diskfs does not read what it wrote: %s", kind, diff)
+		if diff := cmp.Diff(theirs, ours(t, path, c.size, c.chain...)); diff != "" {
+			t.Errorf("%s (-mtools +here): %s", c.name, diff)
 		}
 	}
 }
