@@ -493,34 +493,6 @@ func TestShifts(t *testing.T) {
 	}
 }
 
-// TestLarge is a volume of 2 TiB with 64 Ki entries in a folder and a file of a
-// million clusters in pieces.
-func TestLarge(t *testing.T) {
-	v := build(t, 1<<24-1<<10, 9, 8)
-	if v.Size < 2<<40-1<<30 {
-		t.Fatalf("%d bytes", v.Size)
-	}
-	f := v.sub(&v.root, "many", row(100000, 49)...)
-	for i := range 65536 {
-		v.put(f, entry{name: fmt.Sprintf("n%d.txt", i)})
-	}
-	var clusters []uint32
-	for i := range uint32(1 << 20) {
-		clusters = append(clusters, 1<<20+i^1)
-	}
-	v.chain(clusters...)
-	v.put(&v.root, entry{name: "long.bin", first: clusters[0], size: 1 << 37})
-	n := 0
-	vol, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	err = vol.Walk(context.Background(), func(*extract.File) error { n++; return nil })
-	if l := vol.Listing(); err != nil || n != 65536+2 || !l.Complete {
-		t.Errorf("%d files (%v), %+v", n, err, l)
-	}
-}
-
 func FuzzBoot(f *testing.F) {
 	f.Add(bootBytes(4000, 9, 1))
 	f.Add(bootBytes(70000, 12, 3))

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -324,41 +323,6 @@ func TestRebuild(t *testing.T) {
 	var none *extract.NotVolumeError
 	if _, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{}); !errors.As(err, &none) {
 		t.Errorf("opened without proof: %v", err)
-	}
-}
-
-// TestLarge has 65536 entries in a folder, a chain of a million clusters and a
-// volume of 2 TiB.
-func TestLarge(t *testing.T) {
-	began := time.Now()
-	v := build(t, shape{width: chain.Width28, clusters: 1<<26 - 1<<16, spc: 64})
-	if v.Size < 2<<40-1<<32 {
-		t.Fatalf("%d bytes", v.Size)
-	}
-	clusters := make([]uint32, 64)
-	for i := range clusters {
-		clusters[i] = uint32(5000 + i)
-	}
-	f := v.sub(&v.root, "MANY       ", clusters...)
-	for i := range uint32(65536 - 2) {
-		v.slot(f, short(fmt.Sprintf("N%07dTXT", i), 0x20, 0, 0))
-	}
-	for c := uint32(1 << 20); c < 2<<20; c += 2 { // a million clusters in half a million runs
-		v.set(c, c+1)
-		v.set(c+1, c+4)
-	}
-	v.slot(&v.root, short("LONG    BIN", 0x20, 1<<20, 0xFFFFFFFF))
-	n := 0
-	vol, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	err = vol.Walk(context.Background(), func(*extract.File) error { n++; return nil })
-	if err != nil || n < 65536 {
-		t.Errorf("%d files (%v)", n, err)
-	}
-	if took := time.Since(began); took > 60*time.Second {
-		t.Errorf("took %v", took)
 	}
 }
 

@@ -1,0 +1,65 @@
+package exfat
+
+import (
+	"fmt"
+	"testing"
+
+	"fileassay/extract"
+	"fileassay/extract/chain/chaintest"
+)
+
+// buildLarge is a volume of 2 TiB with 64 Ki entries in a folder and a file of
+// a million clusters, no three of which follow each other.
+func buildLarge(t testing.TB) *volume {
+	v := build(t, 1<<24-1<<10, 9, 8)
+	if v.Size < 2<<40-1<<30 {
+		t.Fatalf("%d bytes", v.Size)
+	}
+	f := v.sub(&v.root, "many", row(100000, 49)...)
+	for i := range 65536 {
+		v.put(f, entry{name: fmt.Sprintf("n%d.txt", i)})
+	}
+	var clusters []uint32
+	for i := range uint32(1 << 20) {
+		clusters = append(clusters, 1<<20+i^1)
+	}
+	v.chain(clusters...)
+	v.put(&v.root, entry{name: "long.bin", first: clusters[0], size: 1 << 37})
+	return v
+}
+
+// walkLarge lists the volume and checks that every byte was located.
+func walkLarge(t testing.TB, v *volume) {
+	vol, err := Open(t.Context(), v.Reader(), 0, v.Size, extract.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	err = vol.Walk(t.Context(), func(f *extract.File) error {
+		n++
+		located := int64(0)
+		for _, p := range f.Pieces {
+			located += p.Length
+		}
+		if located != f.Size || f.RecordUnread {
+			return fmt.Errorf("%s: %d of %d bytes located, %q", f.Path, located, f.Size, f.Why)
+		}
+		return nil
+	})
+	if l := vol.Listing(); err != nil || n != 65536+2 || !l.Complete {
+		t.Fatalf("%d entries (%v), %+v", n, err, l)
+	}
+}
+
+func TestLarge(t *testing.T) { walkLarge(t, buildLarge(t)) }
+
+// BenchmarkLarge lists the volume from memory and reports the most bytes that
+// were held meanwhile.
+func BenchmarkLarge(b *testing.B) {
+	v := buildLarge(b)
+	peak := int64(0)
+	for b.Loop() {
+		peak = max(peak, chaintest.Peak(func() { walkLarge(b, v) }))
+	}
+	b.ReportMetric(float64(peak)/(1<<20), "peak-MiB")
+}
