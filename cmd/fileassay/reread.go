@@ -22,6 +22,7 @@ type rereadFlags struct {
 	print  bool
 	list   string
 	format string
+	html   string
 	force  bool
 	asJSON bool
 	rows   int
@@ -79,7 +80,8 @@ Exit status: 0 the run is good; 2 wrong usage; 3 an input cannot be used;
 	fl.Int64Var(&f.o.Costs.Gap, "gap", d.Gap, "ranges no more than `N` sectors apart are read in one go")
 	fl.StringVar(&f.list, "list", "", "write the ranges in order to `FILE` (- is stdout, in place of the table)")
 	fl.StringVar(&f.format, "format", "", "write each range of the list as `TEMPLATE` says (Go text/template)")
-	fl.BoolVar(&f.force, "force", false, "replace an existing list")
+	fl.StringVar(&f.html, "html", "", "write a page for the bench, with the curve of files against hours, to `FILE`")
+	fl.BoolVar(&f.force, "force", false, "replace existing files")
 	fl.BoolVar(&f.asJSON, "json", false, "print the plan as JSON")
 	fl.IntVar(&f.rows, "rows", 40, "print at most `N` steps in the table; 0 prints all")
 	return cmd
@@ -106,6 +108,8 @@ func (f *rereadFlags) check() error {
 		return usagef("--rows %d: give 0 for all, or more", f.rows)
 	case f.format != "" && f.list == "":
 		return usagef("--format says how the list is written: give it a file with --list, or --list - for stdout")
+	case f.html != "" && f.html == f.list:
+		return usagef("--html and --list name the same file: give each its own")
 	case f.asJSON && f.list == "-":
 		return usagef("--json and --list - both go to stdout: give the list a file")
 	}
@@ -135,6 +139,11 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 	p, err := reread.New(r, f.o)
 	if err != nil {
 		return err
+	}
+	if f.html != "" {
+		if err := verify.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.PlanPage(w, p) }); err != nil {
+			return err
+		}
 	}
 	write := func(w io.Writer) error {
 		if f.format != "" {

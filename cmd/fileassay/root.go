@@ -40,7 +40,7 @@ rules and the responsible technician decide what is done with a drive.
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%v; %s --help lists the options", err, cmd.CommandPath())
 	})
-	root.AddCommand(newAudit(ui), newDemo(ui), newExtract(ui), newLayout(ui), newMap(ui), newReport(ui), newReread(ui), newVerify(ui))
+	root.AddCommand(newAudit(ui), newCompare(ui), newDemo(ui), newExtract(ui), newLayout(ui), newMap(ui), newReport(ui), newReread(ui), newVerify(ui))
 	return root
 }
 

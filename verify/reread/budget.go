@@ -10,8 +10,12 @@ type solution struct {
 // tries is how many greedy runs a problem of a size may take: many where they
 // cost nothing, a few for a large drive.
 func tries(p *problem) int {
-	return min(max(3_000_000/(len(p.itemAtoms)+p.itemCount()+1), 5), 600)
+	return min(max(3_000_000/(len(p.itemAtoms)+p.itemCount()+1), fewestTries), 600)
 }
+
+// fewestTries is how many runs the largest problem gets. The larger it is, the
+// less a single item counts, and the nearer one run comes to the best.
+const fewestTries = 1
 
 // solve finds a set of atoms that wins much within a budget. One greedy run may
 // be led astray by what is cheap and fills the budget badly, so several are made

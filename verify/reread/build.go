@@ -212,7 +212,8 @@ func (b *builder) file(f *verify.FileRecord) {
 		b.need(e[1], e[2])
 	}
 	for _, d := range f.Damage {
-		if d.Image >= 0 && f.Stored == "" {
+		// what vouches for a patched piece may lie elsewhere, and is told here
+		if d.Image >= 0 && len(f.Patched) > 0 {
 			b.need(d.Image, d.Length)
 		}
 	}

@@ -44,6 +44,7 @@ func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
 		h.Sectors += sectors
 		h.Took += time.Duration(capped(sectors, c.perSector(s))) * time.Microsecond
 	}
+	bySort := [...]int{gate: index[heldGates], wholeFile: index[heldWanted], copies: index[heldCopies], unknown: index[heldUnknown]}
 	for a := range p.cost {
 		best := unknown
 		for _, i := range p.items(int32(a)) {
@@ -63,8 +64,7 @@ func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
 				break
 			}
 		}
-		name := map[itemSort]string{gate: heldGates, wholeFile: heldWanted, copies: heldCopies, unknown: heldUnknown}[best]
-		add(&worth[index[name]], p.sectors[a], l.state[a])
+		add(&worth[bySort[best]], p.sectors[a], l.state[a])
 	}
 	gates := &worth[index[heldGates]]
 	gates.Known = true

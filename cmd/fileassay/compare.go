@@ -1,0 +1,96 @@
+package main
+
+import (
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"fileassay/report"
+	"fileassay/verify"
+	"fileassay/verify/compare"
+	"fileassay/verify/wanted"
+)
+
+// compareFlags are the options of compare.
+type compareFlags struct {
+	wanted string
+	html   string
+	force  bool
+	asJSON bool
+	rows   int
+}
+
+func newCompare(ui *ui) *cobra.Command {
+	var f compareFlags
+	cmd := &cobra.Command{
+		Use:   "compare BEFORE AFTER",
+		Short: "Say what a further pass over a drive won",
+		Long: `compare holds two results of one drive against each other: which files rose, by
+kind and wanted weight, the bytes and sectors won, what was newly listed or
+named, and what the next pass could still win. What got worse comes first:
+sectors that were read before and are unread now, files that fell or are no
+longer listed, and files that were whole both times and are not the same.
+
+Exit status: 0 nothing got worse; 1 the run is good, and something got worse;
+2 wrong usage; 3 an input cannot be used; 4 an output could not be written;
+130 interrupted.`,
+		Example: `  fileassay compare pass1.result.jsonl pass2.result.jsonl
+  fileassay compare pass1.result.jsonl pass2.result.jsonl --html won.html`,
+		Args: exactly(2, "two results"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return runCompare(ui, &f, args[0], args[1])
+		},
+	}
+	fl := cmd.Flags()
+	fl.StringVarP(&f.wanted, "wanted", "w", "", "wanted list `FILE` (default: the built-in list)")
+	fl.StringVar(&f.html, "html", "", "write a page to `FILE`")
+	fl.BoolVar(&f.force, "force", false, "replace an existing page")
+	fl.BoolVar(&f.asJSON, "json", false, "print as JSON")
+	fl.IntVar(&f.rows, "rows", 20, "print at most `N` files of each sort; 0 prints all")
+	return cmd
+}
+
+func runCompare(ui *ui, f *compareFlags, before, after string) error {
+	if f.rows < 0 {
+		return usagef("--rows %d: give 0 for all, or more", f.rows)
+	}
+	inputs := []string{before, after}
+	var list *wanted.List
+	var err error
+	if f.wanted != "" {
+		inputs = append(inputs, f.wanted)
+		if list, err = wanted.Load(f.wanted); err != nil {
+			return err
+		}
+	}
+	a, err := verify.OpenResult(before)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	b, err := verify.OpenResult(after)
+	if err != nil {
+		return err
+	}
+	defer b.Close()
+	c, err := compare.Results(a, b, list)
+	if err != nil {
+		return err
+	}
+	if f.html != "" {
+		err := verify.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.ComparisonPage(w, c) })
+		if err != nil {
+			return err
+		}
+	}
+	switch {
+	case f.asJSON:
+		err = ui.printJSON(c)
+	case !ui.quiet:
+		err = stdoutError(report.Comparison(ui.stdout, c, f.rows, ui.style()))
+	}
+	if err == nil && c.Worse() {
+		err = errFound
+	}
+	return err
+}

@@ -1,0 +1,157 @@
+package report
+
+import (
+	"io"
+	"time"
+
+	"github.com/dustin/go-humanize"
+
+	"fileassay/verify/compare"
+)
+
+// Comparison writes what a further pass won for the terminal, with at most rows
+// files of each sort; 0 for all. What got worse comes first.
+func Comparison(w io.Writer, c *compare.Comparison, rows int, s Style) error {
+	p := &printer{w: w, Style: s}
+	p.line("%s  %s to %s, wanted by %s", p.bold("What was won"), visible(c.Before), visible(c.After), visible(c.Wanted))
+	for _, n := range c.Notes {
+		p.line("  - %s", visible(n))
+	}
+	p.worse(c, rows)
+	p.line("")
+	p.line("  %s newly whole, weight %g; %s of content won; %s won", count(c.Whole, "file", "files"), c.Weight, size(c.Bytes),
+		count(c.Sectors, "sector", "sectors"))
+	b, a := c.Verdicts[0], c.Verdicts[1]
+	p.line("  intact %s -> %s, damaged %s -> %s, lost %s -> %s", humanize.Comma(b.Intact), humanize.Comma(a.Intact), humanize.Comma(b.Damaged),
+		humanize.Comma(a.Damaged), humanize.Comma(b.Lost), humanize.Comma(a.Lost))
+	if len(c.Kinds) > 0 {
+		p.line("")
+		p.line("  %-10s %12s %12s %12s %12s", "kind", "newly whole", "rose", "weight", "won")
+		for _, k := range c.Kinds {
+			p.line("  %-10s %12s %12s %12g %12s", k.Kind, humanize.Comma(k.Whole), humanize.Comma(k.Rose), k.Weight, size(k.Bytes))
+		}
+	}
+	p.listings(c)
+	for _, x := range comparedSorts[3:] {
+		p.changes(c, x, rows)
+	}
+	p.next(c)
+	return p.err
+}
+
+// comparedSort is a sort of changes with its heading; the first three are what
+// got worse.
+type comparedSort struct {
+	what  compare.What
+	title string
+}
+
+var comparedSorts = [...]comparedSort{
+	{compare.Fell, "Fell"},
+	{compare.Gone, "No longer listed"},
+	{compare.Changed, "Whole both times, and not the same"},
+	{compare.Rose, "Rose"},
+	{compare.Found, "Newly listed"},
+	{compare.Named, "Known by number before, now by name"},
+	{compare.Renamed, "Listed under another path"},
+	{compare.More, "More of it read"},
+}
+
+func (p *printer) worse(c *compare.Comparison, rows int) {
+	p.line("")
+	if !c.Worse() {
+		p.line("  nothing got worse")
+		return
+	}
+	p.line("%s", p.bold("GOT WORSE:"))
+	if c.Lost > 0 {
+		p.line("  - %s read before and not now, the first at byte %d: was the newer map made of this pass alone? merge the passes (map merge)",
+			count(c.Lost, "sector was", "sectors were"), c.LostAt[0][0])
+	}
+	for _, n := range c.Warnings {
+		p.line("  - %s", visible(n))
+	}
+	for _, x := range comparedSorts[:3] {
+		p.changes(c, x, rows)
+	}
+}
+
+func (p *printer) listings(c *compare.Comparison) {
+	p.line("")
+	for _, l := range c.Listings {
+		p.line("  volume %d (%s at %d): %s; %s entries listed before, %s now; list %s before, %s now; unread records %s before, %s now", l.Volume, visible(l.Filesystem),
+			l.Start, l.State, humanize.Comma(l.Files[0]), humanize.Comma(l.Files[1]), completeness(l.Complete[0]), completeness(l.Complete[1]),
+			humanize.Comma(l.UnreadRecords[0]), humanize.Comma(l.UnreadRecords[1]))
+	}
+}
+
+func completeness(ok bool) string {
+	if ok {
+		return "complete"
+	}
+	return "may be short"
+}
+
+func (p *printer) changes(c *compare.Comparison, x comparedSort, rows int) {
+	n := c.Counts[x.what]
+	if n == 0 {
+		return
+	}
+	p.line("")
+	p.line("%s", p.bold(x.title+": "+count(n, "entry", "entries")))
+	shown := 0
+	for i := range c.Changes {
+		ch := &c.Changes[i]
+		if ch.What != x.what {
+			continue
+		}
+		if rows > 0 && shown == rows {
+			p.line("  ... and %s more (--rows 0 shows all)", humanize.Comma(n-int64(rows)))
+			break
+		}
+		shown++
+		p.line("  %s", visible(changeWords(ch)))
+	}
+}
+
+// changeWords is a change in one line.
+func changeWords(ch *compare.Change) string {
+	text := ch.Path
+	if ch.Old != "" {
+		text += " (was " + ch.Old + ")"
+	}
+	before := string(ch.Before)
+	if before == "" {
+		before = "not listed"
+	}
+	after := string(ch.After)
+	if after == "" {
+		after = "not listed"
+	}
+	text += ": " + before
+	if before != after {
+		text += " -> " + after
+	}
+	if ch.Won > 0 {
+		text += ", " + size(ch.Won) + " won"
+	} else if ch.Won < 0 {
+		text += ", " + size(-ch.Won) + " fewer read"
+	}
+	if ch.Why != "" {
+		text += "; " + ch.Why
+	}
+	return text
+}
+
+func (p *printer) next(c *compare.Comparison) {
+	n := c.Next
+	p.line("")
+	p.line("%s", p.bold("What the next pass could still win"))
+	p.line("  of the wanted files %s are whole and %s not", humanize.Comma(n.Files.Intact), humanize.Comma(n.Files.Missing))
+	if n.Sectors == 0 {
+		p.line("  nothing that is unread would win anything by this list")
+		return
+	}
+	p.line("  %s in some %s: %s made whole for certain, weight %g, and perhaps %s more (fileassay reread plans it)", count(n.Sectors, "sector", "sectors"),
+		span(time.Duration(n.Seconds*float64(time.Second))), count(n.Whole, "file", "files"), n.Weight, humanize.Comma(n.Perhaps))
+}

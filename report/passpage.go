@@ -1,0 +1,198 @@
+package report
+
+import (
+	"embed"
+	"fmt"
+	"html/template"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/dustin/go-humanize"
+
+	"fileassay/verify/compare"
+	"fileassay/verify/reread"
+)
+
+// The pages about passes over a drive, what one won and what the next would win, are as
+// self-contained as the report, in its style, and need no script.
+
+//go:embed pass/pass.html
+var passFiles embed.FS
+
+// passPage is what both templates show.
+type passPage struct {
+	Title, Sentence, Names, Caution, Next string
+	Notes, Warnings                       []string
+	Worse                                 bool
+	WorseTables, Tables, CurveTable       []passTable
+	Curve                                 template.HTML
+	Style                                 template.CSS
+	StyleHash                             string
+}
+
+type passTable struct {
+	Title string
+	Head  []string
+	Rows  [][]string
+	More  string // what is left out
+}
+
+// passRows bounds the tables of a page.
+const passRows = 500
+
+func (v *passPage) write(w io.Writer, name string) error {
+	style, err := pageFiles.ReadFile("page/page.css")
+	if err != nil {
+		return err
+	}
+	v.Style, v.StyleHash = template.CSS(style), hashOf(style)
+	t, err := template.ParseFS(passFiles, "pass/pass.html")
+	if err != nil {
+		return err
+	}
+	return t.ExecuteTemplate(w, name, v)
+}
+
+// ComparisonPage writes what a further pass won as a self-contained page.
+func ComparisonPage(w io.Writer, c *compare.Comparison) error {
+	v := &passPage{Title: "What a further pass won", Worse: c.Worse(), Warnings: visibleAll(c.Warnings), Notes: visibleAll(c.Notes)}
+	v.Sentence = fmt.Sprintf("%s newly whole, %s of content and %s won", count(c.Whole, "file", "files"), size(c.Bytes), count(c.Sectors, "sector", "sectors"))
+	v.Names = fmt.Sprintf("%s to %s, wanted by %s.", visible(c.Before), visible(c.After), visible(c.Wanted))
+	if c.Lost > 0 {
+		v.Warnings = append(v.Warnings, fmt.Sprintf("%s read before and not now, the first at byte %d", count(c.Lost, "sector was", "sectors were"), c.LostAt[0][0]))
+	}
+	b, a := c.Verdicts[0], c.Verdicts[1]
+	verdicts := passTable{Title: "Files by verdict", Head: []string{"Verdict", "Before", "After"}}
+	for _, r := range []struct {
+		name string
+		b, a int64
+	}{{"intact", b.Intact, a.Intact}, {"damaged", b.Damaged, a.Damaged}, {"lost", b.Lost, a.Lost}} {
+		verdicts.Rows = append(verdicts.Rows, []string{r.name, humanize.Comma(r.b), humanize.Comma(r.a)})
+	}
+	kinds := passTable{Title: "By kind", Head: []string{"Kind", "Newly whole", "Rose", "Weight", "Won"}}
+	for _, k := range c.Kinds {
+		kinds.Rows = append(kinds.Rows, []string{string(k.Kind), humanize.Comma(k.Whole), humanize.Comma(k.Rose), fmt.Sprintf("%g", k.Weight), size(k.Bytes)})
+	}
+	lists := passTable{Title: "Lists of the volumes", Head: []string{"Volume", "Filesystem", "Found", "Files before", "Files after", "List before", "List after"}}
+	for _, l := range c.Listings {
+		lists.Rows = append(lists.Rows, []string{fmt.Sprint(l.Volume), visible(l.Filesystem), l.State, humanize.Comma(l.Files[0]), humanize.Comma(l.Files[1]),
+			completeness(l.Complete[0]), completeness(l.Complete[1])})
+	}
+	v.Tables = []passTable{verdicts, kinds, lists}
+	for i, s := range comparedSorts {
+		t := changeTable(c, s)
+		switch {
+		case len(t.Rows) == 0:
+		case i < 3:
+			v.WorseTables = append(v.WorseTables, t)
+		default:
+			v.Tables = append(v.Tables, t)
+		}
+	}
+	n := c.Next
+	v.Next = fmt.Sprintf("Of the wanted files %s are whole and %s not. %s would be read in some %s; %s made whole for certain, and perhaps %s more.",
+		humanize.Comma(n.Files.Intact), humanize.Comma(n.Files.Missing), count(n.Sectors, "sector", "sectors"), span(time.Duration(n.Seconds*float64(time.Second))),
+		count(n.Whole, "file is", "files are"), humanize.Comma(n.Perhaps))
+	return v.write(w, "compare")
+}
+
+func changeTable(c *compare.Comparison, s comparedSort) passTable {
+	t := passTable{Title: s.title, Head: []string{"File", "Before", "After", "Won", "Weight", "Remark"}}
+	left := int64(0)
+	for i := range c.Changes {
+		ch := &c.Changes[i]
+		if ch.What != s.what {
+			continue
+		}
+		if len(t.Rows) == passRows {
+			left++
+			continue
+		}
+		name, won := ch.Path, size(max(ch.Won, 0))
+		if ch.Old != "" {
+			name += " (was " + ch.Old + ")"
+		}
+		if ch.Won < 0 {
+			won = "-" + size(-ch.Won)
+		}
+		t.Rows = append(t.Rows, []string{visible(name), string(ch.Before), string(ch.After), won, fmt.Sprintf("%g", ch.Weight), visible(ch.Why)})
+	}
+	if left > 0 {
+		t.More = fmt.Sprintf("and %s more, which compare --json tells", humanize.Comma(left))
+	}
+	return t
+}
+
+func visibleAll(list []string) []string {
+	var out []string
+	for _, s := range list {
+		out = append(out, visible(s))
+	}
+	return out
+}
+
+// PlanPage writes a re-read plan as a self-contained page for the bench, with
+// the curve of wanted files whole against hours.
+func PlanPage(w io.Writer, pl *reread.Plan) error {
+	v := &passPage{Title: "What to read next", Caution: strings.ReplaceAll(pl.Caution, "\n", " ")}
+	v.Sentence = fmt.Sprintf("%s in %s: %s made whole", count(pl.Sectors, "sector", "sectors"), span(pl.Took), count(pl.Whole, "wanted file", "wanted files"))
+	v.Notes = []string{"Wanted by " + visible(pl.Wanted) + ".", "All times are by the costs that were set; the defaults are common practice and have no source."}
+	if pl.Perhaps > 0 {
+		v.Notes = append(v.Notes, fmt.Sprintf("Perhaps %s more, of which metadata is unread too.", humanize.Comma(pl.Perhaps)))
+	}
+	if s := pl.Stop; s != nil {
+		v.Notes = append(v.Notes, fmt.Sprintf("After %s a further hour wins less than %g.", span(s.After), pl.Options.Worth))
+	}
+	points := Curve(pl, 200)
+	v.Curve = curveSVG(pl, points)
+	t := passTable{Title: "The curve in figures", Head: []string{"After", "Hours", "Files whole", "Weight"}}
+	for _, at := range Curve(pl, curveRows) {
+		t.Rows = append(t.Rows, []string{span(at.After), fmt.Sprintf("%.2f", at.Hours), humanize.Comma(at.Whole), fmt.Sprintf("%g", at.Weight)})
+	}
+	v.CurveTable = []passTable{t}
+	holds := passTable{Title: "What the unread sectors hold", Head: []string{"Holds", "Worth reading", "Sectors", "Time"}}
+	for _, h := range pl.Holds {
+		worth := "yes"
+		if !h.Worth {
+			worth = "no: this time is saved"
+		}
+		holds.Rows = append(holds.Rows, []string{h.Holds, worth, humanize.Comma(h.Sectors), span(h.Took)})
+	}
+	order := passTable{Title: "In this order", Head: []string{"What it wins", "Step", "From byte", "Ranges", "Sectors", "Time", "Files whole"}}
+	whole := int64(0)
+	for i := range pl.Steps {
+		s := &pl.Steps[i]
+		whole += s.Files
+		if i < passRows {
+			order.Rows = append(order.Rows, []string{visible(pl.Words(s)), fmt.Sprint(i + 1), fmt.Sprint(pl.Ranges[s.First].Start), fmt.Sprint(s.Ranges),
+				humanize.Comma(s.Sectors), span(s.Took), humanize.Comma(whole)})
+		}
+	}
+	if n := len(pl.Steps) - passRows; n > 0 {
+		order.More = fmt.Sprintf("and %s more steps, which reread --list writes", humanize.Comma(int64(n)))
+	}
+	v.Tables = []passTable{holds, order}
+	return v.write(w, "plan")
+}
+
+// curveSVG draws the curve.
+func curveSVG(pl *reread.Plan, points []CurvePoint) template.HTML {
+	if len(points) == 0 || pl.Whole == 0 {
+		return ""
+	}
+	const width, height, left, under = 640.0, 220.0, 8.0, 24.0
+	var b strings.Builder
+	fmt.Fprintf(&b, `<figure><svg viewBox="0 0 %.0f %.0f" role="img" aria-label="%s made whole over %s">`, width+2*left, height+under+left,
+		count(pl.Whole, "file", "files"), span(pl.Took))
+	fmt.Fprintf(&b, `<path d="M%.1f %.1fV%.1fH%.1f" fill="none" stroke="currentColor"/><path fill="none" stroke="currentColor" stroke-width="2" d="M%.1f %.1f`,
+		left, left, left+height, left+width, left, left+height)
+	for _, at := range points {
+		x := left + width*float64(at.After)/float64(pl.Took)
+		y := left + height*(1-float64(at.Whole)/float64(pl.Whole))
+		fmt.Fprintf(&b, `H%.1fV%.1f`, x, y)
+	}
+	fmt.Fprintf(&b, `"/><text x="%.1f" y="%.1f" text-anchor="end" fill="currentColor" font-size="13">%.2f hours</text>`, left+width, left+height+18, pl.Took.Hours())
+	fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" fill="currentColor" font-size="13">%s</text></svg></figure>`, left+6, left+14, count(pl.Whole, "file", "files"))
+	return template.HTML(b.String()) // numbers alone
+}

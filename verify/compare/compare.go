@@ -1,0 +1,297 @@
+package compare
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"fileassay/verify"
+	"fileassay/verify/reread"
+	"fileassay/verify/wanted"
+)
+
+// What says what became of a file.
+type What string
+
+// What can become of a file. Nothing is said of those that stayed as they were.
+const (
+	Fell    What = "fell"     // less of it is proved than before
+	Gone    What = "gone"     // it is no longer listed
+	Changed What = "changed"  // whole both times, and not the same
+	Rose    What = "rose"     // a better verdict
+	More    What = "more"     // the same verdict, and more of it read
+	Found   What = "found"    // newly listed
+	Named   What = "named"    // known by number before, now with its name
+	Renamed What = "renamed"  // listed under another path
+	Same    What = "the same" // nothing
+)
+
+// Change is what became of a file.
+type Change struct {
+	What   What           `json:"what"`
+	Volume int            `json:"volume"` // in the result after; of what is gone, in the one before
+	ID     uint64         `json:"id"`
+	Path   string         `json:"path"`
+	Old    string         `json:"old_path,omitempty"`
+	Kind   wanted.Kind    `json:"kind"`
+	Folder bool           `json:"folder,omitempty"`
+	Weight float64        `json:"weight"`
+	Before verify.Verdict `json:"before,omitempty"` // "" where it was not listed
+	After  verify.Verdict `json:"after,omitempty"`
+	Won    int64          `json:"bytes_won"` // below 0: lost
+	Why    string         `json:"why,omitempty"`
+}
+
+// KindGain is what rose of files of a kind.
+type KindGain struct {
+	Kind   wanted.Kind `json:"kind"`
+	Whole  int64       `json:"whole"` // newly intact
+	Rose   int64       `json:"rose"`  // a better verdict, these included
+	Weight float64     `json:"weight"`
+	Bytes  int64       `json:"bytes"` // of content won, also of files whose verdict stayed
+}
+
+// Listing is how a volume's list changed.
+type Listing struct {
+	Volume        int      `json:"volume"` // in the result after
+	Start         int64    `json:"start"`
+	Filesystem    string   `json:"filesystem"`
+	State         string   `json:"state"` // "found", "gone", "the same"
+	Complete      [2]bool  `json:"complete"`
+	UnreadRecords [2]int64 `json:"unread_records"`
+	Files         [2]int64 `json:"files"`
+}
+
+// Next is what a further pass could still win, by the default costs.
+type Next struct {
+	Files   reread.WantedCount `json:"wanted_files"`
+	Sectors int64              `json:"sectors"`
+	Seconds float64            `json:"seconds"`
+	Whole   int64              `json:"whole"`
+	Perhaps int64              `json:"perhaps_whole"`
+	Weight  float64            `json:"weight"`
+}
+
+// Comparison is two results of one drive held against each other.
+type Comparison struct {
+	Type    string         `json:"type"` // "compare"
+	Before  string         `json:"before"`
+	After   string         `json:"after"`
+	Wanted  string         `json:"wanted"`
+	Sector  int64          `json:"sector"`
+	Changes []Change       `json:"changes"`
+	Counts  map[What]int64 `json:"counts"`
+
+	Kinds    []KindGain `json:"by_kind"`
+	Whole    int64      `json:"whole"` // files newly intact, found ones included
+	Weight   float64    `json:"weight"`
+	Bytes    int64      `json:"bytes_won"`
+	Sectors  int64      `json:"sectors_won"`
+	Lost     int64      `json:"sectors_lost"` // read before, and unread now
+	LostAt   [][2]int64 `json:"lost_at,omitempty"`
+	Warnings []string   `json:"worse,omitempty"` // what got worse beyond single files
+	Notes    []string   `json:"notes,omitempty"`
+	Listings []Listing  `json:"listings"`
+	Verdicts [2]Counts  `json:"files"` // before and after
+	Next     Next       `json:"next"`
+}
+
+// Counts counts files by verdict.
+type Counts = verify.VerdictCount
+
+// Worse reports whether anything got worse.
+func (c *Comparison) Worse() bool {
+	return c.Lost > 0 || len(c.Warnings) > 0 || c.Counts[Fell]+c.Counts[Gone]+c.Counts[Changed] > 0
+}
+
+// ErrOtherDrive says that two results are not of one drive.
+var ErrOtherDrive = errors.New("they are of drives of other sizes; give two results of one drive")
+
+// Results compares two results of one drive. list is nil for the built-in one.
+func Results(before, after *verify.Result, list *wanted.List) (*Comparison, error) {
+	if list == nil {
+		list = wanted.Default()
+	}
+	if a, b := before.Image.DriveSize, after.Image.DriveSize; a != b {
+		return nil, &verify.InputError{Err: fmt.Errorf("results %s and %s (%d and %d bytes): %w", before.Path, after.Path, a, b, ErrOtherDrive)}
+	}
+	c := &Comparison{Type: "compare", Before: before.Path, After: after.Path, Wanted: list.Name, Sector: after.Image.Sector,
+		Counts: map[What]int64{}, Verdicts: [2]Counts{before.Summary.Files, after.Summary.Files}, Changes: []Change{}}
+	c.places(before, after)
+	c.volumes(before, after)
+	j := &judge{Comparison: c, list: list, kinds: map[wanted.Kind]*KindGain{}}
+	if err := j.files(before, after); err != nil {
+		return nil, err
+	}
+	slices.SortStableFunc(c.Changes, func(a, b Change) int {
+		return cmp.Or(cmp.Compare(a.What.rank(), b.What.rank()), cmp.Compare(b.Weight, a.Weight), cmp.Compare(a.Volume, b.Volume), strings.Compare(a.Path, b.Path))
+	})
+	for _, k := range wanted.Kinds() {
+		if g := j.kinds[k]; g != nil && (g.Rose > 0 || g.Bytes != 0) {
+			c.Kinds = append(c.Kinds, *g)
+		}
+	}
+	return c, c.next(after, list)
+}
+
+// rank puts what got worse first.
+func (w What) rank() int {
+	return slices.Index([]What{Fell, Gone, Changed, Rose, Found, Named, Renamed, More}, w)
+}
+
+func (c *Comparison) next(after *verify.Result, list *wanted.List) error {
+	p, err := reread.New(after, reread.Options{Wanted: list, Costs: reread.DefaultCosts()})
+	if err != nil {
+		return err
+	}
+	c.Next = Next{p.Files, p.Sectors, p.Took.Seconds(), p.Whole, p.Perhaps, p.Weight}
+	return nil
+}
+
+// judge compares the files.
+type judge struct {
+	*Comparison
+	list  *wanted.List
+	kinds map[wanted.Kind]*KindGain
+}
+
+// waiting is a file of the result after that was not found by number and path.
+type waiting struct {
+	old
+	volume int
+	weight float64
+}
+
+func (j *judge) files(before, after *verify.Result) error {
+	was, err := load(before)
+	if err != nil {
+		return err
+	}
+	start := starts(after)
+	var pending []waiting
+	for f, err := range after.Files() {
+		if err != nil {
+			return err
+		}
+		now := waiting{newOld(f, start[f.Volume]), f.Volume, j.list.Weight(reread.EntryOf(f))}
+		if x := was.exact(&now.old); x != nil {
+			j.pair(x, &now)
+			continue
+		}
+		pending = append(pending, now)
+	}
+	var still []waiting
+	for i := range pending {
+		if x := was.renamed(&pending[i].old); x != nil {
+			j.pair(x, &pending[i])
+			continue
+		}
+		still = append(still, pending[i])
+	}
+	byPath := was.byPath()
+	for i := range still {
+		now := &still[i]
+		if at, ok := byPath[pathKey{now.old.volume, now.path}]; ok && !was.list[at].used && was.list[at].folder == now.folder {
+			was.list[at].used = true
+			j.pair(&was.list[at], now)
+			continue
+		}
+		j.pair(nil, now)
+	}
+	numbers := map[int64]int{}
+	for n, s := range starts(before) {
+		numbers[s] = n
+	}
+	for i := range was.list {
+		if x := &was.list[i]; !x.used {
+			e := wanted.Entry{Path: x.path, Size: x.size}
+			j.note(Change{What: Gone, Volume: numbers[x.volume], ID: x.id, Path: x.path, Kind: wanted.KindOf(x.path), Folder: x.folder,
+				Weight: j.list.Weight(e), Before: x.verdict, Won: -x.read, Why: "it was listed before and is not now"})
+		}
+	}
+	return nil
+}
+
+func level(v verify.Verdict) int {
+	return slices.Index([]verify.Verdict{verify.Lost, verify.Damaged, verify.Intact}, v)
+}
+
+// pair compares a file with what it was; x is nil where it was not listed.
+func (j *judge) pair(x *old, now *waiting) {
+	c := Change{What: Same, Volume: now.volume, ID: now.id, Path: now.path, Kind: wanted.KindOf(now.path), Folder: now.folder,
+		Weight: now.weight, After: now.verdict}
+	if x == nil {
+		c.What, c.Won = Found, now.read
+		j.gain(&c, now.verdict == verify.Intact, false)
+		j.note(c)
+		return
+	}
+	c.Before, c.Won = x.verdict, now.read-x.read
+	if x.path != now.path {
+		c.Old = x.path
+	}
+	up := level(now.verdict) - level(x.verdict)
+	switch {
+	case up < 0:
+		c.What, c.Why = Fell, "its verdict was better before"
+	case x.size >= 0 && now.size >= 0 && x.size != now.size && x.verdict == verify.Intact:
+		c.What, c.Why = Changed, fmt.Sprintf("its size was %d and is %d", x.size, now.size)
+	case x.verdict == verify.Intact && now.verdict == verify.Intact && x.modified != now.modified:
+		c.What, c.Why = Changed, "its time of change is another"
+	case x.verdict == verify.Intact && now.verdict == verify.Intact && x.extents != now.extents:
+		c.What, c.Why = Changed, "its content lies elsewhere"
+	case up == 0 && c.Won < 0:
+		c.What, c.Why = Fell, "less of its content is read than before"
+	case up > 0:
+		c.What = Rose
+	case c.Won > 0:
+		c.What = More
+	}
+	j.gain(&c, up > 0 && now.verdict == verify.Intact, up > 0)
+	if c.Old != "" {
+		what := Renamed
+		if strings.HasPrefix(c.Old, "?/") && !strings.HasPrefix(c.Path, "?/") {
+			what = Named
+		}
+		if c.What == Same || c.What == More {
+			c.What = what
+		} else {
+			j.Counts[what]++ // told once, under what is more
+		}
+	}
+	if c.What != Same {
+		j.note(c)
+	}
+}
+
+// gain counts what a file won. Folders have no content to win.
+func (j *judge) gain(c *Change, whole, rose bool) {
+	if c.Folder {
+		return
+	}
+	g := j.kinds[c.Kind]
+	if g == nil {
+		g = &KindGain{Kind: c.Kind}
+		j.kinds[c.Kind] = g
+	}
+	if c.Won > 0 {
+		g.Bytes += c.Won
+		j.Bytes += c.Won
+	}
+	if rose || whole {
+		g.Rose++
+	}
+	if whole {
+		g.Whole++
+		g.Weight += c.Weight
+		j.Whole++
+		j.Weight += c.Weight
+	}
+}
+
+func (j *judge) note(c Change) {
+	j.Counts[c.What]++
+	j.Changes = append(j.Changes, c)
+}

@@ -1,0 +1,148 @@
+package compare
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"fileassay/verify"
+)
+
+// entry is a file of a made result.
+type entry struct {
+	id      uint64
+	path    string
+	verdict verify.Verdict
+	size    int64
+	read    int64
+	at      int64
+	kind    string
+}
+
+// result writes a result and opens it. unread are ranges [offset, length].
+func result(t *testing.T, drive int64, proof string, unread string, files ...entry) *verify.Result {
+	t.Helper()
+	var b strings.Builder
+	fmt.Fprintf(&b, `{"type":"image","path":"depot.img","size":%d,"drive_size":%d,"sector":512,"map":{},"table":"none","format":1}`+"\n", drive, drive)
+	fmt.Fprintf(&b, `{"type":"volume","volume":1,"start":4096,"length":%d,"filesystem":"ext4","listing":{"complete":%v,"why":[]},"places":[{"holds":"files","state":"failed","ranges":%s}],"proof":{"ranges":"0+512","sha256":%q}}`+"\n",
+		drive-4096, proof != "short", unread, proof)
+	for _, f := range files {
+		kind := f.kind
+		if kind == "" {
+			kind = "file"
+		}
+		fmt.Fprintf(&b, `{"type":"file","volume":1,"id":%d,"path":%q,"kind":%q,"size":%d,"verdict":%q,"bytes":{"read":%d,"doubtful":0,"failed":%d,"skipped":0,"unlocated":0},"extents":[[0,%d,%d]],"damage":[],"why":[]}`+"\n",
+			f.id, f.path, kind, f.size, f.verdict, f.read, f.size-f.read, f.at, f.size)
+	}
+	b.WriteString(`{"type":"summary","files":{},"folders":{},"sizes":{},"bytes":{},"listing_complete":true}` + "\n")
+	path := filepath.Join(t.TempDir(), "r.jsonl")
+	if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r, err := verify.OpenResult(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { r.Close() })
+	return r
+}
+
+const (
+	intact  = verify.Intact
+	damaged = verify.Damaged
+	lost    = verify.Lost
+)
+
+func TestChanges(t *testing.T) {
+	before := result(t, 1<<20, "a", "[[8192,4096],[20480,1024]]",
+		entry{1, "same.txt", intact, 10, 10, 100, ""},
+		entry{2, "rises.docx", damaged, 100, 50, 200, ""},
+		entry{3, "falls.jpg", intact, 100, 100, 300, ""},
+		entry{4, "?/4", lost, 100, 0, 400, ""},
+		entry{5, "old name.txt", intact, 100, 100, 500, ""},
+		entry{6, "gone.mbox", intact, 100, 100, 600, ""},
+		entry{7, "moved content.db", intact, 100, 100, 700, ""},
+		entry{8, "more.mp4", damaged, 100, 10, 800, ""},
+		entry{9, "less.mp4", damaged, 100, 20, 900, ""},
+		entry{10, "link a", intact, 5, 5, 1000, ""},
+		entry{10, "link b", intact, 5, 5, 1000, ""},
+		entry{11, "number.txt", damaged, 9, 3, 1100, ""},
+		entry{12, "folder", damaged, 0, 0, 0, "folder"},
+		entry{13, "grew.txt", intact, 10, 10, 1300, ""},
+	)
+	after := result(t, 1<<20, "a", "[[8192,1024],[40960,512]]",
+		entry{1, "same.txt", intact, 10, 10, 100, ""},
+		entry{2, "rises.docx", intact, 100, 100, 200, ""},
+		entry{3, "falls.jpg", damaged, 100, 40, 300, ""},
+		entry{4, "Letters/found its name.odt", intact, 100, 100, 400, ""},
+		entry{5, "new name.txt", intact, 100, 100, 500, ""},
+		entry{7, "moved content.db", intact, 100, 100, 701, ""},
+		entry{8, "more.mp4", damaged, 100, 60, 800, ""},
+		entry{9, "less.mp4", damaged, 100, 10, 900, ""},
+		entry{10, "link b", intact, 5, 5, 1000, ""},
+		entry{10, "link a", intact, 5, 5, 1000, ""},
+		entry{110, "number.txt", intact, 9, 9, 1100, ""},
+		entry{12, "folder", intact, 0, 0, 0, "folder"},
+		entry{13, "grew.txt", intact, 11, 11, 1300, ""},
+		entry{14, "new.jpg", damaged, 10, 5, 1400, ""},
+	)
+	c, err := Results(before, after, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, x := range c.Changes {
+		got = append(got, fmt.Sprintf("%s %s<%s %q->%q %d", x.What, x.Path, x.Old, x.Before, x.After, x.Won))
+	}
+	want := []string{
+		`fell falls.jpg< "intact"->"damaged" -60`,
+		`fell less.mp4< "damaged"->"damaged" -10`,
+		`gone gone.mbox< "intact"->"" -100`,
+		`changed moved content.db< "intact"->"intact" 0`,
+		`changed grew.txt< "intact"->"intact" 1`,
+		`rose Letters/found its name.odt<?/4 "lost"->"intact" 100`,
+		`rose rises.docx< "damaged"->"intact" 50`,
+		`rose number.txt< "damaged"->"intact" 6`,
+		`rose folder< "damaged"->"intact" 0`,
+		`found new.jpg< ""->"damaged" 5`,
+		`renamed new name.txt<old name.txt "intact"->"intact" 0`,
+		`more more.mp4< "damaged"->"damaged" 50`,
+	}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+	if c.Sectors != 8 || c.Lost != 1 || len(c.LostAt) != 1 || c.LostAt[0] != [2]int64{40960, 512} {
+		t.Errorf("%d sectors won, %d lost at %v; want 8, 1 at 40960", c.Sectors, c.Lost, c.LostAt)
+	}
+	if c.Whole != 3 || c.Weight != 23 || !c.Worse() || c.Counts[Named] != 1 {
+		t.Errorf("%d whole of weight %v, worse %v, %d named; want 3, 23, true, 1", c.Whole, c.Weight, c.Worse(), c.Counts[Named])
+	}
+	same, err := Results(after, after, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(same.Changes) != 0 || same.Worse() || same.Sectors != 0 || same.Whole != 0 {
+		t.Errorf("a result against itself: %+v", same)
+	}
+}
+
+func TestWarnings(t *testing.T) {
+	a, b := result(t, 1<<20, "a", "[]"), result(t, 1<<20, "b", "[]")
+	c, err := Results(a, b, nil)
+	if err != nil || len(c.Warnings) != 1 || !strings.Contains(c.Warnings[0], "other bytes now") {
+		t.Errorf("%v, %v: want a warning on other bytes", c, err)
+	}
+	c, err = Results(a, result(t, 1<<20, "short", "[]"), nil)
+	if err != nil || !strings.Contains(strings.Join(c.Warnings, " "), "was complete before") {
+		t.Errorf("%v, %v: want a warning on the list", c, err)
+	}
+	var input *verify.InputError
+	if _, err := Results(a, result(t, 2<<20, "a", "[]"), nil); !errors.Is(err, ErrOtherDrive) || !errors.As(err, &input) {
+		t.Errorf("drives of other sizes: %v", err)
+	}
+}

@@ -1,0 +1,136 @@
+package compare
+
+import (
+	"encoding/binary"
+	"hash/fnv"
+
+	"fileassay/verify"
+)
+
+// old is what is remembered of a file of the result before.
+type old struct {
+	volume   int64 // where its volume begins
+	id       uint64
+	path     string
+	verdict  verify.Verdict
+	folder   bool
+	size     int64 // -1 where unknown
+	read     int64
+	modified string
+	extents  uint64 // hash of where its content lies
+	next     int32  // the next with the same number; -1 for none
+	used     bool
+}
+
+type idKey struct {
+	volume int64
+	id     uint64
+}
+
+type pathKey struct {
+	volume int64
+	path   string
+}
+
+// files are the files of the result before.
+type files struct {
+	list []old
+	byID map[idKey]int32
+}
+
+// starts is where the volumes of a result begin, by number.
+func starts(r *verify.Result) map[int]int64 {
+	m := map[int]int64{}
+	for i := range r.Volumes {
+		m[r.Volumes[i].Volume] = r.Volumes[i].Start
+	}
+	return m
+}
+
+// newOld takes what is remembered of a line.
+func newOld(f *verify.FileRecord, start int64) old {
+	o := old{volume: start, id: f.ID, path: f.Path, verdict: f.Verdict, folder: f.Kind == "folder", size: -1, modified: f.Modified, next: -1}
+	if f.Size != nil {
+		o.size = *f.Size
+	}
+	if f.Bytes.Read != nil {
+		o.read = *f.Bytes.Read
+	}
+	h := fnv.New64a()
+	var b [24]byte
+	for _, list := range [][][3]int64{f.Extents, f.Patched} {
+		for _, e := range list {
+			binary.LittleEndian.PutUint64(b[:], uint64(e[0]))
+			binary.LittleEndian.PutUint64(b[8:], uint64(e[1]))
+			binary.LittleEndian.PutUint64(b[16:], uint64(e[2]))
+			h.Write(b[:])
+		}
+		h.Write([]byte{'|'})
+	}
+	h.Write([]byte(f.Stored))
+	o.extents = h.Sum64()
+	return o
+}
+
+func load(r *verify.Result) (*files, error) {
+	fs := &files{byID: map[idKey]int32{}}
+	start := starts(r)
+	last := map[idKey]int32{} // of files with several names, the last in the chain
+	for f, err := range r.Files() {
+		if err != nil {
+			return nil, err
+		}
+		n := int32(len(fs.list))
+		o := newOld(f, start[f.Volume])
+		fs.list = append(fs.list, o)
+		k := idKey{o.volume, o.id}
+		head, ok := fs.byID[k]
+		if !ok {
+			fs.byID[k] = n
+			continue
+		}
+		at, ok := last[k]
+		if !ok {
+			at = head
+		}
+		fs.list[at].next = n
+		last[k] = n
+	}
+	return fs, nil
+}
+
+// exact finds a file by number and path.
+func (fs *files) exact(o *old) *old {
+	return fs.chain(o, func(x *old) bool { return x.path == o.path })
+}
+
+// renamed finds a file by its number alone.
+func (fs *files) renamed(o *old) *old { return fs.chain(o, func(*old) bool { return true }) }
+
+func (fs *files) chain(o *old, ok func(*old) bool) *old {
+	at, found := fs.byID[idKey{o.volume, o.id}]
+	if !found {
+		return nil
+	}
+	for ; at >= 0; at = fs.list[at].next {
+		if x := &fs.list[at]; !x.used && x.folder == o.folder && ok(x) {
+			x.used = true
+			return x
+		}
+	}
+	return nil
+}
+
+// byPath are the files that were not found again, by path.
+func (fs *files) byPath() map[pathKey]int32 {
+	m := map[pathKey]int32{}
+	for i := range fs.list {
+		if x := &fs.list[i]; !x.used {
+			k := pathKey{x.volume, x.path}
+			if _, taken := m[k]; !taken {
+				m[k] = int32(i)
+			}
+		}
+	}
+	return m
+}

@@ -1,0 +1,103 @@
+package compare
+
+import (
+	"fmt"
+
+	"fileassay/extract"
+	"fileassay/verify"
+)
+
+// unread are the unread sectors of a result.
+func unread(r *verify.Result) *extract.Spans {
+	s := &extract.Spans{}
+	add := func(list []verify.Holding) {
+		for _, h := range list {
+			for _, g := range h.Ranges {
+				s.Add(g[0], g[1])
+			}
+		}
+	}
+	for i := range r.Volumes {
+		add(r.Volumes[i].Places)
+	}
+	add(r.Summary.Places)
+	return s
+}
+
+// maxPlaces bounds how many places that got worse are named.
+const maxPlaces = 1000
+
+// places compares what was read.
+func (c *Comparison) places(before, after *verify.Result) {
+	was, now := unread(before), unread(after)
+	sector := max(c.Sector, 1)
+	kept := int64(0)
+	for s := range now.All() {
+		pos := s.Start
+		lost := func(end int64) {
+			if end > pos {
+				c.Lost += (end - pos + sector - 1) / sector
+				if len(c.LostAt) < maxPlaces {
+					c.LostAt = append(c.LostAt, [2]int64{pos, end - pos})
+				}
+			}
+		}
+		for w := range was.Within(s.Start, s.End-s.Start) {
+			lost(w.Start)
+			kept += w.End - w.Start
+			pos = w.End
+		}
+		lost(s.End)
+	}
+	c.Sectors = (was.Bytes() - kept) / sector
+	if a, b := before.Image.Sector, after.Image.Sector; a != b {
+		c.Notes = append(c.Notes, fmt.Sprintf("the results count in sectors of %d and %d bytes", a, b))
+	}
+	if a, b := before.Image.Map.TrustDoubtful, after.Image.Map.TrustDoubtful; a != b {
+		c.Notes = append(c.Notes, "doubtful sectors were trusted in one of the results and not in the other: what that changes was not won on the drive")
+	}
+	if a, b := before.Image.Map.AssumedRead, after.Image.Map.AssumedRead; a != b {
+		c.Notes = append(c.Notes, "one of the results was made without an imaging map, on the claim that every sector was read: it proves nothing of what was won")
+	}
+}
+
+// volumes compares the volumes and their lists.
+func (c *Comparison) volumes(before, after *verify.Result) {
+	was := map[int64]*verify.VolumeRecord{}
+	for i := range before.Volumes {
+		was[before.Volumes[i].Start] = &before.Volumes[i]
+	}
+	for i := range after.Volumes {
+		v := &after.Volumes[i]
+		l := Listing{Volume: v.Volume, Start: v.Start, Filesystem: v.Filesystem, State: "found",
+			Complete: [2]bool{false, v.Listing.Complete}, UnreadRecords: [2]int64{0, v.Listing.UnreadRecords}, Files: [2]int64{0, v.Files.Total()}}
+		if x := was[v.Start]; x != nil {
+			l.State = "the same"
+			l.Complete[0], l.UnreadRecords[0], l.Files[0] = x.Listing.Complete, x.Listing.UnreadRecords, x.Files.Total()
+			c.worse(x, v)
+			delete(was, v.Start)
+		}
+		c.Listings = append(c.Listings, l)
+	}
+	for i := range before.Volumes {
+		v := &before.Volumes[i]
+		if was[v.Start] == nil {
+			continue
+		}
+		c.Listings = append(c.Listings, Listing{Volume: v.Volume, Start: v.Start, Filesystem: v.Filesystem, State: "gone",
+			Complete: [2]bool{v.Listing.Complete, false}, UnreadRecords: [2]int64{v.Listing.UnreadRecords, 0}, Files: [2]int64{v.Files.Total(), 0}})
+		c.Warnings = append(c.Warnings, fmt.Sprintf("the volume at offset %d (%s) was found before and is not now", v.Start, v.Filesystem))
+	}
+}
+
+func (c *Comparison) worse(x, v *verify.VolumeRecord) {
+	if x.Filesystem != v.Filesystem {
+		c.Warnings = append(c.Warnings, fmt.Sprintf("volume %d was %q before and is %q now", v.Volume, x.Filesystem, v.Filesystem))
+	}
+	if x.Listing.Complete && !v.Listing.Complete {
+		c.Warnings = append(c.Warnings, fmt.Sprintf("the list of volume %d was complete before and is not now", v.Volume))
+	}
+	if x.Proof != nil && v.Proof != nil && x.Proof.Ranges == v.Proof.Ranges && x.Proof.SHA256 != v.Proof.SHA256 {
+		c.Warnings = append(c.Warnings, fmt.Sprintf("structures of volume %d that were read both times hold other bytes now: the drive, or the image, was written to or reads differently", v.Volume))
+	}
+}
