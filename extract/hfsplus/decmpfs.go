@@ -82,6 +82,7 @@ func (v *Volume) stored(f *extract.File, c *compressedFile, rsrc *place, size in
 	default:
 		f.Why = append(f.Why, fmt.Sprintf("compression method %d is not known", c.method))
 		f.RecordUnread = true
+		f.Packing = extract.Packing{Method: "unknown", Unit: f.Size}
 		if size > 0 {
 			f.Pieces = v.unit(nil, fk, 0, f.Size, 0, size)
 		} else {
