@@ -45,13 +45,6 @@ type structureRow struct {
 
 func (v *view) bench(r *verify.Result, inv *Inventory, o Options) {
 	im := &r.Image
-	for _, vol := range r.Volumes {
-		for _, w := range vol.Listing.Why {
-			if !vol.Listing.Complete {
-				v.ListingWhy = append(v.ListingWhy, fmt.Sprintf("volume %d: %s", vol.Volume, visible(w)))
-			}
-		}
-	}
 	for _, w := range im.Missing {
 		v.ListingWhy = append(v.ListingWhy, visible(w))
 	}

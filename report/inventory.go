@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -35,6 +36,14 @@ type folder struct {
 	path   string
 	short  bool // its own list of names was not wholly read
 	totals totals
+}
+
+// shown is a folder's name for people.
+func (f *folder) shown() string {
+	if f.path == "?" {
+		return "? (place not known)"
+	}
+	return visible(f.name)
 }
 
 // totals count the files of a folder and of all below it.
@@ -325,8 +334,8 @@ func barOf(f *verify.FileRecord) bar {
 	size := float64(*f.Size)
 	for _, d := range f.Damage {
 		from := int(float64(d.Offset) / size * barCells)
-		to := int(float64(d.Offset+d.Length-1) / size * barCells)
-		for i := max(min(from, barCells-1), 0); i <= min(to, barCells-1); i++ {
+		to := max(int(math.Ceil(float64(d.Offset+d.Length)/size*barCells)), from+1)
+		for i := max(min(from, barCells-1), 0); i < min(to, barCells); i++ {
 			b[i/32] |= 1 << (i % 32)
 		}
 	}
@@ -398,6 +407,12 @@ func (b *inventoryBuilder) finish() *Inventory {
 		slices.SortFunc(list, func(x, y int32) int {
 			if old[x].path == "" && old[y].path == "" {
 				return old[x].volume - old[y].volume
+			}
+			if xa, ya := old[x].path == "?", old[y].path == "?"; xa != ya {
+				if xa { // what has no place stands last
+					return 1
+				}
+				return -1
 			}
 			if c := strings.Compare(folded[x], folded[y]); c != 0 {
 				return c

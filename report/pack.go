@@ -156,6 +156,9 @@ func (inv *Inventory) packFolders(p *packer) {
 		if inv.folders[i].path == "" {
 			flags |= 2 // a root
 		}
+		if inv.folders[i].path == "?" {
+			flags |= 4 // holds what has no known place
+		}
 		return flags
 	})
 	for _, c := range []struct {
@@ -185,7 +188,7 @@ func (inv *Inventory) packRows(p *packer, list []int32) {
 		w := row(i)
 		return uint64(w.verdict) | uint64(w.kind)<<2 | uint64(w.notes)<<6
 	})
-	p.numbers("size", n, func(i int) uint64 { return uint64(min(row(i).size, exactInPage-1) + 1) })
+	p.numbers("size", n, func(i int) uint64 { return uint64(min(max(row(i).size, -1), exactInPage-1) + 1) })
 	before := int64(0)
 	p.numbers("modified", n, func(i int) uint64 {
 		w := row(i)

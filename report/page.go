@@ -282,7 +282,7 @@ func (v *view) paper(inv *Inventory) {
 			continue
 		}
 		t := f.totals.files
-		v.Folders = append(v.Folders, folderRow{visible(f.name), min(depth[i], 5), f.short, humanize.Comma(t.Intact), humanize.Comma(t.Damaged), humanize.Comma(t.Lost), size(f.totals.sizes.Total())})
+		v.Folders = append(v.Folders, folderRow{f.shown(), min(depth[i], 5), f.short, humanize.Comma(t.Intact), humanize.Comma(t.Damaged), humanize.Comma(t.Lost), size(f.totals.sizes.Total())})
 	}
 	if left := len(inv.folders) - len(v.Folders); left > 0 {
 		v.FoldersAfter = fmt.Sprintf("%s of %s are shown, at most %d; those that lie deeper are counted in those above.",
@@ -325,7 +325,7 @@ func (v *view) picture(r *verify.Result, inv *Inventory) {
 		if i == 0 && d.Wanted != "" {
 			v.Legend = append(v.Legend, [2]any{rimKey, "dark line: files that probably matter wait for a place here"})
 		}
-		if i == 0 && d.Marks != "" {
+		if i == 0 && d.Marks != [len(drawn)]string{} {
 			v.Legend = append(v.Legend, [2]any{markKey, "stroke: a place too small to see at its true size"})
 		}
 	}

@@ -33,7 +33,7 @@ type disk struct {
 	Title  string
 	Totals [len(drawn)]int64
 	Paths  [len(drawn)]string // SVG path data for each state
-	Marks  string             // path data of marks over what is too small to see
+	Marks  [len(drawn)]string // path data of marks over what is too small to see
 	Wanted string             // path data along slices where wanted files have unread places
 	total  int64
 }
@@ -70,8 +70,8 @@ func newDisk(title string, slices []slice) *disk {
 	if d.total == 0 {
 		return d
 	}
-	var paths [len(drawn)]strings.Builder
-	var marks, wanted strings.Builder
+	var paths, marks [len(drawn)]strings.Builder
+	var wanted strings.Builder
 	at := int64(0)
 	// runs of one state are drawn as one, from their first byte
 	run, begin := -1, int64(0)
@@ -79,7 +79,7 @@ func newDisk(title string, slices []slice) *disk {
 		if run >= 0 && end > begin {
 			d.sweep(begin, end, func(a arc) { a.area(&paths[run]) })
 			if run > 0 && d.along(begin, end) < leastMark {
-				d.mark(&marks, begin, end)
+				d.mark(&marks[run], begin, end)
 			}
 		}
 		begin = end
@@ -104,9 +104,9 @@ func newDisk(title string, slices []slice) *disk {
 	}
 	flush(at)
 	for i := range paths {
-		d.Paths[i] = paths[i].String()
+		d.Paths[i], d.Marks[i] = paths[i].String(), marks[i].String()
 	}
-	d.Marks, d.Wanted = marks.String(), wanted.String()
+	d.Wanted = wanted.String()
 	return d
 }
 
@@ -326,10 +326,13 @@ func (d *disk) svg(id string) template.HTML {
 	for i := 1; i < diskRings; i++ {
 		b.WriteString(`<circle class="groove" r="` + strconv.FormatFloat(ringEdge(i), 'f', -1, 64) + `"/>`)
 	}
-	for _, p := range []struct{ class, data string }{{"marks", d.Marks}, {"rims", d.Wanted}} {
-		if p.data != "" {
-			fmt.Fprintf(&b, `<path class="%s" d="%s"/>`, p.class, p.data)
+	for i, name := range drawn {
+		if d.Marks[i] != "" {
+			fmt.Fprintf(&b, `<path class="marks m-%s" d="%s"/>`, name, d.Marks[i])
 		}
+	}
+	if d.Wanted != "" {
+		fmt.Fprintf(&b, `<path class="rims" d="%s"/>`, d.Wanted)
 	}
 	b.WriteString(`<circle class="edge" r="` + strconv.FormatFloat(diskOuter, 'f', -1, 64) + `"/><circle class="edge" r="` + strconv.FormatFloat(diskInner, 'f', -1, 64) + `"/>`)
 	b.WriteString(`<path class="start" d="M0 -246l-5 -1 5 9 5 -9z"/>`)

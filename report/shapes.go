@@ -73,7 +73,7 @@ func drawnKey(state string) template.HTML {
 
 const (
 	rimKey  = template.HTML(`<svg class="key" viewBox="0 0 12 12" aria-hidden="true"><path class="rims" d="M0 6H12"/></svg>`)
-	markKey = template.HTML(`<svg class="key" viewBox="0 0 12 12" aria-hidden="true"><rect class="s-read" width="12" height="12"/><path class="marks" d="M6 0V12"/></svg>`)
+	markKey = template.HTML(`<svg class="key" viewBox="0 0 12 12" aria-hidden="true"><rect class="s-read" width="12" height="12"/><path class="marks m-failed" d="M6 0V12"/></svg>`)
 )
 
 // barSVG draws a file from its first byte to its last, with where its damage

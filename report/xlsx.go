@@ -1,8 +1,12 @@
 package report
 
 import (
+	"archive/zip"
 	"fmt"
 	"io"
+	"os"
+	"slices"
+	"strings"
 
 	"github.com/xuri/excelize/v2"
 
@@ -51,7 +55,40 @@ func xlsx(w io.Writer, r *verify.Result, o Options, limit int) (err error) {
 	if err := s.end(); err != nil {
 		return err
 	}
-	return book.Write(w)
+	return writeInOrder(w, book)
+}
+
+// writeInOrder writes a spreadsheet with its parts in order of name: the
+// library writes those of its streams in any order, and the same result must
+// give the same bytes.
+func writeInOrder(w io.Writer, book *excelize.File) error {
+	tmp, err := os.CreateTemp("", "fileassay-*.xlsx")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		tmp.Close()
+		os.Remove(tmp.Name())
+	}()
+	if err := book.Write(tmp); err != nil {
+		return err
+	}
+	size, err := tmp.Seek(0, io.SeekEnd)
+	if err != nil {
+		return err
+	}
+	in, err := zip.NewReader(tmp, size)
+	if err != nil {
+		return err
+	}
+	slices.SortFunc(in.File, func(a, b *zip.File) int { return strings.Compare(a.Name, b.Name) })
+	out := zip.NewWriter(w)
+	for _, f := range in.File {
+		if err := out.Copy(f); err != nil {
+			return err
+		}
+	}
+	return out.Close()
 }
 
 // totalsSheet fills the first sheet.

@@ -172,6 +172,7 @@ function folderPath(f) {
   while (!(L.fflags[f] & 2)) { parts.push(L.fnames.at(f)); f = L.parent[f]; }
   return parts.reverse().join("/");
 }
+const folderName = (f) => visible(L.fnames.at(f)) + (L.fflags[f] & 4 ? " (place not known)" : "");
 function shownPath(f) { // with its volume, where there are several
   const path = folderPath(f);
   while (!(L.fflags[f] & 2)) f = L.parent[f];
@@ -395,7 +396,7 @@ function detail() {
   const f = L.folder[i], path = shownPath(f);
   const inner = [make("p", { class: "full" }, make("bdi", {}, visible((path ? path + "/" : "") + L.names.at(i)))), make("p", {}, key(v), facts.join(", ") + ".")];
   const notes = NOTES.filter((_, b) => what >> 6 + b & 1);
-  if (notes.length) inner.push(make("p", { class: "soft" }, notes.join("; ") + "."));
+  if (notes.length) { const text = notes.join("; ") + "."; inner.push(make("p", { class: "soft" }, text[0].toUpperCase() + text.slice(1))); }
   if (v === 1) inner.push(bar(i));
   if (v && L.details && L.details.at(L.bad[i])) inner.push(make("pre", { tabindex: 0, "aria-label": "Ranges and reasons" }, L.details.at(L.bad[i])));
   at.replaceChildren(...inner);
@@ -413,14 +414,14 @@ function treeRow(at) {
   const bad = L.fsum[1][f] + L.fsum[2][f], all = L.fsum[0][f] + bad;
   const note = L.fflags[f] & 1 ? ", list of names not read whole" : "";
   const e = make("div", { class: "tree row", role: "treeitem", "aria-level": deep, "aria-selected": f === chosen, "aria-checked": inTicked(f),
-    "aria-label": visible(L.fnames.at(f)) + ", " + count(all, "file", "files") + (bad ? ", " + comma(bad) + " not whole" : "") + note },
+    "aria-label": folderName(f) + ", " + count(all, "file", "files") + (bad ? ", " + comma(bad) + " not whole" : "") + note },
     make("span", { class: "twist", "aria-hidden": "true" }, leaf ? "" : opened.has(f) ? "−" : "+"),
     make("span", { class: "box", "aria-hidden": "true" }, inTicked(f) ? "✓" : ""),
-    make("bdi", { class: "fname" }, visible(L.fnames.at(f))),
+    make("bdi", { class: "fname" }, folderName(f)),
     make("span", { class: "sum", "aria-hidden": "true" }, bad ? comma(bad) + " of " + comma(all) : comma(all)));
   e.style.paddingLeft = Math.min(deep - 1, 12) * 0.9 + 0.2 + "rem";
   if (!leaf) e.setAttribute("aria-expanded", opened.has(f));
-  e.title = visible(L.fnames.at(f)) + note;
+  e.title = folderName(f) + note;
   return e;
 }
 function flatten() {
