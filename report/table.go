@@ -59,7 +59,7 @@ func columns(a Audience) []column {
 		{"volume label", 14, func(f *verify.FileRecord, t *table) any { return t.volumes[f.Volume] }},
 	}
 	if a == Customer {
-		return append(list, column{"remark", 50, func(f *verify.FileRecord, _ *table) any { return strings.Join(noteWords(notesOf(f)), "; ") }})
+		return append(list, column{"remark", 50, func(f *verify.FileRecord, _ *table) any { return remark(f) }})
 	}
 	return append(list,
 		column{"id", 10, func(f *verify.FileRecord, _ *table) any { return fmt.Sprint(f.ID) }},
@@ -71,6 +71,17 @@ func columns(a Audience) []column {
 		column{"target", 20, func(f *verify.FileRecord, _ *table) any { return visible(f.Target) }},
 		column{"damage", 60, func(f *verify.FileRecord, t *table) any { return damageText(f, t.sector) }},
 		column{"why", 60, func(f *verify.FileRecord, _ *table) any { return visible(strings.Join(f.Why, "; ")) }})
+}
+
+// remark is what the customer is told of an entry beside its verdict.
+func remark(f *verify.FileRecord) string {
+	if f.Kind != "folder" {
+		return strings.Join(noteWords(notesOf(f)), "; ")
+	}
+	if f.Verdict != verify.Intact {
+		return "its list of names was not read whole"
+	}
+	return ""
 }
 
 func known(n *int64) any {

@@ -546,6 +546,7 @@ function start() {
   $("loading").hidden = true;
   flatten();
   filter();
+  $("list").dataset.took = Math.round(performance.now()); // ms since the page was asked for
   $("list").dataset.ready = "yes";
 }
 
