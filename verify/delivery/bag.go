@@ -210,8 +210,9 @@ func tagManifest(files map[string][]byte) []byte {
 	return manifest(list)
 }
 
-// writeFile writes a file of a folder whole: beside its name, then renamed.
-func writeFile(root *os.Root, name string, b []byte) error {
+// writeFile writes a file of a folder whole: beside its name, then renamed. With
+// wait it is on the disk before it has its name.
+func writeFile(root *os.Root, name string, b []byte, wait bool) error {
 	beside := "." + name + ".partial"
 	if err := root.Remove(beside); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
@@ -221,7 +222,7 @@ func writeFile(root *os.Root, name string, b []byte) error {
 		return err
 	}
 	_, err = f.Write(b)
-	if err == nil {
+	if err == nil && wait {
 		err = f.Sync()
 	}
 	if cerr := f.Close(); err == nil {

@@ -534,12 +534,12 @@ func (d *delivery) seal() error {
 	tags := tagManifest(files)
 	for _, name := range []string{manifestName, infoName, renamedName, missingName, marksName, leftName, wantedName} {
 		if b, ok := files[name]; ok {
-			if err := writeFile(d.root, name, b); err != nil {
+			if err := writeFile(d.root, name, b, syncsEach); err != nil {
 				return d.fault(err)
 			}
 		}
 	}
-	if err := writeFile(d.root, tagManifestName, tags); err != nil {
+	if err := writeFile(d.root, tagManifestName, tags, syncsEach); err != nil {
 		return d.fault(err)
 	}
 	d.report(Progress{Step: "waiting until all is on the disk"})
@@ -553,16 +553,27 @@ func (d *delivery) seal() error {
 			return d.fault(err)
 		}
 	}
-	if err := writeFile(d.root, declarationName, files[declarationName]); err != nil {
+	if err := writeFile(d.root, declarationName, files[declarationName], true); err != nil {
+		return d.fault(err)
+	}
+	if err := syncFolder(d.root); err != nil {
 		return d.fault(err)
 	}
 	if err := d.root.Remove(journalName); err != nil {
 		return d.fault(err)
 	}
-	if err := syncAll(d.file); err != nil {
-		return d.fault(err)
-	}
 	return nil
+}
+
+// syncFolder waits until the names in a folder are on the disk, where the
+// system can tell.
+func syncFolder(root *os.Root) error {
+	f, err := root.Open(".")
+	if err != nil {
+		return err
+	}
+	_ = f.Sync() // some systems cannot sync folders
+	return f.Close()
 }
 
 func (d *delivery) outcome() *Outcome {

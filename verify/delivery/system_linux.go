@@ -27,3 +27,7 @@ func syncAll(f *os.File) error { return unix.Syncfs(int(f.Fd())) }
 
 // lockFile fails where another process holds the file.
 func lockFile(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) }
+
+// syncsEach says whether small files are waited for one by one: syncAll waits
+// for them all.
+const syncsEach = false
