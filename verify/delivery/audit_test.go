@@ -17,7 +17,7 @@ import (
 // fragmented with a hole, one that is damaged, one that is lost, and a link.
 func yard(t *testing.T) (dir, image, result string) {
 	t.Helper()
-	dir = t.TempDir()
+	dir = scratch(t)
 	image, result = filepath.Join(dir, "image"), filepath.Join(dir, "result.jsonl")
 	img := make([]byte, 64<<10)
 	for i := range img {
@@ -115,7 +115,7 @@ func TestAudit(t *testing.T) {
 		}, []found{{oxum, "bag"}, {link, "extra"}, {link, "missing"}}, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			to := filepath.Join(t.TempDir(), "to")
+			to := filepath.Join(scratch(t), "to")
 			if err := os.CopyFS(to, os.DirFS(clean)); err != nil {
 				t.Fatal(err)
 			}

@@ -45,6 +45,19 @@ func both(image, result, to string) delivery.Options {
 		Selection: delivery.Selection{Verdicts: []verify.Verdict{verify.Intact, verify.Damaged}}}
 }
 
+// scratch is a folder for deliveries, in memory where the system has a place
+// for that: every delivery waits until all of it is on the disk, and the disk
+// may be busy.
+func scratch(tb testing.TB) string {
+	tb.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "fileassay-test-")
+	if err != nil {
+		return tb.TempDir()
+	}
+	tb.Cleanup(func() { os.RemoveAll(dir) })
+	return dir
+}
+
 // tree is all that stands in a folder, by path: content and time, or where a
 // link leads.
 func tree(tb testing.TB, dir string) map[string]string {
@@ -137,7 +150,7 @@ func many(tb testing.TB, dir string, n int) (image, result string) {
 // the same folder as one that was left alone. FILEASSAY_TOOLS=1 kills a
 // hundred runs, otherwise ten.
 func TestKilled(t *testing.T) {
-	dir := t.TempDir()
+	dir := scratch(t)
 	image, result := many(t, dir, 600)
 	began := time.Now()
 	if _, err := delivery.Run(t.Context(), both(image, result, filepath.Join(dir, "whole"))); err != nil {
@@ -195,7 +208,7 @@ func TestKilled(t *testing.T) {
 // proved.
 func TestTakenUp(t *testing.T) {
 	image, result := verified(t, "v01-ntfs-4k")
-	dir := t.TempDir()
+	dir := scratch(t)
 	whole := filepath.Join(dir, "whole")
 	o := both(image, result, whole)
 	if _, err := delivery.Run(t.Context(), o); err != nil {
@@ -275,7 +288,7 @@ func TestThreads(t *testing.T) {
 	image, result := verified(t, "v01-ntfs-4k")
 	var want map[string]string
 	for _, n := range []int{1, 2, 5} {
-		o := both(image, result, filepath.Join(t.TempDir(), "to"))
+		o := both(image, result, filepath.Join(scratch(t), "to"))
 		o.Threads = n
 		if _, err := delivery.Run(t.Context(), o); err != nil {
 			t.Fatal(err)
@@ -297,7 +310,7 @@ func TestOtherImage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	dir := t.TempDir()
+	dir := scratch(t)
 	for name, change := range map[string]func([]byte) []byte{
 		"longer": func(b []byte) []byte { return append(b, make([]byte, 512)...) },
 		"boot":   func(b []byte) []byte { b[100]++; return b },
@@ -349,7 +362,7 @@ func writeResult(tb testing.TB, path string, size int64, lines []map[string]any)
 // Nothing that a result can say reaches out of the folder, and every line ends
 // as a file or in the list of what was left out.
 func TestHostileResult(t *testing.T) {
-	dir := t.TempDir()
+	dir := scratch(t)
 	image, result := filepath.Join(dir, "in", "image"), filepath.Join(dir, "in", "result.jsonl")
 	if err := os.Mkdir(filepath.Dir(image), 0o755); err != nil {
 		t.Fatal(err)

@@ -43,7 +43,7 @@ func TestSystemCompression(t *testing.T) {
 			Streams: []ntfsimage.Stream{{Runs: []ntfsimage.Run{{LCN: -1, Length: (size + 4095) / 4096}}, Size: size, Init: -1, Flags: 0x8000},
 				{Name: "WofCompressedData", Data: stored, Pieces: 3}}})
 		v.Finish()
-		dir := t.TempDir()
+		dir := scratch(t)
 		image, m, result := filepath.Join(dir, "image"), filepath.Join(dir, "map.csv"), filepath.Join(dir, "result.jsonl")
 		if err := os.WriteFile(image, v.Image, 0o644); err != nil {
 			t.Fatal(err)

@@ -63,7 +63,7 @@ func truth(t *testing.T, f *fixture.Fixture, profiles []string, fills ...string)
 				d.Fill(t, unread, func(img []byte) { truthtest.Fill(img, f.Image, unread, fill, rnd) })
 				res := d.Verify(t, unread, 2)
 				before := digest(t, d.Path)
-				to := filepath.Join(t.TempDir(), "delivery")
+				to := filepath.Join(scratch(t), "delivery")
 				o := delivery.Options{Image: d.Path, Result: filepath.Join(filepath.Dir(d.Path), "result.jsonl"), To: to,
 					Selection: delivery.Selection{Verdicts: []verify.Verdict{verify.Intact, verify.Damaged}}, Filler: []byte("gap")}
 				out, err := delivery.Run(context.Background(), o)
