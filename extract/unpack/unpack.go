@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 
-	"github.com/Microsoft/go-winio/wim/lzx"
 	"github.com/klauspost/compress/zlib"
 
 	"fileassay/extract/ntfs"
@@ -58,12 +57,7 @@ func unit(method string, dst, src []byte) (int, error) {
 		if len(src) == len(dst) {
 			return copy(dst, src), nil
 		}
-		r, err := lzx.NewReader(bytes.NewReader(src), len(dst))
-		if err != nil {
-			return 0, err
-		}
-		defer r.Close()
-		return io.ReadFull(r, dst)
+		return lzxUnit(dst, src)
 	case Zlib:
 		if len(src) > 0 && src[0]&0x0f == 0x0f {
 			return copy(dst, src[1:]), nil

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"errors"
+	"os"
 	"strings"
 	"testing"
 
@@ -151,6 +152,9 @@ func TestMethod(t *testing.T) {
 func FuzzUnit(f *testing.F) {
 	f.Add(uint8(0), xpressAlphabet(f))
 	f.Add(uint8(1), []byte("abc"))
+	if b, err := os.ReadFile("testdata/register.lzx-32768"); err == nil {
+		f.Add(uint8(1), b[12:3000]) // behind the table of chunks
+	}
 	f.Add(uint8(4), unhex(f, "e3616263080306"))
 	f.Add(uint8(5), append([]byte("bvx2"), make([]byte, 64)...))
 	f.Add(uint8(5), []byte("bvx-\x03\x00\x00\x00abcbvx$"))
