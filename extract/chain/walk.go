@@ -3,7 +3,6 @@ package chain
 import (
 	"context"
 	"fmt"
-	"path"
 	"slices"
 	"strconv"
 
@@ -112,10 +111,7 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 			t.folder(f, k)
 		case e.NameOnly:
 			f.NameOnly, f.RecordUnread, f.Size = true, true, -1
-			if path.Ext(e.Name) == "" {
-				f.Kind, f.EntriesUnread = extract.KindFolder, true
-				f.Why = append(f.Why, "by its name alone it is not known whether it is a file or a folder")
-			}
+			f.Why = append(f.Why, "by its name alone it is not known whether it is a file or a folder")
 		default:
 			t.content(f, e)
 		}

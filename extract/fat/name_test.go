@@ -1,9 +1,11 @@
 package fat
 
 import (
+	"fmt"
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/chain"
 )
 
 // TestChecksum has the Overview's own example name ("Organization and
@@ -83,6 +85,25 @@ func TestLongName(t *testing.T) {
 		}
 		if got != c.want || l.cut != c.gap {
 			t.Errorf("%s: %q (cut %v), want %q (cut %v)", c.name, got, l.cut, c.want, c.gap)
+		}
+	}
+}
+
+// TestKindOfName checks that what is known by its long name alone is called
+// neither a folder nor surely a file: the byte that tells is unread.
+func TestKindOfName(t *testing.T) {
+	for _, name := range []string{"Plates", "plate 7.tif", "1987.plates"} {
+		v := build(t, shape{width: chain.Width12, clusters: 3000})
+		for i := range 15 {
+			v.slot(&v.root, short(fmt.Sprintf("E%02d     TXT", i), 0x20, 0, 0))
+		}
+		v.slot(&v.root, long(name, "NAME    TXT")[0]) // the last of its sector
+		v.slot(&v.root, short("NAME    TXT", 0x10, 100, 0))
+		v.Lose(v.root.fixed+512, 512)
+		got, l := list(t, v)
+		want := name + " file -1 name-only | only its long name was read: the entry with its place and size is unread | by its name alone it is not known whether it is a file or a folder"
+		if len(got) != 16 || got[15] != want || l.Complete {
+			t.Errorf("%d lines, the last %q, want %q; %+v", len(got), got[len(got)-1], want, l)
 		}
 	}
 }
