@@ -27,10 +27,25 @@ func (b *builder) assemble(c *Costs, bySectors bool) (*problem, *atomPlaces) {
 	cuts = slices.Compact(cuts)
 	// which of the ranges between cuts are wanted
 	depth := make([]int32, len(cuts)+1)
-	at := func(x int64) int { return sort.Search(len(cuts), func(i int) bool { return cuts[i] >= x }) }
-	for _, s := range b.spans {
-		depth[at(s.start)]++
-		depth[at(s.end)]--
+	first := make([]int32, len(b.spans)) // the cut where each span begins
+	upto := func(i int32, end int64) int32 {
+		for cuts[i] < end {
+			i++
+		}
+		return i
+	}
+	var walked int
+	for k, s := range b.spans {
+		i := int32(sort.Search(len(cuts), func(i int) bool { return cuts[i] >= s.start }))
+		first[k] = i
+		depth[i]++
+		if walked < 8*len(cuts) { // most spans have few cuts in them
+			end := upto(i, s.end)
+			walked += int(end - i)
+			depth[end]--
+			continue
+		}
+		depth[sort.Search(len(cuts), func(i int) bool { return cuts[i] >= s.end })]--
 	}
 	number := make([]int32, len(cuts)) // of the atom that begins at a cut
 	l := &atomPlaces{}
@@ -60,8 +75,8 @@ func (b *builder) assemble(c *Costs, bySectors bool) (*problem, *atomPlaces) {
 			b.leftOut++
 			continue
 		}
-		for _, s := range b.spans[b.spanAt[i]:b.spanAt[i+1]] {
-			for a, z := number[at(s.start)], number[at(s.end)]; a < z && len(p.itemAtoms) <= 2*maxEntries; a++ {
+		for k := b.spanAt[i]; k < b.spanAt[i+1]; k++ {
+			for a := number[first[k]]; int(a) < len(l.start) && l.start[a] < b.spans[k].end && len(p.itemAtoms) <= 2*maxEntries; a++ {
 				p.itemAtoms = append(p.itemAtoms, a)
 			}
 		}

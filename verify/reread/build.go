@@ -78,13 +78,44 @@ func newBuilder(r *verify.Result, list *wanted.List) *builder {
 		gates: map[uint64][]int32{}, seed: maphash.MakeSeed(), heads: headSets{}, perVol: map[int]*volumeWeight{}}
 }
 
-// collect goes through the result.
+// collect goes through the result. Lines are decoded beside it.
 func (b *builder) collect() error {
-	for f, err := range b.r.Files() {
-		if err != nil {
-			return err
+	type batch struct {
+		files []*verify.FileRecord
+		err   error
+	}
+	batches, stop := make(chan batch, 4), make(chan struct{})
+	defer close(stop)
+	go func() {
+		defer close(batches)
+		var now batch
+		send := func() bool {
+			select {
+			case batches <- now:
+				now.files = make([]*verify.FileRecord, 0, 256)
+				return true
+			case <-stop:
+				return false
+			}
 		}
-		b.file(f)
+		for f, err := range b.r.Files() {
+			if err != nil {
+				now.err = err
+				break
+			}
+			if now.files = append(now.files, f); len(now.files) == 256 && !send() {
+				return
+			}
+		}
+		send()
+	}()
+	for now := range batches {
+		for _, f := range now.files {
+			b.file(f)
+		}
+		if now.err != nil {
+			return now.err
+		}
 	}
 	for i := range b.r.Volumes {
 		b.volume(&b.r.Volumes[i])

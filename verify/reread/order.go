@@ -1,6 +1,7 @@
 package reread
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -12,8 +13,19 @@ var grains = [...]int64{0, 100_000, 2_000_000, 60_000_000, math.MaxInt64}
 
 // ordered is a set of atoms in the order in which it wins the most the soonest,
 // with the ends of its steps. Orders of several grains are made, and the best is
-// the one in which weight waits the least.
+// the one in which what is won waits the least: never longer than in the order of
+// the disk, or with the smallest ranges first.
 func (t *teller) ordered(chosen []bool) (order, ends []int32) {
+	plain, plainEnds := t.plain(chosen)
+	order, ends = t.finest(chosen)
+	if t.waiting(plain, plainEnds) < t.waiting(order, ends) {
+		return plain, plainEnds
+	}
+	return order, ends
+}
+
+// finest tries orders of several grains.
+func (t *teller) finest(chosen []bool) (order, ends []int32) {
 	try := grains[:]
 	if len(t.p.itemAtoms) > 1<<20 {
 		try = try[:1]
@@ -23,10 +35,45 @@ func (t *teller) ordered(chosen []bool) (order, ends []int32) {
 		c := t.p.coarse(chosen, grain)
 		g := newGreedy(c.problem)
 		g.run(math.MaxInt64, nil)
-		o, e := c.fine(g, chosen)
+		o, e := c.fine(g)
 		if w := t.waiting(o, e); w < least {
 			least, order, ends = w, o, e
 		}
+	}
+	return order, ends
+}
+
+// plain is the better of two plain orders: by place, and the smallest unread
+// ranges first. Each range is a step.
+func (t *teller) plain(chosen []bool) (order, ends []int32) {
+	stretch := make([]int32, len(chosen))
+	u := 0
+	for a := range chosen {
+		for t.unread[u].end <= t.places.start[a] {
+			u++
+		}
+		stretch[a] = int32(u)
+		if chosen[a] {
+			order = append(order, int32(a))
+		}
+	}
+	steps := func(order []int32) (ends []int32) {
+		for k := range order {
+			if k+1 == len(order) || stretch[order[k]] != stretch[order[k+1]] {
+				ends = append(ends, int32(k+1))
+			}
+		}
+		return ends
+	}
+	ends = steps(order)
+	small := slices.Clone(order)
+	slices.SortStableFunc(small, func(a, b int32) int {
+		x, y := t.unread[stretch[a]], t.unread[stretch[b]]
+		return cmp.Or(cmp.Compare(x.end-x.start, y.end-y.start), cmp.Compare(a, b))
+	})
+	smallEnds := steps(small)
+	if t.waiting(small, smallEnds) < t.waiting(order, ends) {
+		return small, smallEnds
 	}
 	return order, ends
 }
@@ -89,7 +136,7 @@ func (p *problem) coarse(chosen []bool, grain int64) *coarse {
 
 // fine is the order of runs that was found as one of atoms, the rest of the
 // chosen ones by place behind it.
-func (c *coarse) fine(g *greedy, chosen []bool) (order, ends []int32) {
+func (c *coarse) fine(g *greedy) (order, ends []int32) {
 	from := int32(0)
 	for _, end := range g.ends {
 		for _, run := range g.order[from:end] {
@@ -127,7 +174,7 @@ func (t *teller) waiting(order, ends []int32) float64 {
 		from = end
 		slices.Sort(atoms)
 		for _, a := range atoms {
-			now += t.move(pos, t.places.start[a]) + p.cost[a]
+			now += t.move(pos, t.places.start[a]) + capped(p.sectors[a], t.c.perSector(t.places.state[a]))
 			pos = t.places.end[a]
 			for _, i := range p.items(a) {
 				if missing[i]--; missing[i] == 0 {

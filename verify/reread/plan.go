@@ -177,7 +177,7 @@ func New(r *verify.Result, o Options) (*Plan, error) {
 		items: b.items, LeftOut: b.leftOut}
 	out.Holds = b.held(p, places, &o.Costs)
 	out.Heads, out.HeadSets = b.heads.values(r)
-	t := &teller{p: p, places: places, c: &o.Costs, sector: b.sector, plan: out}
+	t := &teller{p: p, places: places, c: &o.Costs, sector: b.sector, plan: out, unread: b.unread}
 	switch budget := max(o.Budget.Microseconds(), o.BudgetSectors); {
 	case budget > 0:
 		s := solve(p, budget, tries(p))
@@ -212,6 +212,7 @@ type teller struct {
 	c      *Costs
 	sector int64
 	plan   *Plan
+	unread unreadMap
 	pass   []int // of each step; nil where there are none
 }
 
