@@ -1,7 +1,9 @@
 package main
 
 import (
+	"context"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -64,6 +66,9 @@ could not be written; 130 interrupted.`,
 			o.Progress, wipe = ui.watchCopy()
 			out, err := delivery.Run(cmd.Context(), o)
 			wipe()
+			if errors.Is(err, context.Canceled) {
+				ui.message("the same command goes on where this one was stopped")
+			}
 			if err != nil {
 				return err
 			}
