@@ -1,6 +1,7 @@
 package fat
 
 import (
+	"bytes"
 	"context"
 
 	"fileassay/extract"
@@ -17,7 +18,9 @@ import (
 //     where a table truly stands do the chains have the lengths that the sizes
 //     ask for.
 //   - Two such places are the two copies; their distance is the size of one, and
-//     what lies between the second and cluster 2 is the root.
+//     what lies between the second and cluster 2 is the root. Where too much of
+//     one copy is unread to prove it so, it is the one place at which what was
+//     read of it is the same as in the copy that is proved.
 //
 // Where any of these is missing or not unique, nothing is rebuilt.
 
@@ -90,6 +93,9 @@ func (v *Volume) rebuild(ctx context.Context) bool {
 			if t.proved(samples) {
 				places = append(places, at)
 			}
+		}
+		if len(places) == 1 {
+			places = withTwin(leader, read, places[0], (int64(clusters)+2)*int64(width)/8)
 		}
 		if len(places) != 2 {
 			continue
@@ -262,4 +268,42 @@ func sameTables(b []byte, read []bool, one, two, size int64) bool {
 		}
 	}
 	return differ*4 <= same
+}
+
+// withTwin finds the other copy of the table at unit p, each of at least least
+// bytes: the only place at which every sector that was read of both is the
+// same, and of these one at least holds entries. Entries are numbers of
+// clusters, so that no two parts of a table in use are alike. It returns both
+// places, or none.
+func withTwin(b []byte, read []bool, p, least int64) []int64 {
+	var out []int64
+	for size := (least + unit - 1) / unit; size < int64(len(read)); size++ {
+		for _, first := range [...]int64{p - size, p} {
+			if first < 1 || first+2*size >= int64(len(read)) || !twins(b, read, first, first+size, size) {
+				continue
+			}
+			if out != nil {
+				return nil
+			}
+			out = []int64{first, first + size}
+		}
+	}
+	return out
+}
+
+// twins reports whether all that was read of both of two tables is the same,
+// and holds entries.
+func twins(b []byte, read []bool, one, two, size int64) bool {
+	used := false
+	for i := range size {
+		if !read[one+i] || !read[two+i] {
+			continue
+		}
+		x, y := b[(one+i)*unit:(one+i+1)*unit], b[(two+i)*unit:(two+i+1)*unit]
+		if !bytes.Equal(x, y) {
+			return false
+		}
+		used = used || !bytes.Equal(x, make([]byte, unit))
+	}
+	return used
 }

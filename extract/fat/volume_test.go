@@ -289,7 +289,7 @@ const maxPathSeen = 4096 + 300
 
 // TestRebuild opens FAT12 and FAT16 volumes without a boot sector.
 func TestRebuild(t *testing.T) {
-	for _, s := range []shape{{width: chain.Width12, clusters: 4000, spc: 2}, {width: chain.Width16, clusters: 9000, spc: 4}} {
+	make := func(s shape) *volume {
 		v := build(t, s)
 		for i := range uint32(6) {
 			c := 20 + 600*i
@@ -300,6 +300,10 @@ func TestRebuild(t *testing.T) {
 				c += 6
 			}
 		}
+		return v
+	}
+	for _, s := range []shape{{width: chain.Width12, clusters: 4000, spc: 2}, {width: chain.Width16, clusters: 9000, spc: 4}} {
+		v := make(s)
 		whole, _ := list(t, v)
 		v.Lose(0, 512)
 		got, _ := list(t, v)
@@ -316,11 +320,35 @@ func TestRebuild(t *testing.T) {
 			t.Errorf("%s without boot sector and table start: %d lines, want %d", v.kind(), len(got), len(whole))
 		}
 	}
+	// so much of one copy is unread that no chain proves it: it stands where
+	// what is left of it is the same as in the other
+	for _, copy := range []int64{0, 1} {
+		v := make(shape{width: chain.Width12, clusters: 4000, spc: 2})
+		whole, _ := list(t, v)
+		v.Lose(0, 512)
+		v.Lose(v.tableAt(copy), 8*512)
+		got, _ := list(t, v)
+		if diff := cmp.Diff(whole, got); diff != "" {
+			t.Errorf("without boot sector and most of copy %d of the table: %s", copy+1, diff)
+		}
+		v.Scribble(3)
+		again, _ := list(t, v)
+		if diff := cmp.Diff(got, again); diff != "" {
+			t.Errorf("what stands in unread sectors matters: %s", diff)
+		}
+	}
+	// nothing of one copy is left that holds entries: where it stood is not known
+	v := make(shape{width: chain.Width12, clusters: 4000, spc: 2})
+	v.Lose(0, 512)
+	v.Lose(v.tableAt(0), v.tableBytes())
+	var none *extract.NotVolumeError
+	if _, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{}); !errors.As(err, &none) {
+		t.Errorf("opened with one table: %v", err)
+	}
 	// nothing to prove it by
-	v := build(t, shape{width: chain.Width16, clusters: 9000})
+	v = build(t, shape{width: chain.Width16, clusters: 9000})
 	v.file(&v.root, "A       TXT", "", 500, 9)
 	v.Lose(0, 512)
-	var none *extract.NotVolumeError
 	if _, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{}); !errors.As(err, &none) {
 		t.Errorf("opened without proof: %v", err)
 	}
