@@ -271,7 +271,7 @@ func (b *builder) file(f *verify.FileRecord) {
 		}
 		whole *= gateShare
 	}
-	b.close(it, whole, min(part, whole))
+	b.close(it, whole, min(max(part, 0), whole))
 }
 
 // folderFiles is how many files a folder that cannot be read is taken to hold.

@@ -92,8 +92,9 @@ func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
 			state, _ := imap.ParseState(h.State)
 			var left int64
 			for _, g := range h.Ranges {
-				if g[0] >= 0 && g[1] > 0 && g[0] < b.r.Image.DriveSize {
-					left += l.lacks(g[0], min(g[0]+min(g[1], b.r.Image.DriveSize), b.r.Image.DriveSize))
+				drive := min(b.r.Image.DriveSize, maxDrive)
+				if g[0] >= 0 && g[1] > 0 && g[0] < drive {
+					left += l.lacks(g[0], min(g[0]+min(g[1], drive), drive))
 				}
 			}
 			add(&nothing[index[name]], left/b.sector, state)

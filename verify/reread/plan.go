@@ -360,24 +360,34 @@ func (t *teller) passes(chosen []bool) (order, ends []int32) {
 	return order, ends
 }
 
-// stop finds the point after which a further hour wins less than it must.
+// stop finds the point after which no further hour wins what it must. A step
+// that takes longer than an hour wins its share in each.
 func (p *Plan) stop() {
 	if p.Options.Worth <= 0 {
 		return
 	}
-	at := time.Duration(0)
-	end, reach, gain := 0, time.Duration(0), 0.0 // steps that end within an hour from at
-	for k := 0; k <= len(p.Steps); k++ {
-		for end < len(p.Steps) && reach+p.Steps[end].Took <= at+time.Hour {
-			reach += p.Steps[end].Took
-			gain += p.Steps[end].Weight + p.Steps[end].Value
-			end++
+	after := make([]time.Duration, len(p.Steps)+1) // the time before each step
+	for k := range p.Steps {
+		after[k+1] = after[k] + p.Steps[k].Took
+	}
+	left := make([]float64, len(p.Steps)+1) // what it and those behind it win; summed from the end, where sums are small
+	for k := len(p.Steps) - 1; k >= 0; k-- {
+		left[k] = left[k+1] + p.Steps[k].Weight + p.Steps[k].Value
+	}
+	last := len(p.Steps)
+	p.Stop = &Stop{Step: last, After: after[last]}
+	end := last // the step that the hour after a point ends in
+	for k := last - 1; k >= 0; k-- {
+		for end > k && after[end] > after[k]+time.Hour {
+			end--
 		}
-		if gain < p.Options.Worth {
-			p.Stop = &Stop{Step: k, After: at, Next: max(gain, 0)}
+		gain := left[k] - left[end]
+		if end < last {
+			gain += (left[end] - left[end+1]) * float64(after[k]+time.Hour-after[end]) / float64(after[end+1]-after[end])
+		}
+		if gain >= p.Options.Worth {
 			return
 		}
-		at += p.Steps[k].Took
-		gain -= p.Steps[k].Weight + p.Steps[k].Value
+		p.Stop = &Stop{Step: k, After: after[k], Next: gain}
 	}
 }

@@ -160,3 +160,26 @@ func TestStop(t *testing.T) {
 		t.Errorf("stop %+v; want after 2 steps, 1 h 30, with 2 to win", p.Stop)
 	}
 }
+
+// A result that claims absurd places is planned for in bounded time.
+func TestHostile(t *testing.T) {
+	const most = "9223372036854775807"
+	volume := `,"listing":{"complete":false,"why":[]},"needs":[[-1,5],[0,` + most + `],[` + most + `,` + most + `]],"places":[{"holds":"files","state":"failed","ranges":[[0,` + most +
+		`],[-4,9],[512,-9],[` + most + `,1]]},{"holds":"nonsense","state":"nonsense","ranges":[[7,5]]}]`
+	r := made(t, `,"needs":[[5,`+most+`]]`, volume, line(1, "a", 512, 9000, "[[0,0,"+most+"]]", ""), line(2, "b", 0, 0, "[["+most+","+most+","+most+"]]", `,"needs":[[1,0]]`),
+		`{"type":"file","volume":7,"id":3,"path":"c","kind":"file","size":5,"verdict":"lost","bytes":{},"extents":[[0,4096,5]],"damage":[],"why":[]}`)
+	for _, size := range []int64{0, 1 << 20, 1<<63 - 1} {
+		r.Image.DriveSize = size
+		for _, o := range []reread.Options{{}, {Budget: time.Second}, {BudgetSectors: 5}, {Forward: true}} {
+			p := plan(t, r, o)
+			if size == 0 && len(p.Ranges) > 0 {
+				t.Errorf("a drive of no sectors: %v", p.Ranges)
+			}
+			for _, g := range p.Ranges {
+				if g.Start < 0 || g.Length <= 0 || g.Start+g.Length > size {
+					t.Errorf("drive of %d bytes: range %+v", size, g)
+				}
+			}
+		}
+	}
+}

@@ -67,9 +67,13 @@ func sectorOf(r *verify.Result) int64 {
 	return 512
 }
 
+// maxDrive bounds the size of a drive, so that places on it add up.
+const maxDrive = 1 << 61
+
 // wholeSectors widens a range to whole sectors of the drive; ok is false where
 // nothing of it is on the drive.
 func wholeSectors(start, length, sector, drive int64) (s, e int64, ok bool) {
+	drive = min(drive, maxDrive)
 	if start < 0 || length <= 0 || start >= drive {
 		return 0, 0, false
 	}
