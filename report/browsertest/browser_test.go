@@ -27,9 +27,9 @@ import (
 // tools reports whether tests that need system tools are to run.
 func tools() bool { return os.Getenv("FILEASSAY_TOOLS") == "1" }
 
-// browser starts a browser of its own, without a profile and without anything
+// newBrowser starts a browser of its own, without a profile and without anything
 // that it would ask the network for by itself.
-func browser(t *testing.T, width, height int) context.Context {
+func newBrowser(t *testing.T, width, height int) context.Context {
 	t.Helper()
 	path := ""
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
@@ -146,8 +146,8 @@ func until(t *testing.T, ctx context.Context, expression string) {
 		if value[bool](t, ctx, expression) {
 			return
 		}
-		if time.Since(start) > time.Minute {
-			t.Fatalf("never came true: %s", expression)
+		if time.Since(start) > 20*time.Second {
+			t.Fatalf("never came true: %s; the table tells of %q", expression, value[string](t, ctx, `document.getElementById("count").textContent + " / " + document.getElementById("ticked").textContent`))
 		}
 	}
 }

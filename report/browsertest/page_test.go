@@ -13,7 +13,7 @@ func TestOpens(t *testing.T) {
 	}
 	customer, bench := demoPages(t)
 	for _, path := range []string{customer, bench} {
-		ctx := browser(t, 1280, 900)
+		ctx := newBrowser(t, 1280, 900)
 		w := open(t, ctx, path)
 		shown(t, ctx, "56 files")
 		if got := rows(t, ctx); len(got) < 10 {
@@ -35,7 +35,7 @@ func TestPictures(t *testing.T) {
 		width, height int64
 		dark          bool
 	}{{"desk", 1280, 900, false}, {"phone", 390, 844, false}, {"dark", 1280, 900, true}} {
-		ctx := browser(t, int(c.width), int(c.height))
+		ctx := newBrowser(t, int(c.width), int(c.height))
 		for name, path := range map[string]string{"customer": customer, "bench": bench} {
 			do(t, ctx, chromedp.EmulateViewport(c.width, c.height))
 			scheme := "light"
