@@ -15,7 +15,7 @@ import (
 const (
 	wholeLimit  = 1 << 20   // bytes of a file that is put together in memory and written at once
 	wholeMemory = 256 << 20 // bytes of such files that may wait for their other pieces
-	bigOpen     = 64        // larger files that one worker keeps open
+	bigOpen     = 256       // larger files that are kept open, by all workers together
 )
 
 // bigFile is what a file that is written piece by piece has open. It may be
@@ -187,7 +187,7 @@ func (c *copier) writeBig(worker int, f *file, off int64, data []byte) error {
 			return err
 		}
 		open := c.open[worker]
-		if len(open) == bigOpen {
+		if len(open) >= max(2, bigOpen/len(c.open)) {
 			if old := open[0]; old != f {
 				old.big.mu.Lock()
 				if old.big.f != nil {

@@ -19,49 +19,75 @@ type target struct {
 	root *os.Root // the payload folder
 
 	mu      sync.Mutex
-	folders map[string]*os.Root // some that are open
-	order   []string            // of them, the oldest first
+	folders map[string]*openFolder // that are open
+	order   []*openFolder          // of them, the oldest first
 }
 
-const foldersOpen = 64
+// openFolder is a folder that is kept open, since many files go to the same.
+type openFolder struct {
+	root  *os.Root
+	name  string
+	users int
+	stale bool // to be closed when nobody uses it
+}
+
+const foldersOpen = 128
 
 func newTarget(deliveryPath string, root *os.Root) *target {
-	return &target{path: deliveryPath, root: root, folders: map[string]*os.Root{}}
+	return &target{path: deliveryPath, root: root, folders: map[string]*openFolder{}}
 }
 
 // in calls do with the folder of a place, made if it is not there, and the
 // name in it.
 func (t *target) in(place string, do func(dir *os.Root, name string) error) error {
 	dir, name := path.Split(place)
-	dir = path.Clean(dir)
-	t.mu.Lock()
-	root, ok := t.folders[dir]
-	if !ok {
-		var err error
-		if root, err = t.root.OpenRoot(dir); errors.Is(err, fs.ErrNotExist) {
-			if err = t.root.MkdirAll(dir, 0o755); err == nil {
-				root, err = t.root.OpenRoot(dir)
-			}
-		}
-		if err != nil {
-			t.mu.Unlock()
-			return err
-		}
-		if len(t.order) == foldersOpen {
-			// whoever still uses it has its own hold on it: see below
-			delete(t.folders, t.order[0])
-			t.order = append(t.order[:0], t.order[1:]...)
-		}
-		t.folders[dir] = root
-		t.order = append(t.order, dir)
+	f, err := t.folder(path.Clean(dir))
+	if err != nil {
+		return err
 	}
-	t.mu.Unlock()
-	return do(root, name) // a Root that nobody knows any more is closed by its finalizer
+	err = do(f.root, name)
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if f.users--; f.users == 0 && f.stale {
+		f.root.Close()
+	}
+	return err
+}
+
+// folder opens a folder for one more user.
+func (t *target) folder(dir string) (*openFolder, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if f, ok := t.folders[dir]; ok {
+		f.users++
+		return f, nil
+	}
+	root, err := t.root.OpenRoot(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		if err = t.root.MkdirAll(dir, 0o755); err == nil {
+			root, err = t.root.OpenRoot(dir)
+		}
+	}
+	if err != nil {
+		return nil, err
+	}
+	if len(t.order) == foldersOpen {
+		old := t.order[0]
+		t.order = append(t.order[:0], t.order[1:]...)
+		delete(t.folders, old.name)
+		if old.stale = true; old.users == 0 {
+			old.root.Close()
+		}
+	}
+	f := &openFolder{root: root, name: dir, users: 1}
+	t.folders[dir] = f
+	t.order = append(t.order, f)
+	return f, nil
 }
 
 func (t *target) close() {
-	for _, r := range t.folders {
-		r.Close()
+	for _, f := range t.folders {
+		f.root.Close()
 	}
 	t.root.Close()
 }
