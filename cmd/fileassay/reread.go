@@ -1,9 +1,11 @@
 package main
 
 import (
-	"bufio"
+	"errors"
 	"fmt"
 	"io"
+	"math"
+	"text/template"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -104,6 +106,8 @@ func (f *rereadFlags) check() error {
 		return usagef("--budget and --budget-sectors exclude each other: give one")
 	case c.Gap < 0:
 		return usagef("--gap %d: give 0 or more sectors", c.Gap)
+	case !(f.o.Worth >= 0) || math.IsInf(f.o.Worth, 1):
+		return usagef("--worth %v: give a weight of 0 or more", f.o.Worth)
 	case f.rows < 0:
 		return usagef("--rows %d: give 0 for all, or more", f.rows)
 	case f.format != "" && f.list == "":
@@ -146,19 +150,23 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 		}
 	}
 	write := func(w io.Writer) error {
-		if f.format != "" {
-			return report.PlanFormat(w, p, tpl)
+		if f.format == "" {
+			return report.PlanList(w, p)
 		}
-		return report.PlanList(w, p)
+		err := report.PlanFormat(w, p, tpl)
+		if bad := (template.ExecError{}); errors.As(err, &bad) {
+			return usagef("--format: %v", err)
+		}
+		return err
 	}
 	switch f.list {
 	case "":
 	case "-":
-		w := bufio.NewWriterSize(ui.stdout, 1<<16)
-		if err := write(w); err != nil {
+		err := write(ui.stdout)
+		if bad := (*usageError)(nil); errors.As(err, &bad) {
 			return err
 		}
-		return stdoutError(w.Flush())
+		return stdoutError(err)
 	default:
 		if err := verify.WriteFile(f.list, f.force, inputs, write); err != nil {
 			return err
