@@ -208,7 +208,12 @@ func (inv *Inventory) packRows(p *packer, list []int32) {
 	for i := range order {
 		order[i] = int32(i)
 	}
-	slices.SortStableFunc(order, func(x, y int32) int { return byName(row(int(x)), row(int(y))) })
+	slices.SortFunc(order, func(x, y int32) int {
+		if c := byName(row(int(x)), row(int(y))); c != 0 {
+			return c
+		}
+		return int(x - y)
+	})
 	raw := make([]byte, 0, 4*n)
 	for _, i := range order {
 		raw = binary.LittleEndian.AppendUint32(raw, uint32(i))
