@@ -266,7 +266,7 @@ func (b *inventoryBuilder) add(f *verify.FileRecord) {
 	}
 	kind := wanted.KindOf(f.Path)
 	w.kind = uint8(slices.Index(wanted.Kinds(), kind))
-	w.verdict = uint8(slices.Index(verdicts[:], f.Verdict))
+	w.verdict = verdictIndex(f.Verdict)
 	w.notes = notesOf(f)
 	t := b.inv.kinds[kind]
 	if t == nil {
@@ -284,6 +284,14 @@ func (b *inventoryBuilder) add(f *verify.FileRecord) {
 		}
 	}
 	b.inv.rows = append(b.inv.rows, w)
+}
+
+// verdictIndex is a verdict's place in verdicts; what is none counts as lost.
+func verdictIndex(v verify.Verdict) uint8 {
+	if i := slices.Index(verdicts[:], v); i >= 0 {
+		return uint8(i)
+	}
+	return 2
 }
 
 // detail keeps what the bench reads of a file, within bounds.

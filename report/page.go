@@ -109,6 +109,7 @@ type fileRow struct {
 	Key                              template.HTML
 	Verdict, Path, Note, Size, Bytes string
 	Bar                              template.HTML
+	Lines                            []string // for the bench: reasons and ranges
 	More                             []string
 }
 
@@ -300,9 +301,27 @@ func (v *view) paper(inv *Inventory) {
 			break
 		}
 		row := inv.candidateRow(candidate{folder: w.folder, name: w.name, verdict: verdicts[w.verdict], size: w.size, bar: inv.bars[w.bar]})
-		row.Note = strings.Join(noteWords(w.notes), "; ")
+		if inv.bench {
+			row.Lines = firstLines(inv.details[w.bar])
+		} else {
+			row.Note = strings.Join(noteWords(w.notes), "; ")
+		}
 		v.NotWhole.Rows = append(v.NotWhole.Rows, row)
 	}
+}
+
+// firstLines are the first lines of a file's details, as many as the table in
+// the page has room for.
+func firstLines(detail string) []string {
+	const most = 8
+	lines := strings.Split(detail, "\n")
+	if detail == "" {
+		return nil
+	}
+	if len(lines) > most {
+		lines = append(lines[:most-1], fmt.Sprintf("and %d more lines in the list of this page", len(lines)-most+1))
+	}
+	return lines
 }
 
 // tenth is a tenth of the drive in the table that tells what the picture

@@ -83,9 +83,11 @@ func Write(result string, f Files, o Options) (err error) {
 		return nil
 	}
 	return verify.WriteFile(f.XLSX, f.Force, inputs, func(w io.Writer) error {
-		if err := XLSX(w, r, o); err != nil {
-			return fmt.Errorf("spreadsheet %s: %w", f.XLSX, err)
+		err := XLSX(w, r, o)
+		var in *verify.InputError
+		if err == nil || errors.As(err, &in) {
+			return err
 		}
-		return nil
+		return &verify.OutputError{Path: f.XLSX, Err: fmt.Errorf("spreadsheet: %w", err)}
 	})
 }
