@@ -61,8 +61,10 @@ type builder struct {
 // volumeWeight is what is known of the files of a volume, to judge what its
 // unread structures may gate.
 type volumeWeight struct {
-	files  int64
-	weight float64
+	files   int64
+	weight  float64
+	blocked int64   // files of which all is read, and which are not whole for the volume's sake
+	waiting float64 // their weight
 }
 
 // maxSpans bounds the memory of a plan. It is reached only by results in which
@@ -250,6 +252,10 @@ func (b *builder) file(f *verify.FileRecord) {
 	}
 	if len(b.open()) == 0 {
 		b.drop()
+		if len(f.Needs) == 0 {
+			v.blocked++ // all of it is read: it waits for structures of its volume
+			v.waiting += w
+		}
 		return
 	}
 	it := item{sort: wholeFile, volume: f.Volume, path: f.Path, id: f.ID, weight: w}
@@ -261,7 +267,7 @@ func (b *builder) file(f *verify.FileRecord) {
 	}
 	share := wanted.KindOf(f.Path).Share()
 	whole, part := w*(1-share*held), w*share*(1-held)
-	if len(f.Needs) > 0 || f.Size == nil || f.Bytes.Unlocated != nil && *f.Bytes.Unlocated > 0 {
+	if len(f.Needs) > 0 || len(f.Why) > 0 || f.Size == nil || f.Bytes.Unlocated != nil && *f.Bytes.Unlocated > 0 {
 		it.sort = perhapsFile
 		if f.Bytes.Unlocated != nil && size > 0 {
 			part = w * share * float64(size-*f.Bytes.Unlocated-*f.Bytes.Read) / float64(size)
@@ -324,27 +330,37 @@ func (b *builder) mean(volume int) float64 {
 const unknownShare = 1e-3
 
 func (b *builder) volume(v *verify.VolumeRecord) {
-	lead := b.list.Leads("")
-	if lead > 0 {
-		files, sure := v.Listing.UnreadRecords, false
-		if files <= 0 {
+	known := volumeWeight{}
+	if x := b.perVol[v.Volume]; x != nil {
+		known = *x
+	}
+	if lead := b.list.Leads(""); lead > 0 && len(v.Needs) > 0 {
+		files := unreadRecords(v)
+		if files == 0 && known.blocked == 0 {
 			files = 1
 			if v.Files.Total() == 0 {
 				files = max(v.Length>>20, 1)
 			}
 		}
-		b.each(v.Needs, item{sort: volumeGate, volume: v.Volume, gates: files, sure: sure}, float64(files)*b.mean(v.Volume))
+		gain := float64(files)*b.mean(v.Volume) + known.waiting
+		b.each(v.Needs, item{sort: volumeGate, volume: v.Volume, gates: files + known.blocked}, gain)
+		known.waiting = 0
 	}
-	if v.Listing.Complete {
+	if v.Listing.Complete && known.blocked == 0 {
 		return // no file is missing, so what nothing waits for wins nothing
 	}
-	b.rest(v.Volume, v.Places)
+	b.rest(v.Volume, v.Places, known.waiting)
+}
+
+// unreadRecords is how many records of a volume's files are unread, bounded.
+func unreadRecords(v *verify.VolumeRecord) int64 {
+	return min(max(v.Listing.UnreadRecords, 0), 1<<40)
 }
 
 func (b *builder) drive() {
 	b.each(b.r.Image.Needs, item{sort: driveGate, gates: int64(max(len(b.r.Volumes), 1)), sure: false}, 1000*b.list.Leads(""))
 	if len(b.r.Image.Missing) > 0 {
-		b.rest(0, b.r.Summary.Places)
+		b.rest(0, b.r.Summary.Places, 0)
 	}
 }
 
@@ -367,13 +383,27 @@ func (b *builder) each(list [][2]int64, it item, gain float64) {
 }
 
 // rest adds what may hold files, or the way to them, that nobody knows of.
-func (b *builder) rest(volume int, places []verify.Holding) {
+// Files of the weight waiting are read and wait for structures that nothing
+// names: they are among the volume's.
+func (b *builder) rest(volume int, places []verify.Holding, waiting float64) {
 	w := b.list.Weight(wanted.Entry{Path: "?/unknown", Size: -1})
+	structures := 0.0 // bytes
+	for _, h := range places {
+		for _, g := range h.Ranges {
+			if h.Holds == "structures" {
+				structures += float64(max(g[1], 0))
+			}
+		}
+	}
 	for _, h := range places {
 		it := item{sort: unknown, volume: volume}
+		each := w * unknownShare / (1 << 20)
 		switch h.Holds {
 		case "structures":
 			it.sort, it.path = copies, h.Name
+			if structures > 0 {
+				each += waiting / structures
+			}
 		case "unknown", "outside":
 		default:
 			continue
@@ -384,8 +414,7 @@ func (b *builder) rest(volume int, places []verify.Holding) {
 				return
 			}
 			b.need(g[0], g[1])
-			n := w * unknownShare * float64(g[1]) / (1 << 20)
-			b.close(it, n, n)
+			b.close(it, each*float64(g[1]), each*float64(g[1]))
 		}
 	}
 }

@@ -79,7 +79,10 @@ func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
 	}
 	for i := range b.r.Volumes {
 		if v := &b.r.Volumes[i]; len(v.Needs) > 0 {
-			gates.Gates += v.Listing.UnreadRecords
+			gates.Gates += unreadRecords(v)
+			if x := b.perVol[v.Volume]; x != nil {
+				gates.Gates += x.blocked
+			}
 			gates.Known = false
 		}
 	}

@@ -183,3 +183,21 @@ func TestHostile(t *testing.T) {
 		}
 	}
 }
+
+// A file of which nothing says that it will be whole is not promised, and a
+// structure that read files wait for counts for them.
+func TestBlockedFiles(t *testing.T) {
+	volume := `,"listing":{"complete":false,"unread_records":0,"why":[]},"needs":[[65536,512]],"places":[{"holds":"structures","state":"failed","ranges":[[65536,512]]},{"holds":"files","state":"failed","ranges":[[8192,1024]]}]`
+	doubt := func(s string) string { return strings.Replace(s, `"why":[]`, `"why":["its journal is unread"]`, 1) }
+	p := plan(t, made(t, "", volume, doubt(line(1, "a.odt", 512, 512, "[[0,4096,512]]", "")), doubt(line(2, "b.odt", 512, 512, "[[0,4608,512]]", "")),
+		doubt(line(3, "c.odt", 512, 0, "[[0,8192,512]]", "")), line(4, "d.odt", 512, 0, "[[0,8704,512]]", "")), reread.Options{})
+	if d := cmp.Diff([][2]int64{{65536, 512}, {8704, 512}, {8192, 512}}, ranges(p)); d != "" {
+		t.Errorf("ranges (-want +got):\n%s", d)
+	}
+	if p.Whole != 1 || p.Perhaps != 1 {
+		t.Errorf("%d files promised, %d perhaps; want 1 and 1", p.Whole, p.Perhaps)
+	}
+	if h := p.Holds[0]; h.Holds != "structures that files wait for" || h.Gates != 2 {
+		t.Errorf("%+v: want structures that 2 entries wait for", h)
+	}
+}
