@@ -74,7 +74,7 @@ func TestPrint(t *testing.T) {
 			if !strings.Contains(sheets[0], "46 of 56 files") || strings.Contains(sheets[0], "its list of names was not read whole") {
 				t.Errorf("%s on %s: the first sheet is not the summary", name, paper)
 			}
-			if most := map[string]int{"customer": 4, "bench": 6}[name]; len(sheets) < 2 || len(sheets) > most {
+			if most := map[string]int{"customer": 4, "bench": 8}[name]; len(sheets) < 2 || len(sheets) > most {
 				t.Errorf("%s takes %d sheets of %s, want 2 to %d", name, len(sheets), paper, most)
 			}
 			for i, s := range sheets {
