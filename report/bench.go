@@ -150,6 +150,9 @@ func (v *view) value(inv *Inventory, o Options) {
 	}
 }
 
+// maxStructures bounds how many structures of a volume the page shows.
+const maxStructures = 300
+
 func volumeOf(rec *verify.VolumeRecord, sector int64) volumeView {
 	label := ""
 	if rec.Label != "" {
@@ -174,7 +177,11 @@ func volumeOf(rec *verify.VolumeRecord, sector int64) volumeView {
 	for _, w := range rec.Listing.Why {
 		v.Why = append(v.Why, visible(w))
 	}
-	for _, s := range rec.Structures {
+	for i, s := range rec.Structures {
+		if i == maxStructures {
+			v.Structures = append(v.Structures, structureRow{Name: fmt.Sprintf("and %d more in the result", len(rec.Structures)-i)})
+			break
+		}
 		row := structureRow{Name: visible(s.Name), Place: "unknown", Size: size(s.Length), Unread: size(s.Unread), Health: visible(strings.TrimSpace(s.Health)), Note: visible(s.Note)}
 		if s.Start != nil {
 			row.Place = humanize.Comma(*s.Start / sector)
