@@ -1,21 +1,15 @@
 package imap_test
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"math/rand/v2"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"slices"
 	"testing"
-	"time"
 
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/extract"
-	"fileassay/extract/image"
 	"fileassay/extract/imap"
 )
 
@@ -185,55 +179,5 @@ func TestSample(t *testing.T) {
 	}
 	if got := imap.Sample(memory{data: noise(4 << 20)}, 512, []imap.Range{{Start: 0, Length: 4 << 20}}); got.Sectors != 512 {
 		t.Errorf("%d sectors of 8192 looked at", got.Sectors)
-	}
-}
-
-// The search goes at no less than half the speed of cat, on a file in memory.
-func TestFillerSpeed(t *testing.T) {
-	if os.Getenv("FILEASSAY_TOOLS") != "1" {
-		return
-	}
-	path := filepath.Join(t.TempDir(), "big.img")
-	data := noise(64 << 20)
-	lay(data, []byte("NOT READ; "), 512, 5000, 9000, false)
-	if err := os.WriteFile(path, bytes.Repeat(data, 8), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	size := int64(8 * len(data))
-	r, err := image.Open(path, imap.All(size), image.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	best := func(f func()) time.Duration {
-		least := time.Hour
-		for range 5 {
-			began := time.Now()
-			f()
-			least = min(least, time.Since(began))
-		}
-		return least
-	}
-	cat := best(func() {
-		c := exec.Command("cat", path)
-		null, err := os.OpenFile(os.DevNull, os.O_WRONLY, 0)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer null.Close()
-		c.Stdout = null
-		if err := c.Run(); err != nil {
-			t.Fatal(err)
-		}
-	})
-	search := best(func() {
-		m, err := imap.FillerSearch{Filler: []byte("NOT READ; "), State: imap.Failed}.Run(t.Context(), r, size, extract.Options{})
-		if err != nil || m.Tally(0, size)[imap.Failed] != 8*4000*512 {
-			t.Fatal(m, err)
-		}
-	})
-	t.Logf("cat %v, search %v for %d MiB: %.2f of its speed", cat, search, size>>20, float64(cat)/float64(search))
-	if search > 2*cat {
-		t.Errorf("cat takes %v, the search %v", cat, search)
 	}
 }

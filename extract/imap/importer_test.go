@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -143,13 +142,13 @@ func TestImportFile(t *testing.T) {
 	}
 }
 
-// Ten million lines are imported within ten seconds, at less than 32 bytes a
-// range.
+// Many lines are imported at no more than 32 bytes a range. How fast that is,
+// BenchmarkImport tells.
 func TestImportMany(t *testing.T) {
 	if testing.Short() {
 		return
 	}
-	const n = 10_000_000
+	const n = 2_000_000
 	path := filepath.Join(t.TempDir(), "a.list")
 	var b []byte
 	for i := range int64(n) {
@@ -161,16 +160,10 @@ func TestImportMany(t *testing.T) {
 	b = nil
 	rec := mustRecipe(t, "separator='blanks'\nunit='sectors'\nstart=1\nlength=2\nstate=3\n[words]\nok='read'\nx='failed'\n")
 	stop := peak()
-	began := time.Now()
 	f, err := Import(path, rec, 0)
-	took := time.Since(began)
 	high := stop()
 	if err != nil || f.Len() != n {
 		t.Fatal(f, err)
-	}
-	t.Logf("%d lines in %v, %d bytes a range at the peak", n, took, high/n)
-	if took > 10*time.Second {
-		t.Errorf("took %v", took)
 	}
 	if high > 32*n {
 		t.Errorf("%d bytes at the peak", high)
