@@ -160,7 +160,7 @@ func (c *coarse) fine(g *greedy) (order, ends []int32) {
 	return order, ends
 }
 
-// waiting is the sum over all items that become whole of what they win, times
+// waiting is the sum over all items that become whole of what they add, times
 // how long they wait.
 func (t *teller) waiting(order, ends []int32) float64 {
 	p := t.p
@@ -178,10 +178,19 @@ func (t *teller) waiting(order, ends []int32) float64 {
 			pos = t.places.end[a]
 			for _, i := range p.items(a) {
 				if missing[i]--; missing[i] == 0 {
-					sum += p.whole[i] * float64(now)
+					sum += t.curve(i) * float64(now)
 				}
 			}
 		}
 	}
 	return sum
+}
+
+// curve is how far the curve of a plan rises once an item is won: by all of a
+// file's weight, also where most of the file could be used before.
+func (t *teller) curve(item int32) float64 {
+	if it := &t.plan.items[item]; it.sort == wholeFile {
+		return it.weight
+	}
+	return t.p.whole[item]
 }
