@@ -2,6 +2,7 @@ package reread_test
 
 import (
 	"context"
+	"iter"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -143,6 +144,20 @@ func fixtures(t testing.TB) []*fixture.Fixture {
 	return out
 }
 
+// profiles are the ways to fail that image k is put through: all where it is
+// the only one; else two, so that all images together go through each of them.
+func profiles(k int) iter.Seq2[int, truthtest.Profile] {
+	return func(yield func(int, truthtest.Profile) bool) {
+		all := truthtest.Profiles()
+		for i, p := range all {
+			mine := os.Getenv("FILEASSAY_TOOLS") != "1" || i == 2*k%len(all) || i == (2*k+1)%len(all)
+			if mine && !yield(i, p) {
+				return
+			}
+		}
+	}
+}
+
 // listed are the filesystems of fixtures whose files are listed.
 var listed = map[string]bool{"ntfs": true, "hfsplus": true, "hfsx": true, "fat12": true, "fat16": true, "fat32": true,
 	"vfat": true, "exfat": true, "ext2": true, "ext3": true, "ext4": true}
@@ -151,8 +166,8 @@ var listed = map[string]bool{"ntfs": true, "hfsplus": true, "hfsx": true, "fat12
 // overlap, the full plan is the same set forward and by value, a budget is
 // kept, and it is the same every time.
 func TestLaws(t *testing.T) {
-	for _, f := range fixtures(t) {
-		for i, profile := range truthtest.Profiles() {
+	for k, f := range fixtures(t) {
+		for i, profile := range profiles(k) {
 			rnd := rand.New(rand.NewPCG(3, uint64(i)))
 			b := newBench(t, f, profile.Unread(f, rnd))
 			r := b.verify()
