@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"html/template"
 	"slices"
 	"strings"
 
@@ -9,6 +10,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/verify"
+	"fileassay/verify/reread"
 )
 
 // benchView is what only the bench is shown.
@@ -21,6 +23,8 @@ type benchView struct {
 	WantedName string
 	KindValue  []namedCells
 	Value      *fileTable
+	Curve      template.HTML
+	CurveWords string
 	Volumes    []volumeView
 }
 
@@ -43,7 +47,7 @@ type structureRow struct {
 	Bad                                     bool
 }
 
-func (v *view) bench(r *verify.Result, inv *Inventory, o Options) {
+func (v *view) bench(r *verify.Result, inv *Inventory, o Options) error {
 	im := &r.Image
 	for _, w := range im.Missing {
 		v.ListingWhy = append(v.ListingWhy, visible(w))
@@ -81,6 +85,25 @@ func (v *view) bench(r *verify.Result, inv *Inventory, o Options) {
 		v.Volumes = append(v.Volumes, volumeOf(&r.Volumes[i], max(im.Sector, 1)))
 	}
 	v.Facts = imageFacts(im, inv)
+	return v.curve(r, o)
+}
+
+// curve draws wanted files whole against time, by the plan that reread makes
+// with the default costs.
+func (v *view) curve(r *verify.Result, o Options) error {
+	pl, err := reread.New(r, reread.Options{Wanted: o.list(), Costs: reread.DefaultCosts()})
+	if err != nil {
+		return err
+	}
+	if v.Curve = curveSVG(pl, Curve(pl, 200)); v.Curve == "" {
+		return nil
+	}
+	v.CurveWords = fmt.Sprintf("In %s, %s can be read again, and %s made whole", span(pl.Took), count(pl.Sectors, "sector", "sectors"), count(pl.Whole, "wanted file is", "wanted files are"))
+	if pl.Perhaps > 0 {
+		v.CurveWords += fmt.Sprintf(", and perhaps %s more, of which metadata is unread too", humanize.Comma(pl.Perhaps))
+	}
+	v.CurveWords += ". Times are by common practice and have no source; reread takes others. " + strings.ReplaceAll(reread.Caution, "\n", " ")
+	return nil
 }
 
 // imageFacts are the files that the result was made from.

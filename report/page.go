@@ -155,7 +155,9 @@ func newView(r *verify.Result, inv *Inventory, o Options) (*view, error) {
 	}
 	v.Parts = [][2]string{{"outcome", "Outcome"}, {"meaning", "What damaged means"}, {"next", "What to do next"}, {"list", "The files"}, {"drive", "The drive"}, {"basis", "What was checked"}}
 	if v.Bench {
-		v.bench(r, inv, o)
+		if err := v.bench(r, inv, o); err != nil {
+			return nil, err
+		}
 		v.Parts = [][2]string{{"outcome", "Outcome"}, {"drive", "The drive"}, {"value", "A further pass"}, {"volumes", "Volumes"}, {"list", "The files"}, {"basis", "What was checked"}}
 	} else if len(v.Disks) == 0 {
 		v.Parts = append(v.Parts[:4], v.Parts[5])

@@ -183,7 +183,7 @@ func curveSVG(pl *reread.Plan, points []CurvePoint) template.HTML {
 	}
 	const width, height, left, under = 640.0, 220.0, 8.0, 24.0
 	var b strings.Builder
-	fmt.Fprintf(&b, `<figure><svg viewBox="0 0 %.0f %.0f" role="img" aria-label="%s made whole over %s">`, width+2*left, height+under+left,
+	fmt.Fprintf(&b, `<figure class="curve"><svg viewBox="0 0 %.0f %.0f" role="img" aria-label="%s made whole over %s">`, width+2*left, height+under+left,
 		count(pl.Whole, "file", "files"), span(pl.Took))
 	fmt.Fprintf(&b, `<path d="M%.1f %.1fV%.1fH%.1f" fill="none" stroke="currentColor"/><path fill="none" stroke="currentColor" stroke-width="2" d="M%.1f %.1f`,
 		left, left, left+height, left+width, left, left+height)
