@@ -100,6 +100,11 @@ type File struct {
 	// Modified then holds the clock reading as if it were UTC.
 	LocalTime bool
 
+	// Executable says that the owner may run the file as a program, where the
+	// filesystem says so. Other permissions belong to accounts of the machine
+	// that the drive came from.
+	Executable bool
+
 	Unnamed bool // no name is known; Path is "?/<id>"
 	// NameOnly is a file known only by its name in a folder: its own record
 	// is unread. Size may still be known from the folder.

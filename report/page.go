@@ -344,7 +344,7 @@ func (v *view) picture(r *verify.Result, inv *Inventory) {
 			}
 		}
 		if i == 0 && d.Wanted != "" {
-			v.Legend = append(v.Legend, [2]any{rimKey, "dark line: files that probably matter wait for a place here"})
+			v.Legend = append(v.Legend, [2]any{rimKey, "line along a ring: files that probably matter wait for a place here"})
 		}
 		if i == 0 && d.Marks != [len(drawn)]string{} {
 			v.Legend = append(v.Legend, [2]any{markKey, "stroke: a place too small to see at its true size"})

@@ -14,7 +14,7 @@ import (
 
 // lineOf is a file's line with every field that there is.
 const lineOf = `{"type":"file","volume":2,"id":18446744073709551615,"path":"Depot/\u202eé \"a\".txt","name_bytes":"AP8=","unnamed":true,"kind":"file","size":4096,` +
-	`"verdict":"damaged","bytes":{"read":1,"doubtful":2,"failed":3,"skipped":4,"unlocated":4086},"stored":"compressed",` +
+	`"verdict":"damaged","bytes":{"read":1,"doubtful":2,"failed":3,"skipped":4,"unlocated":4086},"executable":true,"stored":"compressed",` +
 	`"packing":{"method":"lznt1","unit":65536,"units":[[0,512,512]]},"target":"x","extents":[[0,512,100],[100,4096,9]],"patched":[[1,2,3]],` +
 	`"damage":[[0,null,5,"unlocated"],[5,9,7,"failed"]],"heads":[0,3],"needs":[[512,1024]],"why":["a","b"],"modified":"2019-04-02T09:12:44Z"}`
 

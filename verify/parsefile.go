@@ -74,6 +74,8 @@ func (s *scanner) fileField(key string, f *FileRecord) (err error) {
 			}
 			return err
 		})
+	case "executable":
+		f.Runs, err = s.boolean()
 	case "stored":
 		f.Stored, err = s.text()
 	case "packing":

@@ -144,6 +144,7 @@ type FileRecord struct {
 	Size      *int64     `json:"size"`
 	Verdict   Verdict    `json:"verdict"`
 	Bytes     NullBytes  `json:"bytes"`
+	Runs      bool       `json:"executable,omitempty"` // the owner may run it, by the filesystem
 	Stored    string     `json:"stored,omitempty"`
 	Packing   *Packing   `json:"packing,omitempty"` // of compressed content
 	Target    string     `json:"target,omitempty"`
@@ -238,6 +239,9 @@ func appendFile(b []byte, volume int, f *extract.File, j *Judgement) []byte {
 		}
 	}
 	b = append(b, '}')
+	if f.Executable {
+		b = append(b, `,"executable":true`...)
+	}
 	if f.Stored != extract.StoredPlain {
 		b = append(b, `,"stored":`...)
 		b = appendString(b, string(f.Stored))

@@ -28,6 +28,8 @@ const (
 	modeFile   = 0x8000
 	modeLink   = 0xA000
 	modeSocket = 0xC000
+
+	modeRun = 0o100 // S_IXUSR: the owner may execute it
 )
 
 // Inodes with a meaning of their own. ext4: special_inodes.

@@ -184,6 +184,9 @@ func TestKernel(t *testing.T) {
 					t.Errorf("%s: whole %v, %d bytes of %d, content differs", rel, ok, len(got), len(want))
 				}
 				st, err := d.Info()
+				if err == nil && st.Mode().IsRegular() && f.Executable != (st.Mode()&0o100 != 0) {
+					t.Errorf("%s: executable %v, kernel %v", rel, f.Executable, st.Mode())
+				}
 				if err != nil || !st.ModTime().Equal(f.Modified) {
 					t.Errorf("%s: modified %v, kernel %v, %v", rel, f.Modified, st.ModTime(), err)
 				}

@@ -249,6 +249,7 @@ func (l *lister) live(rec *record, names []name) {
 	var f extract.File
 	f.ID = uint64(n.Number)
 	f.Modified = n.Modified
+	f.Executable = n.isFile() && n.Mode&modeRun != 0
 	f.RecordUnread = c.doubt || c.crossed
 	f.Why = c.why
 	f.Needs = c.needs

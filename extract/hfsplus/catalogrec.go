@@ -84,6 +84,7 @@ const (
 	modeLink    = 0xA000
 	modeSocket  = 0xC000
 	modeWhite   = 0xE000
+	modeRun     = 0o100 // S_IXUSR: the owner may execute it
 )
 
 // Finder types and creators (TN1150, Hard Links; Symbolic Links).

@@ -250,6 +250,7 @@ func (v *Volume) isJournal(k catalogKey, runs []run) bool {
 func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	f := e.f
 	f.Modified = date(rec.modified)
+	f.Executable = rec.mode&modeType == modeRegular && rec.mode&modeRun != 0
 	var s *extract.File                                                // the stream
 	if rec.rsrc.sized && rec.rsrc.size > 0 && rec.rsrc.size <= 1<<62 { // where it is unread, whether there is one is not known
 		s = &extract.File{ID: f.ID, Path: f.Path + ":rsrc", Kind: extract.KindStream, Modified: f.Modified, RecordUnread: f.RecordUnread,

@@ -248,7 +248,7 @@ func (c *copier) finishBig(n int32, f *file) error {
 	}
 	b.f, b.gone, f.hash = nil, true, nil
 	if err == nil {
-		err = c.t.stamp(f.place, f.modified)
+		err = c.t.stamp(f.place, f.modified, f.runs)
 	}
 	if err != nil {
 		return c.t.fault(f.place, err)
@@ -302,7 +302,7 @@ func (c *copier) finishWhole(n int32, f *file, data []byte) error {
 		err = cerr
 	}
 	if err == nil {
-		err = c.t.stamp(f.place, f.modified)
+		err = c.t.stamp(f.place, f.modified, f.runs)
 	}
 	if err != nil {
 		return c.t.fault(f.place, err)

@@ -22,6 +22,7 @@ type file struct {
 	original string
 	exact    []byte // name in the image's own bytes, where the path cannot carry it
 	modified time.Time
+	runs     bool // the owner may run it
 	damaged  bool
 	stored   string
 	size     int64
@@ -140,6 +141,7 @@ func newPlan(ctx context.Context, res *verify.Result, sel *Selection, filler []b
 		d := &file{place: p.namer.place(volumeFolder(branch, f.Volume), f.Path), volume: f.Volume, id: f.ID, original: f.Path, exact: f.NameBytes,
 			damaged: f.Verdict == verify.Damaged, stored: f.Stored, size: c.size, content: bytes, missing: c.missing, units: c.units, method: c.method}
 		d.modified, _ = modifiedTime(f.Modified)
+		d.runs = f.Runs
 		p.add(d, &c)
 		p.content += bytes
 		p.space += (bytes + 2*clusterGuess - 1) / clusterGuess * clusterGuess

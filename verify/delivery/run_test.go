@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"syscall"
 	"testing"
@@ -446,6 +447,28 @@ func TestHostileResult(t *testing.T) {
 	for i, f := range rep.Findings {
 		if i < 5 {
 			t.Errorf("audit: %+v", f)
+		}
+	}
+}
+
+// Of the old permissions a program keeps that it is one.
+func TestExecutable(t *testing.T) {
+	dir := scratch(t)
+	image, result, to := filepath.Join(dir, "image"), filepath.Join(dir, "result.jsonl"), filepath.Join(dir, "to")
+	if err := os.WriteFile(image, make([]byte, 4096), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	writeResult(t, result, 4096, []map[string]any{{"path": "tool.sh", "executable": true}, {"path": "letter.txt"}})
+	if _, err := delivery.Run(t.Context(), both(image, result, to)); err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range map[string]fs.FileMode{"tool.sh": 0o100, "letter.txt": 0} {
+		st, err := os.Stat(filepath.Join(to, "data", "intact", "volume-1", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := st.Mode() & 0o100; runtime.GOOS != "windows" && got != want {
+			t.Errorf("%s has mode %v", name, st.Mode())
 		}
 	}
 }

@@ -110,12 +110,23 @@ func (t *target) reopen(place string) (f *os.File, err error) {
 	return f, err
 }
 
-// stamp sets a file's time.
-func (t *target) stamp(place string, when time.Time) error {
-	if when.IsZero() {
+// stamp sets a file's time, and makes it a program where runs says so: of its
+// old permissions that alone means something on another machine.
+func (t *target) stamp(place string, when time.Time, runs bool) error {
+	if when.IsZero() && !runs {
 		return nil
 	}
-	return t.in(place, func(dir *os.Root, name string) error { return dir.Chtimes(name, when, when) })
+	return t.in(place, func(dir *os.Root, name string) error {
+		if runs {
+			if err := dir.Chmod(name, 0o755); err != nil {
+				return err
+			}
+		}
+		if when.IsZero() {
+			return nil
+		}
+		return dir.Chtimes(name, when, when)
+	})
 }
 
 // fault makes an error of the output.
