@@ -238,6 +238,7 @@ func (v *Volume) scanFragments(ctx context.Context, claimed *extract.Spans) ([]f
 	var done, nameless int64
 	var out []fragment
 	n := int((end - v.start + step - 1) / step)
+	claimed.Len() // settled here, since several goroutines ask it
 	err := extract.InOrder(ctx, v.opt.Workers(), n, func(_ context.Context, i int) (part, error) {
 		from := v.start + int64(i)*step
 		to := min(from+step, end)
