@@ -239,6 +239,9 @@ func TestNeedsLead(t *testing.T) {
 			names = append(names, strings.TrimSuffix(filepath.Base(p), ".truth.json.zst"))
 		}
 	}
+	if testing.Short() {
+		names = names[:1]
+	}
 	for _, name := range names {
 		f := fixture.LoadFrom(t, folder, name)
 		d := truthtest.NewDrive(t, f)

@@ -85,7 +85,11 @@ func TestUnreadBytes(t *testing.T) {
 				truth[s] = true
 				paths[s[strings.LastIndex(s, " ")+1:]] = true
 			}
-			for seed := range uint64(10) {
+			seeds := uint64(10)
+			if testing.Short() {
+				seeds = 2
+			}
+			for seed := range seeds {
 				rnd := rand.New(rand.NewPCG(seed, 7))
 				unread := scatter(rnd, int64(len(img)))
 				want, files := report(t, img, slices.Clone(unread), extract.Options{Threads: 2})

@@ -208,7 +208,11 @@ func TestUnreadSectorsAreNoData(t *testing.T) {
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
 	for name, build := range disks {
-		for round := range 60 {
+		rounds := 60
+		if testing.Short() {
+			rounds = 10
+		}
+		for round := range rounds {
 			clean := build()
 			var holes []unread
 			interesting := []int64{0, 1, 2, 3, 10, 33, 256, 1279, 2048, 2559, 4063, 4095, 4096, 4160, 6144, 6208, 8192, 8191, 8255}

@@ -160,6 +160,9 @@ func TestKilled(t *testing.T) {
 	took := time.Since(began)
 	want := tree(t, filepath.Join(dir, "whole"))
 	kills := 10
+	if testing.Short() {
+		kills = 3
+	}
 	if os.Getenv("FILEASSAY_TOOLS") == "1" {
 		kills = 100
 	}
