@@ -14,18 +14,11 @@ func isFull(err error) bool {
 	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, windowsDiskFull)
 }
 
-// freeSpace is how many bytes the filesystem of a folder has left; ok is false
-// where the system does not tell.
-func freeSpace(string) (n int64, ok bool) { return 0, false }
-
 // syncAll waits until a folder's entries are on the disk, where the system can.
 func syncAll(f *os.File) error {
 	_ = f.Sync() // some systems cannot sync folders
 	return nil
 }
-
-// lockFile fails where another process holds the file; here it cannot tell.
-func lockFile(*os.File) error { return nil }
 
 // syncsEach says whether small files are waited for one by one.
 const syncsEach = true
