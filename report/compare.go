@@ -1,7 +1,9 @@
 package report
 
 import (
+	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/dustin/go-humanize"
@@ -18,6 +20,8 @@ func Comparison(w io.Writer, c *compare.Comparison, rows int, s Style) error {
 		p.line("  - %s", visible(n))
 	}
 	p.worse(c, rows)
+	p.line("")
+	p.contentOf(c)
 	p.line("")
 	p.line("  %s newly whole, weight %g; %s of content won; %s won", count(c.Whole, "file", "files"), c.Weight, size(c.Bytes),
 		count(c.Sectors, "sector", "sectors"))
@@ -49,7 +53,7 @@ type comparedSort struct {
 var comparedSorts = [...]comparedSort{
 	{compare.Fell, "Fell"},
 	{compare.Gone, "No longer listed"},
-	{compare.Changed, "Whole both times, and not the same"},
+	{compare.Changed, "Not the same as before"},
 	{compare.Rose, "Rose"},
 	{compare.Found, "Newly listed"},
 	{compare.Named, "Known by number before, now by name"},
@@ -68,11 +72,86 @@ func (p *printer) worse(c *compare.Comparison, rows int) {
 		p.line("  - %s read before and not now, the first at byte %d: was the newer map made of this pass alone? merge the passes (map merge)",
 			count(c.Lost, "sector was", "sectors were"), c.LostAt[0][0])
 	}
+	for _, n := range contentWarnings(c) {
+		p.line("  - %s", n)
+	}
 	for _, n := range c.Warnings {
 		p.line("  - %s", visible(n))
 	}
 	for _, x := range comparedSorts[:3] {
 		p.changes(c, x, rows)
+	}
+}
+
+// contentWarnings says what differs in sectors that both passes read, and what
+// that may mean.
+func contentWarnings(c *compare.Comparison) []string {
+	r := c.Content
+	if r == nil {
+		return nil
+	}
+	var out []string
+	if r.Differ > 0 {
+		out = append(out, fmt.Sprintf("%s other bytes now (%s, the first at byte %d): %s",
+			count(r.Differ, "sector was read both times and holds", "sectors were read both times and hold"), count(r.Ranges, "range", "ranges"), r.At[0][0],
+			strings.Join(holdsWords(r), ", ")),
+			"the drive was written to, or gives other bytes for the same sector, or an image was changed since: no map tells which of the two images is right. Keep both, "+
+				"and let the responsible technician decide before the drive runs again")
+	}
+	if r.Failed > 0 {
+		out = append(out, fmt.Sprintf("%s: what holds the image may be failing too",
+			count(r.Failed, "sector could not be compared, since an image file no longer gives it", "sectors could not be compared, since an image file no longer gives them")))
+	}
+	return out
+}
+
+// holdsWords says what the sectors hold that differ.
+func holdsWords(r *compare.ContentRecord) []string {
+	var out []string
+	for _, x := range []struct {
+		n     int64
+		where string
+	}{
+		{r.Holds.Files, "in content of " + count(r.Files, "file", "files")},
+		{r.Holds.Structures, "in structures of volumes"},
+		{r.Holds.Free, "in free space and slack"},
+		{r.Holds.Unknown, "in places of unknown use"},
+		{r.Holds.Outside, "outside any volume"},
+	} {
+		if x.n > 0 {
+			out = append(out, humanize.Comma(x.n)+" "+x.where)
+		}
+	}
+	return out
+}
+
+// contentWords says in a line whether content was compared.
+func contentWords(c *compare.Comparison) string {
+	r := c.Content
+	if r == nil {
+		return "the content of sectors that both passes read was not compared; with --content both images are read again, and it is"
+	}
+	return fmt.Sprintf("%s by both passes compared byte for byte (%s and %s): %s", count(r.Compared, "sector read", "sectors read"), visible(r.Images[0]), visible(r.Images[1]),
+		differs(r.Differ))
+}
+
+func differs(n int64) string {
+	switch n {
+	case 0:
+		return "all hold the same"
+	case 1:
+		return "1 holds other bytes now"
+	}
+	return humanize.Comma(n) + " hold other bytes now"
+}
+
+// contentOf says what comparing content gave.
+func (p *printer) contentOf(c *compare.Comparison) {
+	p.line("  %s", contentWords(c))
+	if c.Content != nil {
+		for _, n := range c.Content.Notes {
+			p.line("  - %s", visible(n))
+		}
 	}
 }
 
@@ -99,18 +178,23 @@ func (p *printer) changes(c *compare.Comparison, x comparedSort, rows int) {
 	}
 	p.line("")
 	p.line("%s", p.bold(x.title+": "+count(n, "entry", "entries")))
-	shown := 0
+	shown, left := 0, int64(0)
 	for i := range c.Changes {
 		ch := &c.Changes[i]
-		if ch.What != x.what {
-			continue
+		switch {
+		case ch.What != x.what:
+		case rows > 0 && shown == rows:
+			left++
+		default:
+			shown++
+			p.line("  %s", visible(changeWords(ch)))
 		}
-		if rows > 0 && shown == rows {
-			p.line("  ... and %s more (--rows 0 shows all)", humanize.Comma(n-int64(rows)))
-			break
-		}
-		shown++
-		p.line("  %s", visible(changeWords(ch)))
+	}
+	if left > 0 {
+		p.line("  ... and %s more (--rows 0 shows all)", humanize.Comma(left))
+	}
+	if told := n - left - int64(shown); told > 0 {
+		p.line("  %s of them told under another heading", humanize.Comma(told))
 	}
 }
 

@@ -56,11 +56,16 @@ func (v *passPage) write(w io.Writer, name string) error {
 
 // ComparisonPage writes what a further pass won as a self-contained page.
 func ComparisonPage(w io.Writer, c *compare.Comparison) error {
-	v := &passPage{Title: "What a further pass won", Worse: c.Worse(), Warnings: visibleAll(c.Warnings), Notes: visibleAll(c.Notes)}
+	v := &passPage{Title: "What a further pass won", Worse: c.Worse(), Notes: visibleAll(c.Notes)}
 	v.Sentence = fmt.Sprintf("%s newly whole, %s of content and %s won", count(c.Whole, "file", "files"), size(c.Bytes), count(c.Sectors, "sector", "sectors"))
 	v.Names = fmt.Sprintf("%s to %s, wanted by %s.", visible(c.Before), visible(c.After), visible(c.Wanted))
 	if c.Lost > 0 {
 		v.Warnings = append(v.Warnings, fmt.Sprintf("%s read before and not now, the first at byte %d", count(c.Lost, "sector was", "sectors were"), c.LostAt[0][0]))
+	}
+	v.Warnings = append(append(v.Warnings, contentWarnings(c)...), visibleAll(c.Warnings)...)
+	v.Notes = append(v.Notes, contentWords(c)+".")
+	if r := c.Content; r != nil {
+		v.Notes = append(v.Notes, visibleAll(r.Notes)...)
 	}
 	b, a := c.Verdicts[0], c.Verdicts[1]
 	verdicts := passTable{Title: "Files by verdict", Head: []string{"Verdict", "Before", "After"}}
@@ -80,6 +85,9 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 			completeness(l.Complete[0]), completeness(l.Complete[1])})
 	}
 	v.Tables = []passTable{verdicts, kinds, lists}
+	if t := differTable(c); len(t.Rows) > 0 {
+		v.WorseTables = append(v.WorseTables, t)
+	}
 	for i, s := range comparedSorts {
 		t := changeTable(c, s)
 		switch {
@@ -120,6 +128,25 @@ func changeTable(c *compare.Comparison, s comparedSort) passTable {
 	}
 	if left > 0 {
 		t.More = fmt.Sprintf("and %s more, which compare --json tells", humanize.Comma(left))
+	}
+	return t
+}
+
+// differTable is where sectors that both passes read hold other bytes now.
+func differTable(c *compare.Comparison) passTable {
+	t := passTable{Title: "Sectors that hold other bytes now", Head: []string{"From byte", "Sector", "Sectors"}}
+	if c.Content == nil {
+		return t
+	}
+	r := c.Content
+	for i, g := range r.At {
+		if i == passRows {
+			break
+		}
+		t.Rows = append(t.Rows, []string{humanize.Comma(g[0]), humanize.Comma(g[0] / r.Sector), humanize.Comma((g[1] + r.Sector - 1) / r.Sector)})
+	}
+	if left := r.Ranges - int64(len(t.Rows)); left > 0 {
+		t.More = fmt.Sprintf("and %s more", count(left, "range", "ranges"))
 	}
 	return t
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"io"
 
 	"github.com/spf13/cobra"
@@ -18,6 +19,9 @@ type compareFlags struct {
 	force  bool
 	asJSON bool
 	rows   int
+
+	content bool
+	o       compare.ContentOptions
 }
 
 func newCompare(ui *ui) *cobra.Command {
@@ -35,14 +39,20 @@ Exit status: 0 nothing got worse; 1 the run is good, and something got worse;
 2 wrong usage; 3 an input cannot be used; 4 an output could not be written;
 130 interrupted.`,
 		Example: `  fileassay compare pass1.result.jsonl pass2.result.jsonl
-  fileassay compare pass1.result.jsonl pass2.result.jsonl --html won.html`,
+  fileassay compare pass1.result.jsonl pass2.result.jsonl --html won.html
+  fileassay compare pass1.result.jsonl pass2.result.jsonl --image-before kept.img`,
 		Args: exactly(2, "two results"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return runCompare(ui, &f, args[0], args[1])
+			return runCompare(cmd.Context(), ui, &f, args[0], args[1])
 		},
 	}
 	fl := cmd.Flags()
 	fl.StringVarP(&f.wanted, "wanted", "w", "", "wanted list `FILE` (default: the built-in list)")
+	fl.BoolVar(&f.content, "content", false, "read both images again, and compare what both passes read")
+	fl.StringVar(&f.o.Before, "image-before", "", "image `FILE` of BEFORE, where it is not the one that is named there; as --content")
+	fl.StringVar(&f.o.After, "image-after", "", "image `FILE` of AFTER, where it is not the one that is named there; as --content")
+	fl.BoolVar(&f.o.Whole, "whole", false, "the images are one file each, even if a name counts on into others beside it")
+	fl.IntVar(&f.o.Threads, "threads", 0, "threads for long steps; 0 is one a core")
 	fl.StringVar(&f.html, "html", "", "write a page to `FILE`")
 	fl.BoolVar(&f.force, "force", false, "replace an existing page")
 	fl.BoolVar(&f.asJSON, "json", false, "print as JSON")
@@ -50,9 +60,15 @@ Exit status: 0 nothing got worse; 1 the run is good, and something got worse;
 	return cmd
 }
 
-func runCompare(ui *ui, f *compareFlags, before, after string) error {
-	if f.rows < 0 {
+func runCompare(ctx context.Context, ui *ui, f *compareFlags, before, after string) error {
+	f.content = f.content || f.o.Before != "" || f.o.After != ""
+	switch {
+	case f.rows < 0:
 		return usagef("--rows %d: give 0 for all, or more", f.rows)
+	case f.o.Threads < 0:
+		return usagef("--threads %d: give 1 or more, or 0 for one a core", f.o.Threads)
+	case f.o.Whole && !f.content:
+		return usagef("--whole says how images are read: give --content to read them")
 	}
 	inputs := []string{before, after}
 	var list *wanted.List
@@ -76,6 +92,16 @@ func runCompare(ui *ui, f *compareFlags, before, after string) error {
 	c, err := compare.Results(a, b, list)
 	if err != nil {
 		return err
+	}
+	if f.content {
+		var wipe func()
+		f.o.Progress, wipe = ui.watch()
+		err := compare.Content(ctx, c, a, b, f.o)
+		wipe()
+		if err != nil {
+			return err
+		}
+		inputs = append(inputs, c.Content.Inputs...)
 	}
 	if f.html != "" {
 		err := verify.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.ComparisonPage(w, c) })

@@ -19,7 +19,7 @@ type What string
 const (
 	Fell    What = "fell"     // less of it is proved than before
 	Gone    What = "gone"     // it is no longer listed
-	Changed What = "changed"  // whole both times, and not the same
+	Changed What = "changed"  // what was whole, or was read, is not the same
 	Rose    What = "rose"     // a better verdict
 	More    What = "more"     // the same verdict, and more of it read
 	Found   What = "found"    // newly listed
@@ -41,7 +41,10 @@ type Change struct {
 	Before verify.Verdict `json:"before,omitempty"` // "" where it was not listed
 	After  verify.Verdict `json:"after,omitempty"`
 	Won    int64          `json:"bytes_won"` // below 0: lost
-	Why    string         `json:"why,omitempty"`
+	// Sectors is how many sectors of its content, read both times, hold other
+	// bytes now, where content was compared.
+	Sectors int64  `json:"sectors_differ,omitempty"`
+	Why     string `json:"why,omitempty"`
 }
 
 // KindGain is what rose of files of a kind.
@@ -96,6 +99,10 @@ type Comparison struct {
 	Listings []Listing  `json:"listings"`
 	Verdicts [2]Counts  `json:"files"` // before and after
 	Next     Next       `json:"next"`
+
+	Content *ContentRecord `json:"content"` // nil where it was not compared
+
+	list *wanted.List
 }
 
 // Counts counts files by verdict.
@@ -103,6 +110,9 @@ type Counts = verify.VerdictCount
 
 // Worse reports whether anything got worse.
 func (c *Comparison) Worse() bool {
+	if c.Content != nil && c.Content.Differ+c.Content.Failed > 0 {
+		return true
+	}
 	return c.Lost > 0 || len(c.Warnings) > 0 || c.Counts[Fell]+c.Counts[Gone]+c.Counts[Changed] > 0
 }
 
@@ -110,6 +120,7 @@ func (c *Comparison) Worse() bool {
 var ErrOtherDrive = errors.New("they are of drives of other sizes; give two results of one drive")
 
 // Results compares two results of one drive. list is nil for the built-in one.
+// What the sectors hold that both passes read is not in a result: see [Content].
 func Results(before, after *verify.Result, list *wanted.List) (*Comparison, error) {
 	if list == nil {
 		list = wanted.Default()
@@ -118,22 +129,27 @@ func Results(before, after *verify.Result, list *wanted.List) (*Comparison, erro
 		return nil, &verify.InputError{Err: fmt.Errorf("results %s and %s (%d and %d bytes): %w", before.Path, after.Path, a, b, ErrOtherDrive)}
 	}
 	c := &Comparison{Type: "compare", Before: before.Path, After: after.Path, Wanted: list.Name, Sector: after.Image.Sector,
-		Counts: map[What]int64{}, Verdicts: [2]Counts{before.Summary.Files, after.Summary.Files}, Changes: []Change{}}
+		Counts: map[What]int64{}, Verdicts: [2]Counts{before.Summary.Files, after.Summary.Files}, Changes: []Change{}, list: list}
 	c.places(before, after)
 	c.volumes(before, after)
 	j := &judge{Comparison: c, list: list, kinds: map[wanted.Kind]*KindGain{}}
 	if err := j.files(before, after); err != nil {
 		return nil, err
 	}
-	slices.SortStableFunc(c.Changes, func(a, b Change) int {
-		return cmp.Or(cmp.Compare(a.What.rank(), b.What.rank()), cmp.Compare(b.Weight, a.Weight), cmp.Compare(a.Volume, b.Volume), strings.Compare(a.Path, b.Path))
-	})
+	c.sort()
 	for _, k := range wanted.Kinds() {
 		if g := j.kinds[k]; g != nil && (g.Rose > 0 || g.Bytes != 0) {
 			c.Kinds = append(c.Kinds, *g)
 		}
 	}
 	return c, c.next(after, list)
+}
+
+// sort orders the changes: what got worse first, then by weight.
+func (c *Comparison) sort() {
+	slices.SortStableFunc(c.Changes, func(a, b Change) int {
+		return cmp.Or(cmp.Compare(a.What.rank(), b.What.rank()), cmp.Compare(b.Weight, a.Weight), cmp.Compare(a.Volume, b.Volume), strings.Compare(a.Path, b.Path))
+	})
 }
 
 // rank puts what got worse first.

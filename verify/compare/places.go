@@ -7,7 +7,7 @@ import (
 	"fileassay/verify"
 )
 
-// unread are the unread sectors of a result.
+// unread are the unread sectors of a result's drive.
 func unread(r *verify.Result) *extract.Spans {
 	s := &extract.Spans{}
 	add := func(list []verify.Holding) {
@@ -21,7 +21,17 @@ func unread(r *verify.Result) *extract.Spans {
 		add(r.Volumes[i].Places)
 	}
 	add(r.Summary.Places)
-	return s
+	return within(s, max(r.Image.DriveSize, r.Image.Size))
+}
+
+// within leaves out what lies past the end of a drive: a volume may claim to
+// reach there.
+func within(s *extract.Spans, drive int64) *extract.Spans {
+	out := &extract.Spans{}
+	for x := range s.Within(0, drive) {
+		out.Add(x.Start, x.End-x.Start)
+	}
+	return out
 }
 
 // maxPlaces bounds how many places that got worse are named.

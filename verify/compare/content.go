@@ -1,0 +1,226 @@
+package compare
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"iter"
+	"slices"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/imap"
+	"fileassay/verify"
+)
+
+// ContentOptions say how the content of two images is compared.
+type ContentOptions struct {
+	Before, After string // paths of the images; "" for those that the results name
+	Whole         bool   // they are one file each, even where a name counts on into others beside it
+	extract.Options
+}
+
+// ContentRecord says what became of the sectors that both passes read.
+type ContentRecord struct {
+	Images   [2]string  `json:"images"` // before and after
+	Sector   int64      `json:"sector"` // bytes of those that are counted here
+	Compared int64      `json:"sectors_compared"`
+	Differ   int64      `json:"sectors_differ"`
+	Holds    Holds      `json:"holds"`            // of those that differ
+	Files    int64      `json:"files"`            // entries with content in them
+	Ranges   int64      `json:"ranges"`           // that they form
+	At       [][2]int64 `json:"at,omitempty"`     // [offset, length] of the first of the ranges
+	Failed   int64      `json:"sectors_not_read"` // that the image files themselves do not give now
+	Notes    []string   `json:"notes,omitempty"`
+
+	Inputs []string `json:"-"` // the files of both images
+}
+
+// Holds counts sectors by what they hold, as the newer pass tells it.
+type Holds struct {
+	Files      int64 `json:"files"`      // content of listed files
+	Structures int64 `json:"structures"` // folders, records and other structures of a filesystem
+	Free       int64 `json:"free"`       // free space, and the slack behind the ends of files
+	Outside    int64 `json:"outside"`    // outside any volume
+	Unknown    int64 `json:"unknown"`    // allocated but claimed by no listed file, or not known to be free
+}
+
+// windowSize is how much of each image is read at once.
+const windowSize = 1 << 20
+
+// Content reads the images of two results and compares, byte for byte, what
+// both passes read; the comparison of the results then tells of it. Nothing
+// that either pass did not read is looked at. Errors are [*verify.InputError]
+// or the context's, and leave the comparison as it was.
+func Content(ctx context.Context, c *Comparison, before, after *verify.Result, o ContentOptions) error {
+	return c.readContent(ctx, before, after, o, batchRanges)
+}
+
+// readContent is [Content] with a limit of how many ranges are held at a time.
+func (c *Comparison) readContent(ctx context.Context, before, after *verify.Result, o ContentOptions, limit int) error {
+	a, b, err := openImages(before, after, o)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	defer b.Close()
+	rec := &ContentRecord{Images: [2]string{a.path, b.path}, Sector: min(a.Sector(), b.Sector()), Inputs: slices.Concat(a.files(), b.files())}
+	for _, r := range []*verify.Result{before, after} {
+		rec.note(r)
+	}
+	h := &holders{after: after, a: a.Reader, b: b.Reader, list: c.list, options: o.Options, rec: rec, found: map[int]*held{}}
+	s := &sweep{a: a.Reader, b: b.Reader, rec: rec, settle: h.settle, progress: o.Report}
+	s.batch.unit, s.batch.limit = rec.Sector, limit
+	if err := s.run(ctx); err != nil {
+		return err
+	}
+	c.Content = rec
+	c.changed(h.inOrder())
+	return nil
+}
+
+// note says what makes a comparison less than it looks.
+func (rec *ContentRecord) note(r *verify.Result) {
+	if m := &r.Image.Map; m.TrustDoubtful && m.Doubtful > 0 {
+		rec.Notes = append(rec.Notes, fmt.Sprintf("%s takes %d bytes of doubtful sectors as read: the drive did not vouch for them, and what differs may lie there", r.Path, m.Doubtful))
+	}
+	if r.Image.Map.AssumedRead {
+		rec.Notes = append(rec.Notes, fmt.Sprintf("%s was made without an imaging map, on the claim that every sector was read: what differs may never have been read", r.Path))
+	}
+	if !slices.ContainsFunc(r.Volumes, func(v verify.VolumeRecord) bool { return v.Proof != nil }) {
+		rec.Notes = append(rec.Notes, fmt.Sprintf("%s lists no files, so only its size shows that the image is the one it was made from", r.Path))
+	}
+}
+
+// sweep goes over two images, forward, and collects the sectors that differ.
+type sweep struct {
+	a, b     *image.Reader
+	rec      *ContentRecord
+	batch    differing
+	end      int64 // of the last range
+	settle   func(context.Context, *differing) error
+	progress func(step string, done, total int64)
+}
+
+// bothRead yields the ranges that both images hold and both passes read.
+func (s *sweep) bothRead() iter.Seq[extract.Span] {
+	return func(yield func(extract.Span) bool) {
+		for x := range s.a.Over(0, min(s.a.Size(), s.b.Size())) {
+			if x.State != imap.Read {
+				continue
+			}
+			for y := range s.b.Over(x.Start, x.Length) {
+				if y.State == imap.Read && !yield(extract.Span{Start: y.Start, End: y.End()}) {
+					return
+				}
+			}
+		}
+	}
+}
+
+func (s *sweep) run(ctx context.Context) error {
+	total, done := int64(0), int64(0)
+	for x := range s.bothRead() {
+		total += x.End - x.Start
+	}
+	// the images may lie on two disks: both are read at a time
+	p, q := make([]byte, windowSize), make([]byte, windowSize)
+	asked, given := make(chan extract.Span), make(chan []imap.Range)
+	defer close(asked)
+	go func() {
+		for w := range asked {
+			given <- s.b.ReadReadable(q[:w.End-w.Start], w.Start)
+		}
+	}()
+	for x := range s.bothRead() {
+		for at := x.Start; at < x.End; at += windowSize {
+			if ctx.Err() != nil {
+				return context.Cause(ctx)
+			}
+			w := extract.Span{Start: at, End: min(at+windowSize, x.End)}
+			asked <- w
+			n := w.End - w.Start
+			bad := s.a.ReadReadable(p[:n], w.Start)
+			bad = append(bad, <-given...)
+			s.window(p[:n], q[:n], w, bad)
+			if s.batch.full() {
+				if err := s.settle(ctx, &s.batch); err != nil {
+					return err
+				}
+				s.batch.clear()
+			}
+			done += n
+			s.progress("comparing content", done, total)
+		}
+	}
+	if len(s.batch.list) == 0 {
+		return nil
+	}
+	return s.settle(ctx, &s.batch)
+}
+
+// window compares a window, but for the sectors that an image file did not
+// give.
+func (s *sweep) window(p, q []byte, w extract.Span, bad []imap.Range) {
+	if len(bad) == 0 {
+		s.compare(p, q, w.Start)
+		return
+	}
+	var gone extract.Spans
+	for _, x := range bad {
+		start := s.batch.floor(x.Start)
+		gone.Add(start, s.batch.ceil(x.End())-start)
+	}
+	pos := w.Start
+	for x := range gone.Within(w.Start, w.End-w.Start) {
+		s.compare(p[pos-w.Start:x.Start-w.Start], q[pos-w.Start:x.Start-w.Start], pos)
+		s.rec.Failed += s.batch.count(x.Start, x.End)
+		pos = x.End
+	}
+	s.compare(p[pos-w.Start:], q[pos-w.Start:], pos)
+}
+
+// compareStep is how much is compared at once where a window differs.
+const compareStep = 64 << 10
+
+// compare compares sectors from a place on. That is where one begins.
+func (s *sweep) compare(p, q []byte, at int64) {
+	s.rec.Compared += s.batch.count(0, int64(len(p)))
+	if bytes.Equal(p, q) {
+		return
+	}
+	for len(p) > 0 {
+		n := min(compareStep, len(p))
+		if !bytes.Equal(p[:n], q[:n]) {
+			s.sectors(p[:n], q[:n], at)
+		}
+		p, q, at = p[n:], q[n:], at+int64(n)
+	}
+}
+
+func (s *sweep) sectors(p, q []byte, at int64) {
+	for len(p) > 0 {
+		n := min(int(s.batch.unit), len(p))
+		if !bytes.Equal(p[:n], q[:n]) {
+			s.differs(at, at+int64(n))
+		}
+		p, q, at = p[n:], q[n:], at+int64(n)
+	}
+}
+
+// differs notes a sector.
+func (s *sweep) differs(start, end int64) {
+	s.rec.Differ++
+	s.batch.add(start, end)
+	list := s.rec.At
+	switch n := len(list); {
+	case s.rec.Ranges == 0 || s.end != start:
+		s.rec.Ranges++
+		if n < maxPlaces {
+			s.rec.At = append(list, [2]int64{start, end - start})
+		}
+	case s.rec.Ranges <= maxPlaces:
+		list[n-1][1] += end - start
+	}
+	s.end = end
+}

@@ -1,0 +1,148 @@
+package compare
+
+import (
+	"errors"
+	"fmt"
+	"os"
+
+	"fileassay/extract/image"
+	"fileassay/extract/imap"
+	"fileassay/verify"
+)
+
+// ErrSameImage is the cause of an [*verify.InputError] where two results name
+// one image.
+var ErrSameImage = errors.New("it is the image of both results: the further pass was written into it, what the pass before gave is no longer there, and content cannot be compared; give a copy that was kept of it with --image-before FILE")
+
+// opened is the image of a result. What the result calls unread cannot be had
+// from it.
+type opened struct {
+	*image.Reader
+	path  string
+	shape *image.Shape
+}
+
+// openImage opens the image of a result, read-only, and holds it to the
+// result. path is "" for the one that the result names; flag says how another
+// is given.
+func openImage(path, flag string, whole bool, res *verify.Result) (*opened, error) {
+	rec := &res.Image
+	if path == "" {
+		path = rec.Path
+	}
+	fail := func(err error) (*opened, error) {
+		return nil, &verify.InputError{Err: fmt.Errorf("image %s, result %s: %w", path, res.Path, err)}
+	}
+	short := rec.Parts != nil && len(rec.Parts.Short) > 0
+	s, err := image.Look(path, image.PartOptions{Whole: whole || rec.Parts == nil, AllowMissing: short})
+	if err == nil && rec.Parts != nil {
+		err = s.Settle(rec.Size)
+	}
+	if err != nil {
+		return fail(fmt.Errorf("%w; if the image lies elsewhere now, say where with %s FILE", err, flag))
+	}
+	if s.Size != rec.Size {
+		return fail(fmt.Errorf("%w: it has %d bytes, that one had %d; give that one with %s FILE", verify.ErrOtherImage, s.Size, rec.Size, flag))
+	}
+	m, err := readMap(res, s.Size)
+	if err != nil {
+		return fail(err)
+	}
+	r, err := s.Open(m, image.Options{Sector: rec.Sector, DriveSize: rec.DriveSize})
+	if err != nil {
+		return fail(err)
+	}
+	for i := range res.Volumes {
+		v := &res.Volumes[i]
+		switch {
+		case v.Proof != nil:
+			err = v.Proof.Check(r)
+		case v.Files.Total() > 0:
+			err = fmt.Errorf("volume %d has no proof of which image it was read from: verify the image again with this version", v.Volume)
+		}
+		if err != nil {
+			r.Close()
+			return fail(err)
+		}
+	}
+	return &opened{r, path, s}, nil
+}
+
+// readMap is what a result calls read of its image of size bytes. A result
+// that does not say where all its unread bytes lie is an error: the bytes of
+// the rest would be taken for the drive's.
+func readMap(res *verify.Result, size int64) (*imap.Map, error) {
+	un := unread(res)
+	for _, b := range res.Image.Broken {
+		un.Add(b[0], b[1])
+	}
+	t := &res.Image.Map
+	due := t.Failed + t.Skipped
+	if !t.TrustDoubtful {
+		due += t.Doubtful
+	}
+	if told := un.Bytes(); told < due {
+		return nil, fmt.Errorf("the result says where %d of %d unread bytes lie, so what was read cannot be told: verify the image again with this version", told, due)
+	}
+	var list []imap.Range
+	pos := int64(0)
+	for s := range un.All() {
+		if s.Start >= size {
+			break
+		}
+		if s.Start > pos {
+			list = append(list, imap.Range{Start: pos, Length: s.Start - pos, State: imap.Read})
+		}
+		pos = s.End
+	}
+	if pos < size {
+		list = append(list, imap.Range{Start: pos, Length: size - pos, State: imap.Read})
+	}
+	return imap.New(list)
+}
+
+// sameImage reports whether two images share a file.
+func sameImage(a, b *opened) bool {
+	p, q := a.files(), b.files()
+	for i := range min(len(p), len(q)) {
+		x, err1 := os.Stat(p[i])
+		y, err2 := os.Stat(q[i])
+		if err1 == nil && err2 == nil && os.SameFile(x, y) {
+			return true
+		}
+	}
+	return false
+}
+
+// files are the files that make up the image, in order.
+func (o *opened) files() []string {
+	if len(o.shape.Parts) == 0 {
+		return []string{o.path}
+	}
+	var list []string
+	for _, p := range o.shape.Parts {
+		list = append(list, p.Path)
+	}
+	return list
+}
+
+// openImages opens the images of both results.
+func openImages(before, after *verify.Result, o ContentOptions) (a, b *opened, err error) {
+	if p, q := before.Image.Offset, after.Image.Offset; p != q {
+		return nil, nil, &verify.InputError{Err: fmt.Errorf("results %s and %s: the drive begins at byte %d of one image and at byte %d of the other: content can be compared only where both begin alike",
+			before.Path, after.Path, p, q)}
+	}
+	if a, err = openImage(o.Before, "--image-before", o.Whole, before); err != nil {
+		return nil, nil, err
+	}
+	if b, err = openImage(o.After, "--image-after", o.Whole, after); err != nil {
+		a.Close()
+		return nil, nil, err
+	}
+	if sameImage(a, b) {
+		a.Close()
+		b.Close()
+		return nil, nil, &verify.InputError{Err: fmt.Errorf("image %s: %w", b.path, ErrSameImage)}
+	}
+	return a, b, nil
+}
