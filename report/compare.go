@@ -198,12 +198,21 @@ func (p *printer) changes(c *compare.Comparison, x comparedSort, rows int) {
 	}
 }
 
+// changeName is the name of a changed entry.
+func changeName(ch *compare.Change) string {
+	name := ch.Path
+	if ch.Folder {
+		name += " (folder)"
+	}
+	if ch.Old != "" {
+		name += " (was " + ch.Old + ")"
+	}
+	return name
+}
+
 // changeWords is a change in one line.
 func changeWords(ch *compare.Change) string {
-	text := ch.Path
-	if ch.Old != "" {
-		text += " (was " + ch.Old + ")"
-	}
+	text := changeName(ch)
 	before := string(ch.Before)
 	if before == "" {
 		before = "not listed"

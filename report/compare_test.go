@@ -81,7 +81,7 @@ func TestComparisonPage(t *testing.T) {
 	if err := ComparisonPage(&b, c); err != nil {
 		t.Fatal(err)
 	}
-	if text := b.String(); !strings.Contains(text, "was not compared; with --content") || strings.Contains(text, "Sectors that hold other bytes now") {
+	if text := b.String(); !strings.Contains(text, "was not compared; <code>compare --content</code>") || strings.Contains(text, "Sectors that hold other bytes now") {
 		t.Error("the page does not say that content was not compared")
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,13 +18,14 @@ import (
 // The pages about passes over a drive, what one won and what the next would win, are as
 // self-contained as the report, in its style, and need no script.
 
-//go:embed pass/pass.html
+//go:embed pass/pass.html pass/pass.css
 var passFiles embed.FS
 
 // passPage is what both templates show.
 type passPage struct {
 	Title, Sentence, Names, Caution, Next string
 	Notes, Warnings                       []string
+	NotRead                               bool // content was not compared
 	Worse                                 bool
 	WorseTables, Tables, CurveTable       []passTable
 	Curve                                 template.HTML
@@ -31,11 +33,40 @@ type passPage struct {
 	StyleHash                             string
 }
 
+// passTable is a table of a page. A column whose head begins with a mark holds
+// no numbers: "=" is for words, "/" for names, which may be long and break
+// anywhere, "~" for remarks.
 type passTable struct {
 	Title string
 	Head  []string
 	Rows  [][]string
 	More  string // what is left out
+}
+
+// filled are the tables that have rows.
+func filled(list ...passTable) []passTable {
+	return slices.DeleteFunc(list, func(t passTable) bool { return len(t.Rows) == 0 })
+}
+
+// passColumn is how a column is shown.
+type passColumn struct{ Name, Class string }
+
+// Columns are the columns of the table.
+func (t passTable) Columns() []passColumn {
+	var out []passColumn
+	for _, h := range t.Head {
+		switch h[0] {
+		case '=':
+			out = append(out, passColumn{h[1:], "words"})
+		case '/':
+			out = append(out, passColumn{h[1:], "path"})
+		case '~':
+			out = append(out, passColumn{h[1:], "why"})
+		default:
+			out = append(out, passColumn{h, "n"})
+		}
+	}
+	return out
 }
 
 // passRows bounds the tables of a page.
@@ -46,6 +77,11 @@ func (v *passPage) write(w io.Writer, name string) error {
 	if err != nil {
 		return err
 	}
+	own, err := passFiles.ReadFile("pass/pass.css")
+	if err != nil {
+		return err
+	}
+	style = append(style, own...)
 	v.Style, v.StyleHash = template.CSS(style), hashOf(style)
 	t, err := template.ParseFS(passFiles, "pass/pass.html")
 	if err != nil {
@@ -63,31 +99,29 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 		v.Warnings = append(v.Warnings, fmt.Sprintf("%s read before and not now, the first at byte %d", count(c.Lost, "sector was", "sectors were"), c.LostAt[0][0]))
 	}
 	v.Warnings = append(append(v.Warnings, contentWarnings(c)...), visibleAll(c.Warnings)...)
-	v.Notes = append(v.Notes, contentWords(c)+".")
 	if r := c.Content; r != nil {
-		v.Notes = append(v.Notes, visibleAll(r.Notes)...)
+		v.Notes = append(append(v.Notes, contentWords(c)+"."), visibleAll(r.Notes)...)
+	} else {
+		v.NotRead = true
 	}
 	b, a := c.Verdicts[0], c.Verdicts[1]
-	verdicts := passTable{Title: "Files by verdict", Head: []string{"Verdict", "Before", "After"}}
+	verdicts := passTable{Title: "Files by verdict", Head: []string{"=Verdict", "Before", "After"}}
 	for _, r := range []struct {
 		name string
 		b, a int64
 	}{{"intact", b.Intact, a.Intact}, {"damaged", b.Damaged, a.Damaged}, {"lost", b.Lost, a.Lost}} {
 		verdicts.Rows = append(verdicts.Rows, []string{r.name, humanize.Comma(r.b), humanize.Comma(r.a)})
 	}
-	kinds := passTable{Title: "By kind", Head: []string{"Kind", "Newly whole", "Rose", "Weight", "Won"}}
+	kinds := passTable{Title: "By kind", Head: []string{"=Kind", "Newly whole", "Rose", "Weight", "Won"}}
 	for _, k := range c.Kinds {
 		kinds.Rows = append(kinds.Rows, []string{string(k.Kind), humanize.Comma(k.Whole), humanize.Comma(k.Rose), fmt.Sprintf("%g", k.Weight), size(k.Bytes)})
 	}
-	lists := passTable{Title: "Lists of the volumes", Head: []string{"Volume", "Filesystem", "Found", "Files before", "Files after", "List before", "List after"}}
+	lists := passTable{Title: "Lists of the volumes", Head: []string{"=Volume", "=Filesystem", "=Found", "Files before", "Files after", "=List before", "=List after"}}
 	for _, l := range c.Listings {
 		lists.Rows = append(lists.Rows, []string{fmt.Sprint(l.Volume), visible(l.Filesystem), l.State, humanize.Comma(l.Files[0]), humanize.Comma(l.Files[1]),
 			completeness(l.Complete[0]), completeness(l.Complete[1])})
 	}
-	v.Tables = []passTable{verdicts, kinds, lists}
-	if t := differTable(c); len(t.Rows) > 0 {
-		v.WorseTables = append(v.WorseTables, t)
-	}
+	v.Tables = filled(verdicts, kinds, lists)
 	for i, s := range comparedSorts {
 		t := changeTable(c, s)
 		switch {
@@ -98,15 +132,21 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 			v.Tables = append(v.Tables, t)
 		}
 	}
+	v.WorseTables = append(v.WorseTables, filled(differTable(c))...)
 	n := c.Next
-	v.Next = fmt.Sprintf("Of the wanted files %s are whole and %s not. %s would be read in some %s; %s made whole for certain, and perhaps %s more.",
-		humanize.Comma(n.Files.Intact), humanize.Comma(n.Files.Missing), count(n.Sectors, "sector", "sectors"), span(time.Duration(n.Seconds*float64(time.Second))),
+	v.Next = fmt.Sprintf("Of the wanted files %s are whole and %s not. ", humanize.Comma(n.Files.Intact), humanize.Comma(n.Files.Missing))
+	if n.Sectors == 0 {
+		v.Next += "Nothing that is unread would win anything by this list."
+		return v.write(w, "compare")
+	}
+	v.Next += fmt.Sprintf("%s would be read in some %s; %s made whole for certain, and perhaps %s more.",
+		count(n.Sectors, "sector", "sectors"), span(time.Duration(n.Seconds*float64(time.Second))),
 		count(n.Whole, "file is", "files are"), humanize.Comma(n.Perhaps))
 	return v.write(w, "compare")
 }
 
 func changeTable(c *compare.Comparison, s comparedSort) passTable {
-	t := passTable{Title: s.title, Head: []string{"File", "Before", "After", "Won", "Weight", "Remark"}}
+	t := passTable{Title: s.title, Head: []string{"/File", "=Before", "=After", "Won", "Weight", "~Remark"}}
 	left := int64(0)
 	for i := range c.Changes {
 		ch := &c.Changes[i]
@@ -117,10 +157,7 @@ func changeTable(c *compare.Comparison, s comparedSort) passTable {
 			left++
 			continue
 		}
-		name, won := ch.Path, size(max(ch.Won, 0))
-		if ch.Old != "" {
-			name += " (was " + ch.Old + ")"
-		}
+		name, won := changeName(ch), size(max(ch.Won, 0))
 		if ch.Won < 0 {
 			won = "-" + size(-ch.Won)
 		}
@@ -164,6 +201,9 @@ func visibleAll(list []string) []string {
 func PlanPage(w io.Writer, pl *reread.Plan) error {
 	v := &passPage{Title: "What to read next", Caution: strings.ReplaceAll(pl.Caution, "\n", " ")}
 	v.Sentence = fmt.Sprintf("%s in %s: %s made whole", count(pl.Sectors, "sector", "sectors"), span(pl.Took), count(pl.Whole, "wanted file", "wanted files"))
+	if len(pl.Steps) == 0 {
+		v.Sentence = "Nothing that is unread would win anything by this list"
+	}
 	v.Notes = []string{"Wanted by " + visible(pl.Wanted) + ".", "All times are by the costs that were set; the defaults are common practice and have no source."}
 	if pl.Perhaps > 0 {
 		v.Notes = append(v.Notes, fmt.Sprintf("Perhaps %s more, of which metadata is unread too.", humanize.Comma(pl.Perhaps)))
@@ -173,12 +213,12 @@ func PlanPage(w io.Writer, pl *reread.Plan) error {
 	}
 	points := Curve(pl, 200)
 	v.Curve = curveSVG(pl, points)
-	t := passTable{Title: "The curve in figures", Head: []string{"After", "Hours", "Files whole", "Weight"}}
+	t := passTable{Title: "The curve in figures", Head: []string{"=After", "Hours", "Files whole", "Weight"}}
 	for _, at := range Curve(pl, curveRows) {
-		t.Rows = append(t.Rows, []string{span(at.After), fmt.Sprintf("%.2f", at.Hours), humanize.Comma(at.Whole), fmt.Sprintf("%g", at.Weight)})
+		t.Rows = append(t.Rows, []string{span(at.After), hours(at.After), humanize.Comma(at.Whole), fmt.Sprintf("%g", at.Weight)})
 	}
-	v.CurveTable = []passTable{t}
-	holds := passTable{Title: "What the unread sectors hold", Head: []string{"Holds", "Worth reading", "Sectors", "Time"}}
+	v.CurveTable = filled(t)
+	holds := passTable{Title: "What the unread sectors hold", Head: []string{"=Holds", "=Worth reading", "Sectors", "Time"}}
 	for _, h := range pl.Holds {
 		worth := "yes"
 		if !h.Worth {
@@ -186,7 +226,7 @@ func PlanPage(w io.Writer, pl *reread.Plan) error {
 		}
 		holds.Rows = append(holds.Rows, []string{h.Holds, worth, humanize.Comma(h.Sectors), span(h.Took)})
 	}
-	order := passTable{Title: "In this order", Head: []string{"What it wins", "Step", "From byte", "Ranges", "Sectors", "Time", "Files whole"}}
+	order := passTable{Title: "In this order", Head: []string{"/What it wins", "Step", "From byte", "Ranges", "Sectors", "Time", "Files whole"}}
 	whole := int64(0)
 	for i := range pl.Steps {
 		s := &pl.Steps[i]
@@ -199,27 +239,48 @@ func PlanPage(w io.Writer, pl *reread.Plan) error {
 	if n := len(pl.Steps) - passRows; n > 0 {
 		order.More = fmt.Sprintf("and %s more steps, which reread --list writes", humanize.Comma(int64(n)))
 	}
-	v.Tables = []passTable{holds, order}
+	v.Tables = filled(holds, headTable(pl), order)
 	return v.write(w, "plan")
 }
 
-// curveSVG draws the curve.
+// headTable is what heads hold back, where a head map tells.
+func headTable(pl *reread.Plan) passTable {
+	t := passTable{Title: "What heads hold back of what is wanted", Head: []string{"=Head", "Files that wait for it", "Weight", "For it alone", "Bytes", "Weight"}}
+	for _, h := range pl.Heads {
+		t.Rows = append(t.Rows, []string{fmt.Sprint(h.Head), humanize.Comma(h.Files), fmt.Sprintf("%g", h.Weight), humanize.Comma(h.Alone.Files), size(h.Alone.Bytes),
+			fmt.Sprintf("%g", h.Alone.Weight)})
+	}
+	for _, s := range pl.HeadSets {
+		t.Rows = append(t.Rows, []string{numbers(s.Heads) + " together", "", "", humanize.Comma(s.Files), size(s.Bytes), fmt.Sprintf("%g", s.Weight)})
+	}
+	return t
+}
+
+// hours are hours as a number.
+func hours(d time.Duration) string {
+	if h := d.Hours(); h < 1 {
+		return fmt.Sprintf("%.3g", h)
+	}
+	return fmt.Sprintf("%.2f", d.Hours())
+}
+
+// curveSVG draws the curve. What its axes end at stands beside the picture,
+// since letters in it would shrink with it.
 func curveSVG(pl *reread.Plan, points []CurvePoint) template.HTML {
 	if len(points) == 0 || pl.Whole == 0 {
 		return ""
 	}
-	const width, height, left, under = 640.0, 220.0, 8.0, 24.0
+	const width, height, edge = 640.0, 220.0, 3.0
 	var b strings.Builder
-	fmt.Fprintf(&b, `<figure class="curve"><svg viewBox="0 0 %.0f %.0f" role="img" aria-label="%s made whole over %s">`, width+2*left, height+under+left,
-		count(pl.Whole, "file", "files"), span(pl.Took))
-	fmt.Fprintf(&b, `<path d="M%.1f %.1fV%.1fH%.1f" fill="none" stroke="currentColor"/><path fill="none" stroke="currentColor" stroke-width="2" d="M%.1f %.1f`,
-		left, left, left+height, left+width, left, left+height)
+	fmt.Fprintf(&b, `<figure class="curve"><p class="soft">%s</p><svg viewBox="0 0 %.0f %.0f" role="img" aria-label="%s made whole over %s">`, count(pl.Whole, "file", "files"),
+		width+2*edge, height+2*edge, count(pl.Whole, "file", "files"), span(pl.Took))
+	fmt.Fprintf(&b, `<path d="M%.1f %.1fV%.1fH%.1f" fill="none" stroke="currentColor" vector-effect="non-scaling-stroke"/>`, edge, edge, edge+height, edge+width)
+	fmt.Fprintf(&b, `<path fill="none" stroke="currentColor" stroke-width="2" vector-effect="non-scaling-stroke" d="M%.1f %.1f`, edge, edge+height)
 	for _, at := range points {
-		x := left + width*float64(at.After)/float64(pl.Took)
-		y := left + height*(1-float64(at.Whole)/float64(pl.Whole))
+		x := edge + width*float64(at.After)/float64(pl.Took)
+		y := edge + height*(1-float64(at.Whole)/float64(pl.Whole))
 		fmt.Fprintf(&b, `H%.1fV%.1f`, x, y)
 	}
-	fmt.Fprintf(&b, `"/><text x="%.1f" y="%.1f" text-anchor="end" fill="currentColor" font-size="13">%.2f hours</text>`, left+width, left+height+18, pl.Took.Hours())
-	fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" fill="currentColor" font-size="13">%s</text></svg></figure>`, left+6, left+14, count(pl.Whole, "file", "files"))
+	fmt.Fprintf(&b, `"/></svg><p class="soft n">%s hours</p></figure>`, hours(pl.Took))
 	return template.HTML(b.String()) // numbers alone
 }
