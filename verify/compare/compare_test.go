@@ -146,3 +146,13 @@ func TestWarnings(t *testing.T) {
 		t.Errorf("drives of other sizes: %v", err)
 	}
 }
+
+// A volume that claims to reach past the end of the drive has nothing to lose
+// there.
+func TestPastTheEnd(t *testing.T) {
+	before, after := result(t, 1<<20, "a", "[[8192,1024]]"), result(t, 1<<20, "a", "[[8192,512],[1048576,4096]]")
+	c, err := Results(before, after, nil)
+	if err != nil || c.Lost != 0 || c.Sectors != 1 || c.Worse() {
+		t.Errorf("%v: %d sectors lost, %d won, worse %v; want 0, 1, false", err, c.Lost, c.Sectors, c.Worse())
+	}
+}
