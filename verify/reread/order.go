@@ -18,21 +18,29 @@ var grains = [...]int64{0, 100_000, 2_000_000, 60_000_000, math.MaxInt64}
 func (t *teller) ordered(chosen []bool) (order, ends []int32) {
 	plain, plainEnds := t.plain(chosen)
 	order, ends = t.finest(chosen)
+	if len(t.p.itemAtoms) <= manyEntries {
+		order, ends = t.sweep(order, ends)
+	}
 	if t.waiting(plain, plainEnds) < t.waiting(order, ends) {
 		return plain, plainEnds
 	}
 	return order, ends
 }
 
+// manyEntries is how many atoms all items have together in a plan of which one
+// order is made, and not improved, since that would take long.
+const manyEntries = 1 << 20
+
 // finest tries orders of several grains.
 func (t *teller) finest(chosen []bool) (order, ends []int32) {
 	try := grains[:]
-	if len(t.p.itemAtoms) > 1<<20 {
+	if len(t.p.itemAtoms) > manyEntries {
 		try = try[:1]
 	}
 	least := math.Inf(1)
 	for _, grain := range try {
 		c := t.p.coarse(chosen, grain)
+		t.raise(c.problem)
 		g := newGreedy(c.problem)
 		g.run(math.MaxInt64, nil)
 		o, e := c.fine(g)
@@ -41,6 +49,16 @@ func (t *teller) finest(chosen []bool) (order, ends []int32) {
 		}
 	}
 	return order, ends
+}
+
+// raise makes an item that becomes whole win what the curve rises by, so that an
+// order is looked for by what it is judged by.
+func (t *teller) raise(p *problem) {
+	for i := range p.whole {
+		if p.size[i] == t.p.size[i] {
+			p.whole[i] = t.curve(int32(i))
+		}
+	}
 }
 
 // plain is the better of two plain orders: by place, and the smallest unread

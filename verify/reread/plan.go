@@ -45,6 +45,7 @@ type Step struct {
 	Value         float64       // what else is counted in: what structures lead to, shares of files; an estimate
 	Pass          int           // 1, 2 ... of a plan in passes; else 0
 
+	leads       float64 // of Value, what structures lead to
 	won, wonEnd int32
 }
 
@@ -67,6 +68,7 @@ type Plan struct {
 	Perhaps int64   // files that may become whole: what leads to the rest of them is unread too
 	Weight  float64 // of files made whole
 	Stop    *Stop   // nil where no hour is asked to win anything
+	Again   int     // steps after which to verify again; see [Plan.again]
 	LeftOut int64   // items that were left out, since their lists are absurdly long
 
 	Heads    []HeadValue // nil without a head map
@@ -202,6 +204,7 @@ func New(r *verify.Result, o Options) (*Plan, error) {
 		}
 	}
 	out.stop()
+	out.again()
 	return out, nil
 }
 
@@ -301,6 +304,7 @@ func (t *teller) win(s *Step, i int32) {
 		s.Value += t.p.whole[i]
 	default:
 		s.Value += t.p.whole[i]
+		s.leads += t.p.whole[i]
 	}
 }
 
@@ -358,6 +362,27 @@ func (t *teller) passes(chosen []bool) (order, ends []int32) {
 		}
 	}
 	return order, ends
+}
+
+// mostStructures is the share of what structures may lead to by which a plan
+// says that it is time to verify again.
+const mostStructures = 0.9
+
+// again finds how many steps read most of the structures that lead to what is
+// not known yet, and so is in no plan: from there on another plan is better. It
+// is 0 where the plan reads none.
+func (p *Plan) again() {
+	all := 0.0
+	for i := range p.Steps {
+		all += p.Steps[i].leads
+	}
+	sum := 0.0
+	for i := range p.Steps {
+		if sum += p.Steps[i].leads; sum > 0 && sum >= mostStructures*all {
+			p.Again = i + 1
+			return
+		}
+	}
 }
 
 // stop finds the point after which no further hour wins what it must. A step
