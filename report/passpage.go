@@ -211,6 +211,9 @@ func PlanPage(w io.Writer, pl *reread.Plan) error {
 	if s := pl.Stop; s != nil {
 		v.Notes = append(v.Notes, fmt.Sprintf("After %s a further hour wins less than %g.", span(s.After), pl.Options.Worth))
 	}
+	if pl.Again > 0 && pl.Again < len(pl.Steps) {
+		v.Notes = append(v.Notes, fmt.Sprintf("After step %d, %s.", pl.Again, verifyAgain))
+	}
 	points := Curve(pl, 200)
 	v.Curve = curveSVG(pl, points)
 	t := passTable{Title: "The curve in figures", Head: []string{"=After", "Hours", "Files whole", "Weight"}}

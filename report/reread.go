@@ -84,11 +84,20 @@ func (p *printer) steps(pl *reread.Plan, rows int) {
 			p.line("  pass %d", pass)
 		}
 		p.line("  %4d %14d %7d %9d %9s %9s %9d  %s", i+1, pl.Ranges[s.First].Start, s.Ranges, s.Sectors, span(s.Took), span(took), whole, visible(pl.Words(s)))
+		if i+1 == pl.Again && i+1 < len(pl.Steps) {
+			p.line("  %s", p.bold(verifyAgain))
+		}
+	}
+	if rows > 0 && pl.Again > rows && pl.Again < len(pl.Steps) {
+		p.line("  ... %s", p.bold(fmt.Sprintf("after step %d, %s", pl.Again, verifyAgain)))
 	}
 	if rows > 0 && len(pl.Steps) > rows {
 		p.line("  ... and %s more (--rows 0 shows all, --list writes every range)", count(int64(len(pl.Steps)-rows), "step", "steps"))
 	}
 }
+
+// verifyAgain is what to do once structures are read.
+const verifyAgain = "verify again and plan anew: most of what leads to more has been read"
 
 // curveRows is how many lines the curve has.
 const curveRows = 12

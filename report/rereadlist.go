@@ -28,7 +28,8 @@ type PlanRange struct {
 
 // PlanWhole is what the templates "first" and "last" of a list get.
 type PlanWhole struct {
-	Size    int64 // bytes of the drive
+	Caution string // several lines
+	Size    int64  // bytes of the drive
 	Sector  int64
 	Ranges  int
 	Steps   int
@@ -64,7 +65,12 @@ func PlanList(w io.Writer, pl *reread.Plan) error {
 		fmt.Fprintf(b, "# %s\n", line)
 	}
 	fmt.Fprintf(b, "# to be read in this order; bytes\nstart,length,state\n")
+	said := pl.Again == 0
 	err := planRanges(pl, func(r *PlanRange) error {
+		if !said && r.Step > pl.Again {
+			said = true
+			fmt.Fprintf(b, "# %s\n", verifyAgain)
+		}
 		_, err := fmt.Fprintf(b, "%d,%d,%s\n", r.Start, r.Length, r.State)
 		return err
 	})
@@ -92,7 +98,7 @@ func PlanFormat(w io.Writer, pl *reread.Plan, t *template.Template) error {
 		b.WriteString(text.String())
 		return b.WriteByte('\n')
 	}
-	whole := PlanWhole{pl.Drive, pl.Sector, len(pl.Ranges), len(pl.Steps), pl.Sectors, pl.Took.Seconds()}
+	whole := PlanWhole{pl.Caution, pl.Drive, pl.Sector, len(pl.Ranges), len(pl.Steps), pl.Sectors, pl.Took.Seconds()}
 	if first := t.Lookup("first"); first != nil {
 		if err := put(first, whole); err != nil {
 			return err
@@ -127,6 +133,7 @@ type PlanRecord struct {
 	Weight   float64            `json:"weight"`
 	LeftOut  int64              `json:"left_out,omitempty"`
 	Stop     *StopRecord        `json:"stop,omitempty"`
+	Again    int                `json:"verify_again_after,omitempty"` // steps
 	Curve    []CurvePoint       `json:"curve"`
 	Heads    []reread.HeadValue `json:"heads,omitempty"`
 	HeadSets []reread.HeadSet   `json:"head_sets,omitempty"`
@@ -159,7 +166,7 @@ func NewPlanRecord(pl *reread.Plan) *PlanRecord {
 	o := &pl.Options
 	r := &PlanRecord{Type: "reread", Caution: strings.ReplaceAll(pl.Caution, "\n", " "), Wanted: pl.Wanted, Costs: o.Costs, Budget: o.Budget.Seconds(),
 		Most: o.BudgetSectors, Sector: pl.Sector, Files: pl.Files, Holds: pl.Holds, Sectors: pl.Sectors, Seconds: pl.Took.Seconds(), Whole: pl.Whole,
-		Perhaps: pl.Perhaps, Weight: pl.Weight, LeftOut: pl.LeftOut, Curve: Curve(pl, 100), Heads: pl.Heads, HeadSets: pl.HeadSets, Steps: []StepRecord{}}
+		Perhaps: pl.Perhaps, Weight: pl.Weight, LeftOut: pl.LeftOut, Again: pl.Again, Curve: Curve(pl, 100), Heads: pl.Heads, HeadSets: pl.HeadSets, Steps: []StepRecord{}}
 	if s := pl.Stop; s != nil {
 		r.Stop = &StopRecord{s.Step, s.After.Seconds(), s.Next}
 	}

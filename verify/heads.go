@@ -115,12 +115,12 @@ func (j *Judgement) waits(m *heads.Map) (whole bool) {
 			used[rg.Head] = true
 			known += rg.Length
 		}
-		whole = whole && known == u.Length
+		j.NoHead = j.NoHead || known < u.Length
 	}
 	for h, ok := range used {
 		if ok {
 			j.Heads = append(j.Heads, h)
 		}
 	}
-	return whole
+	return whole && !j.NoHead
 }

@@ -103,6 +103,8 @@ func (s *scanner) fileField(key string, f *FileRecord) (err error) {
 			f.Heads = append(f.Heads, int(n))
 			return err
 		})
+	case "heads_unnamed":
+		f.NoHead, err = s.boolean()
 	case "needs":
 		err = s.array(func() error {
 			var p [2]int64

@@ -151,8 +151,9 @@ type FileRecord struct {
 	Extents   [][3]int64 `json:"extents"`
 	Patched   [][3]int64 `json:"patched,omitempty"`
 	Damage    []Damage   `json:"damage"`
-	Heads     []int      `json:"heads,omitempty"` // that serve its unread places, where a head map tells
-	Needs     [][2]int64 `json:"needs,omitempty"` // [offset, length] unread metadata that would tell more of it
+	Heads     []int      `json:"heads,omitempty"`         // that serve its unread places, where a head map tells
+	NoHead    bool       `json:"heads_unnamed,omitempty"` // it names no head for some of them
+	Needs     [][2]int64 `json:"needs,omitempty"`         // [offset, length] unread metadata that would tell more of it
 	Why       []string   `json:"why"`
 	Modified  string     `json:"modified,omitempty"`
 }
@@ -293,6 +294,9 @@ func appendFile(b []byte, volume int, f *extract.File, j *Judgement) []byte {
 			b = strconv.AppendInt(b, int64(h), 10)
 		}
 		b = append(b, ']')
+	}
+	if j.NoHead {
+		b = append(b, `,"heads_unnamed":true`...)
 	}
 	if len(j.Needs) > 0 {
 		b = append(b, `,"needs":[`...)

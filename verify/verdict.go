@@ -62,6 +62,7 @@ type Judgement struct {
 	Damage  []Damage
 	Needs   [][2]int64 // [offset, length] of unread metadata that would tell more
 	Heads   []int      // that serve the unread places, in order; nil where no head map was given
+	NoHead  bool       // a head map was given, and names no head for some unread place
 
 	unread []imap.Range // image ranges behind Damage
 }

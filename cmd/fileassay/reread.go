@@ -46,7 +46,9 @@ this. Without --wanted the built-in list is used (--print-wanted shows it).
 list: a Go text/template that is executed for every range, with .Number, .Step,
 .Start, .Length, .End, .Last in bytes, .StartSector, .Sectors, .EndSector,
 .LastSector, and .State. The templates "first" and "last", if it defines them,
-come before and after.
+come before and after, with .Caution, .Size and .Sector in bytes, .Ranges,
+.Steps, .Sectors and .Seconds of the whole. Where such a list goes to stdout,
+the caution is told on stderr.
 
 Exit status: 0 the run is good; 2 wrong usage; 3 an input cannot be used;
 4 an output could not be written; 130 interrupted.`,
@@ -162,6 +164,9 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 	switch f.list {
 	case "":
 	case "-":
+		if f.format != "" { // such a list says of itself only what the template does
+			fmt.Fprintln(ui.stderr, p.Caution)
+		}
 		err := write(ui.stdout)
 		if bad := (*usageError)(nil); errors.As(err, &bad) {
 			return err

@@ -30,13 +30,17 @@ type headDrive struct {
 	count int64 // of heads
 }
 
-func newHeadDrive(t *testing.T, f *fixture.Fixture, track, count int64) *headDrive {
+// newHeadDrive makes the map of all heads but those that are left out of it.
+func newHeadDrive(t *testing.T, f *fixture.Fixture, track, count int64, out ...int) *headDrive {
 	t.Helper()
 	d := &headDrive{t: t, f: f, drive: truthtest.NewDrive(t, f), dir: t.TempDir(), track: track, count: count}
 	d.heads = filepath.Join(d.dir, "heads.csv")
 	text := "start,length,head\n"
 	bytes := track * f.Truth.Sector
 	for at := int64(0); at < int64(len(f.Image)); at += bytes {
+		if slices.Contains(out, int(at/bytes%count)) {
+			continue
+		}
 		text += fmt.Sprintf("%d,%d,%d\n", at, min(bytes, int64(len(f.Image))-at), at/bytes%count)
 	}
 	if err := os.WriteFile(d.heads, []byte(text), 0o600); err != nil {
@@ -115,16 +119,7 @@ func TestHeadMap(t *testing.T) {
 	for _, track := range []int64{40, 150, 1000} {
 		t.Run(fmt.Sprint(track, " sectors a track"), func(t *testing.T) {
 			d := newHeadDrive(t, f, track, 4)
-			var failed []int64 // content of two heads
-			for _, x := range f.Truth.Files {
-				for _, r := range x.Runs {
-					for k := r[1] / 512; k*512 < r[1]+r[2]; k++ {
-						if h := d.head(k); h == one || h == other {
-							failed = append(failed, k)
-						}
-					}
-				}
-			}
+			failed := d.content(one, other)
 			r := d.verify(failed)
 			p, err := reread.New(r, reread.Options{Costs: reread.DefaultCosts()})
 			if err != nil {
@@ -160,6 +155,49 @@ func TestHeadMap(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A file that waits for sectors of which the map names no head is not promised
+// to those it names.
+func TestHeadMapWithGaps(t *testing.T) {
+	f := fixture.Load(t, "ntfs3-kernel")
+	const one, unnamed = 1, 2
+	d := newHeadDrive(t, f, 150, 4, unnamed)
+	failed := d.content(one, unnamed)
+	r := d.verify(failed)
+	p, err := reread.New(r, reread.Options{Costs: reread.DefaultCosts()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := newlyWhole([]int{one}, lines(t, r), lines(t, d.verify(failed, one)))
+	for _, h := range p.Heads {
+		if h.Head != one {
+			continue
+		}
+		if d := cmp.Diff(want, h.Alone); d != "" {
+			t.Errorf("what head %d holds back alone (-counted +told):\n%s", one, d)
+		}
+		if h.Files <= want.Files {
+			t.Errorf("%d files wait for head %d, %d of them for nothing else: this damage shows too little", h.Files, one, want.Files)
+		}
+	}
+	if len(p.HeadSets) != 0 {
+		t.Errorf("sets %v: the map names one head that failed", p.HeadSets)
+	}
+}
+
+// content are the sectors of heads that hold content of files.
+func (d *headDrive) content(heads ...int) (list []int64) {
+	for _, x := range d.f.Truth.Files {
+		for _, r := range x.Runs {
+			for k := r[1] / 512; k*512 < r[1]+r[2]; k++ {
+				if slices.Contains(heads, d.head(k)) {
+					list = append(list, k)
+				}
+			}
+		}
+	}
+	return list
 }
 
 // Where two heads give nothing at all, structures included, what each is said

@@ -46,7 +46,7 @@ func (h headSets) add(f *verify.FileRecord, weight float64) {
 	}
 	s.all++
 	s.allWeight += weight
-	if len(f.Needs) > 0 || f.Size == nil || f.Bytes.Read == nil || f.Bytes.Unlocated == nil || *f.Bytes.Unlocated > 0 {
+	if f.NoHead || len(f.Needs) > 0 || f.Size == nil || f.Bytes.Read == nil || f.Bytes.Unlocated == nil || *f.Bytes.Unlocated > 0 {
 		return
 	}
 	s.Files++

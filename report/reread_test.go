@@ -1,0 +1,90 @@
+package report_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"fileassay/report"
+	"fileassay/verify"
+	"fileassay/verify/reread"
+)
+
+// structurePlan is a plan of a made drive whose second of three steps reads the
+// last of what leads to more.
+func structurePlan(t *testing.T) *reread.Plan {
+	t.Helper()
+	var b strings.Builder
+	fmt.Fprintln(&b, `{"type":"image","path":"kiln.img","size":1048576,"drive_size":1048576,"sector":512,"map":{},"table":"none","format":1}`)
+	fmt.Fprintln(&b, `{"type":"volume","volume":1,"start":0,"length":1048576,"filesystem":"ext4","listing":{"complete":false,"unread_records":60,"why":[]},"needs":[[65536,512],[262144,512]],`+
+		`"places":[{"holds":"structures","state":"failed","ranges":[[65536,512],[262144,512]]},{"holds":"files","state":"failed","ranges":[[8192,512]]}]}`)
+	fmt.Fprintln(&b, `{"type":"file","volume":1,"id":9,"path":"glaze tests.odt","kind":"file","size":512,"verdict":"lost","bytes":{"read":0,"doubtful":0,"failed":512,"skipped":0,"unlocated":0},"extents":[[0,8192,512]],"damage":[[0,8192,512,"failed"]],"why":[]}`)
+	fmt.Fprintln(&b, `{"type":"summary","files":{},"folders":{},"sizes":{},"bytes":{},"listing_complete":false}`)
+	path := filepath.Join(t.TempDir(), "kiln.result.jsonl")
+	if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r, err := verify.OpenResult(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	p, err := reread.New(r, reread.Options{Costs: reread.DefaultCosts()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p.Again == 0 || p.Again >= len(p.Steps) {
+		t.Fatalf("verify again after %d of %d steps: want it in between", p.Again, len(p.Steps))
+	}
+	return p
+}
+
+// Every form of a plan says after which step to verify again, and where.
+func TestPlanSaysVerifyAgain(t *testing.T) {
+	p := structurePlan(t)
+	const words = "verify again and plan anew: most of what leads to more has been read"
+	write := func(f func(*bytes.Buffer) error) string {
+		t.Helper()
+		var b bytes.Buffer
+		if err := f(&b); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	table := write(func(b *bytes.Buffer) error { return report.Plan(b, p, 0, report.Style{}) })
+	if i, j := strings.Index(table, words), strings.Index(table, "glaze tests.odt"); i < 0 || j < i {
+		t.Errorf("the table does not say it before the file:\n%s", table)
+	}
+	short := write(func(b *bytes.Buffer) error { return report.Plan(b, p, p.Again-1, report.Style{}) })
+	if p.Again > 1 && !strings.Contains(short, fmt.Sprintf("after step %d, %s", p.Again, words)) {
+		t.Errorf("a table that ends before it does not say it:\n%s", short)
+	}
+	list := strings.Split(write(func(b *bytes.Buffer) error { return report.PlanList(b, p) }), "\n")
+	at, file := -1, -1
+	for i, line := range list {
+		switch line {
+		case "# " + words:
+			at = i
+		case "8192,512,failed":
+			file = i
+		}
+	}
+	if at < 0 || file != at+1 {
+		t.Errorf("the list says it in line %d, the file's range is line %d:\n%s", at, file, strings.Join(list, "\n"))
+	}
+	page := write(func(b *bytes.Buffer) error { return report.PlanPage(b, p) })
+	if !strings.Contains(page, fmt.Sprintf("After step %d, %s.", p.Again, words)) {
+		t.Error("the page does not say it")
+	}
+	data, err := json.Marshal(report.NewPlanRecord(p))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(data), fmt.Sprintf(`"verify_again_after":%d`, p.Again)) {
+		t.Errorf("JSON does not say it: %s", data)
+	}
+}
