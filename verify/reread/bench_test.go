@@ -163,8 +163,9 @@ var listed = map[string]bool{"ntfs": true, "hfsplus": true, "hfsx": true, "fat12
 	"vfat": true, "exfat": true, "ext2": true, "ext3": true, "ext4": true}
 
 // The laws of a plan: it names no sector that was read, its ranges do not
-// overlap, the full plan is the same set forward and by value, a budget is
-// kept, and it is the same every time.
+// overlap, the full plan is exactly the unread sectors that are worth something,
+// the same set forward and by value, a budget is kept, and it is the same every
+// time.
 func TestLaws(t *testing.T) {
 	for k, f := range fixtures(t) {
 		for i, profile := range profiles(k) {
@@ -229,61 +230,77 @@ func checkForward(t *testing.T, p *reread.Plan) {
 	}
 }
 
-// checkWorth counts anew, by simple means, which unread sectors files wait
-// for: they are all in the full plan; and free space is not.
+// checkWorth counts anew, by simple means, which unread sectors are worth
+// something: they are the full plan, no more and no less.
 func checkWorth(t *testing.T, name string, b *bench, r *verify.Result, set map[int64]bool) {
 	t.Helper()
 	l := wanted.Default()
-	must := map[int64]bool{}
-	need := func(start, n int64) {
-		for at := start / 512 * 512; at < start+n; at += 512 {
-			if _, unread := b.state[at]; unread {
-				must[at] = true
-			}
-		}
-	}
-	for f, err := range r.Files() {
-		if err != nil {
-			t.Fatal(err)
-		}
-		if f.Kind != "folder" && f.Verdict != verify.Intact && l.Weight(reread.EntryOf(f)) > 0 {
-			for _, e := range f.Extents {
-				need(e[1], e[2])
-			}
-		}
-		for _, n := range f.Needs {
-			need(n[0], n[1])
-		}
-	}
-	for at := range must {
-		if !set[at] {
-			t.Fatalf("%s: a file waits for the sector at %d, and the full plan lacks it", name, at)
-		}
-	}
-	for _, v := range r.Volumes {
-		for _, h := range v.Places {
-			for _, g := range h.Ranges {
-				for at := (g[0] + 511) / 512 * 512; h.Holds == "free" && at+512 <= g[0]+g[1]; at += 512 {
-					if set[at] && !must[at] && !inNeeds(r, at) {
-						t.Fatalf("%s: the sector at %d is free and in the plan", name, at)
-					}
+	sector := b.f.Truth.Sector
+	worth := map[int64]string{} // what for
+	need := func(why string, list ...[2]int64) {
+		for _, n := range list {
+			for at := n[0] / sector * sector; at < n[0]+n[1]; at += sector {
+				if _, unread := b.state[at]; unread {
+					worth[at] = why
 				}
 			}
 		}
 	}
-}
-
-func inNeeds(r *verify.Result, at int64) bool {
-	lists := [][][2]int64{r.Image.Needs}
-	for _, v := range r.Volumes {
-		lists = append(lists, v.Needs)
+	blocked := map[int]bool{} // volumes of files that are read and not whole
+	for f, err := range r.Files() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Kind == "folder" {
+			if l.Leads(f.Path) > 0 {
+				need("what leads to "+f.Path, f.Needs...)
+			}
+			continue
+		}
+		if f.Verdict == verify.Intact || l.Weight(reread.EntryOf(f)) <= 0 {
+			continue
+		}
+		lacks := len(f.Needs) > 0
+		need("what leads to "+f.Path, f.Needs...)
+		for _, list := range [][][3]int64{f.Extents, f.Patched} {
+			for _, e := range list {
+				need(f.Path, [2]int64{e[1], e[2]})
+			}
+		}
+		for _, d := range f.Damage {
+			if lacks = lacks || d.Image >= 0; d.Image >= 0 && len(f.Patched) > 0 {
+				need(f.Path, [2]int64{d.Image, d.Length}) // what vouches for a patched piece may lie elsewhere
+			}
+		}
+		if !lacks {
+			blocked[f.Volume] = true
+		}
 	}
-	for _, l := range lists {
-		for _, n := range l {
-			if at >= n[0] && at < n[0]+n[1] {
-				return true
+	places := func(list []verify.Holding) {
+		for _, h := range list {
+			if h.Holds == "structures" || h.Holds == "unknown" || h.Holds == "outside" {
+				need(h.Holds, h.Ranges...)
 			}
 		}
 	}
-	return false
+	for _, v := range r.Volumes {
+		need("structures of a volume", v.Needs...)
+		if !v.Listing.Complete || blocked[v.Volume] {
+			places(v.Places) // may hold what leads to files that nobody knows of
+		}
+	}
+	need("partition tables", r.Image.Needs...)
+	if len(r.Image.Missing) > 0 {
+		places(r.Summary.Places)
+	}
+	for at, why := range worth {
+		if !set[at] {
+			t.Fatalf("%s: the sector at %d (%s) is worth something, and the full plan lacks it", name, at, why)
+		}
+	}
+	for at := range set {
+		if worth[at] == "" {
+			t.Fatalf("%s: the sector at %d is in the full plan, and nothing waits for it", name, at)
+		}
+	}
 }
