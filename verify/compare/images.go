@@ -22,48 +22,15 @@ type opened struct {
 	shape *image.Shape
 }
 
-// openImage opens the image of a result, read-only, and holds it to the
-// result. path is "" for the one that the result names; flag says how another
-// is given.
+// openImage opens the image of a result, and holds it to the result. path is ""
+// for the one that the result names; flag says how another is given.
 func openImage(path, flag string, whole bool, res *verify.Result) (*opened, error) {
-	rec := &res.Image
 	if path == "" {
-		path = rec.Path
+		path = res.Image.Path
 	}
-	fail := func(err error) (*opened, error) {
-		return nil, &verify.InputError{Err: fmt.Errorf("image %s, result %s: %w", path, res.Path, err)}
-	}
-	short := rec.Parts != nil && len(rec.Parts.Short) > 0
-	s, err := image.Look(path, image.PartOptions{Whole: whole || rec.Parts == nil, AllowMissing: short})
-	if err == nil && rec.Parts != nil {
-		err = s.Settle(rec.Size)
-	}
+	r, s, err := res.OpenImage(path, whole, func(size int64) (*imap.Map, error) { return readMap(res, size) })
 	if err != nil {
-		return fail(fmt.Errorf("%w; if the image lies elsewhere now, say where with %s FILE", err, flag))
-	}
-	if s.Size != rec.Size {
-		return fail(fmt.Errorf("%w: it has %d bytes, that one had %d; give that one with %s FILE", verify.ErrOtherImage, s.Size, rec.Size, flag))
-	}
-	m, err := readMap(res, s.Size)
-	if err != nil {
-		return fail(err)
-	}
-	r, err := s.Open(m, image.Options{Sector: rec.Sector, DriveSize: rec.DriveSize})
-	if err != nil {
-		return fail(err)
-	}
-	for i := range res.Volumes {
-		v := &res.Volumes[i]
-		switch {
-		case v.Proof != nil:
-			err = v.Proof.Check(r)
-		case v.Files.Total() > 0:
-			err = fmt.Errorf("volume %d has no proof of which image it was read from: verify the image again with this version", v.Volume)
-		}
-		if err != nil {
-			r.Close()
-			return fail(err)
-		}
+		return nil, fmt.Errorf("%w; if the image lies elsewhere now, say where with %s FILE", err, flag)
 	}
 	return &opened{r, path, s}, nil
 }

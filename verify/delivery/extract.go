@@ -20,6 +20,7 @@ import (
 	"github.com/dustin/go-humanize"
 
 	"fileassay/extract/image"
+	"fileassay/extract/imap"
 	"fileassay/verify"
 )
 
@@ -111,42 +112,11 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 	return d.outcome(), nil
 }
 
-// openImage opens the image that a result was made from, read-only, and holds
-// it to the result.
+// openImage opens the image that a result was made from. What of it may be read
+// the result says, file by file.
 func openImage(name string, whole bool, res *verify.Result) (*image.Reader, error) {
-	rec := &res.Image
-	fail := func(err error) (*image.Reader, error) {
-		return nil, &verify.InputError{Err: fmt.Errorf("image %s, result %s: %w", name, res.Path, err)}
-	}
-	short := rec.Parts != nil && len(rec.Parts.Short) > 0
-	s, err := image.Look(name, image.PartOptions{Whole: whole || rec.Parts == nil, AllowMissing: short})
-	if err == nil && rec.Parts != nil {
-		err = s.Settle(rec.Size)
-	}
-	if err != nil {
-		return nil, &verify.InputError{Err: err}
-	}
-	if s.Size != rec.Size {
-		return fail(fmt.Errorf("%w: it has %d bytes, that one had %d", verify.ErrOtherImage, s.Size, rec.Size))
-	}
-	r, err := s.Open(readMap(s.Size), image.Options{Sector: rec.Sector})
-	if err != nil {
-		return nil, &verify.InputError{Err: err}
-	}
-	for i := range res.Volumes {
-		v := &res.Volumes[i]
-		switch {
-		case v.Proof != nil:
-			err = v.Proof.Check(r)
-		case v.Files.Total() > 0:
-			err = fmt.Errorf("volume %d has no proof of which image it was read from: verify the image again with this version", v.Volume)
-		}
-		if err != nil {
-			r.Close()
-			return fail(err)
-		}
-	}
-	return r, nil
+	r, _, err := res.OpenImage(name, whole, func(size int64) (*imap.Map, error) { return imap.All(size), nil })
+	return r, err
 }
 
 func digestOf(name string) (string, error) {

@@ -10,7 +10,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"fileassay/extract/imap"
 	"fileassay/verify"
 )
 
@@ -241,10 +240,6 @@ func (p *plan) resolve() (found map[string]*file, notes []leftOut) {
 	}
 	return found, notes
 }
-
-// readMap is an imaging map by which all may be read: what a delivery may read
-// the result says, file by file.
-func readMap(size int64) *imap.Map { return imap.All(size) }
 
 // zeros reports whether a filler is zeros alone.
 func zeros(filler []byte) bool {

@@ -1,0 +1,61 @@
+package verify
+
+import (
+	"fmt"
+
+	"fileassay/extract/image"
+	"fileassay/extract/imap"
+)
+
+// OpenImage opens the image that a result was made from again, read-only, and
+// holds it to the result: its size, its parts, and the digests of the metadata
+// that its files were found by. read says which bytes of an image of that size
+// may be had. path may be another than the result names; whole is set where it
+// is one file, even if its name counts on into others beside it. Errors are
+// [*InputError]; [ErrOtherImage] is the cause where it is another image.
+func (r *Result) OpenImage(path string, whole bool, read func(size int64) (*imap.Map, error)) (*image.Reader, *image.Shape, error) {
+	in, s, err := r.openImage(path, whole, read)
+	if err != nil {
+		return nil, nil, &InputError{fmt.Errorf("image %s, result %s: %w", path, r.Path, err)}
+	}
+	return in, s, nil
+}
+
+func (r *Result) openImage(path string, whole bool, read func(size int64) (*imap.Map, error)) (*image.Reader, *image.Shape, error) {
+	rec := &r.Image
+	short := rec.Parts != nil && len(rec.Parts.Short) > 0
+	s, err := image.Look(path, image.PartOptions{Whole: whole || rec.Parts == nil, AllowMissing: short})
+	if err != nil {
+		return nil, nil, err
+	}
+	if rec.Parts != nil {
+		if err := s.Settle(rec.Size); err != nil {
+			return nil, nil, err
+		}
+	}
+	if s.Size != rec.Size {
+		return nil, nil, fmt.Errorf("%w: it has %d bytes, that one had %d", ErrOtherImage, s.Size, rec.Size)
+	}
+	m, err := read(s.Size)
+	if err != nil {
+		return nil, nil, err
+	}
+	in, err := s.Open(m, image.Options{Sector: rec.Sector, DriveSize: rec.DriveSize})
+	if err != nil {
+		return nil, nil, err
+	}
+	for i := range r.Volumes {
+		v := &r.Volumes[i]
+		switch {
+		case v.Proof != nil:
+			err = v.Proof.Check(in)
+		case v.Files.Total() > 0:
+			err = fmt.Errorf("volume %d has no proof of which image it was read from: verify the image again with this version", v.Volume)
+		}
+		if err != nil {
+			in.Close()
+			return nil, nil, err
+		}
+	}
+	return in, s, nil
+}
