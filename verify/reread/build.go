@@ -21,6 +21,7 @@ const (
 	driveGate                   // partition tables
 	copies                      // structures that nothing listed waits for
 	unknown                     // places of which nobody knows what they hold
+	unitOfFile                  // a compression unit of a file, for the share that it gains
 )
 
 // item is what a problem's item stands for.
@@ -33,6 +34,7 @@ type item struct {
 	bytes  int64   // of a file's content
 	gates  int64   // entries that wait for it
 	sure   bool    // gates is known, not estimated
+	file   int32   // of a unit, the item of its file
 }
 
 // span is a range of unread bytes, of whole sectors.
@@ -277,7 +279,12 @@ func (b *builder) file(f *verify.FileRecord) {
 		}
 		whole *= gateShare
 	}
-	b.close(it, whole, min(max(part, 0), whole))
+	part = min(max(part, 0), whole)
+	if f.Stored == "compressed" {
+		b.packed(f, it, whole, part)
+		return
+	}
+	b.close(it, whole, part)
 }
 
 // folderFiles is how many files a folder that cannot be read is taken to hold.

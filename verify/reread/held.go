@@ -51,7 +51,7 @@ func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
 			switch s := b.items[i].sort; s {
 			case gate, volumeGate, driveGate:
 				best = gate
-			case wholeFile, perhapsFile:
+			case wholeFile, perhapsFile, unitOfFile:
 				if best != gate {
 					best = wholeFile
 				}

@@ -55,9 +55,13 @@ func (t *teller) finest(chosen []bool) (order, ends []int32) {
 // order is looked for by what it is judged by.
 func (t *teller) raise(p *problem) {
 	for i := range p.whole {
-		if p.size[i] == t.p.size[i] {
-			p.whole[i] = t.curve(int32(i))
+		if p.size[i] < t.p.size[i] {
+			continue
 		}
+		if it := &t.plan.items[i]; it.sort == unitOfFile && p.size[it.file] < t.p.size[it.file] {
+			continue // it is won for its share alone
+		}
+		p.whole[i] = t.curve(int32(i))
 	}
 }
 
@@ -207,8 +211,11 @@ func (t *teller) waiting(order, ends []int32) float64 {
 // curve is how far the curve of a plan rises once an item is won: by all of a
 // file's weight, also where most of the file could be used before.
 func (t *teller) curve(item int32) float64 {
-	if it := &t.plan.items[item]; it.sort == wholeFile {
+	switch it := &t.plan.items[item]; it.sort {
+	case wholeFile:
 		return it.weight
+	case unitOfFile:
+		return 0
 	}
 	return t.p.whole[item]
 }

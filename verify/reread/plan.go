@@ -294,6 +294,9 @@ func (t *teller) add(s *Step, a int32) {
 }
 
 func (t *teller) win(s *Step, i int32) {
+	if t.plan.items[i].sort == unitOfFile {
+		return // shares are chosen for, and not told
+	}
 	t.plan.won = append(t.plan.won, i)
 	switch it := &t.plan.items[i]; it.sort {
 	case wholeFile:

@@ -45,6 +45,8 @@ func line(id int, path string, size, read int, extents, more string) string {
 
 const whole = `,"listing":{"complete":true,"why":[]},"places":[{"holds":"files","state":"failed","ranges":[[4096,65536]]},{"holds":"free","state":"failed","ranges":[[131072,5120]]}]`
 
+const compressed = `,"stored":"compressed","packing":{"method":"lznt1","unit":65536,"units":[]}`
+
 func ranges(p *reread.Plan) (out [][2]int64) {
 	for _, r := range p.Ranges {
 		out = append(out, [2]int64{r.Start, r.Length})
@@ -79,6 +81,17 @@ func TestPlanOfFiles(t *testing.T) {
 			[][2]int64{{4608, 512}, {4096, 512}}, 2},
 		{"a compressed file needs all its sectors", "1 **", reread.Options{},
 			[]string{line(1, "a", 65536, 0, "[[0,4096,512],[0,8192,512]]", `,"stored":"compressed"`)}, [][2]int64{{4096, 512}, {8192, 512}}, 1},
+		{"of a compressed film a sector alone gains nothing", "9 a.mp4\n1 b.mp4", reread.Options{BudgetSectors: 1},
+			[]string{line(1, "a.mp4", 131072, 0, "[[0,4096,512],[512,8192,512],[65536,12288,1536]]", compressed), line(2, "b.mp4", 1024, 0, "[[0,20480,512],[512,28672,512]]", "")},
+			[][2]int64{{20480, 512}}, 0},
+		{"a unit of it does", "9 a.mp4\n1 b.mp4", reread.Options{BudgetSectors: 3},
+			[]string{line(1, "a.mp4", 131072, 0, "[[0,4096,512],[512,8192,512],[65536,12288,2048]]", compressed), line(2, "b.mp4", 1024, 0, "[[0,20480,512],[512,28672,512]]", "")},
+			[][2]int64{{4096, 512}, {8192, 512}, {20480, 512}}, 0},
+		{"units in one extent", "9 a.mp4", reread.Options{BudgetSectors: 100},
+			[]string{line(1, "a.mp4", 262144, 0, "[[63488,4096,65536]]", compressed)}, [][2]int64{{4096, 2048}}, 0},
+		{"where units are not told only the whole film is", "9 a.mp4\n1 b.mp4", reread.Options{BudgetSectors: 3},
+			[]string{line(1, "a.mp4", 131072, 0, "[[0,4096,512],[512,8192,512],[65536,12288,2048]]", `,"stored":"compressed"`), line(2, "b.mp4", 1024, 0, "[[0,20480,512],[512,28672,512]]", "")},
+			[][2]int64{{20480, 512}, {28672, 512}}, 1},
 		{"a film counts for its share", "1 **", reread.Options{BudgetSectors: 1},
 			[]string{line(1, "a.zip", 1024, 0, "[[0,4096,512],[512,12288,512]]", ""), line(2, "b.mp4", 1024, 0, "[[0,20480,512],[512,28672,512]]", "")},
 			[][2]int64{{20480, 512}}, 0},
