@@ -42,7 +42,7 @@ func TestParseFile(t *testing.T) {
 		`{"type":"file","verdict":"intact","extents":[[1,2]]}`, `{"type":"file","verdict":"intact","extents":[[1,2,3,4]]}`, `{"type":"file","verdict":"intact","damage":[[1,2,3]]}`,
 		`{"type":"file","verdict":"intact","path":"` + "\n" + `"}`, `{"type":"file","verdict":"intact","path":"\x"}`, `{"type":"file","verdict":"intact","path":"a`,
 		`{"type":"file","verdict":"intact","name_bytes":"*"}`, `{"type":"file","verdict":"intact","x":` + strings.Repeat("[", 10000) + strings.Repeat("]", 10000) + `}`,
-		`{"type":"file","verdict":"intact","x":-}`, `{"type":"file","verdict":"intact",}`, `{"type":"file","verdict":"intact","x":tru}`,
+		`{"type":"file","verdict":"intact","x":-}`, `{"type":"file","verdict":"intact","extents":]]}`, `{"type":"file","verdict":"intact",}`, `{"type":"file","verdict":"intact","x":tru}`,
 	} {
 		if err := parseFile([]byte(line), &FileRecord{}); err == nil {
 			t.Errorf("no error for %.80s", line)
