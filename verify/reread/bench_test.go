@@ -123,25 +123,30 @@ func plan(t testing.TB, r *verify.Result, o reread.Options) *reread.Plan {
 	return p
 }
 
-// fixtures are those of the repository, and all there are where the tools are.
-func fixtures(t testing.TB) []*fixture.Fixture {
+// fixtures are those of the repository, and all there are where the tools are,
+// numbered; one at a time, since they are large.
+func fixtures(t testing.TB) iter.Seq2[int, *fixture.Fixture] {
 	if os.Getenv("FILEASSAY_TOOLS") != "1" {
-		return []*fixture.Fixture{fixture.Load(t, "ntfs3-kernel")}
+		return slices.All([]*fixture.Fixture{fixture.Load(t, "ntfs3-kernel")})
 	}
 	dir := filepath.Join(fixture.Folder(t), "..", "..", "shared", "fixtures")
 	list, err := filepath.Glob(filepath.Join(dir, "*.truth.json.zst"))
 	if err != nil || len(list) == 0 {
 		t.Fatalf("no fixtures in %s: %v", dir, err)
 	}
-	var out []*fixture.Fixture
-	for _, p := range list {
-		f := fixture.LoadFrom(t, dir, strings.TrimSuffix(filepath.Base(p), ".truth.json.zst"))
-		if slices.ContainsFunc(f.Truth.Volumes, func(v fixture.Volume) bool { return !listed[v.FS] }) {
-			continue
+	return func(yield func(int, *fixture.Fixture) bool) {
+		k := 0
+		for _, p := range list {
+			f := fixture.LoadFrom(t, dir, strings.TrimSuffix(filepath.Base(p), ".truth.json.zst"))
+			if slices.ContainsFunc(f.Truth.Volumes, func(v fixture.Volume) bool { return !listed[v.FS] }) {
+				continue
+			}
+			if !yield(k, f) {
+				return
+			}
+			k++
 		}
-		out = append(out, f)
 	}
-	return out
 }
 
 // profiles are the ways to fail that image k is put through: all where it is
