@@ -68,7 +68,7 @@ func (p *printer) held(pl *reread.Plan) {
 
 func (p *printer) steps(pl *reread.Plan, rows int) {
 	p.line("%s", p.bold("Read in this order"))
-	p.line("  %4s %14s %7s %9s %9s %9s %9s  %s", "step", "from byte", "ranges", "sectors", "time", "in all", "whole", "what it wins")
+	p.line("  %4s %14s %7s %9s %11s %11s %9s  %s", "step", "from byte", "ranges", "sectors", "time", "in all", "whole", "what it wins")
 	var took time.Duration
 	var whole int64
 	pass := 0
@@ -83,7 +83,7 @@ func (p *printer) steps(pl *reread.Plan, rows int) {
 			pass = s.Pass
 			p.line("  pass %d", pass)
 		}
-		p.line("  %4d %14d %7d %9d %9s %9s %9d  %s", i+1, pl.Ranges[s.First].Start, s.Ranges, s.Sectors, span(s.Took), span(took), whole, visible(pl.Words(s)))
+		p.line("  %4d %14d %7d %9d %11s %11s %9d  %s", i+1, pl.Ranges[s.First].Start, s.Ranges, s.Sectors, span(s.Took), span(took), whole, visible(pl.Words(s)))
 		if i+1 == pl.Again && i+1 < len(pl.Steps) {
 			p.line("  %s", p.bold(verifyAgain))
 		}
