@@ -2,7 +2,6 @@ package reread
 
 import (
 	"slices"
-	"sort"
 
 	"fileassay/extract/imap"
 )
@@ -16,58 +15,31 @@ type atomPlaces struct {
 // maxEntries bounds how many atoms all items have together.
 const maxEntries = 16 << 20
 
-// assemble cuts the spans of all items into atoms. bySectors makes a sector
-// the cost of a sector, for a budget of sectors; else costs are times.
+// assemble cuts the spans of all items into atoms, and lets go of them.
+// bySectors makes a sector the cost of a sector, for a budget of sectors; else
+// costs are times.
 func (b *builder) assemble(c *Costs, bySectors bool) (*problem, *atomPlaces) {
-	cuts := make([]int64, 0, 2*len(b.spans))
-	for _, s := range b.spans {
-		cuts = append(cuts, s.start, s.end)
-	}
-	slices.Sort(cuts)
-	cuts = slices.Compact(cuts)
-	// which of the ranges between cuts are wanted
-	depth := make([]int32, len(cuts)+1)
-	first := make([]int32, len(b.spans)) // the cut where each span begins
-	upto := func(i int32, end int64) int32 {
-		for cuts[i] < end {
-			i++
-		}
-		return i
-	}
-	var walked int
+	in := make([]int32, len(b.spans)) // the stretch that each span lies in
+	var cuts []int64
 	for k, s := range b.spans {
-		i := int32(sort.Search(len(cuts), func(i int) bool { return cuts[i] >= s.start }))
-		first[k] = i
-		depth[i]++
-		if walked < 8*len(cuts) { // most spans have few cuts in them
-			end := upto(i, s.end)
-			walked += int(end - i)
-			depth[end]--
-			continue
+		u := b.unread.from(s.start)
+		in[k] = int32(u)
+		if s.start > b.unread.start[u] {
+			cuts = append(cuts, s.start)
 		}
-		depth[sort.Search(len(cuts), func(i int) bool { return cuts[i] >= s.end })]--
-	}
-	number := make([]int32, len(cuts)) // of the atom that begins at a cut
-	l := &atomPlaces{}
-	var now int32
-	u := 0
-	for i := 0; i+1 < len(cuts); i++ {
-		now += depth[i]
-		number[i] = int32(len(l.start))
-		if now == 0 {
-			continue
+		if s.end < b.unread.end[u] {
+			cuts = append(cuts, s.end)
 		}
-		for b.unread[u].end <= cuts[i] {
-			u++
-		}
-		l.start = append(l.start, cuts[i])
-		l.end = append(l.end, cuts[i+1])
-		l.state = append(l.state, b.unread[u].state)
 	}
-	if len(cuts) > 0 {
-		number[len(cuts)-1] = int32(len(l.start))
+	pc := newPieces(&b.unread, cuts)
+	depth := make([]int32, len(pc.m.start)+len(pc.cuts)+1) // how many more spans cover a piece than the one before
+	for k, s := range b.spans {
+		first, end := pc.of(in[k], s)
+		depth[first]++
+		depth[end]--
 	}
-	p := &problem{whole: b.whole, part: b.part, itemAt: make([]int32, 1, len(b.items)+1)}
+	l, number := pc.atoms(depth)
+	p := &problem{whole: b.whole, part: b.part, itemAt: make([]int32, 1, len(b.items)+1), itemAtoms: make([]int32, 0, len(b.spans))}
 	for i := range b.items {
 		if len(p.itemAtoms) > maxEntries {
 			p.whole[i], p.part[i] = 0, 0
@@ -76,15 +48,83 @@ func (b *builder) assemble(c *Costs, bySectors bool) (*problem, *atomPlaces) {
 			continue
 		}
 		for k := b.spanAt[i]; k < b.spanAt[i+1]; k++ {
-			for a := number[first[k]]; int(a) < len(l.start) && l.start[a] < b.spans[k].end && len(p.itemAtoms) <= 2*maxEntries; a++ {
+			first, end := pc.of(in[k], b.spans[k])
+			for a := number[first]; a < number[end] && len(p.itemAtoms) <= 2*maxEntries; a++ {
 				p.itemAtoms = append(p.itemAtoms, a)
 			}
 		}
 		p.itemAt = append(p.itemAt, int32(len(p.itemAtoms)))
 	}
+	b.spans, b.spanAt, b.gates = nil, nil, nil
 	b.price(p, l, c, bySectors)
 	p.index()
 	return p, l
+}
+
+// pieces are stretches of unread bytes, cut wherever a span begins or ends in
+// one. They are numbered from the first stretch on.
+type pieces struct {
+	m     *unreadMap
+	cuts  []int64 // inside stretches, in order
+	cutAt []int32 // cuts[cutAt[u]:cutAt[u+1]] are those of stretch u
+}
+
+func newPieces(m *unreadMap, cuts []int64) *pieces {
+	slices.Sort(cuts)
+	p := &pieces{m, slices.Compact(cuts), make([]int32, len(m.start)+1)}
+	n := 0
+	for u, end := range m.end {
+		for n < len(p.cuts) && p.cuts[n] < end {
+			n++
+		}
+		p.cutAt[u+1] = int32(n)
+	}
+	return p
+}
+
+// of are the pieces of a span in stretch u: the first, and the one behind them.
+func (p *pieces) of(u int32, s span) (first, end int32) {
+	cuts := p.cuts[p.cutAt[u]:p.cutAt[u+1]]
+	first = p.cutAt[u] + u
+	end = first + int32(len(cuts)) + 1
+	if i, ok := slices.BinarySearch(cuts, s.end); ok {
+		end = first + int32(i) + 1
+	}
+	if i, ok := slices.BinarySearch(cuts, s.start); ok {
+		first += int32(i) + 1
+	}
+	return first, end
+}
+
+// atoms are the pieces that spans cover. number is that of each piece, or of the
+// next atom behind it.
+func (p *pieces) atoms(depth []int32) (l *atomPlaces, number []int32) {
+	n, now := 0, int32(0)
+	for _, d := range depth {
+		if now += d; now > 0 {
+			n++
+		}
+	}
+	l = &atomPlaces{start: make([]int64, 0, n), end: make([]int64, 0, n), state: make([]imap.State, 0, n)}
+	number = depth // which is not asked again
+	piece := 0
+	for u, start := range p.m.start {
+		for k := p.cutAt[u]; k <= p.cutAt[u+1]; k++ {
+			end := p.m.end[u]
+			if k < p.cutAt[u+1] {
+				end = p.cuts[k]
+			}
+			now += depth[piece]
+			number[piece] = int32(len(l.start))
+			if now > 0 {
+				l.start, l.end, l.state = append(l.start, start), append(l.end, end), append(l.state, p.m.state[u])
+			}
+			start = end
+			piece++
+		}
+	}
+	number[piece] = int32(len(l.start))
+	return l, number
 }
 
 // price fills the costs of a problem.

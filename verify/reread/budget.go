@@ -1,10 +1,14 @@
 package reread
 
+import "slices"
+
 // solution is a set of atoms.
 type solution struct {
 	chosen []bool
 	value  float64
 	cost   int64
+
+	order, ends []int32 // as the greedy run that found it chose them
 }
 
 // tries is how many greedy runs a problem of a size may take: many where they
@@ -13,80 +17,219 @@ func tries(p *problem) int {
 	return min(max(3_000_000/(len(p.itemAtoms)+p.itemCount()+1), fewestTries), 600)
 }
 
-// fewestTries is how many runs the largest problem gets. The larger it is, the
-// less a single item counts, and the nearer one run comes to the best.
-const fewestTries = 1
+// fewestTries is how many runs the largest problem gets: the first two ways.
+const fewestTries = 2
+
+// ways are how greedy runs weigh cost, and whether they choose single atoms for
+// the share that these win. The first is the best of them for large problems, by
+// far where files lie in many ranges.
+var ways = [...]struct {
+	power float64
+	parts bool
+}{{1, true}, {1, false}, {0.5, false}, {0.5, true}, {0, false}, {0.8, true}, {1.3, true}}
 
 // solve finds a set of atoms that wins much within a budget. One greedy run may
 // be led astray by what is cheap and fills the budget badly, so several are made
-// that weigh cost differently, and then the best is improved: an item is left
-// out or put first, and the rest chosen anew, for as long as that wins.
+// that weigh cost differently, and then the best is improved: all of it where the
+// problem is small, else what it chose last.
 func solve(p *problem, budget int64, runs int) solution {
-	g := newGreedy(p)
-	best := solution{chosen: make([]bool, p.atomCount())}
-	try := func(forced []int32) bool {
-		runs--
-		g.run(budget, forced)
-		if g.value <= best.value+1e-9 {
-			return false
-		}
-		best.value, best.cost = g.value, g.cost
-		copy(best.chosen, g.chosen)
-		return true
+	s := newSearch(p, budget, runs)
+	s.improve()
+	if s.runs == 0 {
+		s.end()
 	}
-	type way struct {
-		power float64
-		parts bool
-	}
-	won := way{1, false}
-	for _, w := range []way{{1, false}, {1, true}, {0.5, false}, {0.5, true}, {0, false}, {0.8, true}, {1.3, true}} {
-		if runs <= 0 {
+	return s.best
+}
+
+// search is the way to a solution.
+type search struct {
+	p      *problem
+	budget int64
+	runs   int // that are left
+	g      *greedy
+	best   solution
+}
+
+func newSearch(p *problem, budget int64, runs int) *search {
+	s := &search{p: p, budget: budget, runs: runs, g: newGreedy(p)}
+	s.best.chosen = make([]bool, p.atomCount())
+	won := ways[0]
+	for _, w := range ways {
+		if s.runs == 0 {
 			break
 		}
-		g.power, g.parts = w.power, w.parts
-		if try(nil) {
+		s.g.power, s.g.parts = w.power, w.parts
+		if s.try(nil) {
 			won = w
 		}
 	}
-	g.power, g.parts = won.power, won.parts
-	g.banned = make([]bool, p.itemCount())
+	s.g.power, s.g.parts = won.power, won.parts
+	return s
+}
+
+// try makes a greedy run, and reports whether it is the best so far.
+func (s *search) try(forced []int32) bool {
+	s.runs--
+	s.g.run(s.budget, forced)
+	return s.keep()
+}
+
+// keep makes what the greedy run holds the best, if it is.
+func (s *search) keep() bool {
+	g, b := s.g, &s.best
+	if g.value <= b.value+1e-9 {
+		return false
+	}
+	b.value, b.cost = g.value, g.cost
+	copy(b.chosen, g.chosen)
+	b.order, b.ends = append(b.order[:0], g.order...), append(b.ends[:0], g.ends...)
+	return true
+}
+
+// improve leaves a candidate out or puts one first, and chooses the rest anew, for
+// as long as that wins.
+func (s *search) improve() {
+	g := s.g
+	g.banned = make([]bool, s.p.candidates())
 	var forced []int32
-	for improved := true; improved && runs > 0; {
+	for improved := true; improved && s.runs > 0; {
 		improved = false
-		for i := 0; i < p.itemCount() && runs > 0; i++ {
-			item := int32(i)
-			if g.banned[item] {
-				g.banned[item] = false
-				if try(forced) {
+		for id := int32(0); int(id) < s.p.candidates() && s.runs > 0; id++ {
+			if g.banned[id] || s.has(id) {
+				g.banned[id] = !g.banned[id]
+				if s.try(forced) {
 					improved = true
 				} else {
-					g.banned[item] = true
+					g.banned[id] = !g.banned[id]
 				}
 				continue
 			}
-			if whole(p, item, best.chosen) {
-				g.banned[item] = true
-				if try(forced) {
-					improved = true
-				} else {
-					g.banned[item] = false
-				}
-				continue
-			}
-			list := append(forced[:len(forced):len(forced)], item)
-			if try(list) {
+			list := append(forced[:len(forced):len(forced)], id)
+			if s.try(list) {
 				improved, forced = true, list
 			}
 		}
 	}
-	return best
+	g.banned = nil
 }
 
-func whole(p *problem, item int32, chosen []bool) bool {
-	for _, a := range p.atoms(item) {
-		if !chosen[a] {
+// has reports whether the best solution has all of a candidate.
+func (s *search) has(id int32) bool {
+	if n := int32(s.p.itemCount()); id >= n {
+		return s.best.chosen[id-n]
+	}
+	for _, a := range s.p.atoms(id) {
+		if !s.best.chosen[a] {
 			return false
 		}
 	}
 	return true
+}
+
+// What a solution chose last is chosen anew from so many items, atoms of theirs,
+// and entries of items in atoms.
+const (
+	endItems   = 256
+	endAtoms   = 4096
+	endEntries = 1 << 16
+)
+
+// end takes back what was chosen last, and chooses it anew from what would come
+// next: a small problem, for which there are many runs.
+func (s *search) end() {
+	g, order, ends := s.g, s.best.order, s.best.ends
+	kept, from := len(ends), len(order)
+	for kept > 0 && len(ends)-kept < endItems/2 && len(order)-from < endAtoms {
+		if kept, from = kept-1, 0; kept > 0 {
+			from = int(ends[kept-1])
+		}
+	}
+	g.reset()
+	for _, a := range order[:from] {
+		g.take(a)
+	}
+	g.forget()
+	atoms := append(slices.Clone(order[from:]), g.next(s.budget)...)
+	slices.Sort(atoms)
+	atoms = slices.Compact(atoms)
+	p := g.rest(atoms)
+	small := newSearch(p, s.budget-g.cost, tries(p))
+	small.improve()
+	for k, ok := range small.best.chosen {
+		if ok {
+			g.take(atoms[k])
+		}
+	}
+	g.step()
+	g.power, g.parts = 1, true
+	g.fill(s.budget)
+	s.keep()
+}
+
+// next are the atoms of what would be chosen next: of what wins most for its
+// cost, and of what wins most.
+func (g *greedy) next(budget int64) (atoms []int32) {
+	items := int32(g.p.itemCount())
+	g.parts = true
+	for _, power := range [...]float64{1, 0} {
+		g.power = power
+		g.pushAll(budget)
+		for n := 0; n < endItems && len(g.queue.heap) > 0; n++ {
+			id := g.queue.pop()
+			if id >= items {
+				atoms = append(atoms, id-items)
+				continue
+			}
+			if len(atoms)+int(g.items[id].missing) > 2*endAtoms {
+				continue
+			}
+			for _, a := range g.p.atoms(id) {
+				if !g.chosen[a] {
+					atoms = append(atoms, a)
+				}
+			}
+		}
+		g.queue.clear()
+	}
+	return atoms
+}
+
+// rest is the problem of choosing from some of the atoms that are not chosen.
+func (g *greedy) rest(atoms []int32) *problem {
+	p := g.p
+	r := &problem{seek: p.seek, itemAt: []int32{0}}
+	number := make(map[int32]int32, len(atoms))
+	var items []int32
+	for k, a := range atoms {
+		number[a] = int32(k)
+		r.sectors = append(r.sectors, p.sectors[a])
+		r.cost = append(r.cost, g.atomCost(a)-p.seek) // less where it joins a chosen one
+		link := int64(0)
+		if k+1 < len(atoms) && atoms[k+1] == a+1 {
+			link = p.link[a]
+		}
+		r.link = append(r.link, link)
+		list := p.items(a)
+		items = append(items, list[:min(len(list), endEntries-len(items))]...)
+	}
+	slices.Sort(items)
+	for _, i := range slices.Compact(items) {
+		n, sectors := int32(0), int64(0)
+		for _, a := range p.atoms(i) {
+			if k, ok := number[a]; ok {
+				r.itemAtoms = append(r.itemAtoms, k)
+				n++
+				sectors += p.sectors[a]
+			}
+		}
+		r.itemAt = append(r.itemAt, int32(len(r.itemAtoms)))
+		part := p.part[i] * float64(sectors) / float64(p.size[i])
+		whole := part
+		if n == g.items[i].missing {
+			whole = p.whole[i] - p.worth(i, g.items[i].got)
+		}
+		r.whole, r.part = append(r.whole, whole), append(r.part, part)
+	}
+	r.index()
+	return r
 }

@@ -1,6 +1,7 @@
 package reread
 
 import (
+	"cmp"
 	"fmt"
 	"hash/maphash"
 	"slices"
@@ -27,14 +28,13 @@ const (
 // item is what a problem's item stands for.
 type item struct {
 	sort   itemSort
+	sure   bool  // gates is known, not estimated
+	file   int32 // of a unit, the item of its file
 	volume int
 	path   string // of a file or folder; of a gate, the first that waits for it
 	id     uint64
 	weight float64 // by the wanted list, of a file
-	bytes  int64   // of a file's content
 	gates  int64   // entries that wait for it
-	sure   bool    // gates is known, not estimated
-	file   int32   // of a unit, the item of its file
 }
 
 // span is a range of unread bytes, of whole sectors.
@@ -52,7 +52,7 @@ type builder struct {
 	part    []float64
 	spanAt  []int64
 	spans   []span
-	gates   map[uint64][]int32 // gate items by the hash of their spans
+	gates   map[uint64]int32 // gate items by the hash of their spans
 	seed    maphash.Seed
 	leftOut int64 // items that were left out, since the lists would grow too long
 	heads   headSets
@@ -77,9 +77,16 @@ const maxSpans = 8 << 20
 // for its content, once its place is known. An estimate.
 const gateShare = 0.5
 
+// maxRoom bounds how many items room is made for before they are seen.
+const maxRoom = 1 << 20
+
 func newBuilder(r *verify.Result, list *wanted.List) *builder {
-	return &builder{r: r, list: list, sector: sectorOf(r), unread: newUnreadMap(r), spanAt: []int64{0},
-		gates: map[uint64][]int32{}, seed: maphash.MakeSeed(), heads: headSets{}, perVol: map[int]*volumeWeight{}}
+	b := &builder{r: r, list: list, sector: sectorOf(r), unread: newUnreadMap(r),
+		gates: map[uint64]int32{}, seed: maphash.MakeSeed(), heads: headSets{}, perVol: map[int]*volumeWeight{}}
+	n := int(min(max(r.Summary.Files.Damaged, 0), maxRoom) + min(max(r.Summary.Files.Lost, 0), maxRoom))
+	b.items, b.whole, b.part = make([]item, 0, n), make([]float64, 0, n), make([]float64, 0, n)
+	b.spans, b.spanAt = make([]span, 0, 2*n), append(make([]int64, 0, n+1), 0)
+	return b
 }
 
 // collect goes through the result. Lines are decoded beside it.
@@ -165,15 +172,7 @@ func (b *builder) close(it item, whole, part float64) {
 // joined sorts spans and joins those that overlap, in place. Those that only
 // touch may be in different states.
 func joined(list []span) []span {
-	slices.SortFunc(list, func(a, b span) int {
-		if a.start != b.start {
-			if a.start < b.start {
-				return -1
-			}
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(list, func(a, b span) int { return cmp.Compare(a.start, b.start) })
 	out := list[:0]
 	for _, s := range list {
 		if n := len(out); n > 0 && s.start < out[n-1].end {
@@ -265,7 +264,6 @@ func (b *builder) file(f *verify.FileRecord) {
 	if f.Size != nil && *f.Size > 0 && f.Bytes.Read != nil {
 		size = *f.Size
 		held = float64(*f.Bytes.Read) / float64(size)
-		it.bytes = size
 	}
 	share := wanted.KindOf(f.Path).Share()
 	whole, part := w*(1-share*held), w*share*(1-held)
@@ -310,7 +308,11 @@ func (b *builder) gate(f *verify.FileRecord, gain float64, sure bool) {
 		maphash.WriteComparable(&h, s)
 	}
 	sum := h.Sum64()
-	for _, i := range b.gates[sum] {
+	for { // other spans may have the same hash: they take the next number
+		i, ok := b.gates[sum]
+		if !ok {
+			break
+		}
 		if slices.Equal(b.spans[b.spanAt[i]:b.spanAt[i+1]], list) {
 			b.drop()
 			b.whole[i] += gain
@@ -319,8 +321,9 @@ func (b *builder) gate(f *verify.FileRecord, gain float64, sure bool) {
 			b.items[i].sure = b.items[i].sure && sure
 			return
 		}
+		sum++
 	}
-	b.gates[sum] = append(b.gates[sum], int32(len(b.items)))
+	b.gates[sum] = int32(len(b.items))
 	b.close(item{sort: gate, volume: f.Volume, path: f.Path, id: f.ID, gates: 1, sure: sure}, gain, gain*gateShare)
 }
 

@@ -4,57 +4,51 @@ import "math"
 
 // greedy chooses again and again what wins most for its cost. Costs and gains
 // of what is left change with every choice (shared atoms are paid for once,
-// atoms near chosen ones need no seek), so they are kept as they change, and the
-// queue holds for every candidate the entry of its last change.
+// atoms near chosen ones need no seek), so they are kept as they change, and
+// candidates move in the queue. A candidate is an item, or (from the number of
+// items on) an atom.
 type greedy struct {
-	p       *problem
-	power   float64 // what wins v and costs c is worth v / c^power
-	parts   bool    // candidates are also single atoms, for the share they gain
-	banned  []bool  // items that must not be chosen; nil for none
-	allowed []bool  // atoms that may be chosen; nil for all
+	p      *problem
+	power  float64 // what wins v and costs c is worth v / c^power
+	parts  bool    // candidates are also single atoms, for the share they gain
+	banned []bool  // candidates that must not be chosen; nil for none
 
-	chosen  []bool
-	missing []int32 // atoms of each item that are not chosen
-	left    []int64 // what they would cost
-	got     []int64 // sectors of each item that are chosen
-	cost    int64
-	value   float64
+	chosen []bool
+	items  []progress
+	share  []float64 // what single atoms gain; nil until it is asked for
+	cost   int64
+	value  float64
 
-	key   []float64 // of each candidate; -1 where it is none (any more)
-	queue []entry
-
+	queue   queue
 	marked  []bool // candidates whose key must be found again
 	changed []int32
 
 	order []int32 // atoms as they were chosen
 	ends  []int32 // where in order each step ends
-	won   []int32 // items as they became whole
-	wins  []int32 // where in won each step ends
 }
 
-// entry is a candidate in the queue: an item, or (from the number of items) an
-// atom.
-type entry struct {
-	key float64
-	id  int32
+// progress is how far an item has come.
+type progress struct {
+	left    int64 // what its atoms that are not chosen would cost
+	got     int64 // sectors that are chosen
+	missing int32 // atoms that are not chosen
 }
 
 func newGreedy(p *problem) *greedy {
-	n := p.itemCount() + p.atomCount()
-	return &greedy{p: p, power: 1, chosen: make([]bool, p.atomCount()), missing: make([]int32, p.itemCount()),
-		left: make([]int64, p.itemCount()), got: make([]int64, p.itemCount()), key: make([]float64, n), marked: make([]bool, n)}
+	n := p.candidates()
+	return &greedy{p: p, power: 1, chosen: make([]bool, p.atomCount()), items: make([]progress, p.itemCount()),
+		queue: newQueue(n), marked: make([]bool, n)}
 }
 
 // reset forgets all choices.
 func (g *greedy) reset() {
 	p := g.p
 	clear(g.chosen)
-	clear(g.got)
 	g.cost, g.value = 0, 0
-	g.queue, g.order, g.ends, g.won, g.wins = g.queue[:0], g.order[:0], g.ends[:0], g.won[:0], g.wins[:0]
-	for i := range p.whole {
+	g.forget()
+	g.order, g.ends = g.order[:0], g.ends[:0]
+	for i := range g.items {
 		list := p.atoms(int32(i))
-		g.missing[i] = int32(len(list))
 		var sum int64
 		for k, a := range list {
 			sum += p.cost[a] + p.seek
@@ -62,27 +56,52 @@ func (g *greedy) reset() {
 				sum -= p.link[a-1]
 			}
 		}
-		g.left[i] = sum
+		g.items[i] = progress{left: sum, missing: int32(len(list))}
 	}
 }
 
+// forget empties the queue, and what was to come back to it.
+func (g *greedy) forget() {
+	for _, id := range g.changed {
+		g.marked[id] = false
+	}
+	g.changed = g.changed[:0]
+	g.queue.clear()
+}
+
+// atom is the atom that a candidate is; ok is false for an item.
+func (g *greedy) atom(id int32) (a int32, ok bool) {
+	n := int32(g.p.itemCount())
+	return id - n, id >= n
+}
+
+// has reports whether all of a candidate is chosen.
+func (g *greedy) has(id int32) bool {
+	if a, ok := g.atom(id); ok {
+		return g.chosen[a]
+	}
+	return g.items[id].missing == 0
+}
+
+// costs is what choosing a candidate costs now.
+func (g *greedy) costs(id int32) int64 {
+	if a, ok := g.atom(id); ok {
+		return g.atomCost(a)
+	}
+	return g.items[id].left
+}
+
 // gain is what choosing a candidate wins now.
-func (g *greedy) gain(id int32) (gain float64, cost int64) {
-	p := g.p
-	if n := int32(p.itemCount()); id >= n {
-		a := id - n
-		if g.chosen[a] || g.allowed != nil && !g.allowed[a] {
-			return 0, 0
-		}
-		for _, i := range p.items(a) {
-			gain += p.part[i] * float64(p.sectors[a]) / float64(p.size[i])
-		}
-		return gain, g.atomCost(a)
+func (g *greedy) gain(id int32) float64 {
+	if a, ok := g.atom(id); ok {
+		return g.share[a]
 	}
-	if g.missing[id] == 0 || g.banned != nil && g.banned[id] {
-		return 0, 0
-	}
-	return p.whole[id] - p.worth(id, g.got[id]), g.left[id]
+	return g.p.whole[id] - g.p.worth(id, g.items[id].got)
+}
+
+// open reports whether a candidate may be chosen, and fits in the budget.
+func (g *greedy) open(id int32, budget int64) bool {
+	return !g.has(id) && (g.banned == nil || !g.banned[id]) && g.costs(id) <= budget-g.cost
 }
 
 func (g *greedy) atomCost(a int32) int64 {
@@ -96,14 +115,17 @@ func (g *greedy) atomCost(a int32) int64 {
 	return c
 }
 
-// push puts a candidate into the queue as it now stands.
+// push puts a candidate into the queue as it now stands, or takes it out.
 func (g *greedy) push(id int32) {
-	gain, cost := g.gain(id)
-	if gain <= 0 {
-		g.key[id] = -1
+	if !g.open(id, math.MaxInt64) {
+		g.queue.remove(id)
 		return
 	}
-	c := float64(max(cost, 1))
+	gain, c := g.gain(id), float64(max(g.costs(id), 1))
+	if gain <= 0 {
+		g.queue.remove(id)
+		return
+	}
 	switch g.power {
 	case 1:
 	case 0:
@@ -113,54 +135,7 @@ func (g *greedy) push(id int32) {
 	default:
 		c = math.Pow(c, g.power)
 	}
-	g.key[id] = gain / c
-	g.queue = append(g.queue, entry{g.key[id], id})
-	g.up(len(g.queue) - 1)
-}
-
-// before orders the queue: the highest key, then the lowest number, so that the
-// order depends on nothing else.
-func (e entry) before(f entry) bool { return e.key > f.key || e.key == f.key && e.id < f.id }
-
-func (g *greedy) up(i int) {
-	q := g.queue
-	e := q[i]
-	for i > 0 {
-		up := (i - 1) / 2
-		if !e.before(q[up]) {
-			break
-		}
-		q[i] = q[up]
-		i = up
-	}
-	q[i] = e
-}
-
-func (g *greedy) pop() entry {
-	q := g.queue
-	top, e := q[0], q[len(q)-1]
-	q = q[:len(q)-1]
-	g.queue = q
-	if len(q) == 0 {
-		return top
-	}
-	i := 0
-	for {
-		k := 2*i + 1
-		if k >= len(q) {
-			break
-		}
-		if k+1 < len(q) && q[k+1].before(q[k]) {
-			k++
-		}
-		if !q[k].before(e) {
-			break
-		}
-		q[i] = q[k]
-		i = k
-	}
-	q[i] = e
-	return top
+	g.queue.set(id, gain/c)
 }
 
 func (g *greedy) mark(id int32) {
@@ -177,15 +152,15 @@ func (g *greedy) take(a int32) {
 	g.chosen[a] = true
 	g.order = append(g.order, a)
 	for _, i := range p.items(a) {
-		before := p.worth(i, g.got[i])
-		g.got[i] += p.sectors[a]
-		g.missing[i]--
-		g.left[i] -= p.cost[a] + p.seek
-		if g.missing[i] == 0 {
-			g.got[i] = p.size[i]
-			g.won = append(g.won, i)
+		it := &g.items[i]
+		before := p.worth(i, it.got)
+		it.got += p.sectors[a]
+		it.missing--
+		it.left -= p.cost[a] + p.seek
+		if it.missing == 0 {
+			it.got = p.size[i]
 		}
-		g.value += p.worth(i, g.got[i]) - before
+		g.value += p.worth(i, it.got) - before
 		g.mark(i)
 	}
 	if a > 0 {
@@ -206,7 +181,7 @@ func (g *greedy) joined(a, neighbour int32, link int64) {
 	p := g.p
 	if g.chosen[neighbour] {
 		for _, i := range p.items(a) {
-			g.left[i] += link
+			g.items[i].left += link
 		}
 		return
 	}
@@ -218,7 +193,7 @@ func (g *greedy) joined(a, neighbour int32, link int64) {
 		if len(own) > 0 && own[0] == i {
 			continue // it counted the link as its own, and still does
 		}
-		g.left[i] -= link
+		g.items[i].left -= link
 		g.mark(i)
 	}
 	if g.parts {
@@ -226,25 +201,20 @@ func (g *greedy) joined(a, neighbour int32, link int64) {
 	}
 }
 
-// settle puts all that changed back into the queue, and ends a step.
-func (g *greedy) settle() {
+// step ends a step: all that changed goes to its new place in the queue.
+func (g *greedy) step() {
 	for _, id := range g.changed {
 		g.marked[id] = false
 		g.push(id)
 	}
 	g.changed = g.changed[:0]
-}
-
-func (g *greedy) step() {
-	g.settle()
 	g.ends = append(g.ends, int32(len(g.order)))
-	g.wins = append(g.wins, int32(len(g.won)))
 }
 
 // choose takes all that a candidate still lacks.
 func (g *greedy) choose(id int32) {
-	if n := int32(g.p.itemCount()); id >= n {
-		g.take(id - n)
+	if a, ok := g.atom(id); ok {
+		g.take(a)
 	} else {
 		for _, a := range g.p.atoms(id) {
 			if !g.chosen[a] {
@@ -255,48 +225,58 @@ func (g *greedy) choose(id int32) {
 	g.step()
 }
 
-// run chooses within a budget, first the forced items, as long as they fit.
+// run chooses within a budget, first the forced candidates, as long as they fit.
 func (g *greedy) run(budget int64, forced []int32) {
 	g.reset()
-	for _, i := range forced {
-		if g.missing[i] > 0 && g.left[i] <= budget-g.cost {
-			g.choose(i)
+	for _, id := range forced {
+		if g.open(id, budget) {
+			g.choose(id)
 		}
 	}
-	g.queue = g.queue[:0]
-	for i := range g.p.whole {
-		g.push(int32(i))
-	}
-	parts := g.parts
-	if parts {
-		g.pushAtoms()
-	}
-	g.drain(budget)
-	if !parts && budget < math.MaxInt64 {
+	g.forget()
+	g.fill(budget)
+	if !g.parts && budget < math.MaxInt64 {
 		g.parts = true
-		g.pushAtoms()
-		g.drain(budget)
+		g.fill(budget)
 		g.parts = false
 	}
 }
 
-func (g *greedy) pushAtoms() {
-	for a := range g.p.cost {
-		g.push(int32(g.p.itemCount() + a))
+// fill chooses from all candidates for as long as something fits.
+func (g *greedy) fill(budget int64) {
+	g.pushAll(budget)
+	for len(g.queue.heap) > 0 {
+		if id := g.queue.pop(); g.open(id, budget) {
+			g.choose(id)
+		} // else it comes back, should it become cheaper
 	}
 }
 
-func (g *greedy) drain(budget int64) {
-	for len(g.queue) > 0 {
-		e := g.pop()
-		if g.key[e.id] != e.key {
-			continue
+// pushAll puts the candidates that fit in the budget into the queue.
+func (g *greedy) pushAll(budget int64) {
+	n := g.p.itemCount()
+	if g.parts {
+		n = g.p.candidates()
+		g.findShares()
+	}
+	g.queue.grow(n)
+	for id := range int32(n) {
+		if g.open(id, budget) {
+			g.push(id)
 		}
-		g.key[e.id] = -1
-		gain, cost := g.gain(e.id)
-		if gain <= 0 || cost > budget-g.cost {
-			continue // should it become cheaper, it comes back
+	}
+}
+
+// findShares finds what single atoms gain, once.
+func (g *greedy) findShares() {
+	if g.share != nil {
+		return
+	}
+	p := g.p
+	g.share = make([]float64, p.atomCount())
+	for i := range p.whole {
+		for _, a := range p.atoms(int32(i)) {
+			g.share[a] += p.part[i] * float64(p.sectors[a]) / float64(p.size[i])
 		}
-		g.choose(e.id)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sync"
 )
 
 // grains are how long, in microseconds, a run of near atoms may be that is read
@@ -16,12 +17,18 @@ var grains = [...]int64{0, 100_000, 2_000_000, 60_000_000, math.MaxInt64}
 // the one in which what is won waits the least: never longer than in the order of
 // the disk, or with the smallest ranges first.
 func (t *teller) ordered(chosen []bool) (order, ends []int32) {
-	plain, plainEnds := t.plain(chosen)
+	var (
+		plain, plainEnds []int32
+		plainWaits       float64
+		beside           sync.WaitGroup
+	)
+	beside.Go(func() { plain, plainEnds, plainWaits = t.plain(chosen) })
 	order, ends = t.finest(chosen)
 	if len(t.p.itemAtoms) <= manyEntries {
 		order, ends = t.sweep(order, ends)
 	}
-	if t.waiting(plain, plainEnds) < t.waiting(order, ends) {
+	waits := t.waiting(order, ends)
+	if beside.Wait(); plainWaits < waits {
 		return plain, plainEnds
 	}
 	return order, ends
@@ -38,8 +45,13 @@ func (t *teller) finest(chosen []bool) (order, ends []int32) {
 		try = try[:1]
 	}
 	least := math.Inf(1)
+	var last *coarse
 	for _, grain := range try {
 		c := t.p.coarse(chosen, grain)
+		if last != nil && slices.Equal(c.end, last.end) {
+			continue // it joins no more than the grain before
+		}
+		last = c
 		t.raise(c.problem)
 		g := newGreedy(c.problem)
 		g.run(math.MaxInt64, nil)
@@ -66,12 +78,13 @@ func (t *teller) raise(p *problem) {
 }
 
 // plain is the better of two plain orders: by place, and the smallest unread
-// ranges first. Each range is a step.
-func (t *teller) plain(chosen []bool) (order, ends []int32) {
+// ranges first, with its waiting. Each range is a step.
+func (t *teller) plain(chosen []bool) (order, ends []int32, waits float64) {
 	stretch := make([]int32, len(chosen))
+	order = make([]int32, 0, len(chosen))
 	u := 0
 	for a := range chosen {
-		for t.unread[u].end <= t.places.start[a] {
+		for t.unread.end[u] <= t.places.start[a] {
 			u++
 		}
 		stretch[a] = int32(u)
@@ -80,6 +93,7 @@ func (t *teller) plain(chosen []bool) (order, ends []int32) {
 		}
 	}
 	steps := func(order []int32) (ends []int32) {
+		ends = make([]int32, 0, len(order))
 		for k := range order {
 			if k+1 == len(order) || stretch[order[k]] != stretch[order[k+1]] {
 				ends = append(ends, int32(k+1))
@@ -90,14 +104,14 @@ func (t *teller) plain(chosen []bool) (order, ends []int32) {
 	ends = steps(order)
 	small := slices.Clone(order)
 	slices.SortStableFunc(small, func(a, b int32) int {
-		x, y := t.unread[stretch[a]], t.unread[stretch[b]]
-		return cmp.Or(cmp.Compare(x.end-x.start, y.end-y.start), cmp.Compare(a, b))
+		return cmp.Or(cmp.Compare(t.unread.size(stretch[a]), t.unread.size(stretch[b])), cmp.Compare(a, b))
 	})
 	smallEnds := steps(small)
-	if t.waiting(small, smallEnds) < t.waiting(order, ends) {
-		return small, smallEnds
+	waits, smallWaits := t.waiting(order, ends), t.waiting(small, smallEnds)
+	if smallWaits < waits {
+		return small, smallEnds, smallWaits
 	}
-	return order, ends
+	return order, ends, waits
 }
 
 // coarse is a problem whose atoms are runs of another's.
@@ -110,6 +124,9 @@ type coarse struct {
 // most grain. What an item wins of a set that does not make it whole is won run
 // by run.
 func (p *problem) coarse(chosen []bool, grain int64) *coarse {
+	if grain == 0 && !slices.Contains(chosen, false) {
+		return p.asIs()
+	}
 	c := &coarse{problem: &problem{seek: p.seek, whole: make([]float64, p.itemCount()), part: make([]float64, p.itemCount())}}
 	number := make([]int32, p.atomCount())
 	for a, ok := range chosen {
@@ -156,9 +173,21 @@ func (p *problem) coarse(chosen []bool, grain int64) *coarse {
 	return c
 }
 
+// asIs is a problem whose runs are another's atoms.
+func (p *problem) asIs() *coarse {
+	same := *p
+	same.whole = slices.Clone(p.whole)
+	c := &coarse{problem: &same, first: make([]int32, p.atomCount()), end: make([]int32, p.atomCount())}
+	for a := range c.first {
+		c.first[a], c.end[a] = int32(a), int32(a+1)
+	}
+	return c
+}
+
 // fine is the order of runs that was found as one of atoms, the rest of the
 // chosen ones by place behind it.
 func (c *coarse) fine(g *greedy) (order, ends []int32) {
+	order, ends = make([]int32, 0, len(c.first)), make([]int32, 0, len(g.ends)+1)
 	from := int32(0)
 	for _, end := range g.ends {
 		for _, run := range g.order[from:end] {
@@ -186,11 +215,11 @@ func (c *coarse) fine(g *greedy) (order, ends []int32) {
 // how long they wait.
 func (t *teller) waiting(order, ends []int32) float64 {
 	p := t.p
-	missing := make([]int32, p.itemCount())
-	for i := range missing {
-		missing[i] = p.itemAt[i+1] - p.itemAt[i]
+	when := make([]int64, p.atomCount()) // each atom is read
+	for a := range when {
+		when[a] = never
 	}
-	sum, now, pos, from := 0.0, int64(0), int64(-1), int32(0)
+	now, pos, from := int64(0), int64(-1), int32(0)
 	for _, end := range ends {
 		atoms := order[from:end]
 		from = end
@@ -198,15 +227,24 @@ func (t *teller) waiting(order, ends []int32) float64 {
 		for _, a := range atoms {
 			now += t.move(pos, t.places.start[a]) + capped(p.sectors[a], t.c.perSector(t.places.state[a]))
 			pos = t.places.end[a]
-			for _, i := range p.items(a) {
-				if missing[i]--; missing[i] == 0 {
-					sum += t.curve(i) * float64(now)
-				}
-			}
+			when[a] = now
+		}
+	}
+	sum := 0.0
+	for i := range p.whole {
+		whole := int64(-1)
+		for _, a := range p.atoms(int32(i)) {
+			whole = max(whole, when[a])
+		}
+		if whole >= 0 && whole < never {
+			sum += t.curve(int32(i)) * float64(whole)
 		}
 	}
 	return sum
 }
+
+// never is when an atom is read that is in no step.
+const never = math.MaxInt64
 
 // curve is how far the curve of a plan rises once an item is won: by all of a
 // file's weight, also where most of the file could be used before.

@@ -23,6 +23,9 @@ func (p *problem) items(atom int32) []int32 { return p.atomItems[p.atomAt[atom]:
 func (p *problem) itemCount() int           { return len(p.whole) }
 func (p *problem) atomCount() int           { return len(p.cost) }
 
+// candidates is how many items and atoms there are.
+func (p *problem) candidates() int { return len(p.whole) + len(p.cost) }
+
 // index fills atomItems and size from itemAtoms.
 func (p *problem) index() {
 	p.atomAt = make([]int32, p.atomCount()+1)
@@ -33,15 +36,16 @@ func (p *problem) index() {
 		p.atomAt[a+1] += p.atomAt[a]
 	}
 	p.atomItems = make([]int32, len(p.itemAtoms))
-	fill := make([]int32, p.atomCount())
 	p.size = make([]int64, p.itemCount())
 	for i := range p.whole {
 		for _, a := range p.atoms(int32(i)) {
-			p.atomItems[p.atomAt[a]+fill[a]] = int32(i)
-			fill[a]++
+			p.atomItems[p.atomAt[a]] = int32(i)
+			p.atomAt[a]++
 			p.size[i] += p.sectors[a]
 		}
 	}
+	copy(p.atomAt[1:], p.atomAt) // each has come to where the next begins
+	p.atomAt[0] = 0
 }
 
 // costOf is the cost of reading a set of atoms in one sweep.

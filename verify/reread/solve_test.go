@@ -115,8 +115,8 @@ func TestGreedyKeepsCosts(t *testing.T) {
 				for _, a := range p.atoms(int32(i)) {
 					with[a] = true
 				}
-				if want := p.costOf(with) - p.costOf(g.chosen); g.left[i] != want {
-					t.Fatalf("item %d costs %d, kept as %d", i, want, g.left[i])
+				if want := p.costOf(with) - p.costOf(g.chosen); g.items[i].left != want {
+					t.Fatalf("item %d costs %d, kept as %d", i, want, g.items[i].left)
 				}
 			}
 		}

@@ -15,12 +15,25 @@ type stretch struct {
 	state      imap.State
 }
 
-// unreadMap is all that a result calls unread, in order.
-type unreadMap []stretch
+// unreadMap is all that a result calls unread, in order: stretches that do not
+// overlap.
+type unreadMap struct {
+	start, end []int64
+	state      []imap.State
+	tops       []int64 // where each block of blockSize stretches ends, but the last
+}
+
+// blockSize is how many stretches are looked up as one at first, so that what a
+// search goes through stays in the processor's near memory.
+const blockSize = 16
 
 // newUnreadMap collects what a result calls unread.
 func newUnreadMap(r *verify.Result) unreadMap {
-	var m unreadMap
+	n := 0
+	for i := range r.Volumes {
+		n += rangeCount(r.Volumes[i].Places)
+	}
+	m := make([]stretch, 0, n+rangeCount(r.Summary.Places))
 	sector, drive := sectorOf(r), r.Image.DriveSize
 	add := func(list []verify.Holding) {
 		for _, h := range list {
@@ -57,7 +70,21 @@ func newUnreadMap(r *verify.Result) unreadMap {
 		}
 		out = append(out, s)
 	}
-	return out
+	u := unreadMap{start: make([]int64, len(out)), end: make([]int64, len(out)), state: make([]imap.State, len(out))}
+	for i, s := range out {
+		u.start[i], u.end[i], u.state[i] = s.start, s.end, s.state
+	}
+	for at := blockSize; at < len(out); at += blockSize {
+		u.tops = append(u.tops, out[at-1].end)
+	}
+	return u
+}
+
+func rangeCount(list []verify.Holding) (n int) {
+	for i := range list {
+		n += len(list[i].Ranges)
+	}
+	return n
 }
 
 func sectorOf(r *verify.Result) int64 {
@@ -86,15 +113,20 @@ func wholeSectors(start, length, sector, drive int64) (s, e int64, ok bool) {
 
 // within calls yield for the unread parts of [start, end), in order, until it
 // returns false.
-func (m unreadMap) within(start, end int64, yield func(s, e int64) bool) {
-	for i := m.from(start); i < len(m) && m[i].start < end; i++ {
-		if !yield(max(m[i].start, start), min(m[i].end, end)) {
+func (m *unreadMap) within(start, end int64, yield func(s, e int64) bool) {
+	for i := m.from(start); i < len(m.start) && m.start[i] < end; i++ {
+		if !yield(max(m.start[i], start), min(m.end[i], end)) {
 			return
 		}
 	}
 }
 
 // from is the first stretch that ends after a place.
-func (m unreadMap) from(at int64) int {
-	return sort.Search(len(m), func(i int) bool { return m[i].end > at })
+func (m *unreadMap) from(at int64) int {
+	first := blockSize * sort.Search(len(m.tops), func(i int) bool { return m.tops[i] > at })
+	block := m.end[first:min(first+blockSize, len(m.end))]
+	return first + sort.Search(len(block), func(i int) bool { return block[i] > at })
 }
+
+// size is how long a stretch is.
+func (m *unreadMap) size(i int32) int64 { return m.end[i] - m.start[i] }
