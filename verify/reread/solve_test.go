@@ -89,11 +89,8 @@ func TestSolveAgainstExhaustive(t *testing.T) {
 		}
 		mean := sum / float64(cases)
 		t.Logf("%s: %d cases to 14 ranges: mean %.4f of the optimum, worst %.4f", c.name, cases, mean, worst)
-		if c.name == "small" && (mean < 0.97 || worst < 0.85) {
-			t.Errorf("mean %.4f, worst %.4f; want 0.97 and 0.85", mean, worst)
-		}
-		if c.name != "small" && mean < 0.97 {
-			t.Errorf("mean %.4f; want 0.97", mean)
+		if mean < 0.97 || worst < 0.85 {
+			t.Errorf("%s: mean %.4f, worst %.4f; want 0.97 and 0.85", c.name, mean, worst)
 		}
 	}
 }
