@@ -130,6 +130,12 @@ const maxLine = 1 << 30
 // it is asked. After an error, an [*InputError] that names the line, it ends.
 // A record is the caller's to keep.
 func (r *Result) Files() iter.Seq2[*FileRecord, error] {
+	return r.FilesInto(func() *FileRecord { return &FileRecord{} })
+}
+
+// FilesInto is [Result.Files] with records that the caller gives, one for each
+// line. One that was yielded before is overwritten, and its lists are used again.
+func (r *Result) FilesInto(room func() *FileRecord) iter.Seq2[*FileRecord, error] {
 	return func(yield func(*FileRecord, error) bool) {
 		in := bufio.NewReaderSize(io.NewSectionReader(r.f, r.files, r.end-r.files), 1<<20)
 		var long []byte
@@ -146,7 +152,7 @@ func (r *Result) Files() iter.Seq2[*FileRecord, error] {
 			if errors.Is(err, io.EOF) && len(line) == 0 {
 				return
 			}
-			f := &FileRecord{}
+			f := room()
 			if err == nil {
 				err = parseFile(line, f)
 			}

@@ -6,13 +6,17 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 )
 
 // parseFile decodes the line of a file: what encoding/json would make of it (a
 // test holds it to that), in a fraction of the time. Fields it does not know are
-// passed over.
+// passed over. What the record held before is forgotten; room for its lists is
+// used again.
 func parseFile(line []byte, f *FileRecord) error {
+	*f = FileRecord{Extents: again(f.Extents), Patched: again(f.Patched), Damage: again(f.Damage), Heads: again(f.Heads),
+		Needs: again(f.Needs), Why: again(f.Why)}
 	s := scanner{b: line}
 	err := s.object(func(key []byte) error { return s.fileField(key, f) })
 	if err == nil {
@@ -87,11 +91,11 @@ func (s *scanner) fileField(key []byte, f *FileRecord) (err error) {
 	case "target":
 		f.Target, err = s.text()
 	case "extents":
-		f.Extents, err = s.triples()
+		f.Extents, err = s.triples(f.Extents)
 	case "patched":
-		f.Patched, err = s.triples()
+		f.Patched, err = s.triples(f.Patched)
 	case "damage":
-		f.Damage = make([]Damage, 0, s.arrays())
+		f.Damage = room(f.Damage, s.arrays())
 		err = s.array(func() error {
 			var d Damage
 			err := s.damage(&d)
@@ -107,10 +111,7 @@ func (s *scanner) fileField(key []byte, f *FileRecord) (err error) {
 	case "heads_unnamed":
 		f.NoHead, err = s.boolean()
 	case "needs":
-		f.Needs = nil
-		if n := s.arrays(); n > 0 {
-			f.Needs = make([][2]int64, 0, n)
-		}
+		f.Needs = room(f.Needs, s.arrays())
 		err = s.array(func() error {
 			var p [2]int64
 			err := s.tuple(p[:])
@@ -118,7 +119,7 @@ func (s *scanner) fileField(key []byte, f *FileRecord) (err error) {
 			return err
 		})
 	case "why":
-		f.Why = []string{}
+		f.Why = room(f.Why, 0)
 		err = s.array(func() error {
 			t, err := s.text()
 			f.Why = append(f.Why, t)
@@ -132,8 +133,27 @@ func (s *scanner) fileField(key []byte, f *FileRecord) (err error) {
 	return err
 }
 
-func (s *scanner) triples() ([][3]int64, error) {
-	list := make([][3]int64, 0, s.arrays())
+// mostAgain is how long a list may be whose room is used again.
+const mostAgain = 1024
+
+// again is an empty list with the room of another; nil if that has none.
+func again[T any](list []T) []T {
+	if cap(list) > mostAgain {
+		return nil
+	}
+	return list[:0]
+}
+
+// room is an empty list with room for n, never nil.
+func room[T any](list []T, n int) []T {
+	if list == nil {
+		return make([]T, 0, n)
+	}
+	return slices.Grow(list[:0], n)
+}
+
+func (s *scanner) triples(list [][3]int64) ([][3]int64, error) {
+	list = room(list, s.arrays())
 	err := s.array(func() error {
 		var p [3]int64
 		err := s.tuple(p[:])

@@ -17,8 +17,8 @@ func tries(p *problem) int {
 	return min(max(3_000_000/(len(p.itemAtoms)+p.itemCount()+1), fewestTries), 600)
 }
 
-// fewestTries is how many runs the largest problem gets: the first two ways.
-const fewestTries = 2
+// fewestTries is how many runs the largest problem gets: the first of the ways.
+const fewestTries = 1
 
 // ways are how greedy runs weigh cost, and whether they choose single atoms for
 // the share that these win. The first is the best of them for large problems, by
@@ -47,6 +47,7 @@ type search struct {
 	budget int64
 	runs   int // that are left
 	g      *greedy
+	forced []int32 // candidates that are chosen first
 	best   solution
 }
 
@@ -59,7 +60,7 @@ func newSearch(p *problem, budget int64, runs int) *search {
 			break
 		}
 		s.g.power, s.g.parts = w.power, w.parts
-		if s.try(nil) {
+		if s.try() {
 			won = w
 		}
 	}
@@ -68,9 +69,9 @@ func newSearch(p *problem, budget int64, runs int) *search {
 }
 
 // try makes a greedy run, and reports whether it is the best so far.
-func (s *search) try(forced []int32) bool {
+func (s *search) try() bool {
 	s.runs--
-	s.g.run(s.budget, forced)
+	s.g.run(s.budget, s.forced)
 	return s.keep()
 }
 
@@ -87,30 +88,58 @@ func (s *search) keep() bool {
 }
 
 // improve leaves a candidate out or puts one first, and chooses the rest anew, for
-// as long as that wins.
+// as long as that wins; where no such move does, two are made at once.
 func (s *search) improve() {
-	g := s.g
-	g.banned = make([]bool, s.p.candidates())
-	var forced []int32
-	for improved := true; improved && s.runs > 0; {
-		improved = false
-		for id := int32(0); int(id) < s.p.candidates() && s.runs > 0; id++ {
-			if g.banned[id] || s.has(id) {
-				g.banned[id] = !g.banned[id]
-				if s.try(forced) {
-					improved = true
-				} else {
-					g.banned[id] = !g.banned[id]
-				}
-				continue
-			}
-			list := append(forced[:len(forced):len(forced)], id)
-			if s.try(list) {
-				improved, forced = true, list
+	s.g.banned = make([]bool, s.p.candidates())
+	for s.single() || s.double() {
+	}
+	s.g.banned = nil
+}
+
+// single makes each move there is, and reports whether any won.
+func (s *search) single() (won bool) {
+	for id := int32(0); int(id) < s.p.candidates() && s.runs > 0; id++ {
+		if s.g.banned[id] || s.has(id) {
+			won = s.turn(id) || won
+		} else {
+			won = s.first(id) || won
+		}
+	}
+	return won
+}
+
+// double makes two moves at once, until they win.
+func (s *search) double() bool {
+	for a := int32(0); int(a) < s.p.candidates(); a++ {
+		for b := int32(0); int(b) < s.p.candidates() && s.runs > 0; b++ {
+			if a != b && (a < b && s.first(a, b) || s.turn(a, b)) {
+				return true
 			}
 		}
 	}
-	g.banned = nil
+	return false
+}
+
+// turn leaves out a candidate, or lets it in again, and puts others first. What
+// wins nothing is taken back.
+func (s *search) turn(id int32, others ...int32) bool {
+	s.g.banned[id] = !s.g.banned[id]
+	if s.first(others...) {
+		return true
+	}
+	s.g.banned[id] = !s.g.banned[id]
+	return false
+}
+
+// first puts candidates before all others. What wins nothing is taken back.
+func (s *search) first(ids ...int32) bool {
+	forced := s.forced
+	s.forced = append(forced[:len(forced):len(forced)], ids...)
+	if s.try() {
+		return true
+	}
+	s.forced = forced
+	return false
 }
 
 // has reports whether the best solution has all of a candidate.

@@ -89,44 +89,44 @@ func newBuilder(r *verify.Result, list *wanted.List) *builder {
 	return b
 }
 
+// batch is a run of files on the way from their lines to items.
+type batch struct {
+	files []verify.FileRecord // all of them, used again and again
+	n     int                 // how many stand in it now
+	err   error
+}
+
 // collect goes through the result. Lines are decoded beside it.
 func (b *builder) collect() error {
-	type batch struct {
-		files []*verify.FileRecord
-		err   error
+	const batches, size = 4, 256
+	free, full := make(chan *batch, batches), make(chan *batch, batches)
+	for range batches {
+		free <- &batch{files: make([]verify.FileRecord, size)}
 	}
-	batches, stop := make(chan batch, 4), make(chan struct{})
-	defer close(stop)
 	go func() {
-		defer close(batches)
-		var now batch
-		send := func() bool {
-			select {
-			case batches <- now:
-				now.files = make([]*verify.FileRecord, 0, 256)
-				return true
-			case <-stop:
-				return false
-			}
-		}
-		for f, err := range b.r.Files() {
+		defer close(full)
+		now := <-free
+		for _, err := range b.r.FilesInto(func() *verify.FileRecord { return &now.files[now.n] }) {
 			if err != nil {
 				now.err = err
 				break
 			}
-			if now.files = append(now.files, f); len(now.files) == 256 && !send() {
-				return
+			if now.n++; now.n == size {
+				full <- now
+				now = <-free
+				now.n = 0
 			}
 		}
-		send()
+		full <- now
 	}()
-	for now := range batches {
-		for _, f := range now.files {
-			b.file(f)
+	for now := range full {
+		for i := range now.files[:now.n] {
+			b.file(&now.files[i])
 		}
 		if now.err != nil {
 			return now.err
 		}
+		free <- now
 	}
 	for i := range b.r.Volumes {
 		b.volume(&b.r.Volumes[i])

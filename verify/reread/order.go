@@ -24,7 +24,7 @@ func (t *teller) ordered(chosen []bool) (order, ends []int32) {
 	)
 	beside.Go(func() { plain, plainEnds, plainWaits = t.plain(chosen) })
 	order, ends = t.finest(chosen)
-	if len(t.p.itemAtoms) <= manyEntries {
+	if len(t.p.itemAtoms) <= mostSwept {
 		order, ends = t.sweep(order, ends)
 	}
 	waits := t.waiting(order, ends)
@@ -34,14 +34,17 @@ func (t *teller) ordered(chosen []bool) (order, ends []int32) {
 	return order, ends
 }
 
-// manyEntries is how many atoms all items have together in a plan of which one
-// order is made, and not improved, since that would take long.
-const manyEntries = 1 << 20
+// How many atoms all items have together in a plan of which orders of several
+// grains are made, and in one that is swept: with more, either would take long.
+const (
+	mostGrained = 1 << 20
+	mostSwept   = 1 << 18
+)
 
 // finest tries orders of several grains.
 func (t *teller) finest(chosen []bool) (order, ends []int32) {
 	try := grains[:]
-	if len(t.p.itemAtoms) > manyEntries {
+	if len(t.p.itemAtoms) > mostGrained {
 		try = try[:1]
 	}
 	least := math.Inf(1)

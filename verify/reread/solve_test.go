@@ -5,10 +5,12 @@ import (
 	"testing"
 )
 
-// random makes a small problem as drives have them: files of a few ranges,
-// ranges shared, neighbours near each other, failed ranges dear.
-func random(rnd *rand.Rand) *problem {
-	atoms := 2 + rnd.IntN(13)
+// random makes a small problem.
+func random(rnd *rand.Rand) *problem { return made(rnd, 2+rnd.IntN(13), 1+rnd.IntN(12)) }
+
+// made makes a problem as drives have them: files of a few ranges, ranges shared,
+// neighbours near each other, failed ranges dear.
+func made(rnd *rand.Rand, atoms, items int) *problem {
 	p := &problem{seek: 20, itemAt: []int32{0}, link: make([]int64, atoms)}
 	for a := range atoms {
 		n := 1 + rnd.Int64N(30)
@@ -22,7 +24,7 @@ func random(rnd *rand.Rand) *problem {
 			p.link[a] = 1 + rnd.Int64N(20)
 		}
 	}
-	for range 1 + rnd.IntN(12) {
+	for range items {
 		n := 0
 		for a := range atoms {
 			if rnd.IntN(atoms) < 2 {
@@ -66,7 +68,7 @@ func TestSolveAgainstExhaustive(t *testing.T) {
 	}{{"small", tries}, {"as for the largest", func(*problem) int { return fewestTries }}} {
 		rnd := rand.New(rand.NewPCG(9, 1))
 		sum, worst, cases := 0.0, 1.0, 0
-		for range 600 {
+		for range 1000 {
 			p := random(rnd)
 			all := make([]bool, p.atomCount())
 			for a := range all {
@@ -92,6 +94,34 @@ func TestSolveAgainstExhaustive(t *testing.T) {
 		if mean < 0.97 || worst < 0.85 {
 			t.Errorf("%s: mean %.4f, worst %.4f; want 0.97 and 0.85", c.name, mean, worst)
 		}
+	}
+}
+
+// A problem too large to be searched gets few runs, and its end is chosen anew:
+// its value against that with so many runs that all of it can be improved.
+func TestSolveFew(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(5, 9))
+	sum, worst, cases := 0.0, 1.0, 10
+	for range cases {
+		p := made(rnd, 300, 200)
+		all := make([]bool, p.atomCount())
+		for a := range all {
+			all[a] = true
+		}
+		budget := int64(float64(p.costOf(all)) * (0.01 + rnd.Float64()/3))
+		few, many := solve(p, budget, fewestTries), solve(p, budget, 1000)
+		if got := p.costOf(few.chosen); got != few.cost || got > budget {
+			t.Fatalf("cost %d, kept as %d, budget %d", got, few.cost, budget)
+		}
+		if got := p.valueOf(few.chosen); got > few.value+1e-6 || got < few.value-1e-6 {
+			t.Fatalf("value %g, kept as %g", got, few.value)
+		}
+		r := few.value / max(many.value, 1e-9)
+		sum, worst = sum+r, min(worst, r)
+	}
+	t.Logf("%d cases of 300 ranges: with %d run mean %.4f of what 1000 reach, worst %.4f", cases, fewestTries, sum/float64(cases), worst)
+	if worst < 0.97 {
+		t.Errorf("worst %.4f; want 0.97", worst)
 	}
 }
 
