@@ -35,7 +35,7 @@ var ways = [...]struct {
 func solve(p *problem, budget int64, runs int) solution {
 	s := newSearch(p, budget, runs)
 	s.improve()
-	if s.runs == 0 {
+	if s.runs <= 0 {
 		s.end()
 	}
 	return s.best
