@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 )
 
 // lineOf is a file's line with every field that there is.
@@ -46,6 +47,28 @@ func TestParseFile(t *testing.T) {
 	} {
 		if err := parseFile([]byte(line), &FileRecord{}); err == nil {
 			t.Errorf("no error for %.80s", line)
+		}
+	}
+}
+
+// A record that is used again holds nothing of what it held before.
+func TestParseFileAgain(t *testing.T) {
+	long := strings.Replace(lineOf, `"needs":[`, `"needs":[`+strings.Repeat("[0,1],", 2*mostAgain), 1)
+	lines := []string{long, lineOf, `{"type":"file","verdict":"lost"}`, `{"type":"file","verdict":"intact","path":"b","extents":[[0,7,9]],"why":["c"]}`, lineOf}
+	var used FileRecord
+	for _, line := range lines {
+		var fresh FileRecord
+		if err := parseFile([]byte(line), &fresh); err != nil {
+			t.Fatal(err)
+		}
+		if err := parseFile([]byte(line), &used); err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(fresh, used, cmpopts.EquateEmpty()); diff != "" {
+			t.Errorf("%.80s: %s", line, diff)
+		}
+		if len(used.Needs) < mostAgain && cap(used.Needs) > mostAgain {
+			t.Errorf("%.80s: keeps room for %d", line, cap(used.Needs))
 		}
 	}
 }

@@ -38,6 +38,7 @@ func solve(p *problem, budget int64, runs int) solution {
 	if s.runs <= 0 {
 		s.end()
 	}
+	s.best.order, s.best.ends = nil, nil
 	return s.best
 }
 

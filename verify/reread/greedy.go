@@ -245,12 +245,22 @@ func (g *greedy) run(budget int64, forced []int32) {
 // fill chooses from all candidates for as long as something fits.
 func (g *greedy) fill(budget int64) {
 	g.pushAll(budget)
+	misfits := 0
 	for len(g.queue.heap) > 0 {
 		if id := g.queue.pop(); g.open(id, budget) {
 			g.choose(id)
-		} // else it comes back, should it become cheaper
+			continue
+		} // it comes back, should it become cheaper
+		if misfits++; misfits > manyMisfits && misfits > len(g.queue.heap)/4 {
+			misfits = 0
+			g.queue.keep(func(id int32) bool { return g.open(id, budget) })
+		}
 	}
 }
+
+// manyMisfits is how many candidates are looked at one by one that do not fit in
+// what is left of a budget, before all that do not are dropped.
+const manyMisfits = 4096
 
 // pushAll puts the candidates that fit in the budget into the queue.
 func (g *greedy) pushAll(budget int64) {

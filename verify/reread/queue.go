@@ -73,6 +73,22 @@ func (q *queue) remove(id int32) {
 	}
 }
 
+// keep drops all candidates but some.
+func (q *queue) keep(some func(id int32) bool) {
+	kept := q.heap[:0]
+	for _, e := range q.heap {
+		if some(e.id) {
+			kept = append(kept, e)
+		} else {
+			q.at[e.id] = -1
+		}
+	}
+	q.heap = kept
+	for i := len(kept) - 1; i >= 0; i-- {
+		q.down(i, kept[i])
+	}
+}
+
 // pop takes the first candidate out.
 func (q *queue) pop() int32 {
 	id := q.heap[0].id

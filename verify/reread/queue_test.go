@@ -25,6 +25,14 @@ func TestQueue(t *testing.T) {
 				q.set(id, keys[id])
 			}
 		}
+		if round%5 == 3 {
+			q.keep(func(id int32) bool { return id%3 > 0 })
+			for id := range keys {
+				if id%3 == 0 {
+					delete(keys, id)
+				}
+			}
+		}
 		var want []int32
 		for id := range keys {
 			want = append(want, id)
