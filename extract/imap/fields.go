@@ -1,6 +1,9 @@
 package imap
 
-import "fmt"
+import (
+	"fmt"
+	"unicode/utf8"
+)
 
 // The classes of bytes in a line.
 const (
@@ -72,7 +75,7 @@ func (s *separator) cut(line []byte, dst []field) int {
 			a := i + 1
 			for i = a; i < len(line) && line[i] != s.quote; i++ {
 			}
-			dst[n] = field{a, i}
+			dst[n] = within(line, a, i)
 			for i < len(line) && !s.ends(line[i]) {
 				i++ // the closing quote, and what should not stand behind it
 			}
@@ -81,11 +84,7 @@ func (s *separator) cut(line []byte, dst []field) int {
 			for i < len(line) && !s.ends(line[i]) {
 				i++
 			}
-			z := i
-			for z > a && isBlank(s.class[line[z-1]]) {
-				z--
-			}
-			dst[n] = field{a, z}
+			dst[n] = within(line, a, i)
 		}
 		n++
 		marks := 0
@@ -109,6 +108,18 @@ func (s *separator) cut(line []byte, dst []field) int {
 	return n
 }
 
+// within is what of bytes a to z of a line has no blanks around it, those
+// that stand inside quotes among them.
+func within(line []byte, a, z int) field {
+	for a < z && line[a] <= ' ' {
+		a++
+	}
+	for z > a && line[z-1] <= ' ' {
+		z--
+	}
+	return field{a, z}
+}
+
 // ends reports whether c ends a field.
 func (s *separator) ends(c byte) bool {
 	k := s.class[c]
@@ -127,13 +138,23 @@ func (c Column) place(line []byte) []byte {
 	return trim(line[a:z])
 }
 
-// trim is line without the blanks around it.
+// trim is b without the blanks around it; to a list every byte up to the
+// space is one.
 func trim(b []byte) []byte {
-	for len(b) > 0 && b[0] <= ' ' {
-		b = b[1:]
+	f := within(b, 0, len(b))
+	return b[f.a:f.z]
+}
+
+// wordText is a state word as a recipe holds it, which is UTF-8. Bytes of a
+// list that are none are taken as ISO 8859-1, whose codes are those of Unicode
+// up to U+00FF.
+func wordText(b []byte) string {
+	if utf8.Valid(b) {
+		return string(b)
 	}
-	for len(b) > 0 && b[len(b)-1] <= ' ' {
-		b = b[:len(b)-1]
+	text := make([]rune, len(b))
+	for i, c := range b {
+		text[i] = rune(c)
 	}
-	return b
+	return string(text)
 }

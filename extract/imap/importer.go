@@ -269,7 +269,12 @@ func (im *importer) meaning(word []byte) (State, string) {
 	if s, ok := im.words[string(word)]; ok {
 		return s, ""
 	}
-	return 0, fmt.Sprintf("the state word %q has no meaning in the recipe: give it one (--map-words '%s=STATE')", Clip(word), Clip(word))
+	text := wordText(word)
+	if s, ok := im.words[text]; ok {
+		return s, ""
+	}
+	clipped := Clip([]byte(text))
+	return 0, fmt.Sprintf("the state word %q has no meaning in the recipe: give it one (--map-words '%s=STATE')", clipped, clipped)
 }
 
 // number reads a number of units.

@@ -11,6 +11,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"unicode/utf8"
 )
 
 // LearnOptions are what is known beside the list itself.
@@ -293,12 +294,16 @@ func markOf(line []byte) string {
 	for n < len(line) && line[n] > ' ' && !isMark(line[n]) && !('0' <= line[n] && line[n] <= '9') {
 		n++
 	}
-	return string(line[:n])
+	mark := string(line[:n])
+	if i := strings.IndexRune(mark, utf8.RuneError); i >= 0 {
+		mark = mark[:i] // a recipe is UTF-8; what stands before marks the line too
+	}
+	return mark
 }
 
 // wordCounts counts the state words of a list.
 type wordCounts struct {
-	at    map[string]int
+	at    map[string]int // by word and by its bytes in the list
 	list  []wordCount
 	last  int    // index of the word of the line in hand
 	many  bool   // there are more words than a column of states has
@@ -315,14 +320,18 @@ type wordCount struct {
 func (c *wordCounts) note(word []byte) (State, string) {
 	i, ok := c.at[string(word)]
 	if !ok {
-		if len(c.list) == maxWords {
-			c.many = true
-			c.last = 0
-			return Read, ""
+		text := wordText(word)
+		if i, ok = c.at[text]; !ok {
+			if len(c.list) == maxWords {
+				c.many = true
+				c.last = 0
+				return Read, ""
+			}
+			i = len(c.list)
+			c.at[text] = i
+			c.list = append(c.list, wordCount{word: text})
 		}
-		i = len(c.list)
 		c.at[string(word)] = i
-		c.list = append(c.list, wordCount{word: string(word)})
 	}
 	c.last = i
 	return Read, ""

@@ -1,6 +1,7 @@
 package imap
 
 import (
+	"bytes"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -353,7 +354,7 @@ func TestLearnWords(t *testing.T) {
 		data[i] = "SHUT "[i%5]
 	}
 	path := filepath.Join(t.TempDir(), "list.txt")
-	list := "0 20 in\n20 10 half\n30 10 in\n40 5 out\n45 5 gone\n50 14 out\n"
+	list := "0 20 in\n20 10 half\n30 10 in\n40 5 sp\xe4ter\n45 5 gone\n50 14 sp\xe4ter\n" // in ISO 8859-1
 	if err := os.WriteFile(path, []byte(list), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -368,11 +369,11 @@ func TestLearnWords(t *testing.T) {
 	for _, w := range l.Words {
 		got[w.Word] = w.Guess
 	}
-	want := map[string]State{"in": Read, "half": Read, "out": Failed, "gone": Failed}
+	want := map[string]State{"in": Read, "half": Read, "später": Failed, "gone": Failed}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
-	if w := l.Words[1]; w.Word != "out" || w.Bytes != 19*512 || w.Ranges != 2 || w.Under.Sectors != 19 {
+	if w := l.Words[1]; w.Word != "später" || w.Bytes != 19*512 || w.Ranges != 2 || w.Under.Sectors != 19 {
 		t.Errorf("%+v", w)
 	}
 	l.Accept()
@@ -442,9 +443,17 @@ func FuzzLearn(f *testing.F) {
 		}
 		// what is sure can be read, covers the drive, and leaves no byte
 		l.Accept()
-		m, err := Import(path, l.Best.Recipe, size)
+		var written bytes.Buffer
+		if err := l.Best.Recipe.Write(&written); err != nil {
+			t.Fatal(err)
+		}
+		rec, err := ParseRecipe(written.Bytes())
 		if err != nil {
-			t.Fatalf("%v by %+v", err, l.Best.Recipe)
+			t.Fatalf("%v of\n%s", err, &written)
+		}
+		m, err := Import(path, rec, size)
+		if err != nil {
+			t.Fatalf("%v by\n%s", err, &written)
 		}
 		if m.End() > l.Best.End || size > 0 && l.Best.End != size {
 			t.Fatalf("ends at %d, the drive at %d", m.End(), size)

@@ -53,7 +53,11 @@ func (l *Learnt) look(ctx context.Context, f *os.File, path string, o LearnOptio
 	last := -1
 	im.word = func(word []byte) (State, string) {
 		last = -1
-		if i, ok := at[string(word)]; ok {
+		i, ok := at[string(word)]
+		if !ok {
+			i, ok = at[wordText(word)]
+		}
+		if ok {
 			last = i
 		}
 		return Read, ""

@@ -71,8 +71,8 @@ type Recipe struct {
 	Rest string `toml:"rest,omitempty"`
 
 	// Words are the meanings of the state words, in capitals and small letters
-	// as the list has them. Our own four words need no entry if there is none
-	// at all.
+	// as the list has them; where a word of the list is no UTF-8, as ISO 8859-1
+	// has it. Our own four words need no entry if there is none at all.
 	Words map[string]State `toml:"words,omitempty"`
 }
 
@@ -237,7 +237,7 @@ func (rec *Recipe) Validate() error {
 		return fmt.Errorf("skip %d: is negative", rec.Skip)
 	}
 	for _, c := range rec.Comments {
-		if strings.TrimSpace(c) == "" || strings.TrimSpace(c) != c {
+		if c == "" || len(trim([]byte(c))) != len(c) {
 			return fmt.Errorf("comment mark %q: should be something other than blanks, and begin and end with none", c)
 		}
 	}
@@ -291,7 +291,7 @@ func (rec *Recipe) validateStates() error {
 		if rec.Words[w] > Failed {
 			return fmt.Errorf("word %q: has no state", w)
 		}
-		if strings.TrimSpace(w) != w {
+		if len(trim([]byte(w))) != len(w) {
 			return fmt.Errorf("word %q: begins or ends with a blank, which no field does", w)
 		}
 	}
