@@ -222,9 +222,12 @@ func (j *judge) files(before, after *verify.Result) error {
 	}
 	for i := range was.list {
 		if x := &was.list[i]; !x.used {
-			e := wanted.Entry{Path: x.path, Size: x.size}
+			f := verify.FileRecord{Path: x.path, Modified: x.modified}
+			if x.size >= 0 {
+				f.Size = &x.size
+			}
 			j.note(Change{What: Gone, Volume: numbers[x.volume], ID: x.id, Path: x.path, Kind: wanted.KindOf(x.path), Folder: x.folder,
-				Weight: j.list.Weight(e), Before: x.verdict, Won: -x.read, Why: "it was listed before and is not now"})
+				Weight: j.list.Weight(reread.EntryOf(&f)), Before: x.verdict, Won: -x.read, Why: "it was listed before and is not now"})
 		}
 	}
 	return nil

@@ -11,6 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/verify"
+	"fileassay/verify/wanted"
 )
 
 // entry is a file of a made result.
@@ -36,7 +37,7 @@ func result(t *testing.T, drive int64, proof string, unread string, files ...ent
 		if kind == "" {
 			kind = "file"
 		}
-		fmt.Fprintf(&b, `{"type":"file","volume":1,"id":%d,"path":%q,"kind":%q,"size":%d,"verdict":%q,"bytes":{"read":%d,"doubtful":0,"failed":%d,"skipped":0,"unlocated":0},"extents":[[0,%d,%d]],"damage":[],"why":[]}`+"\n",
+		fmt.Fprintf(&b, `{"type":"file","volume":1,"id":%d,"path":%q,"kind":%q,"size":%d,"modified":"2026-05-06T07:08:09Z","verdict":%q,"bytes":{"read":%d,"doubtful":0,"failed":%d,"skipped":0,"unlocated":0},"extents":[[0,%d,%d]],"damage":[],"why":[]}`+"\n",
 			f.id, f.path, kind, f.size, f.verdict, f.read, f.size-f.read, f.at, f.size)
 	}
 	b.WriteString(`{"type":"summary","files":{},"folders":{},"sizes":{},"bytes":{},"listing_complete":true}` + "\n")
@@ -154,5 +155,41 @@ func TestPastTheEnd(t *testing.T) {
 	c, err := Results(before, after, nil)
 	if err != nil || c.Lost != 0 || c.Sectors != 1 || c.Worse() {
 		t.Errorf("%v: %d sectors lost, %d won, worse %v; want 0, 1, false", err, c.Lost, c.Sectors, c.Worse())
+	}
+}
+
+// An array and the volume in it may begin at one place of the drive.
+func TestVolumesAtOnePlace(t *testing.T) {
+	r, other := result(t, 1<<20, "a", "[]"), result(t, 1<<20, "a", "[]")
+	for _, x := range []*verify.Result{r, other} {
+		outer := x.Volumes[0]
+		outer.Volume, outer.Filesystem, outer.Proof = 2, "md array", nil
+		x.Volumes = append(x.Volumes, outer)
+	}
+	c, err := Results(r, other, nil)
+	if err != nil || c.Worse() || len(c.Listings) != 2 {
+		t.Fatalf("%v: %+v; want two volumes and nothing worse", err, c)
+	}
+	for _, l := range c.Listings {
+		if l.State != "the same" {
+			t.Errorf("%s: %s", l.Filesystem, l.State)
+		}
+	}
+	other.Volumes = other.Volumes[:1]
+	if c, err = Results(r, other, nil); err != nil || len(c.Warnings) != 1 || !strings.Contains(c.Warnings[0], "(md array) was found before") {
+		t.Errorf("%v: %v; want a warning that the array is gone", err, c)
+	}
+}
+
+// What a file that is gone weighed may hang on its time and size.
+func TestGoneWeight(t *testing.T) {
+	list, err := wanted.Parse("w", strings.NewReader("0 larger:1KiB\n7 newer:2026-01-01\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := result(t, 1<<20, "a", "[]", entry{1, "log.txt", intact, 4096, 4096, 100, ""}, entry{2, "small.txt", intact, 10, 10, 300, ""})
+	c, err := Results(before, result(t, 1<<20, "a", "[]"), list)
+	if err != nil || len(c.Changes) != 2 || c.Changes[0].Path != "small.txt" || c.Changes[0].Weight != 7 || c.Changes[1].Weight != 0 {
+		t.Errorf("%v: %+v; want weights 7 and 0", err, c.Changes)
 	}
 }

@@ -73,25 +73,39 @@ func (c *Comparison) places(before, after *verify.Result) {
 
 // volumes compares the volumes and their lists.
 func (c *Comparison) volumes(before, after *verify.Result) {
-	was := map[int64]*verify.VolumeRecord{}
+	// volumes may begin at one place: an array, and what lies in it
+	type place struct {
+		start int64
+		nth   int
+	}
+	numbered := func(list []verify.VolumeRecord) []place {
+		out, seen := make([]place, len(list)), map[int64]int{}
+		for i := range list {
+			out[i] = place{list[i].Start, seen[list[i].Start]}
+			seen[list[i].Start]++
+		}
+		return out
+	}
+	old, places := numbered(before.Volumes), numbered(after.Volumes)
+	was := map[place]*verify.VolumeRecord{}
 	for i := range before.Volumes {
-		was[before.Volumes[i].Start] = &before.Volumes[i]
+		was[old[i]] = &before.Volumes[i]
 	}
 	for i := range after.Volumes {
 		v := &after.Volumes[i]
 		l := Listing{Volume: v.Volume, Start: v.Start, Filesystem: v.Filesystem, State: "found",
 			Complete: [2]bool{false, v.Listing.Complete}, UnreadRecords: [2]int64{0, v.Listing.UnreadRecords}, Files: [2]int64{0, v.Files.Total()}}
-		if x := was[v.Start]; x != nil {
+		if x := was[places[i]]; x != nil {
 			l.State = "the same"
 			l.Complete[0], l.UnreadRecords[0], l.Files[0] = x.Listing.Complete, x.Listing.UnreadRecords, x.Files.Total()
 			c.worse(x, v)
-			delete(was, v.Start)
+			delete(was, places[i])
 		}
 		c.Listings = append(c.Listings, l)
 	}
 	for i := range before.Volumes {
 		v := &before.Volumes[i]
-		if was[v.Start] == nil {
+		if was[old[i]] == nil {
 			continue
 		}
 		c.Listings = append(c.Listings, Listing{Volume: v.Volume, Start: v.Start, Filesystem: v.Filesystem, State: "gone",
