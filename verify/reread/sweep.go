@@ -4,9 +4,9 @@ import "slices"
 
 // sweep puts steps that follow each other in the order of place wherever what
 // they win then waits less, all that comes behind included: windows of two
-// steps, then of four, and so on, each size twice, half a window apart. An order that was looked for by value alone
-// goes back and forth between neighbours that win about the same, and each way
-// back is a seek.
+// steps, then of four, and so on, each size twice, half a window apart. An order
+// that was looked for by value alone goes back and forth between neighbours that
+// win about the same, and each way back is a seek.
 func (t *teller) sweep(order, ends []int32) ([]int32, []int32) {
 	s := &sweeper{t: t, missing: make([]int32, t.p.itemCount())}
 	from := int32(0)
