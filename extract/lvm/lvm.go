@@ -16,6 +16,7 @@ import (
 	"strconv"
 	"strings"
 
+	"fileassay/extract"
 	"fileassay/extract/image"
 )
 
@@ -26,6 +27,9 @@ type Group struct {
 	Drives  int   // physical volumes of the group
 	Volumes []Volume
 	Notes   []string // what was used in place of what was unread
+	// Needs, of a group of which no metadata could be read, are the places of
+	// which the unread sectors would tell of it; then Name is "".
+	Needs []extract.Span
 }
 
 // Volume is a logical volume.
@@ -123,8 +127,15 @@ func parseArea(b []byte) (area, error) {
 	return area{int64(start), int64(size), int64(off), int64(n), le.Uint32(b[56:])}, nil
 }
 
+// Heads are where, from the start of a physical volume, its label stands, and
+// the header of the metadata area in its usual place.
+func Heads() []extract.Span {
+	return []extract.Span{{Start: 0, End: labelSectors * sector}, {Start: mdaUsual, End: mdaUsual + mdaHeader}}
+}
+
 // Find looks for LVM2 metadata at the start of [start, start+length) of the
-// image.
+// image. Where a label stands there and no metadata can be read, the group has
+// no name.
 func Find(r *image.Reader, start, length int64) (*Group, bool) {
 	var l label
 	var notes []string
@@ -145,9 +156,13 @@ func Find(r *image.Reader, start, length int64) (*Group, bool) {
 		areas = [][2]int64{{mdaUsual, 0}}
 		notes = append(notes, "the physical volume's label is unread: the metadata area in its usual place is used")
 	}
+	var needs []extract.Span
 	for _, x := range areas {
-		g, err := readArea(r, start, length, x[0], l.ID)
+		g, asked, err := readArea(r, start, length, x[0], l.ID)
 		if err != nil {
+			if len(needs) == 0 {
+				needs = asked // one copy is enough
+			}
 			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", start+x[0], err))
 			continue
 		}
@@ -155,44 +170,48 @@ func Find(r *image.Reader, start, length int64) (*Group, bool) {
 		return g, true
 	}
 	if known {
-		return &Group{Notes: append(notes, "no copy of the metadata was read: where the logical volumes lie is not known")}, true
+		return &Group{Notes: append(notes, "no copy of the metadata was read: where the logical volumes lie is not known"), Needs: needs}, true
 	}
 	return nil, false
 }
 
-// readArea reads the metadata in the area at at of the physical volume.
-func readArea(r *image.Reader, start, length, at int64, id string) (*Group, error) {
+// readArea reads the metadata in the area at at of the physical volume. Where
+// that fails since a sector is unread, needs says what would have to be read.
+func readArea(r *image.Reader, start, length, at int64, id string) (g *Group, needs []extract.Span, err error) {
 	if at < 0 || at+mdaHeader > length {
-		return nil, errors.New("stands past the end")
+		return nil, nil, errors.New("stands past the end")
+	}
+	read := func(b []byte, at int64) error {
+		_, err := r.ReadAt(b, at)
+		if no := (*image.UnreadError)(nil); errors.As(err, &no) {
+			needs = append(needs, extract.Span{Start: at, End: at + int64(len(b))})
+		}
+		return err
 	}
 	b := make([]byte, mdaHeader)
-	if _, err := r.ReadAt(b, start+at); err != nil {
-		return nil, err
+	if err := read(b, start+at); err != nil {
+		return nil, needs, err
 	}
 	a, err := parseArea(b)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if a.Start != at || a.Size > length-at {
-		return nil, errors.New("stands elsewhere than it says")
+		return nil, nil, errors.New("stands elsewhere than it says")
 	}
 	text := make([]byte, a.Len)
 	first := min(a.Len, a.Size-a.Offset) // the rest stands behind the header
-	if _, err := r.ReadAt(text[:first], start+at+a.Offset); err != nil {
-		return nil, err
-	}
-	if _, err := r.ReadAt(text[first:], start+at+mdaHeader); err != nil {
-		return nil, err
+	if err := errors.Join(read(text[:first], start+at+a.Offset), read(text[first:], start+at+mdaHeader)); err != nil {
+		return nil, needs, err
 	}
 	if checksum(text) != a.Sum {
-		return nil, errors.New("the metadata's text fails its checksum")
+		return nil, nil, errors.New("the metadata's text fails its checksum")
 	}
-	g, err := parseGroup(text, id, start, length)
-	if err != nil {
-		return nil, err
+	if g, err = parseGroup(text, id, start, length); err != nil {
+		return nil, nil, err
 	}
 	g.At = start + at
-	return g, nil
+	return g, nil, nil
 }
 
 // parseGroup makes the group of the metadata's text. id is that of the

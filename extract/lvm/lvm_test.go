@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 
@@ -80,6 +81,26 @@ func TestFind(t *testing.T) {
 	g, ok := Find(reader(t, img, imap.Range{Start: shift + 4096, Length: 512, State: imap.Failed}), shift, int64(len(img))-shift)
 	if !ok || len(g.Volumes) != 0 || len(g.Notes) != 2 {
 		t.Errorf("metadata unread: %+v", g)
+	}
+	// what is asked for, once read, tells of the group
+	header := extract.Span{Start: shift + 4096, End: shift + 4096 + 512}
+	if diff := cmp.Diff([]extract.Span{header}, g.Needs); diff != "" {
+		t.Errorf("needs of a group whose metadata area's header is unread:\n%s", diff)
+	}
+	area := extract.Span{Start: header.End, End: shift + mib} // the extents begin behind it
+	g, ok = Find(reader(t, img, imap.Range{Start: area.Start, Length: area.End - area.Start, State: imap.Failed}), shift, int64(len(img))-shift)
+	if !ok || g.Name != "" || len(g.Needs) == 0 {
+		t.Fatalf("metadata's text unread: %+v", g)
+	}
+	unread := []imap.Range{}
+	pos := area.Start
+	for _, n := range g.Needs {
+		unread = append(unread, imap.Range{Start: pos, Length: n.Start - pos, State: imap.Failed})
+		pos = (n.End + sector - 1) / sector * sector
+	}
+	unread = append(unread, imap.Range{Start: pos, Length: area.End - pos, State: imap.Failed})
+	if g, ok = Find(reader(t, img, unread...), shift, int64(len(img))-shift); !ok || g.Name != "office" {
+		t.Errorf("with what it needs: %+v", g)
 	}
 	if g, ok := Find(reader(t, img), 0, int64(len(img))); ok {
 		t.Errorf("found where there is none: %+v", g)

@@ -11,6 +11,7 @@ import (
 	"encoding/binary"
 	"fmt"
 
+	"fileassay/extract"
 	"fileassay/extract/image"
 )
 
@@ -43,42 +44,70 @@ const (
 	roleMax            = 0xFF00 // MD_DISK_ROLE_MAX
 
 	// version 0.90; md_p.h, struct mdp_superblock_s
-	superV0Size    = 4096
+	superV0Size    = superSize
 	superV0Reserve = 64 << 10 // MD_RESERVED_BYTES
 	diskSync       = 1 << 2   // MD_DISK_SYNC
 )
 
-// Find looks for the metadata of an array in [start, start+length) of the
-// image, in the places that its versions have for it.
-func Find(r *image.Reader, start, length int64) (Array, bool) {
-	for _, c := range [...]struct {
-		version string
-		at      int64
-	}{
+// place is where a version of the metadata stands, from the start of a drive or
+// partition.
+type place struct {
+	version string
+	at      int64
+}
+
+// places are those of all versions in length bytes.
+func places(length int64) []place {
+	var out []place
+	for _, p := range []place{
 		{"1.2", 4096},
 		{"1.1", 0},
 		{"1.0", (length/512 - 16) &^ 7 * 512},
 		{"0.90", length&^(superV0Reserve-1) - superV0Reserve},
 	} {
-		if c.at < 0 || c.at+superV1Size > length {
-			continue
+		if p.at >= 0 && p.at+superV1Size <= length {
+			out = append(out, p)
 		}
-		if c.version == "0.90" {
-			b := make([]byte, superV0Size)
-			if _, err := r.ReadAt(b, start+c.at); err != nil {
-				continue
-			}
-			if a, ok := parseV0(b, start+c.at, start, length); ok {
-				return a, true
-			}
-			continue
+	}
+	return out
+}
+
+// superSize is what the metadata of any version takes up at most, bytes.
+const superSize = 4096
+
+// Heads are where, from the start of a drive or partition, the versions that
+// have their place there begin.
+func Heads() []extract.Span {
+	return []extract.Span{{Start: 0, End: 512}, {Start: 4096, End: 4096 + 512}}
+}
+
+// Places are where metadata may stand in [start, start+length) of the image.
+func Places(start, length int64) []extract.Span {
+	var out []extract.Span
+	for _, p := range places(length) {
+		out = append(out, extract.Span{Start: start + p.at, End: start + min(p.at+superSize, length)})
+	}
+	return out
+}
+
+// Find looks for the metadata of an array in [start, start+length) of the
+// image, in the places that its versions have for it.
+func Find(r *image.Reader, start, length int64) (Array, bool) {
+	for _, p := range places(length) {
+		b := make([]byte, min(superSize, length-p.at))
+		n := int64(len(b))
+		for _, u := range r.ReadReadable(b, start+p.at) {
+			n = min(n, u.Start-start-p.at)
 		}
-		b := make([]byte, 4096)
-		n := min(int64(len(b)), length-c.at)
-		for _, u := range r.ReadReadable(b[:n], start+c.at) {
-			n = min(n, u.Start-start-c.at)
+		b = b[:max(n, 0)]
+		var a Array
+		var ok bool
+		if p.version == "0.90" {
+			a, ok = parseV0(b, start+p.at, start, length)
+		} else {
+			a, ok = parseV1(b, p.version, start+p.at, start, length)
 		}
-		if a, ok := parseV1(b[:max(n, 0)], c.version, start+c.at, start, length); ok {
+		if ok {
 			return a, true
 		}
 	}

@@ -13,6 +13,12 @@ import (
 // logical volumes in it is two deep.
 const maxLayers = 4
 
+// What a volume is called whose content may stand behind metadata in it.
+const (
+	lvmMember = "lvm2"
+	mdMember  = "linux md raid"
+)
+
 // layers follows Linux md and LVM2 metadata to the volumes behind it: a mirror
 // on one drive holds everything, a logical volume in one piece too. What needs
 // other drives is named with the reason. This goes for volumes that seem to
@@ -42,7 +48,7 @@ func (f *finder) behind(ctx context.Context, v Volume, depth int) ([]Volume, err
 			if v.Reason == "" {
 				f.l.note("%s opens as %s, but is part of an array: %s", v.Found, v.Filesystem, a.Reason)
 			}
-			v.Filesystem, v.Reason = "linux md raid", a.Reason
+			v.Filesystem, v.Reason = mdMember, a.Reason
 			return []Volume{v}, nil
 		case a.Start == v.Start && v.Reason == "": // metadata at the end of a mirror: the volume stands as it is
 			v.Found += " in a mirror (" + name + ")"
@@ -54,6 +60,10 @@ func (f *finder) behind(ctx context.Context, v Volume, depth int) ([]Volume, err
 	if v.Reason == "" {
 		return []Volume{v}, nil
 	}
+	if v.Filesystem == mdMember { // its mark stands, and the rest of it is unread or damaged
+		v.Needs = mdraid.Places(v.Start, v.Length)
+		return []Volume{v}, nil
+	}
 	g, ok := lvm.Find(f.r, v.Start, v.Length)
 	if !ok {
 		return []Volume{v}, nil
@@ -61,12 +71,16 @@ func (f *finder) behind(ctx context.Context, v Volume, depth int) ([]Volume, err
 	for _, n := range g.Notes {
 		f.l.note("%s: %s", v.Found, n)
 	}
+	if g.Name == "" {
+		v.Filesystem, v.Reason, v.Needs = lvmMember, "a physical volume of LVM2 of which no copy of the metadata was read", g.Needs
+		return []Volume{v}, nil
+	}
 	var out []Volume
 	for _, l := range g.Volumes {
 		found := fmt.Sprintf("logical volume %s/%s in %s", g.Name, l.Name, v.Found)
 		if l.Reason != "" || len(l.Pieces) != 1 {
 			n := v
-			n.Found, n.Filesystem, n.Reason = found, "lvm2", l.Reason
+			n.Found, n.Filesystem, n.Reason = found, lvmMember, l.Reason
 			if len(l.Pieces) > 0 {
 				n.Start, n.Length = l.Pieces[0].Image, l.Pieces[0].Length
 			}

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
 	"github.com/klauspost/compress/zstd"
 
 	"fileassay/extract"
@@ -113,6 +114,43 @@ func TestLayers(t *testing.T) {
 					!strings.Contains(v.Reason, w.Reason) || (v.Reason == "") != (w.Reason == "") {
 					t.Errorf("volume %d is %+v, want %+v", i+1, v, w)
 				}
+			}
+		})
+	}
+}
+
+// Metadata whose place is known and that was not read is asked for, also where
+// nothing behind it is known.
+func TestLayersNeed(t *testing.T) {
+	group := unpack(t, "../lvm/testdata/office.img.zst")
+	mirror := make([]byte, 8*mib)
+	copy(mirror[4096:], mdSuper(4096, 1, mib/512, 6*mib/512))
+	binary.LittleEndian.PutUint32(mirror[4096+220:], 384) // so many roles that it takes two sectors
+	for _, c := range []struct {
+		name       string
+		drive      []byte
+		unread     imap.Range
+		filesystem string
+		reason     string
+		want       [][2]int64
+	}{
+		{"the header of a metadata area", group, imap.Range{Start: 4096, Length: 1024, State: imap.Failed},
+			lvmMember, "no copy of the metadata was read", [][2]int64{{4096, 512}}},
+		{"the end of an array's metadata", mirror, imap.Range{Start: 4096 + 512, Length: 512, State: imap.Failed},
+			mdMember, "pool", [][2]int64{{4096 + 512, 512}}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			m := imap.All(int64(len(c.drive))).With([]imap.Range{c.unread})
+			r := image.New(bytes.NewReader(c.drive), int64(len(c.drive)), m, image.Options{})
+			l, err := Find(context.Background(), r, extract.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(l.Volumes) != 1 || l.Volumes[0].Filesystem != c.filesystem || !strings.Contains(l.Volumes[0].Reason, c.reason) {
+				t.Fatalf("%+v, want one %s", l.Volumes, c.filesystem)
+			}
+			if d := cmp.Diff(c.want, unreadNeeds(r, l)); d != "" {
+				t.Errorf("needs (-want +got):\n%s", d)
 			}
 		})
 	}

@@ -4,18 +4,24 @@ import (
 	"strings"
 
 	"fileassay/extract"
+	"fileassay/extract/lvm"
+	"fileassay/extract/mdraid"
 )
 
-// headPlaces is where, from a volume's start, the structure lies that a family
+// headPlaces are where, from a volume's start, the structure lies that a family
 // is opened by: what a volume that is all unread needs first.
-func headPlaces(family string) extract.Span {
+func headPlaces(family string) []extract.Span {
 	switch family {
 	case "ext":
-		return extract.Span{Start: 1024, End: 2048} // the superblock
+		return []extract.Span{{Start: 1024, End: 2048}} // the superblock
 	case "hfsplus":
-		return extract.Span{Start: 1024, End: 1536} // the volume header
+		return []extract.Span{{Start: 1024, End: 1536}} // the volume header
+	case lvmMember:
+		return lvm.Heads()
+	case mdMember:
+		return mdraid.Heads()
 	}
-	return extract.Span{Start: 0, End: step} // the boot sector
+	return []extract.Span{{Start: 0, End: step}} // the boot sector
 }
 
 // unknownHead is what is needed of a volume of which not even a table says what
@@ -69,8 +75,9 @@ func (f *finder) volumeNeeds(v *Volume) []extract.Span {
 		families = v.Partition.hints()
 	}
 	for _, family := range families {
-		at := headPlaces(family)
-		out = append(out, extract.Span{Start: v.Start + at.Start, End: v.Start + at.End})
+		for _, at := range headPlaces(family) {
+			out = append(out, extract.Span{Start: v.Start + at.Start, End: v.Start + at.End})
+		}
 	}
 	if len(families) == 0 {
 		out = append(out, extract.Span{Start: v.Start, End: v.Start + min(v.Length, unknownHead)})

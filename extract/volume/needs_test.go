@@ -52,6 +52,10 @@ func TestNeeds(t *testing.T) {
 		bootEntry{Type: 0x83, Start: 4096, Sectors: 1024},
 		bootEntry{Type: 0xAF, Start: 6144, Sectors: 1024},
 		bootEntry{Type: 0xDA, Start: 8192, Sectors: 1024}) // "non-filesystem data": no reader is hinted at
+	pools := make([]byte, 12288*sec)
+	putMBR(pools, 0,
+		bootEntry{Type: 0x8E, Start: 2048, Sectors: 1024}, // LVM: label, metadata area
+		bootEntry{Type: 0xFD, Start: 4096, Sectors: 1024}) // md: versions 1.1 and 1.2
 	gpt := gptDisk(t, sec)
 	for _, tt := range []struct {
 		name  string
@@ -64,6 +68,8 @@ func TestNeeds(t *testing.T) {
 		{"an empty first sector", make([]byte, 4096*sec), onlyRead(make([]byte, 4096*sec), 0), [][2]int64{{512, 4096 - 512}}},
 		{"partitions by their types", types, onlyRead(types, 0),
 			[][2]int64{{2048 * sec, 512}, {4096*sec + 1024, 1024}, {6144*sec + 1024, 512}, {8192 * sec, 4096}}},
+		{"partitions with metadata of their own", pools, onlyRead(pools, 0),
+			[][2]int64{{2048 * sec, 2048}, {2048*sec + 4096, 512}, {4096 * sec, 512}, {4096*sec + 4096, 512}}},
 		{"a chain of logical drives", logicalDisk(), onlyRead(logicalDisk(), 0, 2048), [][2]int64{{4096 * sec, 512}}},
 		{"its next link", logicalDisk(), onlyRead(logicalDisk(), 0, 2048, 4096), [][2]int64{{4160*sec + 1024, 1024}, {6144 * sec, 512}}},
 		{"the header of a GPT", gpt, onlyRead(gpt, 0), [][2]int64{{512, 33 * 512}}},

@@ -40,8 +40,8 @@ func signatures() []signature {
 		// [MS-FSCC] names the system; the mark in the boot sector is common practice, no source
 		{filesystem: "refs", at: 3, mark: "ReFS\x00\x00\x00\x00", reason: noReader},
 		// Linux kernel include/uapi/linux/raid/md_p.h, version 1.1 and 1.2 superblocks
-		{filesystem: "linux md raid", at: 0, mark: "\xFC\x4E\x2B\xA9\x01\x00\x00\x00", reason: pooled},
-		{filesystem: "linux md raid", at: 4096, mark: "\xFC\x4E\x2B\xA9\x01\x00\x00\x00", reason: pooled},
+		{filesystem: mdMember, at: 0, mark: "\xFC\x4E\x2B\xA9\x01\x00\x00\x00", reason: pooled},
+		{filesystem: mdMember, at: 4096, mark: "\xFC\x4E\x2B\xA9\x01\x00\x00\x00", reason: pooled},
 		// common practice, no source: Core Storage physical volume header
 		{filesystem: "core storage", at: 88, mark: "CS", also: "\x01\x00", alsoAt: 8, reason: pooled},
 		// ECMA-167, 3/9.1: the volume recognition sequence from 32 KiB on
@@ -65,7 +65,7 @@ func signatures() []signature {
 	}
 	// lvm2, lib/format_text/layout.h: the label stands in one of the first four sectors
 	for sector := int64(0); sector < 4; sector++ {
-		list = append(list, signature{filesystem: "lvm2", at: sector * 512, mark: "LABELONE", also: "LVM2 001", alsoAt: sector*512 + 24, reason: pooled})
+		list = append(list, signature{filesystem: lvmMember, at: sector * 512, mark: "LABELONE", also: "LVM2 001", alsoAt: sector*512 + 24, reason: pooled})
 	}
 	// ZFS On-Disk Specification, 1.3.3: uberblocks of 1 KiB in the second half of the 256 KiB label, either byte order
 	for slot := int64(0); slot < 128; slot++ {
@@ -140,7 +140,7 @@ func identify(r *image.Reader, start, length int64) (c content, ok, dark bool) {
 		}
 		here, read := mark(r, start+t.at, t.mark)
 		if here {
-			return content{filesystem: "linux md raid", reason: pooled}, true, dark
+			return content{filesystem: mdMember, reason: pooled}, true, dark
 		}
 		dark = dark || !read
 	}

@@ -72,7 +72,8 @@ func mbrTypeNoFiles(t byte) bool {
 	return false
 }
 
-// mbrTypeHints are the families whose readers are tried first.
+// mbrTypeHints are the families whose readers are tried first, or what metadata
+// is expected.
 func mbrTypeHints(t byte) []string {
 	switch t &^ 0x10 { // the hidden types are the plain ones with this bit
 	case 0x01, 0x04, 0x06, 0x0B, 0x0C, 0x0E:
@@ -89,6 +90,10 @@ func mbrTypeHints(t byte) []string {
 		return []string{"hfsplus"}
 	case 0xEF:
 		return []string{"fat"}
+	case 0x8E:
+		return []string{lvmMember}
+	case 0xFD:
+		return []string{mdMember}
 	}
 	return nil
 }
@@ -170,7 +175,8 @@ func gptTypeNoFiles(g string) bool {
 	return false
 }
 
-// gptTypeHints are the families whose readers are tried first.
+// gptTypeHints are the families whose readers are tried first, or what metadata
+// is expected.
 func gptTypeHints(g string) []string {
 	switch gpt.Type(g) {
 	case gpt.MicrosoftBasicData:
@@ -184,6 +190,10 @@ func gptTypeHints(g string) []string {
 	case gpt.LinuxFilesystem, gpt.LinuxServerData, gpt.LinuxHome, gpt.LinuxExtendedBoot,
 		gpt.LinuxRootX86, gpt.LinuxRootArm, gpt.LinuxRootX86_64, gpt.LinuxRootArm64:
 		return []string{"ext"}
+	case gpt.LinuxLVM:
+		return []string{lvmMember}
+	case gpt.LinuxRAID:
+		return []string{mdMember}
 	}
 	return nil
 }
