@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/bmatcuk/doublestar/v4"
 	"github.com/dustin/go-humanize"
@@ -107,7 +108,8 @@ func Parse(name string, r io.Reader) (*List, error) {
 
 // parseLine reads a line; ok is false where it holds no rule.
 func parseLine(line string) (r rule, ok bool, err error) {
-	line = strings.TrimSpace(line)
+	// a name may end in a blank of another script, which is a part of it
+	line = strings.TrimRight(strings.TrimLeftFunc(line, unicode.IsSpace), " \t\r\n")
 	if line == "" || line[0] == '#' {
 		return r, false, nil
 	}

@@ -114,7 +114,7 @@ func TestParseRefuses(t *testing.T) {
 }
 
 func TestEscape(t *testing.T) {
-	for _, p := range []string{"readme.txt", "a/b c.txt", "kind:photo", "x/[1]{2}*?!.jpg", `back\slash`, "end ", "?/12/nameless", "line\nbreak", "x/^a-b,c"} {
+	for _, p := range []string{"readme.txt", "a/b c.txt", "kind:photo", "x/[1]{2}*?!.jpg", `back\slash`, "end ", "终\u3000", "?/12/nameless", "line\nbreak", "x/^a-b,c"} {
 		l, err := Parse("t", strings.NewReader("3 "+Escape(p)+"\n"))
 		if err != nil {
 			t.Errorf("%q: %v", p, err)
