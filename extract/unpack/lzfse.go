@@ -17,6 +17,10 @@ const (
 	lzfseLZVN   = "bvxn"
 )
 
+// lzvnEnd is how many bytes the end mark of LZVN has in a block, which it
+// fills to its last byte.
+const lzvnEnd = 8
+
 func lzfse(dst, src []byte) (int, error) {
 	out := 0
 	for {
@@ -47,12 +51,15 @@ func lzfse(dst, src []byte) (int, error) {
 			if size > int64(len(src)-12) {
 				return out, errCut
 			}
-			got, err := lzvn(dst[out:out+n], src[12:12+size])
+			got, used, err := lzvn(dst[:out+n], out, src[12:12+size])
 			if err != nil {
 				return out, err
 			}
-			if got != n {
+			if got != out+n {
 				return out, errShort
+			}
+			if int64(used)+lzvnEnd != size {
+				return out, errCodes
 			}
 			out += n
 			src = src[12+size:]
@@ -97,7 +104,8 @@ func lzfseBlock(dst []byte, out int, src []byte) (int, error) {
 	if head < 32 || head > len(src) || literalBytes+lmdBytes > len(src)-head {
 		return 0, errCut
 	}
-	if literals > mostLiterals || matches > mostMatches || literals%4 != 0 || ls >= lmdStates || ms >= lmdStates || ds >= distanceStates {
+	// the last literals, three at most, may be there to make groups of four
+	if literals > min(mostLiterals, len(dst)-out+3) || matches > mostMatches || literals%4 != 0 || ls >= lmdStates || ms >= lmdStates || ds >= distanceStates {
 		return 0, errCodes
 	}
 	freq, ok := lzfseFrequencies(src[32:head])
@@ -134,6 +142,9 @@ func lzfseBlock(dst []byte, out int, src []byte) (int, error) {
 		if l+m > len(dst)-out {
 			return 0, errMore
 		}
+		if l+m == 0 { // no encoder has use for it, and it makes work of nothing
+			return 0, errCodes
+		}
 		out += copy(dst[out:], lit[used:used+l])
 		used += l
 		if m > 0 && (distance == 0 || distance > out) {
@@ -144,9 +155,11 @@ func lzfseBlock(dst []byte, out int, src []byte) (int, error) {
 			out++
 		}
 	}
-	out += copy(dst[out:], lit[used:literals])
 	if out < len(dst) {
 		return 0, errShort
+	}
+	if literals-used > 3 {
+		return 0, errMore
 	}
 	return head + literalBytes + lmdBytes, nil
 }
@@ -208,9 +221,9 @@ type fseEntry struct {
 	extra uint8 // of them, those of the value
 }
 
-// fseTable makes a decoder of states from the frequencies of symbols. extra
-// are the bits that each symbol's value has besides; nil where symbols are
-// values.
+// fseTable makes a decoder of states from the frequencies of symbols, which
+// share out all states or none. extra are the bits that each symbol's value has
+// besides; nil where symbols are values.
 func fseTable(states int, freq []uint16, extra []uint8) ([]fseEntry, bool) {
 	table := make([]fseEntry, 0, states)
 	base := 0
@@ -238,10 +251,7 @@ func fseTable(states int, freq []uint16, extra []uint8) ([]fseEntry, bool) {
 		}
 		base += 1 << x
 	}
-	for len(table) > 0 && len(table) < states { // states that none of the codes reaches
-		table = append(table, fseEntry{})
-	}
-	return table, true
+	return table, len(table) == states || len(table) == 0
 }
 
 // backward takes bits from the end of b toward its begin.

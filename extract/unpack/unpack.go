@@ -60,29 +60,56 @@ func unit(method string, dst, src []byte) (int, error) {
 		return lzxUnit(dst, src)
 	case Zlib:
 		if len(src) > 0 && src[0]&0x0f == 0x0f {
-			return copy(dst, src[1:]), nil
+			return marked(dst, src)
 		}
-		r, err := zlib.NewReader(bytes.NewReader(src))
-		if err != nil {
-			return 0, err
-		}
-		defer r.Close()
-		return io.ReadFull(r, dst)
+		return zlibUnit(dst, src)
 	case LZVN:
 		if len(src) > 0 && src[0] == 0x06 {
-			return copy(dst, src[1:]), nil
+			return marked(dst, src)
 		}
-		return lzvn(dst, src)
+		out, _, err := lzvn(dst, 0, src)
+		return out, err
 	case LZFSE:
 		if len(src) > 0 && src[0] == 0xff {
-			return copy(dst, src[1:]), nil
+			return marked(dst, src)
 		}
 		return lzfse(dst, src)
 	case Marked:
 		if len(src) == 0 {
 			return 0, errShort
 		}
-		return copy(dst, src[1:]), nil
+		return marked(dst, src)
 	}
 	return 0, ErrMethod
+}
+
+// marked copies content that is kept as it is behind one byte.
+func marked(dst, src []byte) (int, error) {
+	if len(src)-1 > len(dst) {
+		return 0, errMore
+	}
+	return copy(dst, src[1:]), nil
+}
+
+// zlibUnit undoes zlib [RFC 1950]. Its check sum is looked at only by who reads
+// to the very end, which also tells whether there is more content.
+func zlibUnit(dst, src []byte) (int, error) {
+	r, err := zlib.NewReader(bytes.NewReader(src))
+	if err != nil {
+		return 0, err
+	}
+	defer r.Close()
+	n, err := io.ReadFull(r, dst)
+	if err != nil {
+		return n, err
+	}
+	var more [1]byte
+	switch _, err := io.ReadFull(r, more[:]); err {
+	case io.EOF:
+		return n, nil
+	case nil:
+		return n, errMore
+	default:
+		return n, err
+	}
 }

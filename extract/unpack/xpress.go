@@ -36,27 +36,28 @@ func xpress(dst, src []byte) (int, error) {
 		at := 4
 		bits := uint32(binary.LittleEndian.Uint16(src))<<16 | uint32(binary.LittleEndian.Uint16(src[2:]))
 		spare := 16 // bits past the 16 that a code needs at most
+		void := 0   // bits at hand that stand for nothing stored
 		skip := func(n int) error {
 			bits <<= n
 			spare -= n
 			if spare < 0 {
-				// past the end zeros follow: the last codes need no more words
+				// past the end zeros follow, to be looked at and never used
 				if at+2 <= len(src) {
 					bits |= uint32(binary.LittleEndian.Uint16(src[at:])) << -spare
-				} else if at > len(src)+2 {
-					return errCut
+				} else {
+					void += 16
 				}
 				at += 2
 				spare += 16
+			}
+			if void > 16+spare {
+				return errCut
 			}
 			return nil
 		}
 		stop := min(len(dst), out+xpressBlock)
 		for out < stop {
 			e := table[bits>>(32-xpressLongest)]
-			if e == 0 {
-				return out, errCodes
-			}
 			sym, n := int(e>>4), int(e&15)
 			if err := skip(n); err != nil {
 				return out, err
@@ -119,8 +120,8 @@ func xpress(dst, src []byte) (int, error) {
 }
 
 // xpressCodes makes the table that tells a symbol and its code's length by the
-// next 15 bits: symbol<<4 | length, 0 where no code begins so. Codes are given
-// by length, then by symbol.
+// next 15 bits: symbol<<4 | length. Codes are given by length, then by symbol, and
+// leave none of the 15 bits out.
 func xpressCodes(b []byte) (*[1 << xpressLongest]uint16, error) {
 	var table [1 << xpressLongest]uint16
 	next := 0
@@ -139,7 +140,7 @@ func xpressCodes(b []byte) (*[1 << xpressLongest]uint16, error) {
 			next += fill
 		}
 	}
-	if next == 0 {
+	if next != len(table) { // [MS-XCA 2.2.4], from memory: such data is not valid
 		return nil, errCodes
 	}
 	return &table, nil
