@@ -76,6 +76,7 @@ type Extent struct {
 type Packing struct {
 	Method string // a method of package unpack; "" where that is not known
 	Unit   int64  // bytes of content that a unit holds; the last may hold less
+	Valid  int64  // if not 0: content past it reads as zeros, whatever a unit holds
 }
 
 // File is an entry of a volume's listing: a file, folder, link or stream under

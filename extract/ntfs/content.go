@@ -121,8 +121,9 @@ func (v *Volume) compressedPieces(m *mapping) []extract.Piece {
 			}
 			w.upTo(end, extract.Hole)
 		default:
-			w.list = append(w.list, extract.Piece{Offset: at, Length: end - at, Kind: extract.Unit, Units: stored})
-			w.pos = end
+			w.list = append(w.list, extract.Piece{Offset: at, Length: min(end, valid) - at, Kind: extract.Unit, Units: stored})
+			w.pos = min(end, valid)
+			w.upTo(end, extract.Hole) // what the unit holds past the valid bytes is no content
 		}
 	}
 	return w.list

@@ -400,6 +400,12 @@ func (v *Volume) storedHow(f *extract.File, m *mapping) {
 	case m.flags&attrFlagsCompress != 0 && m.unitShift > 0:
 		f.Stored = extract.StoredCompressed
 		f.Packing = extract.Packing{Method: "lznt1", Unit: v.cluster << m.unitShift}
+		if m.initialized < m.size {
+			f.Packing.Valid = m.initialized
+		}
+	case m.flags&attrFlagsCompress != 0 && f.Size > 0:
+		f.RecordUnread = true
+		f.Why = append(f.Why, "its record says that it is compressed, and not in what units")
 	}
 }
 
@@ -537,11 +543,15 @@ func (v *Volume) fillReparsed(f *extract.File, p *reparsePoint, wof *dataStream)
 		if stored.Size < 0 {
 			return
 		}
+		if stored.Stored == extract.StoredEncrypted || slices.ContainsFunc(stored.Pieces, func(p extract.Piece) bool { return p.Kind == extract.Unit }) {
+			f.Why = append(f.Why, fmt.Sprintf("its stream %s is not stored as it is, so that its table cannot be used", wofStream))
+			return
+		}
 		s := v.stream(&wof.mapping)
 		if wof.resident != nil {
 			s = v.residentStream(wof.owner, wof.resident)
 		}
-		f.Pieces = v.wofPieces(stored.Pieces, s, f.Size, p.wof)
+		f.Pieces = v.wofPieces(stored.Pieces, s, stored.Size, f.Size, p.wof)
 		f.Packing = extract.Packing{Method: strings.ToLower(p.method), Unit: int64(p.wof)}
 	}
 }

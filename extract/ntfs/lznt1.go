@@ -5,16 +5,24 @@ import "fmt"
 // lznt1Chunk is how many bytes of content a chunk of LZNT1 holds.
 const lznt1Chunk = 4096
 
+// lznt1Signature is what bits 12 to 14 of a chunk's head hold [MS-XCA 2.5.1.2,
+// from memory].
+const lznt1Signature = 3
+
 // DecompressLZNT1 decompresses the stored bytes of a compression unit into dst,
 // which is as long as the unit, and returns how many bytes of content there
-// were. What is left of dst reads as zeros. The format is LZNT1 [MS-XCA 2.5];
-// stored bytes that end too early or point before their chunk are an error.
+// were. What is left of dst reads as zeros, and what follows a full dst is slack.
+// The format is LZNT1 [MS-XCA 2.5]; stored bytes that end too early or point
+// before their chunk are an error.
 func DecompressLZNT1(dst, src []byte) (int, error) {
 	out := 0
-	for at := 0; at+2 <= len(src); {
+	for at := 0; out < len(dst) && at+2 <= len(src); {
 		head := le.Uint16(src[at:])
 		if head == 0 { // the end mark
 			break
+		}
+		if head>>12&7 != lznt1Signature {
+			return out, fmt.Errorf("lznt1: chunk at %d begins with %#04x, which no chunk does", at, head)
 		}
 		next := at + 3 + int(head&0x0fff)
 		if next > len(src) {

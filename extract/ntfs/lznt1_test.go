@@ -33,6 +33,15 @@ func TestDecompressLZNT1(t *testing.T) {
 	if n, err := DecompressLZNT1(dst, stored); err != nil || string(dst[:n]) != "bell" || dst[n] != 0 {
 		t.Errorf("a stored chunk: %q, %v", dst[:n], err)
 	}
+	for _, head := range []byte{0x00, 0x10, 0x70, 0x80, 0xf0} { // bits 12 to 14 are 3 in every chunk
+		if _, err := DecompressLZNT1(dst, append([]byte{0x03, head}, "bell"...)); err == nil {
+			t.Errorf("a chunk that begins with %#02x is taken", head)
+		}
+	}
+	// what follows the last chunk of a unit is the slack of its cluster
+	if n, err := DecompressLZNT1(dst[:4], append(stored, "slack"...)); err != nil || n != 4 {
+		t.Errorf("a full unit: %d, %v", n, err)
+	}
 	if _, err := DecompressLZNT1(dst, []byte{0x02, 0xb0, 0x01, 0x00, 0x00}); err == nil {
 		t.Error("a reference before the chunk is no error")
 	}

@@ -111,10 +111,11 @@ func (r *reparsePoint) isLink() bool {
 const wofStream = "WofCompressedData"
 
 // wofPieces is the content, size bytes, of a file whose chunks of the given
-// size are compressed one behind the other in a stream. The stream begins with
+// size are compressed one behind the other in a stream of total bytes, of which
+// s reads the valid ones. The stream begins with
 // a table of where each chunk but the first begins, counted from the table's
 // end, in 4 bytes each, or 8 for files over 4 GiB.
-func (v *Volume) wofPieces(plain []extract.Piece, s *stream, size int64, chunk int) []extract.Piece {
+func (v *Volume) wofPieces(plain []extract.Piece, s *stream, total, size int64, chunk int) []extract.Piece {
 	var w pieceWriter
 	chunks := (size + int64(chunk) - 1) / int64(chunk)
 	width := int64(4)
@@ -142,7 +143,7 @@ func (v *Volume) wofPieces(plain []extract.Piece, s *stream, size int64, chunk i
 			return head, true
 		}
 		if i == chunks {
-			return s.size, true
+			return total, true
 		}
 		at := (i - 1) * width
 		if buf == nil || at < bufAt || at+width > bufAt+int64(len(buf)) {

@@ -152,6 +152,59 @@ func TestWOF(t *testing.T) {
 	}
 }
 
+// A stream of chunks that is itself stored otherwise than as it is has no table
+// to go by where it lies, and one that ends before its last chunk does not hold
+// that.
+func TestWOFStreamStored(t *testing.T) {
+	body := ntfsimage.Content(4, 65536)
+	const size = 4*4096 + 100
+	for _, c := range []struct {
+		name    string
+		change  func(s *ntfsimage.Stream)
+		located int64
+	}{
+		{"as it is", func(*ntfsimage.Stream) {}, size},
+		{"encrypted", func(s *ntfsimage.Stream) { s.Flags = attrFlagEncrypted }, 0},
+		{"in compression units", func(s *ntfsimage.Stream) { s.Flags, s.Unit = 1, 4 }, 0},
+		{"valid to the middle of the last chunk", func(s *ntfsimage.Stream) { s.Init = 16 + 8995 }, size - 100},
+	} {
+		v := ntfsimage.New(ntfsimage.Params{Clusters: 400})
+		lcn := v.Alloc(3)
+		v.Use(lcn, 3)
+		s := ntfsimage.Stream{Name: wofStream, Size: 16 + 9000, Runs: []ntfsimage.Run{{LCN: lcn, Length: 3}, {LCN: -1, Length: 13}}}
+		c.change(&s)
+		v.Add(ntfsimage.File{Names: win(root, "tool.exe"), Flags: fileFlagReparse, Reparse: reparse(tagWOF, wordsOf(1, 2, 1, 0)),
+			Streams: []ntfsimage.Stream{{Runs: []ntfsimage.Run{{LCN: -1, Length: 5}}, Size: size, Init: -1, Flags: 0x8000}, s}})
+		copy(v.Image[v.At(lcn):], append(wordsOf(3000, 4000, 8000, 8990), body[:9000]...))
+		v.Finish()
+		f := list(t, v.Image).file(t, "tool.exe")
+		var located int64
+		for _, p := range f.Pieces {
+			if p.Kind != extract.Unlocated {
+				located += p.Length
+			}
+		}
+		if located != c.located || f.Size != size {
+			t.Errorf("%s: %d bytes are located, should be %d: %+v", c.name, located, c.located, f)
+		}
+	}
+}
+
+// What is compressed, and not in what units, is never proven.
+func TestCompressedWithoutUnits(t *testing.T) {
+	v := ntfsimage.New(ntfsimage.Params{})
+	v.AddFile(root, "a", ntfsimage.Stream{Data: ntfsimage.Content(1, 5000), Flags: 1})
+	v.AddFile(root, "b", ntfsimage.Stream{Data: ntfsimage.Content(1, 500), Flags: 1, Resident: true})
+	v.Finish()
+	l := list(t, v.Image)
+	if f := l.file(t, "a"); !f.RecordUnread {
+		t.Errorf("%+v", f)
+	}
+	if f := l.file(t, "b"); f.RecordUnread { // in its record all is as it is
+		t.Errorf("%+v", f)
+	}
+}
+
 // The size of a reparse point's file is not the folder's to change.
 func TestReparseUnread(t *testing.T) {
 	v := ntfsimage.New(ntfsimage.Params{})
