@@ -164,10 +164,12 @@ type FileRecord struct {
 // Unit bytes of content, or what is left of the file. What no unit covers is
 // stored plain, a hole or damage. With the method "lznt1" the file offsets of
 // extents are those of content, and stored bytes of a unit are those at its
-// place; with all others they are the extents in order, unit by unit.
+// place; with all others they are the extents in order, unit by unit. Content
+// past Valid, where that is told, reads as zeros, whatever its unit holds.
 type Packing struct {
 	Method string    `json:"method"` // see extract/unpack
 	Unit   int64     `json:"unit"`
+	Valid  int64     `json:"valid,omitempty"`
 	Units  [][]int64 `json:"units"`
 }
 
@@ -252,6 +254,10 @@ func appendFile(b []byte, volume int, f *extract.File, j *Judgement) []byte {
 		b = appendString(b, f.Packing.Method)
 		b = append(b, `,"unit":`...)
 		b = strconv.AppendInt(b, f.Packing.Unit, 10)
+		if f.Packing.Valid > 0 {
+			b = append(b, `,"valid":`...)
+			b = strconv.AppendInt(b, f.Packing.Valid, 10)
+		}
 		b = append(b, `,"units":[`...)
 		for i, run := range j.Packed {
 			if i > 0 {

@@ -16,7 +16,7 @@ func recordOf(volume int, f *extract.File, j *Judgement) FileRecord {
 	r := FileRecord{Type: "file", Volume: volume, ID: f.ID, Path: f.Path, NameBytes: f.NameBytes, Unnamed: f.Unnamed, Runs: f.Executable, Kind: string(f.Kind),
 		Verdict: j.Verdict, Stored: string(f.Stored), Target: f.Target, Extents: [][3]int64{}, Damage: []Damage{}, Heads: j.Heads, Needs: j.Needs, Why: append([]string{}, f.Why...)}
 	if len(j.Packed) > 0 {
-		r.Packing = &Packing{f.Packing.Method, f.Packing.Unit, j.Packed}
+		r.Packing = &Packing{f.Packing.Method, f.Packing.Unit, f.Packing.Valid, j.Packed}
 	}
 	if f.Size >= 0 {
 		r.Size = &f.Size
@@ -68,7 +68,7 @@ func TestAppendFile(t *testing.T) {
 		extract.File{Path: "p", Kind: extract.KindFile, Modified: time.Date(2019, 4, 2, 9, 12, 44, 120000000, time.UTC), LocalTime: true},
 		extract.File{Path: "p", Kind: extract.KindFolder},
 		extract.File{Path: "p", Kind: extract.KindFile, Executable: true},
-		extract.File{Path: "p", Kind: extract.KindFile, Size: 9 * s, Stored: extract.StoredCompressed, Packing: extract.Packing{Method: "lznt1", Unit: 2 * s}, Pieces: []extract.Piece{
+		extract.File{Path: "p", Kind: extract.KindFile, Size: 9 * s, Stored: extract.StoredCompressed, Packing: extract.Packing{Method: "lznt1", Unit: 2 * s, Valid: 8*s - 1}, Pieces: []extract.Piece{
 			{Length: 2 * s, Kind: extract.Unit, Units: []extract.Extent{{Offset: 0, Image: 4 * s, Length: s}}},
 			{Offset: 2 * s, Length: 2 * s, Kind: extract.Unit, Units: []extract.Extent{{Offset: 2 * s, Image: 5 * s, Length: s}, {Offset: 3 * s, Image: 0, Length: 9}}},
 			dataPiece(4*s, 2*s, 9*s),

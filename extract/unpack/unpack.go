@@ -30,7 +30,8 @@ var ErrMethod = errors.New("the method of compression is not known")
 var errShort = errors.New("there is less content than the unit holds")
 
 // Unit unpacks the stored bytes of one unit into dst, which is as long as the
-// unit's content.
+// unit's content: for LZNT1 that of the whole unit, even of the last one of a
+// file, which is packed with what stands behind the file's end.
 func Unit(method string, dst, src []byte) error {
 	n, err := unit(method, dst, src)
 	if err != nil {
@@ -45,8 +46,11 @@ func Unit(method string, dst, src []byte) error {
 func unit(method string, dst, src []byte) (int, error) {
 	switch method {
 	case LZNT1:
-		// what a unit leaves out reads as zeros
-		_, err := ntfs.DecompressLZNT1(dst, src)
+		// what a unit leaves out reads as zeros; but one of zeros alone is a hole
+		n, err := ntfs.DecompressLZNT1(dst, src)
+		if n == 0 {
+			return 0, err
+		}
 		return len(dst), err
 	case XPRESS:
 		if len(src) == len(dst) { // a chunk that would not shrink is kept as it is

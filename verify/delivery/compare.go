@@ -79,6 +79,7 @@ type difference struct {
 	uniform       int64 // of them, those that are one byte, or four, over and over
 	first         int64
 	filler, fillN int64 // bytes of missing ranges that are not the filler: the first, how many
+	unknown       bool  // the image does not tell all that the file should hold
 }
 
 const block = 512
@@ -217,12 +218,18 @@ func (a *audit) compare(r *image.Reader, p *pair, buf []byte) (*difference, erro
 		}
 		u := &units[0]
 		units = units[1:]
-		content, err := unpacked(r, c.method, u)
+		src, err := u.read(r)
 		if err != nil {
 			return d, fmt.Errorf("%s: %w", p.name, err)
 		}
+		content := make([]byte, u.whole)
+		if err := unpack.Unit(c.method, content, src); err != nil {
+			a.found(p.path, FoundContent, "cannot be held to the image: what it stores from byte %d on is no compressed content: %v", u.off, err)
+			d.unknown = true
+			return d, nil
+		}
 		if !void(u.off) || !over(u.end(), func(b []byte, at int64) error {
-			copy(b, content[at-u.off:])
+			copy(b, content[at-u.off:u.length])
 			return nil
 		}) {
 			return d, unreadableErr
@@ -232,8 +239,8 @@ func (a *audit) compare(r *image.Reader, p *pair, buf []byte) (*difference, erro
 	return d, unreadableErr
 }
 
-// unpacked is the content of a unit.
-func unpacked(r *image.Reader, method string, u *unit) ([]byte, error) {
+// read reads the stored bytes of a unit.
+func (u *unit) read(r *image.Reader) ([]byte, error) {
 	var src []byte
 	for _, p := range u.stored {
 		b := make([]byte, p.length)
@@ -242,8 +249,7 @@ func unpacked(r *image.Reader, method string, u *unit) ([]byte, error) {
 		}
 		src = append(src, b...)
 	}
-	dst := make([]byte, u.length)
-	return dst, unpack.Unit(method, dst, src)
+	return src, nil
 }
 
 const (
@@ -288,7 +294,7 @@ func (a *audit) identify(ctx context.Context, r *image.Reader, res *verify.Resul
 				continue
 			}
 			p.content = c
-			if d, err := quiet.compare(r, &p, buf); err == nil && d.off == 0 && d.blocks > 0 {
+			if d, err := quiet.compare(r, &p, buf); err == nil && d.off == 0 && d.blocks > 0 && !d.unknown {
 				a.found(p.path, FoundOther, "holds the content of %s", f.Path)
 			}
 		}

@@ -21,6 +21,7 @@ type part struct{ off, length, image int64 }
 type unit struct {
 	span
 	stored []part // by image; off counts stored bytes
+	whole  int64  // how many bytes are packed: what is past the span is no content
 }
 
 // content is what a line of a result says of a file's content: parts and
@@ -200,6 +201,10 @@ func (c *content) unpacked(f *verify.FileRecord) ([][3]int64, error) {
 	if p.Unit <= 0 || p.Unit > maxUnit && (len(p.Units) != 1 || len(p.Units[0]) != 2 || p.Unit > 64*maxUnit) {
 		return nil, errNonsense
 	}
+	valid := c.size
+	if p.Valid > 0 {
+		valid = min(valid, p.Valid)
+	}
 	c.method = p.Method
 	byPlace := p.Method == "lznt1"
 	var plain [][3]int64
@@ -230,14 +235,16 @@ func (c *content) unpacked(f *verify.FileRecord) ([][3]int64, error) {
 		}
 		at := run[0]
 		for _, stored := range run[1:] {
-			if stored <= 0 || stored > 2*max(p.Unit, 1<<16) || at >= c.size {
+			if stored <= 0 || stored > 2*max(p.Unit, 1<<16) || at >= valid {
 				return nil, errNonsense
 			}
-			u := unit{span: span{at, min(p.Unit, c.size-at)}}
+			u := unit{span: span{at, min(p.Unit, valid-at)}}
+			u.whole = u.length
 			limit := int64(math.MaxInt64)
 			if byPlace {
 				take(math.MaxInt64, at, func(e [3]int64) { plain = append(plain, e) })
 				limit = at + p.Unit
+				u.whole = p.Unit
 			}
 			var n int64
 			got := take(stored, limit, func(e [3]int64) {

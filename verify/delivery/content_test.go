@@ -39,18 +39,22 @@ func TestContentOf(t *testing.T) {
 		{"lznt1", `{"size":140000,"stored":"compressed","packing":{"method":"lznt1","unit":65536,"units":[[0,4096],[131072,8192]]},
 			"extents":[[0,1000,4096],[65536,5096,65536],[131072,90000,4096],[135168,20000,4096]]}`,
 			content{size: 140000, method: "lznt1", parts: []part{{65536, 65536, 5096}},
-				units: []unit{{span{0, 65536}, []part{{0, 4096, 1000}}}, {span{131072, 8928}, []part{{0, 4096, 90000}, {4096, 4096, 20000}}}}}},
+				units: []unit{{span{0, 65536}, []part{{0, 4096, 1000}}, 65536}, {span{131072, 8928}, []part{{0, 4096, 90000}, {4096, 4096, 20000}}, 65536}}}},
+		{"lznt1, zeros past the valid bytes", `{"size":140000,"stored":"compressed","packing":{"method":"lznt1","unit":65536,"valid":70000,"units":[[0,4096,8192]]},
+			"extents":[[0,1000,4096],[65536,90000,8192]]}`,
+			content{size: 140000, method: "lznt1",
+				units: []unit{{span{0, 65536}, []part{{0, 4096, 1000}}, 65536}, {span{65536, 4464}, []part{{0, 8192, 90000}}, 65536}}}},
 		// a unit of one cluster whose content ends with the cluster
 		{"lznt1 and plain of one length", `{"size":69632,"stored":"compressed","packing":{"method":"lznt1","unit":65536,"units":[[65536,4096]]},"extents":[[0,1000,69632]]}`,
-			content{size: 69632, method: "lznt1", parts: []part{{0, 65536, 1000}}, units: []unit{{span{65536, 4096}, []part{{0, 4096, 66536}}}}}},
+			content{size: 69632, method: "lznt1", parts: []part{{0, 65536, 1000}}, units: []unit{{span{65536, 4096}, []part{{0, 4096, 66536}}, 65536}}}},
 		{"chunks, one of them damaged", `{"size":10000,"stored":"compressed","packing":{"method":"xpress","unit":4096,"units":[[0,300,200,100]]},
 			"extents":[[8,1000,400],[408,5000,200]],"damage":[[4096,1300,4096,"failed"]]}`,
 			content{size: 10000, method: "xpress", missing: []span{{4096, 4096}},
-				units: []unit{{span{0, 4096}, []part{{0, 300, 1000}}}, {span{8192, 1808}, []part{{0, 100, 5100}}}}}},
+				units: []unit{{span{0, 4096}, []part{{0, 300, 1000}}, 4096}, {span{8192, 1808}, []part{{0, 100, 5100}}, 1808}}}},
 		{"chunks after one that is not located", `{"size":10000,"stored":"compressed","packing":{"method":"lzx","unit":4096,"units":[[0,300],[8192,100]]},
 			"extents":[[8,1000,300],[600,5000,100]],"damage":[[4096,null,4096,"unlocated"]]}`,
 			content{size: 10000, method: "lzx", missing: []span{{4096, 4096}},
-				units: []unit{{span{0, 4096}, []part{{0, 300, 1000}}}, {span{8192, 1808}, []part{{0, 100, 5000}}}}}},
+				units: []unit{{span{0, 4096}, []part{{0, 300, 1000}}, 4096}, {span{8192, 1808}, []part{{0, 100, 5000}}, 1808}}}},
 		{"compressed, all plain", `{"size":3000,"stored":"compressed","extents":[[0,512,3000]]}`,
 			content{size: 3000, parts: []part{{0, 3000, 512}}}},
 	} {
@@ -70,6 +74,7 @@ func TestContentOf(t *testing.T) {
 		`{"size":4096,"stored":"compressed","packing":{"method":"xpress","unit":4096,"units":[[4096,5]]},"extents":[[0,0,5]]}`,
 		`{"size":4096,"stored":"compressed","packing":{"method":"xpress","unit":0,"units":[[0,5]]},"extents":[[0,0,5]]}`,
 		`{"size":4096,"stored":"compressed","packing":{"method":"xpress","unit":4096,"units":[[]]},"extents":[[0,0,5]]}`,
+		`{"size":140000,"stored":"compressed","packing":{"method":"lznt1","unit":65536,"valid":65536,"units":[[65536,512]]},"extents":[[65536,0,512]]}`,
 	} {
 		if c, err := contentOf(record(t, bad)); !errors.Is(err, errNonsense) {
 			t.Errorf("%s: %+v, %v", bad, c, err)
@@ -101,7 +106,7 @@ func FuzzContentOf(f *testing.F) {
 		}
 		pos = 0
 		for _, u := range c.units {
-			if u.off < pos || u.length <= 0 || u.end() > c.size || c.isMissing(u.span) || len(u.stored) == 0 {
+			if u.off < pos || u.length <= 0 || u.end() > c.size || u.whole < u.length || c.isMissing(u.span) || len(u.stored) == 0 {
 				t.Fatalf("unit %+v of %+v", u, c)
 			}
 			pos = u.end()

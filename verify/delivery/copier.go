@@ -138,11 +138,11 @@ func (c *copier) unpack(worker int, f *file, u *unit, first []byte) ([]byte, err
 			}
 		}
 	}
-	dst := grown(&c.scratch[worker][1], u.length)
+	dst := grown(&c.scratch[worker][1], u.whole)
 	if err := unpack.Unit(f.method, dst, src); err != nil {
 		f.failed = fmt.Sprintf("what is stored from byte %d on is no compressed content: %v", u.off, err)
 	}
-	return dst, nil
+	return dst[:u.length], nil
 }
 
 func grown(b *[]byte, n int64) []byte {
