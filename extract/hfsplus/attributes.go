@@ -114,7 +114,7 @@ func parseAttribute(b []byte) (a attributeRecord, ok bool) {
 type compressedFile struct {
 	file     uint32
 	doubtful bool // the record may be out of use, or is not wholly read
-	inFork   bool // the attribute is in a fork of its own, which no system does
+	unusable bool // the attribute is in a fork of its own or has not its mark, which no system does
 	method   uint32
 	size     uint64
 	data     int64 // in the attributes file, of what follows the attribute's header
@@ -158,6 +158,7 @@ func (v *Volume) loadCompressed(ctx context.Context) (*compressedFiles, error) {
 				}
 			}
 			if !ok {
+				out.lost = true // what it was, nobody knows
 				continue
 			}
 			for _, b := range a.fork.runs {
@@ -168,11 +169,9 @@ func (v *Volume) loadCompressed(ctx context.Context) (*compressedFiles, error) {
 			if !bytes.Equal(a.name, compressedName) {
 				continue
 			}
-			c := compressedFile{file: a.file, doubtful: doubtful || n.uncertain, inFork: a.kind != attrInline}
-			if !c.inFork {
-				if !parseDecmpfs(n.data[r.start+a.data:r.start+a.data+a.bytes], &c) {
-					continue
-				}
+			c := compressedFile{file: a.file, doubtful: doubtful || n.uncertain, unusable: a.kind != attrInline}
+			if !c.unusable {
+				c.unusable = !parseDecmpfs(n.data[r.start+a.data:r.start+a.data+a.bytes], &c)
 				c.data = int64(n.number)*int64(t.nodeSize) + int64(r.start+a.data+decmpfsHeader)
 				if c.bytes > 0 && !n.has(r.start+a.data+decmpfsHeader, r.start+a.data+decmpfsHeader+1) {
 					c.bytes, c.doubtful = 0, true

@@ -51,10 +51,10 @@ func parseDecmpfs(b []byte, c *compressedFile) bool {
 }
 
 // stored is the content of a compressed file, put into f. rsrc is where its
-// resource fork lies, of size bytes.
+// resource fork lies, of size bytes, or of -1 where that is unread.
 func (v *Volume) stored(f *extract.File, c *compressedFile, rsrc *place, size int64) {
 	f.Stored = extract.StoredCompressed
-	if c.inFork || c.size > 1<<62 {
+	if c.unusable || c.size > 1<<62 {
 		f.Size, f.RecordUnread = -1, true
 		f.Why = append(f.Why, "the attribute that says how it is compressed cannot be used")
 		return
@@ -73,12 +73,16 @@ func (v *Volume) stored(f *extract.File, c *compressedFile, rsrc *place, size in
 	case methodZlib, methodLZVN, methodLZFSE:
 		f.Packing = extract.Packing{Method: packings[c.method], Unit: f.Size}
 		v.storedInline(f, c, 0, false)
-	case methodZlibFork:
+	case methodZlibFork, methodLZVNFork, methodLZFSEFork, methodPlainFork:
 		f.Packing = extract.Packing{Method: packings[c.method], Unit: compressionUnit}
-		v.storedZlib(f, fk)
-	case methodLZVNFork, methodLZFSEFork, methodPlainFork:
-		f.Packing = extract.Packing{Method: packings[c.method], Unit: compressionUnit}
-		v.storedTable(f, fk)
+		switch {
+		case size < 0:
+			f.Why = append(f.Why, "the part of its record is unread that tells where its compressed content lies")
+		case c.method == methodZlibFork:
+			v.storedZlib(f, fk)
+		default:
+			v.storedTable(f, fk)
+		}
 	default:
 		f.Why = append(f.Why, fmt.Sprintf("compression method %d is not known", c.method))
 		f.RecordUnread = true
@@ -108,7 +112,8 @@ func (v *Volume) storedInline(f *extract.File, c *compressedFile, skip int64, pl
 		f.Pieces = v.unit(nil, v.trees.attributes.fork, 0, f.Size, from, n)
 		return
 	}
-	if n < f.Size {
+	if n != f.Size { // such a file the system itself refuses (decmpfs.c, of the first method)
+		f.RecordUnread = true
 		f.Why = append(f.Why, fmt.Sprintf("%d bytes of content are stored, of %d", n, f.Size))
 	}
 	v.trees.attributes.fork.images(from, min(n, f.Size), func(off, at, n int64) {
@@ -186,6 +191,8 @@ func (v *Volume) blocks(f *extract.File, fk *fork, table, step, count int64, ent
 	const part = 1024 // entries at a time
 	var buf [part*8 + 8]byte
 	bad := false
+	// a size may claim anything: the table ends where the fork is no more located
+	count = min(count, max(0, fk.located()-table)/step)
 	for i := int64(0); i < count; i += part {
 		n := min(part, count-i)
 		b := buf[:(n-1)*step+8]

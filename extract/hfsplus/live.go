@@ -28,6 +28,9 @@ func (t *tree) settle() {
 			if x.reached && x.kind == kindIndex && x.partial {
 				indexGap = true
 			}
+			if x.kind == kindUnknown { // it may be a leaf, of which no record can be told
+				t.unreadNodes++
+			}
 			continue
 		case x.reached:
 		case !indexGap || t.contradicted(x):

@@ -277,12 +277,16 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	case modeFIFO, modeChar, modeBlock, modeSocket, modeWhite:
 		f.Why = append(f.Why, "a device node, pipe or socket: it has no content")
 	}
-	if rec.rsrc.sized && rec.ownerFlags&ownerCompressed != 0 && rec.data.size == 0 {
+	if rec.ownerFlags&ownerCompressed != 0 && rec.data.size == 0 {
+		size := int64(-1)
+		if rec.rsrc.sized {
+			size = int64(min(rec.rsrc.size, 1<<62))
+		}
 		if c := v.compressed.of(rec.id); c != nil {
 			v.remark(f, &rsrc, &rec.rsrc)
-			v.stored(f, c, &rsrc, int64(min(rec.rsrc.size, 1<<62)))
+			v.stored(f, c, &rsrc, size)
 			v.forkNeeds(&need, &rsrc, &rec.rsrc, rec.id, parent)
-			v.compressedNeeds(&need, rec.id, c, &rsrc, int64(min(rec.rsrc.size, 1<<62)))
+			v.compressedNeeds(&need, rec.id, c, &rsrc, size)
 			f.Needs = need.list
 			out.entries = append(out.entries, *e)
 			return
