@@ -15,7 +15,8 @@ const (
 	decmpfsMagic  = 0x636D7066
 	decmpfsHeader = 16
 
-	compressionUnit = 65536 // bytes of content of a block
+	compressionUnit = 65536    // bytes of content of a block
+	mostInline      = 64 << 20 // bytes of content that an attribute can be believed to hold: of zlib 1032 for one
 )
 
 // The methods: the odd ones keep the content behind the attribute's header,
@@ -107,6 +108,10 @@ func (v *Volume) storedInline(f *extract.File, c *compressedFile, skip int64, pl
 	if n <= 0 {
 		f.Why = append(f.Why, "its compressed content is missing")
 		return
+	}
+	if !plain && f.Size > mostInline {
+		f.RecordUnread = true
+		f.Why = append(f.Why, fmt.Sprintf("%d bytes of content cannot be stored in %d", f.Size, n))
 	}
 	if !plain {
 		f.Pieces = v.unit(nil, v.trees.attributes.fork, 0, f.Size, from, n)

@@ -300,6 +300,11 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 			return
 		}
 	}
+	if rec.ownerFlags&ownerCompressed != 0 && rec.data.size > 0 && (v.compressed.some || v.compressed.of(rec.id) != nil) {
+		// as a system leaves it that was stopped while it unpacked the file
+		f.RecordUnread = true
+		f.Why = append(f.Why, "it has content, and is said to be kept compressed: which of the two is whole is not known")
+	}
 	if rec.data.size > 1<<62 {
 		f.Size, f.RecordUnread = -1, true
 		f.Why = append(f.Why, fmt.Sprintf("its record gives it %d bytes", rec.data.size))
