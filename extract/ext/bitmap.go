@@ -76,7 +76,7 @@ func (b *bitmap) mayBeUsed(i uint32) bool {
 
 // readBitmap reads a bitmap of n bits at a block and holds it against want.
 func (v *Volume) readBitmap(d *groupDesc, uninit uint16, block uint64, n uint32, want uint32) bitmap {
-	if !d.Known {
+	if !d.Known || d.NoBitmaps {
 		return bitmap{none: true}
 	}
 	if d.Checked && !d.Backup && d.Flags&uninit != 0 {

@@ -27,6 +27,8 @@ type groupDesc struct {
 	Backup bool // from a copy: places hold, but flags, counts and checksums may be old
 	// Checked is set where a checksum vouches for it.
 	Checked bool
+	// NoBitmaps is set where it is not known where the bitmaps stand.
+	NoBitmaps bool
 }
 
 // parseGroupDesc decodes the descriptor of group g from b, which holds one of

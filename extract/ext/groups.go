@@ -26,6 +26,11 @@ const maxFaults = 8
 // where that does not give it from a copy.
 func (v *Volume) loadGroups() {
 	sb := &v.sb
+	if v.shape != nil {
+		v.groups = groupTable{list: []groupDesc{v.shape.group()}}
+		v.findSystem()
+		return
+	}
 	t := groupTable{list: make([]groupDesc, sb.groups())}
 	bs := v.bs
 	perBlock := uint64(bs) / uint64(sb.DescSize)
@@ -100,8 +105,10 @@ func (v *Volume) findSystem() {
 			add(sb.groupFirst(g), n+plain)
 		}
 		if d := &v.groups.list[g]; d.Known {
-			add(d.BlockBitmap, 1)
-			add(d.InodeBitmap, 1)
+			if !d.NoBitmaps {
+				add(d.BlockBitmap, 1)
+				add(d.InodeBitmap, 1)
+			}
 			add(d.InodeTable, tableBlocks(sb))
 		}
 	}

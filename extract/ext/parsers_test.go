@@ -3,7 +3,11 @@ package ext
 import (
 	"bytes"
 	"encoding/binary"
+	"slices"
 	"testing"
+
+	"fileassay/extract"
+	"fileassay/extract/imap"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -184,15 +188,23 @@ func FuzzJournal(f *testing.F) {
 // FuzzVolume changes bytes of whole volumes.
 func FuzzVolume(f *testing.F) {
 	var imgs [][]byte
+	var heads [][]imap.Range // unread where which has its high bit set: then there is no superblock
 	for i, name := range []string{"ext2-1k", "ext4-nocsum", "ext3-journal"} {
 		imgs = append(imgs, unpack(f, name))
+		whole, _ := walk(f, reader(f, imgs[i]), extract.Options{})
+		heads = append(heads, headUnread(whole, 0))
+		f.Add(uint8(i)|0x80, uint32(whole.groups.list[0].InodeTable)*uint32(whole.bs)+11*uint32(whole.sb.InodeSize), []byte{1, 2})
 		f.Add(uint8(i), uint32(1024+0x20), []byte{1, 2})
 		f.Add(uint8(i), uint32(2048), []byte{0, 0, 0, 0})
 	}
 	f.Fuzz(func(t *testing.T, which uint8, at uint32, change []byte) {
-		img := bytes.Clone(imgs[int(which)%len(imgs)])
+		i := int(which&0x7F) % len(imgs)
+		img := bytes.Clone(imgs[i])
 		copy(img[int(at)%len(img):], change)
 		r := reader(t, img)
+		if which&0x80 != 0 {
+			r = reader(t, img, slices.Clone(heads[i])...)
+		}
 		v, err := Open(t.Context(), r, 0, 0, walkAll)
 		if err != nil {
 			return

@@ -166,7 +166,7 @@ func (v *Volume) groupHealth(ctx context.Context) ([]extract.Structure, error) {
 		sizes := [3]int64{v.bs, v.bs, int64(sb.InodesPerGroup) * int64(sb.InodeSize)}
 		for k, block := range [3]uint64{d.BlockBitmap, d.InodeBitmap, d.InodeTable} {
 			sums[k].Length += sizes[k]
-			if !d.Known {
+			if !d.Known || d.NoBitmaps && k < 2 {
 				sums[k].Unread += sizes[k]
 				continue
 			}
@@ -207,8 +207,11 @@ func (v *Volume) groupHealth(ctx context.Context) ([]extract.Structure, error) {
 		s := sums[k]
 		s.Health = health(s.Unread, s.Length)
 		s.Note = fmt.Sprintf("of %d groups", sb.groups())
-		if v.groups.unknown > 0 {
+		switch {
+		case v.groups.unknown > 0:
 			s.Note += fmt.Sprintf("; in %d groups their place is unknown", v.groups.unknown)
+		case v.shape != nil && k < 2:
+			s.Note += "; their place is unknown"
 		}
 		if bad[k] > 0 {
 			s.Health = extract.HealthDamaged

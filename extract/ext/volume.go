@@ -19,8 +19,9 @@ type Volume struct {
 	opt    extract.Options
 
 	sb     superblock
-	sbAt   int64 // of the superblock that is gone by, in the volume
-	bs     int64 // bytes of a block
+	sbAt   int64     // of the superblock that is gone by, in the volume; -1 where there is none
+	shape  *geometry // what is gone by in place of a superblock; nil where there is one
+	bs     int64     // bytes of a block
 	groups groupTable
 	system extract.Spans // fixed structures, in blocks
 	notes  []string
@@ -55,8 +56,14 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 		return no("the range is too short to hold one")
 	}
 	f, err := findSuperblock(ctx, r, start, limit)
+	var shape *geometry
 	if err != nil {
-		return nil, err
+		if ctx.Err() != nil {
+			return nil, err
+		}
+		if f, shape, err = withoutSuperblock(ctx, r, start, limit, err); err != nil {
+			return nil, err
+		}
 	}
 	if why := f.unusable(); why != "" {
 		return no(why)
@@ -64,7 +71,7 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if f.groups() > maxGroups {
 		return no(fmt.Sprintf("its superblock claims %d groups, more than %d are not believed", f.groups(), maxGroups))
 	}
-	v := &Volume{r: r, start: start, length: length, opt: o, sb: f.superblock, sbAt: f.at, bs: f.blockSize()}
+	v := &Volume{r: r, start: start, length: length, opt: o, sb: f.superblock, sbAt: f.at, shape: shape, bs: f.blockSize()}
 	v.scratch.New = func() any { return new([]byte) }
 	size := int64(f.Blocks) * v.bs
 	if length <= 0 {

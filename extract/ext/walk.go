@@ -287,6 +287,10 @@ func (l *lister) live(rec *record, names []name) {
 		return // a device, pipe or socket
 	}
 	if len(names) == 0 {
+		if v.shape != nil && !v.sb.metadataCsum() {
+			f.RecordUnread = true
+			f.Why = append(f.Why, "no folder that was read names it, and whether its inode is in use is not known")
+		}
 		l.unnamed(f)
 		return
 	}

@@ -1,0 +1,242 @@
+package ext
+
+import (
+	"context"
+	"encoding/binary"
+	"fmt"
+
+	"fileassay/extract/image"
+)
+
+// geometry is what is known of a volume whose superblock is unread and has no
+// copy, as on a volume of one group: where its inodes lie, and how large they
+// and its blocks are. It was found from folders and inodes that speak for each
+// other: the inode of a folder says in which block that begins, and the "."
+// entry there says which number the inode has.
+type geometry struct {
+	sb    superblock // as far as it could be told
+	table uint64     // first block of the inodes
+	used  uint32     // inodes from the first that may be in use
+	spoke int        // entries that agree with the inode they name
+}
+
+// group is the descriptor of the one group.
+func (g *geometry) group() groupDesc {
+	return groupDesc{InodeTable: g.table, UnusedInodes: g.sb.Inodes - g.used, Known: true, Checked: true, NoBitmaps: true}
+}
+
+// Bounds of the search.
+const (
+	geometryLimit  = 256 << 20 // bytes of the volume that are looked at
+	maxSigns       = 1 << 15   // folders, and inodes of folders
+	maxEntries     = 1 << 16   // of folders that are held against their inodes
+	minFolders     = 2         // that speak for a geometry, with
+	minSpoke       = 6         // entries that agree with their inodes
+	maxGeometries  = 8         // that are held against entries
+	maxInodeSize   = 1024      // of those that are tried
+	inodeAlignment = 128
+)
+
+// folderSign is a block that begins as a folder does.
+type folderSign struct {
+	at       int64  // bytes of the volume
+	self     uint32 // the number in its "." entry
+	filetype bool   // entries tell the type of what they name
+}
+
+// inodeSign is a record that may be the inode of a folder.
+type inodeSign struct {
+	at    int64  // bytes of the volume
+	block uint64 // where it says that the folder begins
+}
+
+// signs are what a volume was searched for.
+type signs struct {
+	folders []folderSign
+	place   map[int64]int // in folders, by at
+	inodes  []inodeSign
+	logs    []logSign
+	dark    int64 // the end of what was not read, bytes of the volume
+}
+
+// logSign is a block that begins as a journal does.
+type logSign struct {
+	at int64
+	s  journalSuper
+}
+
+// withoutSuperblock is what to go by where no superblock could be had for the
+// reason of err: what the volume's folders and inodes tell, if the superblock
+// was not read. What was read and is none is no such volume.
+func withoutSuperblock(ctx context.Context, r *image.Reader, start, limit int64, err error) (found, *geometry, error) {
+	if _, _, unread := readSuper(r, start, superblockAt); !unread {
+		return found{}, nil, err
+	}
+	g, ok, stopped := findGeometry(ctx, r, start, limit)
+	if stopped != nil {
+		err = stopped
+	}
+	if !ok {
+		return found{}, nil, err
+	}
+	note := fmt.Sprintf("the superblock was not read and no copy of it was found: where the inodes lie was found from folders and inodes that speak for each other, %d entries in all", g.spoke)
+	return found{superblock: g.sb, at: -1, note: note}, g, nil
+}
+
+// findGeometry looks for the geometry of a volume at start whose superblock
+// was not read. ok is false where nothing bears one out.
+func findGeometry(ctx context.Context, r *image.Reader, start, limit int64) (g *geometry, ok bool, err error) {
+	s, err := findSigns(ctx, r, start, min(limit, geometryLimit))
+	if err != nil || len(s.folders) < minFolders {
+		return nil, false, err
+	}
+	w := &weigher{r: r, start: start, limit: limit, signs: s}
+	var best *geometry
+	second := 0
+	for _, c := range w.candidates() {
+		if err := ctx.Err(); err != nil {
+			return nil, false, err
+		}
+		x, ok := w.weigh(c)
+		switch {
+		case !ok:
+		case best == nil || x.spoke > best.spoke:
+			if best != nil {
+				second = best.spoke
+			}
+			best = x
+		default:
+			second = max(second, x.spoke)
+		}
+	}
+	if best == nil || 2*second > best.spoke {
+		return nil, false, nil // nothing, or nothing decides
+	}
+	w.complete(best)
+	return best, true, nil
+}
+
+// findSigns searches the first limit bytes of a volume.
+func findSigns(ctx context.Context, r *image.Reader, start, limit int64) (*signs, error) {
+	s := &signs{place: map[int64]int{}}
+	const step = 1 << 20
+	buf := make([]byte, step)
+	for at := int64(0); at < limit; at += step {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		b := buf[:min(step, limit-at)]
+		unread := toGaps(r.ReadReadable(b, start+at), start+at) // zeros there, which are no sign
+		if n := len(unread); n > 0 {
+			s.dark = at + unread[n-1].end
+		}
+		for i := 0; i+inodeAlignment <= len(b); i += inodeAlignment {
+			if block, ok := folderInode(b[i : i+inodeAlignment]); ok && len(s.inodes) < maxSigns && !unread.touches(int64(i), inodeAlignment) {
+				s.inodes = append(s.inodes, inodeSign{at + int64(i), block})
+			}
+			if i%1024 != 0 {
+				continue
+			}
+			if f, ok := folderBlock(b[i:]); ok && len(s.folders) < maxSigns && !unread.touches(int64(i), 24) {
+				f.at = at + int64(i)
+				s.place[f.at] = len(s.folders)
+				s.folders = append(s.folders, f)
+			}
+			if j, ok := logBlock(b[i:]); ok && !unread.touches(int64(i), 1024) {
+				s.logs = append(s.logs, logSign{at + int64(i), j})
+			}
+		}
+	}
+	return s, nil
+}
+
+// folderBlock tells whether b begins as the first block of a folder: with "."
+// and "..". ext4: directory, "struct ext4_dir_entry_2".
+func folderBlock(b []byte) (f folderSign, ok bool) {
+	le := binary.LittleEndian
+	if len(b) < 24 || le.Uint16(b[4:]) != 12 || b[6] != 1 || b[8] != '.' || b[18] != 2 || b[20] != '.' || b[21] != '.' ||
+		le.Uint16(b[16:])%4 != 0 || le.Uint16(b[16:]) < 12 || b[7] != b[19] || b[7] != 0 && b[7] != direntFolder {
+		return f, false
+	}
+	f = folderSign{self: le.Uint32(b), filetype: b[7] == direntFolder}
+	return f, f.self != 0 && le.Uint32(b[12:]) != 0
+}
+
+// folderInode tells whether b begins as the inode of a folder, and in which
+// block that begins.
+func folderInode(b []byte) (block uint64, ok bool) {
+	le := binary.LittleEndian
+	mode, links, size, deleted := le.Uint16(b), le.Uint16(b[0x1A:]), le.Uint32(b[0x4:]), le.Uint32(b[0x14:])
+	if mode&modeType != modeFolder || links == 0 || deleted != 0 || size == 0 || size%1024 != 0 {
+		return 0, false
+	}
+	return firstBlock(le.Uint32(b[0x20:]), b[iBlockAt:iBlockAt+iBlockSize])
+}
+
+// firstBlock is where the first block of an inode's content lies, as far as
+// the inode itself says.
+func firstBlock(flags uint32, b []byte) (block uint64, ok bool) {
+	if flags&inodeInlineData != 0 {
+		return 0, false
+	}
+	if flags&inodeExtents == 0 {
+		block = uint64(binary.LittleEndian.Uint32(b))
+		return block, block != 0
+	}
+	h, err := parseExtentHeader(b, iBlockSize)
+	if err != nil || h.Depth != 0 || h.Entries == 0 {
+		return 0, false
+	}
+	e := parseExtent(b[extentEntrySize:])
+	return e.Physical, e.Logical == 0 && !e.Unwritten && e.Physical != 0
+}
+
+// logBlock tells whether b begins as a journal does.
+func logBlock(b []byte) (s journalSuper, ok bool) {
+	if len(b) < 1024 || binary.BigEndian.Uint32(b) != journalMagic {
+		return s, false
+	}
+	s, err := parseJournalSuper(b[:1024], int64(binary.BigEndian.Uint32(b[12:])))
+	return s, err == nil
+}
+
+// candidate is a geometry that folders and their inodes may speak for.
+type candidate struct {
+	log   uint32 // block size, as in a superblock
+	size  int64  // of an inode
+	table int64  // where the inodes begin, bytes of the volume
+}
+
+// weigher holds candidates against what stands on the volume.
+type weigher struct {
+	*signs
+	r            *image.Reader
+	start, limit int64
+}
+
+// candidates are those that most folders speak for, in a set order. A journal
+// holds older versions of inodes, a few blocks of them in a row: fewer speak for
+// these.
+func (w *weigher) candidates() []candidate {
+	var votes []voice
+	for _, n := range w.inodes {
+		for log := range uint32(7) {
+			if n.block > uint64(w.limit)>>(10+log) {
+				continue
+			}
+			k, ok := w.place[int64(n.block)<<(10+log)]
+			if !ok {
+				continue
+			}
+			self := w.folders[k].self
+			for size := int64(goodOldInodeSize); size <= maxInodeSize; size *= 2 {
+				c := candidate{log, size, n.at - int64(self-1)*size}
+				if c.table <= 0 || c.table%(1024<<log) != 0 {
+					continue
+				}
+				votes = append(votes, voice{c, self})
+			}
+		}
+	}
+	return mostVoted(votes)
+}

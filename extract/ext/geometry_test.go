@@ -1,0 +1,93 @@
+package ext
+
+import (
+	"fmt"
+	"testing"
+
+	"fileassay/extract"
+	"fileassay/extract/imap"
+)
+
+// headUnread is what is lost where the start of a volume is unread as far as
+// the inodes: the superblock, the descriptors, the bitmaps, and blocks of the
+// inodes, with all copies of the superblock.
+func headUnread(v *Volume, inodeBlocks uint64) []imap.Range {
+	end := int64(v.groups.list[0].InodeTable+inodeBlocks) * v.bs
+	out := []imap.Range{{Start: 0, Length: end, State: imap.Failed}}
+	for _, g := range v.copyGroups() {
+		out = append(out, imap.Range{Start: v.sb.superOffset(g) / 512 * 512, Length: max(v.bs, superblockSize), State: imap.Failed})
+	}
+	return out
+}
+
+// A volume of which neither the superblock nor any copy was read is listed by
+// what its folders and inodes say of each other. What is listed is what stands
+// there, and what is whole is what the kernel read (testdata/make.py).
+func TestGeometry(t *testing.T) {
+	opened := 0
+	for _, c := range volumes {
+		for _, blocks := range []uint64{0, 1, 2} {
+			t.Run(fmt.Sprintf("%s, %d blocks of inodes unread", c.name, blocks), func(t *testing.T) {
+				img := unpack(t, c.name)
+				whole, all := walk(t, reader(t, img), extract.Options{})
+				there := map[string]bool{}
+				for _, l := range sums(t, c.name) {
+					there[l] = true
+				}
+				byID := map[uint64]*extract.File{}
+				for _, f := range all {
+					byID[f.ID] = f
+				}
+				r := reader(t, img, headUnread(whole, blocks)...)
+				v, err := Open(t.Context(), r, 0, int64(len(img)), extract.Options{})
+				if err != nil {
+					t.Logf("of %d groups: %v", len(whole.groups.list), err)
+					return
+				}
+				opened++
+				if v.bs != whole.bs || v.sb.InodeSize != whole.sb.InodeSize || v.shape == nil || v.shape.table != whole.groups.list[0].InodeTable {
+					t.Fatalf("blocks of %d, inodes of %d at block %d; want %d, %d, %d", v.bs, v.sb.InodeSize, v.groups.list[0].InodeTable,
+						whole.bs, whole.sb.InodeSize, whole.groups.list[0].InodeTable)
+				}
+				if v.sb.metadataCsum() && v.sb.ChecksumSeed != whole.sb.ChecksumSeed {
+					t.Errorf("seed %#x, want %#x", v.sb.ChecksumSeed, whole.sb.ChecksumSeed)
+				}
+				listed, good := map[uint64]bool{}, 0
+				err = v.Walk(t.Context(), func(f *extract.File) error {
+					listed[f.ID] = true
+					w := byID[f.ID]
+					if w == nil {
+						t.Errorf("inode %d is listed as %q, and is of no file", f.ID, f.Path)
+						return nil
+					}
+					if f.Kind != w.Kind {
+						t.Errorf("%s is a %s, want a %s", f.Path, f.Kind, w.Kind)
+					}
+					if b, ok := readContent(r, f); ok && f.Kind == extract.KindFile {
+						if want, ok := readContent(r, w); !ok || string(b) != string(want) {
+							t.Errorf("%s is called whole, and is not %s", f.Path, w.Path)
+						}
+						if !f.Unnamed && !there[line(r, f)] && f.Path == w.Path {
+							t.Errorf("%s is not what the kernel read", f.Path)
+						}
+						good++
+					}
+					return nil
+				})
+				if err != nil {
+					t.Fatal(err)
+				}
+				if v.Listing().Complete || len(v.Listing().Why) == 0 {
+					t.Error("a list without a superblock is called complete")
+				}
+				if _, err := v.Structures(t.Context()); err != nil {
+					t.Error(err)
+				}
+				t.Logf("%d of %d inodes listed, %d whole", len(listed), len(byID), good)
+			})
+		}
+	}
+	if opened < 6 {
+		t.Errorf("%d volumes were opened without a superblock", opened)
+	}
+}
