@@ -113,23 +113,23 @@ type VerdictCount struct {
 func (c *VerdictCount) add(v Verdict, n int64) {
 	switch v {
 	case Intact:
-		c.Intact += n
+		c.Intact = plus(c.Intact, n)
 	case Damaged:
-		c.Damaged += n
+		c.Damaged = plus(c.Damaged, n)
 	default:
-		c.Lost += n
+		c.Lost = plus(c.Lost, n)
 	}
 }
 
 // Add adds the counts of o.
 func (c *VerdictCount) Add(o VerdictCount) {
-	c.Intact += o.Intact
-	c.Damaged += o.Damaged
-	c.Lost += o.Lost
+	c.Intact = plus(c.Intact, o.Intact)
+	c.Damaged = plus(c.Damaged, o.Damaged)
+	c.Lost = plus(c.Lost, o.Lost)
 }
 
 // Total is the sum over the verdicts.
-func (c VerdictCount) Total() int64 { return c.Intact + c.Damaged + c.Lost }
+func (c VerdictCount) Total() int64 { return plus(plus(c.Intact, c.Damaged), c.Lost) }
 
 // FileRecord is a listed entry in a result. Size and Bytes are null where the
 // size is not known.

@@ -1,6 +1,8 @@
 package verify
 
 import (
+	"math"
+
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
@@ -29,27 +31,38 @@ type Bytes struct {
 func (b *Bytes) add(s imap.State, n int64) {
 	switch s {
 	case imap.Read:
-		b.Read += n
+		b.Read = plus(b.Read, n)
 	case imap.Doubtful:
-		b.Doubtful += n
+		b.Doubtful = plus(b.Doubtful, n)
 	case imap.Failed:
-		b.Failed += n
+		b.Failed = plus(b.Failed, n)
 	default:
-		b.Skipped += n
+		b.Skipped = plus(b.Skipped, n)
 	}
+}
+
+// plus adds counts; the sum of what damaged metadata claims stops at the
+// largest number there is.
+func plus(a, b int64) int64 {
+	if b > 0 && a > math.MaxInt64-b {
+		return math.MaxInt64
+	}
+	return a + b
 }
 
 // Add adds the counts of o.
 func (b *Bytes) Add(o Bytes) {
-	b.Read += o.Read
-	b.Doubtful += o.Doubtful
-	b.Failed += o.Failed
-	b.Skipped += o.Skipped
-	b.Unlocated += o.Unlocated
+	b.Read = plus(b.Read, o.Read)
+	b.Doubtful = plus(b.Doubtful, o.Doubtful)
+	b.Failed = plus(b.Failed, o.Failed)
+	b.Skipped = plus(b.Skipped, o.Skipped)
+	b.Unlocated = plus(b.Unlocated, o.Unlocated)
 }
 
 // Total is the sum of the five counts.
-func (b Bytes) Total() int64 { return b.Read + b.Doubtful + b.Failed + b.Skipped + b.Unlocated }
+func (b Bytes) Total() int64 {
+	return plus(plus(plus(plus(b.Read, b.Doubtful), b.Failed), b.Skipped), b.Unlocated)
+}
 
 // Judgement is the verdict on one file with what it rests on.
 type Judgement struct {

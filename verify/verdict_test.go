@@ -2,6 +2,7 @@ package verify
 
 import (
 	"bytes"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -187,5 +188,23 @@ func TestJudgeAgainstMarking(t *testing.T) {
 		if harm != f.Size-want.Read {
 			t.Fatalf("%d bytes of damage, %d unread", harm, f.Size-want.Read)
 		}
+	}
+}
+
+// What damaged metadata claims adds up to no more than there can be.
+func TestAbsurdSums(t *testing.T) {
+	const most = math.MaxInt64
+	var b Bytes
+	var c VerdictCount
+	for range 5 {
+		b.Add(Bytes{Read: most / 2, Doubtful: most / 2, Failed: most / 2, Skipped: most / 2, Unlocated: most / 2})
+		c.add(Lost, most/2)
+		c.Add(VerdictCount{Intact: most / 2, Damaged: most / 2})
+	}
+	if want := (Bytes{most, most, most, most, most}); b != want || b.Total() != most {
+		t.Errorf("%+v, total %d", b, b.Total())
+	}
+	if want := (VerdictCount{most, most, most}); c != want || c.Total() != most {
+		t.Errorf("%+v, total %d", c, c.Total())
 	}
 }
