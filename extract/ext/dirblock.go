@@ -55,7 +55,7 @@ func parseDirent(sb *superblock, b []byte, at int) (dirent, error) {
 		if d.Type != direntTailType {
 			d.Type &= 0x0F // the rest are marks of data behind the name
 		}
-	} else {
+	} else if d.Inode != 0 || b[at+7] != direntTailType { // of the tail it is no length, here too
 		nameLen |= int(b[at+7]) << 8
 	}
 	if rec < direntHead || rec%4 != 0 || rec > len(b)-at || nameLen > rec-direntHead || nameLen > 255 {

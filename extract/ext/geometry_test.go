@@ -26,7 +26,7 @@ func headUnread(v *Volume, inodeBlocks uint64) []imap.Range {
 func TestGeometry(t *testing.T) {
 	opened := 0
 	for _, c := range volumes {
-		for _, blocks := range []uint64{0, 1, 2} {
+		for _, blocks := range []uint64{0, 1, 2, 5} {
 			t.Run(fmt.Sprintf("%s, %d blocks of inodes unread", c.name, blocks), func(t *testing.T) {
 				img := unpack(t, c.name)
 				whole, all := walk(t, reader(t, img), extract.Options{})

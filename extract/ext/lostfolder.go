@@ -88,7 +88,7 @@ func (t *tree) missedFolders() []uint32 {
 		}
 	}
 	for _, n := range t.names.list {
-		if n.kind() == direntFolder {
+		if n.kind() == direntFolder || n.kind() == direntUnknown && t.v.sb.Incompat&incompatFiletype == 0 {
 			miss(n.child)
 		}
 	}
@@ -324,7 +324,7 @@ func (t *tree) expects(n, parent uint32) bool {
 		return parent == rootInode
 	}
 	for k := t.names.from(n); k < len(t.names.list) && t.names.list[k].child == n; k++ {
-		if t.names.list[k].parent == parent && t.names.list[k].kind() == direntFolder {
+		if t.names.list[k].parent == parent && (t.names.list[k].kind() == direntFolder || t.names.list[k].kind() == direntUnknown) {
 			return true
 		}
 	}

@@ -82,6 +82,10 @@ type tree struct {
 	cutBlocks int64
 	cutOf     int // folders they belong to
 
+	// above are the numbers that folders name as the one above, where entries do
+	// not tell what kind of file they name.
+	above map[uint32]bool
+
 	lost  []uint64 // blocks found to be of folders whose inodes are unread
 	found int      // such folders
 }
@@ -93,6 +97,18 @@ func (t *tree) find(number uint32) *folder {
 		return nil
 	}
 	return &t.folders[i]
+}
+
+// namesFolder reports whether an entry is that of a folder, whose inode may be
+// unread.
+func (t *tree) namesFolder(n name) bool {
+	if k := n.kind(); k != direntUnknown {
+		return k == direntFolder
+	}
+	if t.find(n.child) != nil || t.above[n.child] {
+		return true
+	}
+	return n.child == t.v.sb.FirstInode && n.parent == rootInode && string(t.names.of(n)) == "lost+found"
 }
 
 // folderPlan is a folder with where its blocks lie, before they are read.
@@ -152,6 +168,12 @@ func (v *Volume) readTree(ctx context.Context) (*tree, error) {
 	t.names.sort()
 	if err := t.findLostFolders(ctx); err != nil {
 		return nil, err
+	}
+	if v.sb.Incompat&incompatFiletype == 0 {
+		t.above = map[uint32]bool{}
+		for i := range t.folders {
+			t.above[t.folders[i].parent] = true
+		}
 	}
 	t.findShared(&claims)
 	t.nameFolders()

@@ -150,6 +150,7 @@ var volumes = []struct {
 	{"ext4-metabg", "ext4", false},
 	{"ext4-bigalloc", "ext4", false},
 	{"ext4-super2", "ext4", false},
+	{"ext4-notype", "ext4", false},
 	{"ext4-64k", "ext4", false},
 	{"ext4-bigino", "ext4", false},
 	{"ext4-journal", "ext4", true},

@@ -358,14 +358,14 @@ func (l *lister) nameOnly(rec *record, names []name, why string) {
 		f := l.new()
 		f.ID = uint64(rec.Number)
 		f.Size = -1
-		switch nm.kind() {
-		case direntFile, direntUnknown:
-			f.Kind = extract.KindFile
-		case direntFolder:
+		switch kind := nm.kind(); {
+		case l.t.namesFolder(nm):
 			f.Kind = extract.KindFolder
 			f.Size = 0
 			f.EntriesUnread = true
-		case direntLink:
+		case kind == direntFile, kind == direntUnknown:
+			f.Kind = extract.KindFile
+		case kind == direntLink:
 			f.Kind = extract.KindLink
 			f.Size = 0
 		default:

@@ -168,6 +168,7 @@ CASES = {
     "ext4-super2": lambda: make("ext4-super2", "12M", ["-t", "ext4", "-O", "sparse_super2,^resize_inode,^has_journal", "-b", "1024", "-g", "2048", "-N", "512"], small),
     "ext4-64k": lambda: make("ext4-64k", "16M", ["-t", "ext4", "-b", "65536", "-O", "^has_journal", "-N", "256"], small, "mke2fs"),
     "ext4-bigino": lambda: make("ext4-bigino", "8M", ["-t", "ext4", "-O", "inline_data,metadata_csum_seed,^has_journal", "-b", "4096", "-I", "1024", "-N", "256"], small),
+    "ext4-notype": lambda: make("ext4-notype", "8M", ["-t", "ext4", "-O", "^filetype,metadata_csum,^has_journal", "-b", "1024", "-N", "512"], small),
     "ext4-journal": lambda: pending("ext4-journal", "12M", ["-t", "ext4", "-b", "1024", "-J", "size=4"], ["commit=600"]),
     "ext4-journal-data": lambda: pending("ext4-journal-data", "12M", ["-t", "ext4", "-b", "1024", "-J", "size=4"], ["commit=600", "data=journal"]),
     "ext3-journal": lambda: pending("ext3-journal", "12M", ["-t", "ext3", "-b", "1024", "-J", "size=4"], ["commit=600"]),
