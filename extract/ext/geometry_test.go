@@ -8,12 +8,21 @@ import (
 	"fileassay/extract/imap"
 )
 
-// headUnread is what is lost where the start of a volume is unread as far as
-// the inodes: the superblock, the descriptors, the bitmaps, and blocks of the
-// inodes, with all copies of the superblock.
+// headUnread is what is lost where the superblock and all copies of it are
+// unread, and of the first group the descriptors, the bitmaps, and blocks of the
+// inodes.
 func headUnread(v *Volume, inodeBlocks uint64) []imap.Range {
-	end := int64(v.groups.list[0].InodeTable+inodeBlocks) * v.bs
-	out := []imap.Range{{Start: 0, Length: end, State: imap.Failed}}
+	var out []imap.Range
+	add := func(block, n uint64) {
+		out = append(out, imap.Range{Start: int64(block) * v.bs, Length: int64(n) * v.bs, State: imap.Failed})
+	}
+	d := &v.groups.list[0]
+	add(0, uint64(v.sb.FirstDataBlock)+1+descBlocks(&v.sb))
+	add(d.BlockBitmap, 1)
+	add(d.InodeBitmap, 1)
+	if inodeBlocks > 0 {
+		add(d.InodeTable, inodeBlocks)
+	}
 	for _, g := range v.copyGroups() {
 		out = append(out, imap.Range{Start: v.sb.superOffset(g) / 512 * 512, Length: max(v.bs, superblockSize), State: imap.Failed})
 	}

@@ -244,8 +244,10 @@ func inodeSeed(n *inode) (seed uint32, ok bool) {
 // inodes. In any other case what was read may be an older state.
 func (w *weigher) journal(g *geometry) {
 	sb := &g.sb
-	if raw := w.record(g, journalInode); raw != nil && allZero(raw) {
-		return
+	if raw := w.record(g, journalInode); raw != nil {
+		if n, err := parseInode(sb, journalInode, raw); err == nil && n.Mode == 0 && n.Size == 0 {
+			return
+		}
 	}
 	behind := int64(g.table)*sb.blockSize() + int64(sb.Inodes)*int64(sb.InodeSize)
 	if len(w.logs) == 0 && w.limit <= geometryLimit && w.dark <= behind {
