@@ -39,6 +39,9 @@ type Entry struct {
 	NameBytes []byte // as extract.File has it
 	HalfNamed bool   // Name is a shorter form, since the full one is unread
 	Folder    bool
+	// Guessed says that the part which tells the kind was not read: Folder is a
+	// guess, unless a folder stands where its content begins.
+	Guessed bool
 	// NameOnly says that only the name was read: not even the kind is known.
 	NameOnly   bool
 	First      uint32 // first cluster; 0 for none
@@ -65,4 +68,15 @@ func (t *Tally) add(o Tally) {
 	t.Unread += o.Unread
 	t.Records += o.Records
 	t.Faulty += o.Faulty
+}
+
+// HasExtension reports whether a name ends as those of files do: with a dot and
+// a few characters behind it.
+func HasExtension(name string) bool {
+	for i := len(name) - 1; i > 0 && i >= len(name)-5; i-- {
+		if name[i] == '.' {
+			return true
+		}
+	}
+	return false
 }

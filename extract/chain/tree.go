@@ -192,7 +192,15 @@ func (t *Tree) descend(ctx context.Context, i int32) error {
 // entries decodes a folder.
 func (t *Tree) entries(n *node, yield func(*Entry)) Tally {
 	f := Folder{Root: n.parent < 0 && !n.orphan && n.base == "", First: n.first, Partial: n.orphan && n.first == 0}
-	return t.format.Entries(f, func(visit func(Slot) bool) { Slots(t.r, n.parts, visit) }, yield)
+	return t.format.Entries(f, func(visit func(Slot) bool) { Slots(t.r, n.parts, visit) }, func(e *Entry) {
+		if e.Guessed && !e.Folder && t.geo.Valid(e.First) {
+			b := make([]byte, min(t.format.FolderHead(), t.geo.Cluster))
+			if _, err := t.r.ReadAt(b, t.geo.At(e.First)); err == nil && t.format.FolderStart(e.First, b).Folder {
+				e.Folder, e.Valid = true, e.Size
+			}
+		}
+		yield(e)
+	})
 }
 
 // addFolder makes a node for a folder's entry and claims its clusters.

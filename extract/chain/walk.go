@@ -111,7 +111,12 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 			t.folder(f, k)
 		case e.NameOnly:
 			f.NameOnly, f.RecordUnread, f.Size = true, true, -1
-			f.Why = append(f.Why, "by its name alone it is not known whether it is a file or a folder")
+			guess := "a file, since its name has an extension"
+			if !HasExtension(e.Name) {
+				f.Kind, f.Size, f.EntriesUnread = extract.KindFolder, 0, true
+				guess = "a folder, since its name has no extension"
+			}
+			f.Why = append(f.Why, "by its name alone it is not known whether it is a file or a folder: it is taken for "+guess)
 		default:
 			t.content(f, e)
 		}

@@ -207,7 +207,7 @@ func (p *parser) close(cut bool) {
 	}
 	if !p.hasFile {
 		e.Doubtful = true
-		e.Folder = p.looksFolder(e)
+		e.Folder, e.Guessed = p.looksFolder(e), true
 	}
 	p.yield(e)
 }
@@ -269,12 +269,7 @@ func (p *parser) looksFolder(e *chain.Entry) bool {
 	if e.First == 0 || e.Size == 0 || e.Size%p.geo.Cluster != 0 || e.Valid != e.Size {
 		return false
 	}
-	for i := len(e.Name) - 1; i > 0 && i >= len(e.Name)-5; i-- {
-		if e.Name[i] == '.' {
-			return false
-		}
-	}
-	return true
+	return !chain.HasExtension(e.Name)
 }
 
 // FolderHead is for [chain.Format]: room for a whole set that begins after the

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"unicode/utf16"
@@ -587,4 +588,25 @@ func FuzzUpcase(f *testing.F) {
 			t.Fatalf("%d mappings", len(up.to))
 		}
 	})
+}
+
+// An entry whose file slot is unread tells no kind. A folder is what shows its
+// slots where the content begins, whatever its name looks like.
+func TestKindByContent(t *testing.T) {
+	v := build(t, 1000, 9, 3)
+	// set slots until the next set's file slot is the last of its sector
+	for i := 0; v.root.at%512 != 512-32; i++ {
+		v.slot(&v.root, make([]byte, 32))
+		v.Write(v.cluster(v.root.clusters[0])+v.root.at-32, []byte{typeFile &^ 0x80}) // deleted
+	}
+	at := v.cluster(v.root.clusters[0]) + v.root.at/512*512
+	plates := v.sub(&v.root, "plates.1987", 300)
+	v.put(plates, entry{name: "acer.tif", flags: flagContiguous, first: 310, size: 100})
+	v.mark(310)
+	v.Lose(at, 512)
+	got, l, _ := list(t, v)
+	if l.Complete || !slices.ContainsFunc(got, func(s string) bool { return strings.HasPrefix(s, "plates.1987 folder ") }) ||
+		!slices.ContainsFunc(got, func(s string) bool { return strings.HasPrefix(s, "plates.1987/acer.tif file 100 ") }) {
+		t.Errorf("%q, want a folder plates.1987 with acer.tif in it", got)
+	}
 }
