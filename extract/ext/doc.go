@@ -6,7 +6,7 @@
 // Where the volume keeps checksums they decide between copies and condemn what
 // fails. A journal that was not closed is replayed in memory. Where neither the
 // superblock nor any copy was read, as on a volume of one group that has none,
-// it goes by what folders and inodes say of each other.
+// OpenRemains lists it by what folders and inodes say of each other, and proves nothing.
 //
 // The format is that of the Linux kernel's Documentation/filesystems/ext4,
 // which the comments cite as "ext4: <page>"; that of the journal is its page

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 
+	"fileassay/extract"
 	"fileassay/extract/image"
 )
 
@@ -13,6 +14,9 @@ import (
 // and its blocks are. It was found from folders and inodes that speak for each
 // other: the inode of a folder says in which block that begins, and the "."
 // entry there says which number the inode has.
+//
+// That proves no file: they may be what is left of a volume that another was made
+// over since, and what would tell is unread. So nothing listed by it is intact.
 type geometry struct {
 	sb    superblock // as far as it could be told
 	table uint64     // first block of the inodes
@@ -55,32 +59,25 @@ type signs struct {
 	folders []folderSign
 	place   map[int64]int // in folders, by at
 	inodes  []inodeSign
-	logs    []logSign
-	dark    int64 // the end of what was not read, bytes of the volume
 }
 
-// logSign is a block that begins as a journal does.
-type logSign struct {
-	at int64
-	s  journalSuper
-}
-
-// withoutSuperblock is what to go by where no superblock could be had for the
-// reason of err: what the volume's folders and inodes tell, if the superblock
-// was not read. What was read and is none is no such volume.
-func withoutSuperblock(ctx context.Context, r *image.Reader, start, limit int64, err error) (found, *geometry, error) {
-	if _, _, unread := readSuper(r, start, superblockAt); !unread {
-		return found{}, nil, err
+// byRemains is what [OpenRemains] goes by: what the volume's folders and inodes
+// tell, if its superblock was not read. What was read and is none is no such
+// volume.
+func byRemains(ctx context.Context, r *image.Reader, start, limit int64) (found, *geometry, error) {
+	why := "its superblock was read"
+	if _, _, unread := readSuper(r, start, superblockAt); unread {
+		g, ok, err := findGeometry(ctx, r, start, limit)
+		if err != nil {
+			return found{}, nil, err
+		}
+		if ok {
+			note := fmt.Sprintf("the superblock was not read and no copy of it was found: where the inodes lie was found from folders and inodes that speak for each other, %d entries in all", g.spoke)
+			return found{superblock: g.sb, at: -1, note: note}, g, nil
+		}
+		why = "neither its superblock nor a copy was read, and too few folders and inodes speak for each other"
 	}
-	g, ok, stopped := findGeometry(ctx, r, start, limit)
-	if stopped != nil {
-		err = stopped
-	}
-	if !ok {
-		return found{}, nil, err
-	}
-	note := fmt.Sprintf("the superblock was not read and no copy of it was found: where the inodes lie was found from folders and inodes that speak for each other, %d entries in all", g.spoke)
-	return found{superblock: g.sb, at: -1, note: note}, g, nil
+	return found{}, nil, &extract.NotVolumeError{Filesystem: "ext2/3/4", Start: start, Why: why}
 }
 
 // findGeometry looks for the geometry of a volume at start whose superblock
@@ -127,9 +124,6 @@ func findSigns(ctx context.Context, r *image.Reader, start, limit int64) (*signs
 		}
 		b := buf[:min(step, limit-at)]
 		unread := toGaps(r.ReadReadable(b, start+at), start+at) // zeros there, which are no sign
-		if n := len(unread); n > 0 {
-			s.dark = at + unread[n-1].end
-		}
 		for i := 0; i+inodeAlignment <= len(b); i += inodeAlignment {
 			if block, ok := folderInode(b[i : i+inodeAlignment]); ok && len(s.inodes) < maxSigns && !unread.touches(int64(i), inodeAlignment) {
 				s.inodes = append(s.inodes, inodeSign{at + int64(i), block})
@@ -141,9 +135,6 @@ func findSigns(ctx context.Context, r *image.Reader, start, limit int64) (*signs
 				f.at = at + int64(i)
 				s.place[f.at] = len(s.folders)
 				s.folders = append(s.folders, f)
-			}
-			if j, ok := logBlock(b[i:]); ok && !unread.touches(int64(i), 1024) {
-				s.logs = append(s.logs, logSign{at + int64(i), j})
 			}
 		}
 	}
@@ -189,15 +180,6 @@ func firstBlock(flags uint32, b []byte) (block uint64, ok bool) {
 	}
 	e := parseExtent(b[extentEntrySize:])
 	return e.Physical, e.Logical == 0 && !e.Unwritten && e.Physical != 0
-}
-
-// logBlock tells whether b begins as a journal does.
-func logBlock(b []byte) (s journalSuper, ok bool) {
-	if len(b) < 1024 || binary.BigEndian.Uint32(b) != journalMagic {
-		return s, false
-	}
-	s, err := parseJournalSuper(b[:1024], int64(binary.BigEndian.Uint32(b[12:])))
-	return s, err == nil
 }
 
 // candidate is a geometry that folders and their inodes may speak for.

@@ -136,11 +136,6 @@ func (w *weigher) geometry(c candidate) *geometry {
 	if 2*typed > len(w.folders) {
 		sb.Incompat |= incompatFiletype
 	}
-	for _, l := range w.logs {
-		if l.at > c.table {
-			end = min(end, l.at)
-		}
-	}
 	for at := c.table; at+c.size <= end; at += c.size {
 		raw := w.bytesAt(at, c.size)
 		if raw == nil {
@@ -162,7 +157,7 @@ func (w *weigher) geometry(c candidate) *geometry {
 }
 
 // complete tells the rest of a geometry that was chosen: the features that its
-// inodes show, the seed of their checksums, and what is known of a journal.
+// inodes show, and the seed of their checksums.
 func (w *weigher) complete(g *geometry) {
 	sb := &g.sb
 	seeds := map[uint32]int{}
@@ -199,7 +194,6 @@ func (w *weigher) complete(g *geometry) {
 	}
 	perBlock := uint32(sb.blockSize()) / uint32(sb.InodeSize)
 	g.used = min((max(g.used, sb.FirstInode)+perBlock-1)/perBlock*perBlock, sb.Inodes)
-	w.journal(g)
 }
 
 // show notes the features that an inode's flags tell of.
@@ -235,31 +229,4 @@ func inodeSeed(n *inode) (seed uint32, ok bool) {
 	c = uncrc32c(c, raw[:0x7C])
 	c = uncrc32c(c, le.AppendUint32(nil, n.Generation))
 	return uncrc32c(c, le.AppendUint32(nil, n.Number)), true
-}
-
-// journal tells whether the volume has a journal that may hold newer metadata.
-// It has none where the inode that would be its own is empty, or where nothing
-// behind the inodes is unread and no journal stands there. It holds nothing
-// where its own superblock says so, and is this volume's by the seed of its
-// inodes. In any other case what was read may be an older state.
-func (w *weigher) journal(g *geometry) {
-	sb := &g.sb
-	if raw := w.record(g, journalInode); raw != nil {
-		if n, err := parseInode(sb, journalInode, raw); err == nil && n.Mode == 0 && n.Size == 0 {
-			return
-		}
-	}
-	behind := int64(g.table)*sb.blockSize() + int64(sb.Inodes)*int64(sb.InodeSize)
-	if len(w.logs) == 0 && w.limit <= geometryLimit && w.dark <= behind {
-		return
-	}
-	if len(w.logs) == 1 {
-		l := &w.logs[0]
-		mine := sb.metadataCsum() && crc32c(^uint32(0), l.s.UUID[:]) == sb.ChecksumSeed // mke2fs gives a journal its volume's UUID
-		if mine && l.s.Start == 0 && int64(l.s.BlockSize) == sb.blockSize() {
-			return
-		}
-	}
-	sb.Compat |= compatJournal
-	sb.JournalInode = journalInode
 }

@@ -201,11 +201,11 @@ func FuzzVolume(f *testing.F) {
 		i := int(which&0x7F) % len(imgs)
 		img := bytes.Clone(imgs[i])
 		copy(img[int(at)%len(img):], change)
-		r := reader(t, img)
+		r, opened := reader(t, img), Open
 		if which&0x80 != 0 {
-			r = reader(t, img, slices.Clone(heads[i])...)
+			r, opened = reader(t, img, slices.Clone(heads[i])...), OpenRemains
 		}
-		v, err := Open(t.Context(), r, 0, 0, walkAll)
+		v, err := opened(t.Context(), r, 0, 0, walkAll)
 		if err != nil {
 			return
 		}

@@ -45,6 +45,25 @@ var _ extract.Filesystem = (*Volume)(nil)
 // goes by a copy. It fails with [*extract.NotVolumeError] where there is no
 // such volume, or one whose files cannot be listed.
 func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (*Volume, error) {
+	return open(ctx, r, start, length, o, bySuperblock)
+}
+
+// OpenRemains opens a volume of which neither the superblock nor any copy was
+// read by what its folders and inodes say of each other. None of its files is
+// proved: they may be what is left of an earlier volume, so this comes after all
+// else. It fails as [Open] does.
+func OpenRemains(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (*Volume, error) {
+	return open(ctx, r, start, length, o, byRemains)
+}
+
+// bySuperblock is what [Open] goes by.
+func bySuperblock(ctx context.Context, r *image.Reader, start, limit int64) (found, *geometry, error) {
+	f, err := findSuperblock(ctx, r, start, limit)
+	return f, nil, err
+}
+
+func open(ctx context.Context, r *image.Reader, start, length int64, o extract.Options,
+	find func(ctx context.Context, r *image.Reader, start, limit int64) (found, *geometry, error)) (*Volume, error) {
 	limit := r.DriveSize() - start
 	if length > 0 {
 		limit = min(limit, length)
@@ -55,15 +74,9 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if start < 0 || limit <= superblockAt {
 		return no("the range is too short to hold one")
 	}
-	f, err := findSuperblock(ctx, r, start, limit)
-	var shape *geometry
+	f, shape, err := find(ctx, r, start, limit)
 	if err != nil {
-		if ctx.Err() != nil {
-			return nil, err
-		}
-		if f, shape, err = withoutSuperblock(ctx, r, start, limit, err); err != nil {
-			return nil, err
-		}
+		return nil, err
 	}
 	if why := f.unusable(); why != "" {
 		return no(why)

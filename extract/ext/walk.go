@@ -78,7 +78,11 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 			done++
 			v.opt.Report("inodes", done, int64(len(chunks)))
 			for _, f := range l.files {
-				if v.journal.stale {
+				switch {
+				case v.shape != nil:
+					f.RecordUnread = true
+					f.Why = append(f.Why, "the superblock is unread and no copy was found: whether this volume is what was last on the drive is not known")
+				case v.journal.stale:
 					f.RecordUnread = true
 					f.Why = append(f.Why, v.journal.doubt())
 				}
@@ -287,10 +291,6 @@ func (l *lister) live(rec *record, names []name) {
 		return // a device, pipe or socket
 	}
 	if len(names) == 0 {
-		if v.shape != nil && !v.sb.metadataCsum() {
-			f.RecordUnread = true
-			f.Why = append(f.Why, "no folder that was read names it, and whether its inode is in use is not known")
-		}
 		l.unnamed(f)
 		return
 	}

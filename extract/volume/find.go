@@ -436,19 +436,26 @@ func (f *finder) evidence() []claim {
 // of one that says so: some readers rebuild theirs from other structures. It
 // comes after the search, since those structures may be a partition's.
 func (f *finder) lastResort(ctx context.Context, boot *bootSector) error {
+	take := func(filesystem string) {
+		f.l.Notes = nil // they tell of a search for volumes that are none
+		f.l.Structures = nil
+		f.bareVolume(boot, filesystem, "")
+	}
 	for _, k := range f.kinds {
 		res, err := f.open(ctx, k, 0, f.r.DriveSize())
 		if err != nil {
 			return err
 		}
 		if res.filesystem != "" {
-			f.l.Notes = nil // they tell of a search for volumes that are none
-			f.l.Structures = nil
-			f.bareVolume(boot, res.filesystem, "")
+			take(res.filesystem)
 			return nil
 		}
 	}
-	return nil
+	left, err := f.remains(ctx, 0, f.r.DriveSize())
+	if left != "" {
+		take(left)
+	}
+	return err
 }
 
 func (f *finder) bareVolume(boot *bootSector, filesystem, reason string) {

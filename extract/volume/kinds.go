@@ -2,6 +2,7 @@ package volume
 
 import (
 	"context"
+	"errors"
 	"slices"
 
 	"fileassay/extract"
@@ -23,17 +24,32 @@ type Kind struct {
 	// Open opens [start, start+length) of the image, by its backups where its
 	// primary structures are unread, or fails with [*extract.NotVolumeError].
 	Open func(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error)
+	// Remains, where not nil, opens it by what is left where not even a backup
+	// was read. It is tried after all else, since what is left may be an earlier
+	// volume's.
+	Remains func(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error)
+}
+
+// either opens a volume, by what is left of it if need be. The error is Open's.
+func (k *Kind) either(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error) {
+	fs, err := k.Open(ctx, r, start, length, o)
+	if no := (*extract.NotVolumeError)(nil); k.Remains != nil && errors.As(err, &no) {
+		if fs, err := k.Remains(ctx, r, start, length, o); err == nil || ctx.Err() != nil {
+			return fs, err
+		}
+	}
+	return fs, err
 }
 
 // Kinds is the list of the filesystems that can be listed, in the order they
 // are tried.
 func Kinds() []Kind {
 	return []Kind{
-		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open)},
-		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open)},
-		{"exfat", []string{"exfat"}, exfat.Sniff, opener(exfat.Open)},
-		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open)},
-		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open)},
+		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), nil},
+		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), nil},
+		{"exfat", []string{"exfat"}, exfat.Sniff, opener(exfat.Open), nil},
+		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), opener(ext.OpenRemains)},
+		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), nil},
 	}
 }
 
@@ -61,7 +77,7 @@ func open(ctx context.Context, r *image.Reader, v Volume, o extract.Options, kin
 	}
 	for _, k := range kinds {
 		if slices.Contains(k.Filesystems, v.Filesystem) {
-			return k.Open(ctx, r, v.Start, v.Length, o)
+			return k.either(ctx, r, v.Start, v.Length, o)
 		}
 	}
 	return nil, &NotListedError{v.Filesystem, v.Start, "there is no reader for this filesystem"}

@@ -103,7 +103,7 @@ func volumeAt(ctx context.Context, r *image.Reader, start int64, filesystem stri
 	rest := r.DriveSize() - start
 	var why error
 	for _, length := range lengths {
-		fs, err := kinds[i].Open(ctx, r, start, length, o)
+		fs, err := kinds[i].either(ctx, r, start, length, o)
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
 		}

@@ -188,7 +188,28 @@ func (f *finder) probe(ctx context.Context, start, length int64, hints []string)
 	if ok {
 		return named, nil
 	}
+	if left, err := f.remains(ctx, start, length); left != "" || err != nil {
+		return content{filesystem: left}, err
+	}
 	return f.unlisted(start, length, dark, whys), nil
+}
+
+// remains names the volume of which something is left in a range where nothing
+// else was found, "" for none. The error is that of ctx alone.
+func (f *finder) remains(ctx context.Context, start, length int64) (filesystem string, err error) {
+	for _, k := range f.kinds {
+		if k.Remains == nil {
+			continue
+		}
+		fs, err := k.Remains(ctx, f.r, start, length, f.o)
+		if ctx.Err() != nil {
+			return "", ctx.Err()
+		}
+		if err == nil {
+			return fs.Info().Filesystem, nil
+		}
+	}
+	return "", nil
 }
 
 // inOrder is the list of families with the hinted ones first.

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/image"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -376,5 +377,55 @@ func TestManyCandidates(t *testing.T) {
 	l := mustFind(t, reader(t, disk, sec, unread{0, sec}))
 	if len(l.Volumes) != 1 || len(l.Missing) == 0 {
 		t.Errorf("%v, missing %q", briefs(l), l.Missing)
+	}
+}
+
+// named is a volume of a family.
+type named struct {
+	extract.Filesystem
+	filesystem string
+}
+
+func (n named) Info() extract.Info { return extract.Info{Filesystem: n.filesystem} }
+
+// What is left of a volume is gone by only where nothing else opens.
+func TestRemains(t *testing.T) {
+	type openFunc = func(context.Context, *image.Reader, int64, int64, extract.Options) (extract.Filesystem, error)
+	opens := func(name string) openFunc {
+		return func(context.Context, *image.Reader, int64, int64, extract.Options) (extract.Filesystem, error) {
+			return named{filesystem: name}, nil
+		}
+	}
+	shut := func(_ context.Context, _ *image.Reader, start, _ int64, _ extract.Options) (extract.Filesystem, error) {
+		return nil, &extract.NotVolumeError{Filesystem: "old", Start: start, Why: "it is unread"}
+	}
+	silent := func([]byte, int64) []extract.Candidate { return nil }
+	left := Kind{Name: "left", Filesystems: []string{"old"}, Sniff: silent, Open: shut, Remains: opens("old")}
+	backup := Kind{Name: "backup", Filesystems: []string{"new"}, Sniff: silent, Open: opens("new")}
+	part, bare := make([]byte, 4096*sec), make([]byte, 4096*sec)
+	putMBR(part, 0, bootEntry{Type: 0x83, Start: 64, Sectors: 1024})
+	inPart, inBare := unread{64 * sec, 16 * sec}, unread{0, 16 * sec}
+	for _, c := range []struct {
+		name  string
+		disk  []byte
+		hole  unread
+		kinds []Kind
+		want  string
+	}{
+		{"a partition, and nothing else opens", part, inPart, []Kind{left}, "old"},
+		{"a bare drive, and nothing else opens", bare, inBare, []Kind{left}, "old"},
+		{"a partition that another family opens", part, inPart, []Kind{left, backup}, "new"},
+		{"a bare drive that another family opens", bare, inBare, []Kind{left, backup}, "new"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := reader(t, c.disk, sec, c.hole)
+			l, err := find(t.Context(), r, extract.Options{}, c.kinds)
+			if err != nil || len(l.Volumes) != 1 || l.Volumes[0].Filesystem != c.want || l.Volumes[0].Reason != "" {
+				t.Fatalf("%v, %+v; want %s", err, l, c.want)
+			}
+			if fs, err := open(t.Context(), r, l.Volumes[0], extract.Options{}, c.kinds); err != nil || fs.Info().Filesystem != c.want {
+				t.Errorf("opens as %v, %v", fs, err)
+			}
+		})
 	}
 }
