@@ -70,13 +70,14 @@ func (t *Tally) add(o Tally) {
 	t.Faulty += o.Faulty
 }
 
-// HasExtension reports whether a name ends as those of files do: with a dot and
-// a few characters behind it.
-func HasExtension(name string) bool {
+// LooksFile reports whether a name looks as those of files do, and those of
+// folders seldom: it has a dot and a few characters at its end, or a dot at its
+// start.
+func LooksFile(name string) bool {
 	for i := len(name) - 1; i > 0 && i >= len(name)-5; i-- {
 		if name[i] == '.' {
 			return true
 		}
 	}
-	return false
+	return name != "" && name[0] == '.'
 }

@@ -111,10 +111,10 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 			t.folder(f, k)
 		case e.NameOnly:
 			f.NameOnly, f.RecordUnread, f.Size = true, true, -1
-			guess := "a file, since its name has an extension"
-			if !HasExtension(e.Name) {
+			guess := "a file, as its name looks like one's"
+			if !LooksFile(e.Name) {
 				f.Kind, f.Size, f.EntriesUnread = extract.KindFolder, 0, true
-				guess = "a folder, since its name has no extension"
+				guess = "a folder, as its name looks like one's"
 			}
 			f.Why = append(f.Why, "by its name alone it is not known whether it is a file or a folder: it is taken for "+guess)
 		default:

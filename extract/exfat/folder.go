@@ -264,12 +264,12 @@ func (p *parser) place(e *chain.Entry) {
 
 // looksFolder judges an entry whose file slot is unread. The size of a folder
 // is whole clusters, all of them valid (section 7.6.5 and 7.6.7); one is taken
-// for a folder where its extension gives no other hint.
+// for a folder where its name does not look like a file's.
 func (p *parser) looksFolder(e *chain.Entry) bool {
 	if e.First == 0 || e.Size == 0 || e.Size%p.geo.Cluster != 0 || e.Valid != e.Size {
 		return false
 	}
-	return !chain.HasExtension(e.Name)
+	return !chain.LooksFile(e.Name)
 }
 
 // FolderHead is for [chain.Format]: room for a whole set that begins after the

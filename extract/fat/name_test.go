@@ -94,9 +94,10 @@ func TestLongName(t *testing.T) {
 func TestKindOfName(t *testing.T) {
 	const alone = " | only its long name was read: the entry with its place and size is unread | by its name alone it is not known whether it is a file or a folder: it is taken for "
 	for name, guess := range map[string]string{
-		"Plates":      " folder 0 name-only entries-unread" + alone + "a folder, since its name has no extension",
-		"1987.plates": " folder 0 name-only entries-unread" + alone + "a folder, since its name has no extension",
-		"plate 7.tif": " file -1 name-only" + alone + "a file, since its name has an extension",
+		"Plates":      " folder 0 name-only entries-unread" + alone + "a folder, as its name looks like one's",
+		"1987.plates": " folder 0 name-only entries-unread" + alone + "a folder, as its name looks like one's",
+		".plates":     " file -1 name-only" + alone + "a file, as its name looks like one's",
+		"plate 7.tif": " file -1 name-only" + alone + "a file, as its name looks like one's",
 	} {
 		v := build(t, shape{width: chain.Width12, clusters: 3000})
 		for i := range 15 {

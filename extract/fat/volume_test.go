@@ -212,7 +212,7 @@ func TestFolders(t *testing.T) {
 			"SHEETS folder 0 entries-unread | 16 of its slots were not read",
 			"SHEETS/betula pendula.tif file 600 …",
 			"SHEETS/CAREX.TIF file 512 …",
-			"SHEETS/drosera rotundifolia.tif file -1 name-only | only its long name was read: the entry with its place and size is unread | by its name alone it is not known whether it is a file or a folder: it is taken for a file, since its name has an extension",
+			"SHEETS/drosera rotundifolia.tif file -1 name-only | only its long name was read: the entry with its place and size is unread | by its name alone it is not known whether it is a file or a folder: it is taken for a file, as its name looks like one's",
 			"?/chain-203 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
 			"?/chain-204 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
 		}, false, 16},
