@@ -173,8 +173,12 @@ func (p *printer) headValues(pl *reread.Plan) {
 	p.line("")
 	p.line("%s", p.bold("What heads hold back of what is wanted"))
 	for _, h := range pl.Heads {
-		p.line("  head %-3d %s of weight %g wait for it; a further head in its place alone buys %s, %s, weight %g", h.Head, count(h.Files, "file", "files"),
-			h.Weight, count(h.Alone.Files, "file", "files"), size(h.Alone.Bytes), h.Alone.Weight)
+		wait := "wait"
+		if h.Files == 1 {
+			wait = "waits"
+		}
+		p.line("  head %-3d %s of weight %g %s for it; a further head in its place alone buys %s, %s, weight %g", h.Head, count(h.Files, "file", "files"),
+			h.Weight, wait, count(h.Alone.Files, "file", "files"), size(h.Alone.Bytes), h.Alone.Weight)
 	}
 	for _, s := range pl.HeadSets {
 		p.line("  heads %s together hold back %s, %s, weight %g", numbers(s.Heads), count(s.Files, "file", "files"), size(s.Bytes), s.Weight)

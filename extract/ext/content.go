@@ -83,7 +83,8 @@ func (p *mapper) contentOf(n *inode) content {
 // in place of a block map look like holes.
 func (v *Volume) checkBlockCount(n *inode, m *mapping, c *content) {
 	proved := v.sb.metadataCsum() && n.Flags&inodeExtents != 0
-	if proved || m.Cut || v.sb.bigalloc() || v.sb.Incompat&incompatEAInode != 0 && n.hasEAInode() {
+	unknown := v.shape != nil // whether blocks are counted by clusters, which the superblock would say
+	if proved || unknown || m.Cut || v.sb.bigalloc() || v.sb.Incompat&incompatEAInode != 0 && n.hasEAInode() {
 		return
 	}
 	have := m.allocated()
