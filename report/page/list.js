@@ -18,6 +18,9 @@ const visible = (s) => s.replace(UNSEEN, (c) => {
   const n = c.codePointAt(0);
   return n > 0xffff ? "\\U" + n.toString(16).padStart(8, "0") : "\\u" + n.toString(16).padStart(4, "0");
 });
+// fold makes a text as searches compare it: small letters, an accent joined to its letter however the drive wrote it
+// down, and one form of those letters that have two.
+const fold = (s) => s.normalize("NFC").replaceAll("\u0130", "i").toLowerCase().replaceAll("\u03c2", "\u03c3");
 const comma = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, ",");
 const count = (n, one, many) => n === 1 ? "1 " + one : comma(n) + " " + many;
 
@@ -110,17 +113,25 @@ class Texts {
   }
   start(i) { return i ? this.end[i - 1] : 0; }
   at(i) { return this.all.slice(this.start(i), this.end[i]); }
-  // folded is all in lower case, of the same length: of all characters only U+0130 would grow
-  get folded() { return this.low ??= this.all.replaceAll("\u0130", "i").toLowerCase(); }
+  // folded is all texts as searches compare them, each by itself, since one may become longer or shorter
+  get folded() {
+    if (this.low !== undefined) return this.low;
+    this.lowEnd = this.end;
+    if (!/[^\x00-\x7f]/.test(this.all)) return this.low = this.all.toLowerCase();
+    const parts = new Array(this.n);
+    this.lowEnd = new Float64Array(this.n);
+    for (let i = 0, at = 0; i < this.n; i++) this.lowEnd[i] = at += (parts[i] = fold(this.at(i))).length;
+    return this.low = parts.join("");
+  }
   // find calls hit with each text that holds what is sought.
   find(what, hit) {
     const low = this.folded;
     let i = 0;
     for (let p = low.indexOf(what); p >= 0;) {
       let a = i, b = this.n - 1; // the first text that ends behind p
-      while (a < b) { const m = (a + b) >> 1; if (this.end[m] > p) b = m; else a = m + 1; }
+      while (a < b) { const m = (a + b) >> 1; if (this.lowEnd[m] > p) b = m; else a = m + 1; }
       i = a;
-      if (p + what.length <= this.end[i]) { hit(i); p = low.indexOf(what, this.end[i]); } else p = low.indexOf(what, p + 1);
+      if (p + what.length <= this.lowEnd[i]) { hit(i); p = low.indexOf(what, this.lowEnd[i]); } else p = low.indexOf(what, p + 1);
     }
   }
 }
@@ -179,6 +190,11 @@ function shownPath(f) { // with its volume, where there are several
   return f ? L.fnames.at(f) + (path ? ": " + path : "") : path;
 }
 const rowPath = (i) => { const f = folderPath(L.folder[i]); return (f ? f + "/" : "") + L.names.at(i); };
+function shownRow(i) { // as shownPath
+  let f = L.folder[i];
+  while (!(L.fflags[f] & 2)) f = L.parent[f];
+  return (f ? L.fnames.at(f) + ": " : "") + rowPath(i);
+}
 
 // ---- a window of rows ----
 
@@ -337,7 +353,7 @@ function filter() {
   const kind = $("kind").value === "" ? -1 : +$("kind").value;
   const least = limit("min", bytes), most = limit("max", bytes);
   const from = limit("from", day), to = limit("to", day);
-  const sought = $("q").value.replaceAll("\u0130", "i").toLowerCase();
+  const sought = fold($("q").value);
   let hit = null;
   if (sought) {
     hit = new Uint8Array(L.n);
@@ -345,7 +361,7 @@ function filter() {
     const whole = new Uint8Array(L.nf);
     L.fnames.find(sought, (f) => { if (f) whole[f] = 1; });
     const slash = sought.includes("/");
-    if (slash) for (let f = 1; f < L.nf; f++) if ((folderPath(f) + "/").toLowerCase().includes(sought)) whole[f] = 1;
+    if (slash) for (let f = 1; f < L.nf; f++) if (fold(folderPath(f) + "/").includes(sought)) whole[f] = 1;
     for (let f = 1; f < L.nf; f++) if (whole[L.parent[f]]) whole[f] = 1;
     let last = -1, path = "";
     const tail = sought.slice(sought.lastIndexOf("/") + 1);
@@ -353,8 +369,8 @@ function filter() {
       const f = L.folder[i];
       if (whole[f]) hit[i] = 1;
       else if (slash) {
-        if (f !== last) { path = (folderPath(f) + "/").toLowerCase(); last = f; }
-        hit[i] = path.endsWith(sought.slice(0, sought.length - tail.length)) && L.names.at(i).toLowerCase().startsWith(tail) ? 1 : 0;
+        if (f !== last) { path = fold(folderPath(f) + "/"); last = f; }
+        hit[i] = path.endsWith(sought.slice(0, sought.length - tail.length)) && fold(L.names.at(i)).startsWith(tail) ? 1 : 0;
       }
     }
   }
@@ -391,10 +407,9 @@ function detail() {
   if (grid.here < 0) { at.replaceChildren(make("p", { class: "soft" }, "No file fits what you asked for.")); return; }
   const i = view[grid.here], what = L.what[i], v = what & 3, n = L.size[i] - 1;
   const facts = [VERDICTS[v], KINDS[what >> 2 & 15].toLowerCase(), n < 0 ? "size unknown" : n < 1024 ? count(n, "byte", "bytes") : size(n) + " (" + comma(n) + " bytes)"];
-  if (v && n > 0) facts.push(comma(L.got[L.bad[i]]) + " bytes of it recovered for certain");
+  if (v && n > 0) facts.push(count(L.got[L.bad[i]], "byte", "bytes") + " of it recovered for certain");
   if (!isNaN(L.time[i])) facts.push("changed " + date(L.time[i], true) + (L.local[i] ? " by its computer's clock" : " UTC"));
-  const f = L.folder[i], path = shownPath(f);
-  const inner = [make("p", { class: "full" }, make("bdi", {}, visible((path ? path + "/" : "") + L.names.at(i)))), make("p", {}, key(v), facts.join(", ") + ".")];
+  const inner = [make("p", { class: "full" }, make("bdi", {}, visible(shownRow(i)))), make("p", {}, key(v), facts.join(", ") + ".")];
   const notes = NOTES.filter((_, b) => what >> 6 + b & 1);
   if (notes.length) { const text = notes.join("; ") + "."; inner.push(make("p", { class: "soft" }, text[0].toUpperCase() + text.slice(1))); }
   if (v === 1) inner.push(bar(i));
@@ -430,7 +445,7 @@ function flatten() {
   while (stack.length) {
     const f = stack.pop();
     nodes.push(f);
-    if (opened.has(f)) stack.push(...[...children(f)].reverse());
+    if (opened.has(f)) for (const c of [...children(f)].reverse()) stack.push(c); // one by one: a call takes only so many
   }
   tree.resize(nodes.length);
 }
@@ -455,7 +470,15 @@ function pattern(path) {
 }
 function wantedText() {
   const lines = ["# what matters most to the customer, from the delivery report"];
-  for (const f of [...folderTicks].sort((a, b) => a - b)) lines.push("100 " + (L.fflags[f] & 2 ? "**" : pattern(folderPath(f)) + "/**"));
+  const below = (f) => lines.push("100 " + pattern(folderPath(f)) + "/**");
+  for (const f of [...folderTicks].sort((a, b) => a - b)) {
+    if (!f) lines.push("100 **");
+    else if (!(L.fflags[f] & 2)) below(f);
+    else { // a volume: patterns tell only paths, so what lies right in it is named
+      for (const c of children(f)) below(c);
+      for (let i = 0; i < L.n; i++) if (L.folder[i] === f) lines.push("100 " + pattern(rowPath(i)));
+    }
+  }
   for (const i of [...ticks].sort((a, b) => a - b)) lines.push("100 " + pattern(rowPath(i)));
   return lines.join("\n") + "\n# everything else comes after that\n1 **\n";
 }
@@ -484,6 +507,7 @@ function start() {
   const head = make("div", { class: "head row", role: "row", "aria-rowindex": 1 }, ...COLUMNS.map(([label, cls, by], k) => {
     const c = make("div", { role: "columnheader", class: cls, "aria-colindex": k + 1 });
     if (!by) { c.append(make("span", { class: "vh" }, "Important")); return c; }
+    if (by === order) c.setAttribute("aria-sort", "ascending");
     const b = make("button", { type: "button" }, label);
     b.addEventListener("click", () => {
       down = order === by ? !down : by === "size" || by === "time" || by === "share" || by === "verdict";

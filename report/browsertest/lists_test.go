@@ -1,0 +1,179 @@
+package browsertest
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"fileassay/verify/wanted"
+)
+
+// listed is a file of a made list.
+type listed struct {
+	volume int
+	path   string
+}
+
+// listOf writes the result of a drive that holds these files, all damaged, of
+// 100 bytes each, one of them read.
+func listOf(t *testing.T, volumes int, files []listed) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "made.result.jsonl")
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	w := bufio.NewWriter(f)
+	fmt.Fprintln(w, `{"type":"image","path":"x.img","size":1048576,"drive_size":1048576,"sector":512,"map":{"read":1048576,"doubtful":0,"failed":0,"skipped":0},"table":"none","format":1}`)
+	for v := range volumes {
+		fmt.Fprintf(w, `{"type":"volume","volume":%d,"start":%d,"length":4096,"filesystem":"ext4","label":"","cluster":4096,"found":"partition","listing":{"complete":true,"unread_records":0,"unnamed_files":0,"unclaimed_bytes":0,"why":[]}}`+"\n", v+1, 4096*v)
+	}
+	for i, x := range files {
+		name, err := json.Marshal(x.path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(w, `{"type":"file","volume":%d,"id":%d,"path":%s,"kind":"file","size":100,"verdict":"damaged","bytes":{"read":1,"doubtful":0,"failed":99,"skipped":0,"unlocated":0},"extents":[],"damage":[[1,512,99,"failed"]],"why":[]}`+"\n", x.volume, i, name)
+	}
+	fmt.Fprintf(w, `{"type":"summary","files":{"intact":0,"damaged":%d,"lost":0},"folders":{"intact":0,"damaged":0,"lost":0},"sizes":{"intact":0,"damaged":%d,"lost":0},"bytes":{},"listing_complete":true}`+"\n", len(files), 100*len(files))
+	if err := w.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// The list opens whatever a drive holds: nothing, one file, a folder with more
+// folders than a call takes arguments, folders that lie very deep.
+func TestListShapes(t *testing.T) {
+	if !tools() {
+		return
+	}
+	var wide []listed
+	for i := range 200_000 {
+		wide = append(wide, listed{1, fmt.Sprintf("shelf %06d/box.txt", i)})
+	}
+	for _, c := range []struct {
+		name    string
+		volumes int
+		files   []listed
+		count   string
+	}{
+		{"no volume", 0, nil, "0 files"},
+		{"nothing", 1, nil, "0 files"},
+		{"one file", 1, []listed{{1, "a.txt"}}, "1 file"},
+		{"dots and slashes", 1, []listed{{1, "."}, {1, "../.."}, {1, "a//b"}, {1, "/c"}, {1, "d/"}, {1, ""}}, "6 files"},
+		{"wide", 1, wide, "200,000 files"},
+		{"deep", 2, []listed{{2, strings.Repeat("d/", 1500) + "end.txt"}}, "1 file"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			customer, _ := pagesOf(t, listOf(t, c.volumes, c.files))
+			ctx := newBrowser(t, 1280, 900)
+			w := open(t, ctx, customer)
+			shown(t, ctx, c.count)
+			w.check(t)
+		})
+	}
+}
+
+// A search finds names however a system writes them down: HFS+ keeps accents
+// apart from their letters (Apple Technical Note TN1150, "Unicode Subtleties",
+// from memory), and an S at the end of a Greek word has a form of its own in
+// lower case alone.
+func TestSearchFolds(t *testing.T) {
+	if !tools() {
+		return
+	}
+	customer, _ := pagesOf(t, listOf(t, 1, []listed{
+		{1, "Mu\u0308ller/Re\u0301sume\u0301.pdf"}, {1, "Bern/M\u00fcnster.jpg"}, {1, "ΟΔΟΣ.txt"}, {1, "οδός 2.txt"}, {1, "\u0130zmir.txt"}, {1, "I\u0307stanbul.txt"}, {1, "\u0301accent first.txt"}, {1, "\uac00.txt"},
+	}))
+	ctx := newBrowser(t, 1280, 900)
+	w := open(t, ctx, customer)
+	for _, c := range []struct{ sought, count string }{
+		{"r\u00e9sum\u00e9", "1 of 8"}, {"RE\u0301SUME\u0301", "1 of 8"}, {"m\u00fcller", "1 of 8"}, {"m\u00fc", "2 of 8"}, {"m\u00fcller/r", "1 of 8"}, {"m\u00fcller/r\u00e9", "1 of 8"},
+		{"mu\u0308nster", "1 of 8"}, {"ΟΔΟΣ", "1 of 8"}, {"οδος", "1 of 8"}, {"ΟΔΌΣ 2", "1 of 8"}, {"izmir", "1 of 8"}, {"\u0130STANBUL", "1 of 8"}, {"accent", "1 of 8"}, {"\u1100\u1161", "1 of 8"},
+		{"first.txt", "1 of 8"}, {".txt", "6 of 8"},
+	} {
+		typeInto(t, ctx, "q", "")
+		shown(t, ctx, "8 files")
+		typeInto(t, ctx, "q", c.sought)
+		until(t, ctx, `document.getElementById("count").textContent.includes(" of ")`)
+		if got := value[string](t, ctx, `document.getElementById("count").textContent`); !strings.HasPrefix(got, c.count+" files") {
+			t.Errorf("%q finds %s, want %s", c.sought, got, c.count)
+		}
+	}
+	w.check(t)
+}
+
+// Two volumes with the same paths: a file is told by its volume, and a volume
+// that is ticked is not the whole drive in the saved list.
+func TestTwoVolumes(t *testing.T) {
+	if !tools() {
+		return
+	}
+	files := []listed{{1, "notes.txt"}, {1, "Letters/a.txt"}, {1, "Bills/b.txt"}, {2, "notes.txt"}, {2, "Letters/a.txt"}, {2, "Plans/deep/c.txt"}}
+	customer, _ := pagesOf(t, listOf(t, 2, files))
+	ctx := newBrowser(t, 1280, 900)
+	w := open(t, ctx, customer)
+	folder := func(name, part string) {
+		t.Helper()
+		value[bool](t, ctx, fmt.Sprintf(`[...document.querySelectorAll("#tree .row")].find((e) => e.querySelector(".fname").textContent === %q).querySelector(%q).click(), true`, name, part))
+	}
+	folder("Volume 2", ".fname")
+	shown(t, ctx, "3 of 6 files in Volume 2")
+	var got []string
+	for range 3 {
+		got = append(got, value[string](t, ctx, `document.querySelector("#detail .full").textContent`))
+		value[bool](t, ctx, `document.getElementById("grid").dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowDown"}))`)
+	}
+	if want := []string{"Volume 2: notes.txt", "Volume 2: Letters/a.txt", "Volume 2: Plans/deep/c.txt"}; !slices.Equal(got, want) {
+		t.Errorf("the files are told as %q, want %q", got, want)
+	}
+	if text := value[string](t, ctx, `document.getElementById("detail").textContent`); !strings.Contains(text, ", 1 byte of it recovered for certain") {
+		t.Errorf("one byte is told as %q", text)
+	}
+	folder("Volume 2", ".box")
+	until(t, ctx, `document.getElementById("ticked").textContent === "1 folder ticked."`)
+	do(t, ctx, chromedp.Click(chromedp.CSS("#textof summary")))
+	until(t, ctx, `document.getElementById("text").value !== ""`)
+	list, err := wanted.Parse("saved", strings.NewReader(value[string](t, ctx, `document.getElementById("text").value`)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range files {
+		want := 100.0
+		if f.path == "Bills/b.txt" { // the other volume has it alone
+			want = 1
+		}
+		if got := list.Weight(wanted.Entry{Path: f.path, Size: 100}); got != want {
+			t.Errorf("volume 2 is ticked: %s of volume %d has weight %g, want %g", f.path, f.volume, got, want)
+		}
+	}
+	w.check(t)
+}
+
+// The table says from the beginning how it is sorted.
+func TestSortIsTold(t *testing.T) {
+	if !tools() {
+		return
+	}
+	customer, _ := pagesOf(t, listOf(t, 1, []listed{{1, "a/1"}, {1, "b/2"}}))
+	ctx := newBrowser(t, 1280, 900)
+	w := open(t, ctx, customer)
+	const told = `[...document.querySelectorAll("#grid .head [aria-sort]")].map((e) => e.textContent + " " + e.getAttribute("aria-sort")).join()`
+	if got := value[string](t, ctx, told); got != "Folder ascending" {
+		t.Errorf("at first the table says that it is sorted by %q", got)
+	}
+	value[bool](t, ctx, `[...document.querySelectorAll("#grid .head button")].find((b) => b.textContent === "Folder").click(), true`)
+	if got := value[string](t, ctx, told) + " " + rows(t, ctx)[0]; got != "Folder descending 2" {
+		t.Errorf("then %q", got)
+	}
+	w.check(t)
+}
