@@ -261,8 +261,17 @@ func (j *judge) pair(x *old, now *waiting) {
 		c.What, c.Why = Changed, "its time of change is another"
 	case x.verdict == verify.Intact && now.verdict == verify.Intact && x.extents != now.extents:
 		c.What, c.Why = Changed, "its content lies elsewhere"
+	case now.placed() < x.placed():
+		c.What, c.Why = Fell, "its name, or the folder that it lies in, was known before"
+		if up > 0 {
+			c.What = Changed
+		}
 	case up == 0 && c.Won < 0:
 		c.What, c.Why = Fell, "less of its content is read than before"
+	case up == 0 && now.read+now.doubtful < x.read+x.doubtful:
+		c.What, c.Why = Fell, "the drive gave data for more of its content before, though it did not vouch for it"
+	case up > 0 && c.Won < 0:
+		c.What, c.Why = Changed, "its verdict is better, and less of its content is read than before"
 	case up > 0:
 		c.What = Rose
 	case c.Won > 0:
@@ -271,7 +280,7 @@ func (j *judge) pair(x *old, now *waiting) {
 	j.gain(&c, up > 0 && now.verdict == verify.Intact, up > 0)
 	if c.Old != "" {
 		what := Renamed
-		if strings.HasPrefix(c.Old, "?/") && !strings.HasPrefix(c.Path, "?/") {
+		if now.placed() > x.placed() {
 			what = Named
 		}
 		if c.What == Same || c.What == More {

@@ -3,6 +3,7 @@ package compare
 import (
 	"encoding/binary"
 	"hash/fnv"
+	"strings"
 
 	"fileassay/verify"
 )
@@ -16,6 +17,8 @@ type old struct {
 	folder   bool
 	size     int64 // -1 where unknown
 	read     int64
+	doubtful int64
+	unnamed  bool
 	modified string
 	extents  uint64 // hash of where its content lies
 	next     int32  // the next with the same number; -1 for none
@@ -49,12 +52,15 @@ func starts(r *verify.Result) map[int]int64 {
 
 // newOld takes what is remembered of a line.
 func newOld(f *verify.FileRecord, start int64) old {
-	o := old{volume: start, id: f.ID, path: f.Path, verdict: f.Verdict, folder: f.Kind == "folder", size: -1, modified: f.Modified, next: -1}
+	o := old{volume: start, id: f.ID, path: f.Path, verdict: f.Verdict, folder: f.Kind == "folder", size: -1, unnamed: f.Unnamed, modified: f.Modified, next: -1}
 	if f.Size != nil {
 		o.size = *f.Size
 	}
 	if f.Bytes.Read != nil {
 		o.read = *f.Bytes.Read
+	}
+	if f.Bytes.Doubtful != nil {
+		o.doubtful = *f.Bytes.Doubtful
 	}
 	h := fnv.New64a()
 	var b [24]byte
@@ -70,6 +76,18 @@ func newOld(f *verify.FileRecord, start int64) old {
 	h.Write([]byte(f.Stored))
 	o.extents = h.Sum64()
 	return o
+}
+
+// placed is how much of a file's path is known: 0 is not even its name, 1 not
+// the folder that it lies in, 2 all of it.
+func (o *old) placed() int {
+	switch {
+	case o.unnamed:
+		return 0
+	case strings.HasPrefix(o.path, "?/"):
+		return 1
+	}
+	return 2
 }
 
 func load(r *verify.Result) (*files, error) {

@@ -2,16 +2,21 @@ package compare
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"fileassay/extract"
 	"fileassay/verify"
 )
 
-// unread are the unread sectors of a result's drive.
-func unread(r *verify.Result) *extract.Spans {
+// unread are the unread sectors of a result's drive, of some states or of all.
+func unread(r *verify.Result, states ...string) *extract.Spans {
 	s := &extract.Spans{}
 	add := func(list []verify.Holding) {
 		for _, h := range list {
+			if len(states) > 0 && !slices.Contains(states, h.State) {
+				continue
+			}
 			for _, g := range h.Ranges {
 				s.Add(g[0], g[1])
 			}
@@ -60,6 +65,10 @@ func (c *Comparison) places(before, after *verify.Result) {
 		lost(s.End)
 	}
 	c.Sectors = (was.Bytes() - kept) / sector
+	c.gaveWay(before, after, sector)
+	if len(before.Image.Missing) == 0 && len(after.Image.Missing) > 0 {
+		c.Warnings = append(c.Warnings, "volumes may be missing now, and nothing said so before: "+strings.Join(after.Image.Missing, "; "))
+	}
 	if a, b := before.Image.Sector, after.Image.Sector; a != b {
 		c.Notes = append(c.Notes, fmt.Sprintf("the results count in sectors of %d and %d bytes", a, b))
 	}
@@ -69,6 +78,29 @@ func (c *Comparison) places(before, after *verify.Result) {
 	if a, b := before.Image.Map.AssumedRead, after.Image.Map.AssumedRead; a != b {
 		c.Notes = append(c.Notes, "one of the results was made without an imaging map, on the claim that every sector was read: it proves nothing of what was won")
 	}
+}
+
+// gaveWay says which sectors gave data before, though the drive did not vouch
+// for it, and none now: unread both times, and worse all the same.
+func (c *Comparison) gaveWay(before, after *verify.Result, sector int64) {
+	was, now := unread(before, "doubtful"), unread(after, "failed", "skipped")
+	n, first := int64(0), int64(-1)
+	for s := range now.All() {
+		for w := range was.Within(s.Start, s.End-s.Start) {
+			if first < 0 {
+				first = w.Start
+			}
+			n += (w.End - w.Start + sector - 1) / sector
+		}
+	}
+	words := "%d sectors were doubtful before and are failed or not tried now, the first at byte %d"
+	switch n {
+	case 0:
+		return
+	case 1:
+		words = "%d sector was doubtful before and is failed or not tried now, at byte %d"
+	}
+	c.Warnings = append(c.Warnings, fmt.Sprintf(words+": the drive gave data there before; keep that image, and merge the passes (map merge)", n, first))
 }
 
 // volumes compares the volumes and their lists.
