@@ -98,7 +98,7 @@ func (v *view) curve(r *verify.Result, o Options) error {
 	if v.Curve = curveSVG(pl, Curve(pl, 200)); v.Curve == "" {
 		return nil
 	}
-	v.CurveWords = fmt.Sprintf("In %s, %s can be read again, and %s made whole", span(pl.Took), count(pl.Sectors, "sector", "sectors"), count(pl.Whole, "wanted file is", "wanted files are"))
+	v.CurveWords = "A further pass would read " + planWords(pl)
 	if pl.Perhaps > 0 {
 		v.CurveWords += fmt.Sprintf(", and perhaps %s more, of which metadata is unread too", humanize.Comma(pl.Perhaps))
 	}
@@ -168,7 +168,7 @@ func (v *view) value(inv *Inventory, o Options) {
 	v.Value = &fileTable{Label: "Files that a further pass wins with the least reading", Bars: true, More: []string{"Sectors to read", "Weight"}}
 	for _, c := range inv.value {
 		row := inv.candidateRow(c)
-		row.More = []string{humanize.Comma(c.sectors), humanize.Ftoa(c.weight)}
+		row.More = []string{humanize.Comma(c.sectors), weight(c.weight)}
 		v.Value.Rows = append(v.Value.Rows, row)
 	}
 }

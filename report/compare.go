@@ -8,6 +8,7 @@ import (
 
 	"github.com/dustin/go-humanize"
 
+	"fileassay/verify"
 	"fileassay/verify/compare"
 )
 
@@ -23,7 +24,7 @@ func Comparison(w io.Writer, c *compare.Comparison, rows int, s Style) error {
 	p.line("")
 	p.contentOf(c)
 	p.line("")
-	p.line("  %s newly whole, weight %g; %s of content won; %s won", count(c.Whole, "file", "files"), c.Weight, size(c.Bytes),
+	p.line("  %s newly whole, weight %s; %s of content won; %s won", count(c.Whole, "file", "files"), weight(c.Weight), size(c.Bytes),
 		count(c.Sectors, "sector", "sectors"))
 	b, a := c.Verdicts[0], c.Verdicts[1]
 	p.line("  intact %s -> %s, damaged %s -> %s, lost %s -> %s", humanize.Comma(b.Intact), humanize.Comma(a.Intact), humanize.Comma(b.Damaged),
@@ -32,7 +33,7 @@ func Comparison(w io.Writer, c *compare.Comparison, rows int, s Style) error {
 		p.line("")
 		p.line("  %-10s %12s %12s %12s %12s", "kind", "newly whole", "rose", "weight", "won")
 		for _, k := range c.Kinds {
-			p.line("  %-10s %12s %12s %12g %12s", k.Kind, humanize.Comma(k.Whole), humanize.Comma(k.Rose), k.Weight, size(k.Bytes))
+			p.line("  %-10s %12s %12s %12s %12s", k.Kind, humanize.Comma(k.Whole), humanize.Comma(k.Rose), weight(k.Weight), size(k.Bytes))
 		}
 	}
 	p.listings(c)
@@ -64,23 +65,34 @@ var comparedSorts = [...]comparedSort{
 func (p *printer) worse(c *compare.Comparison, rows int) {
 	p.line("")
 	if !c.Worse() {
-		p.line("  nothing got worse")
+		p.line("  %s", notWorse(c))
 		return
 	}
 	p.line("%s", p.bold("GOT WORSE:"))
-	if c.Lost > 0 {
-		p.line("  - %s read before and not now, the first at byte %d: was the newer map made of this pass alone? merge the passes (map merge)",
-			count(c.Lost, "sector was", "sectors were"), c.LostAt[0][0])
-	}
-	for _, n := range contentWarnings(c) {
+	for _, n := range worseWords(c) {
 		p.line("  - %s", n)
-	}
-	for _, n := range c.Warnings {
-		p.line("  - %s", visible(n))
 	}
 	for _, x := range comparedSorts[:3] {
 		p.changes(c, x, rows)
 	}
+}
+
+// notWorse says that nothing got worse, and by what.
+func notWorse(c *compare.Comparison) string {
+	if c.Content == nil {
+		return "nothing got worse by what the results tell"
+	}
+	return "nothing got worse"
+}
+
+// worseWords say what got worse beyond single files.
+func worseWords(c *compare.Comparison) []string {
+	var out []string
+	if c.Lost > 0 {
+		out = append(out, fmt.Sprintf("%s read before and not now, the first at byte %d: was the newer map made of this pass alone? merge the passes (map merge)",
+			count(c.Lost, "sector was", "sectors were"), c.LostAt[0][0]))
+	}
+	return append(append(out, contentWarnings(c)...), visibleAll(c.Warnings)...)
 }
 
 // contentWarnings says what differs in sectors that both passes read, and what
@@ -158,7 +170,7 @@ func (p *printer) contentOf(c *compare.Comparison) {
 func (p *printer) listings(c *compare.Comparison) {
 	p.line("")
 	for _, l := range c.Listings {
-		p.line("  volume %d (%s at %d): %s; %s entries listed before, %s now; list %s before, %s now; unread records %s before, %s now", l.Volume, visible(l.Filesystem),
+		p.line("  volume %d (%s at %d): %s; files listed: %s before, %s now; list %s before, %s now; unread records %s before, %s now", l.Volume, visible(l.Filesystem),
 			l.Start, l.State, humanize.Comma(l.Files[0]), humanize.Comma(l.Files[1]), completeness(l.Complete[0]), completeness(l.Complete[1]),
 			humanize.Comma(l.UnreadRecords[0]), humanize.Comma(l.UnreadRecords[1]))
 	}
@@ -194,9 +206,11 @@ func (p *printer) changes(c *compare.Comparison, x comparedSort, rows int) {
 		p.line("  ... and %s more (--rows 0 shows all)", humanize.Comma(left))
 	}
 	if told := n - left - int64(shown); told > 0 {
-		p.line("  %s of them told under another heading", humanize.Comma(told))
+		p.line("  %s", elsewhere(told))
 	}
 }
+
+func elsewhere(n int64) string { return humanize.Comma(n) + " of them told under another heading" }
 
 // changeName is the name of a changed entry.
 func changeName(ch *compare.Change) string {
@@ -213,14 +227,7 @@ func changeName(ch *compare.Change) string {
 // changeWords is a change in one line.
 func changeWords(ch *compare.Change) string {
 	text := changeName(ch)
-	before := string(ch.Before)
-	if before == "" {
-		before = "not listed"
-	}
-	after := string(ch.After)
-	if after == "" {
-		after = "not listed"
-	}
+	before, after := verdictWords(ch.Before), verdictWords(ch.After)
 	text += ": " + before
 	if before != after {
 		text += " -> " + after
@@ -236,6 +243,13 @@ func changeWords(ch *compare.Change) string {
 	return text
 }
 
+func verdictWords(v verify.Verdict) string {
+	if v == "" {
+		return "not listed"
+	}
+	return string(v)
+}
+
 func (p *printer) next(c *compare.Comparison) {
 	n := c.Next
 	p.line("")
@@ -245,6 +259,6 @@ func (p *printer) next(c *compare.Comparison) {
 		p.line("  nothing that is unread would win anything by this list")
 		return
 	}
-	p.line("  %s in some %s: %s made whole for certain, weight %g, and perhaps %s more (fileassay reread plans it)", count(n.Sectors, "sector", "sectors"),
-		span(time.Duration(n.Seconds*float64(time.Second))), count(n.Whole, "file", "files"), n.Weight, humanize.Comma(n.Perhaps))
+	p.line("  %s in some %s: if all of it can be read, %s whole, weight %s, and perhaps %s more (fileassay reread plans it)", count(n.Sectors, "sector", "sectors"),
+		span(time.Duration(n.Seconds*float64(time.Second))), count(n.Whole, "more file is", "more files are"), weight(n.Weight), humanize.Comma(n.Perhaps))
 }

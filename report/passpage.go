@@ -27,6 +27,7 @@ type passPage struct {
 	Notes, Warnings                       []string
 	NotRead                               bool // content was not compared
 	Worse                                 bool
+	NotWorse                              string
 	WorseTables, Tables, CurveTable       []passTable
 	Curve                                 template.HTML
 	Style                                 template.CSS
@@ -93,12 +94,13 @@ func (v *passPage) write(w io.Writer, name string) error {
 // ComparisonPage writes what a further pass won as a self-contained page.
 func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 	v := &passPage{Title: "What a further pass won", Worse: c.Worse(), Notes: visibleAll(c.Notes)}
-	v.Sentence = fmt.Sprintf("%s newly whole, %s of content and %s won", count(c.Whole, "file", "files"), size(c.Bytes), count(c.Sectors, "sector", "sectors"))
+	v.Sentence = fmt.Sprintf("%s newly whole, %s of content and %s won", count(c.Whole, "file is", "files are"), size(c.Bytes), count(c.Sectors, "sector", "sectors"))
 	v.Names = fmt.Sprintf("%s to %s, wanted by %s.", visible(c.Before), visible(c.After), visible(c.Wanted))
-	if c.Lost > 0 {
-		v.Warnings = append(v.Warnings, fmt.Sprintf("%s read before and not now, the first at byte %d", count(c.Lost, "sector was", "sectors were"), c.LostAt[0][0]))
+	if v.Worse {
+		v.Sentence = "Something got worse; " + v.Sentence
 	}
-	v.Warnings = append(append(v.Warnings, contentWarnings(c)...), visibleAll(c.Warnings)...)
+	v.NotWorse = capital(notWorse(c)) + "."
+	v.Warnings = worseWords(c)
 	if r := c.Content; r != nil {
 		v.Notes = append(append(v.Notes, contentWords(c)+"."), visibleAll(r.Notes)...)
 	} else {
@@ -114,12 +116,12 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 	}
 	kinds := passTable{Title: "By kind", Head: []string{"=Kind", "Newly whole", "Rose", "Weight", "Won"}}
 	for _, k := range c.Kinds {
-		kinds.Rows = append(kinds.Rows, []string{string(k.Kind), humanize.Comma(k.Whole), humanize.Comma(k.Rose), fmt.Sprintf("%g", k.Weight), size(k.Bytes)})
+		kinds.Rows = append(kinds.Rows, []string{string(k.Kind), humanize.Comma(k.Whole), humanize.Comma(k.Rose), weight(k.Weight), size(k.Bytes)})
 	}
-	lists := passTable{Title: "Lists of the volumes", Head: []string{"=Volume", "=Filesystem", "=Found", "Files before", "Files after", "=List before", "=List after"}}
+	lists := passTable{Title: "Lists of the volumes", Head: []string{"=Volume", "=Filesystem", "=Found", "Files before", "Files after", "=List before", "=List after", "Unread records before", "Unread records after"}}
 	for _, l := range c.Listings {
 		lists.Rows = append(lists.Rows, []string{fmt.Sprint(l.Volume), visible(l.Filesystem), l.State, humanize.Comma(l.Files[0]), humanize.Comma(l.Files[1]),
-			completeness(l.Complete[0]), completeness(l.Complete[1])})
+			completeness(l.Complete[0]), completeness(l.Complete[1]), humanize.Comma(l.UnreadRecords[0]), humanize.Comma(l.UnreadRecords[1])})
 	}
 	v.Tables = filled(verdicts, kinds, lists)
 	for i, s := range comparedSorts {
@@ -139,14 +141,14 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 		v.Next += "Nothing that is unread would win anything by this list."
 		return v.write(w, "compare")
 	}
-	v.Next += fmt.Sprintf("%s would be read in some %s; %s made whole for certain, and perhaps %s more.",
+	v.Next += fmt.Sprintf("%s would be read in some %s; if all of it can be read, %s whole, and perhaps %s more.",
 		count(n.Sectors, "sector", "sectors"), span(time.Duration(n.Seconds*float64(time.Second))),
-		count(n.Whole, "file is", "files are"), humanize.Comma(n.Perhaps))
+		count(n.Whole, "more file is", "more files are"), humanize.Comma(n.Perhaps))
 	return v.write(w, "compare")
 }
 
 func changeTable(c *compare.Comparison, s comparedSort) passTable {
-	t := passTable{Title: s.title, Head: []string{"/File", "=Before", "=After", "Won", "Weight", "~Remark"}}
+	t := passTable{Title: s.title + ": " + count(c.Counts[s.what], "entry", "entries"), Head: []string{"/File", "=Before", "=After", "Won", "Weight", "~Remark"}}
 	left := int64(0)
 	for i := range c.Changes {
 		ch := &c.Changes[i]
@@ -161,11 +163,16 @@ func changeTable(c *compare.Comparison, s comparedSort) passTable {
 		if ch.Won < 0 {
 			won = "-" + size(-ch.Won)
 		}
-		t.Rows = append(t.Rows, []string{visible(name), string(ch.Before), string(ch.After), won, fmt.Sprintf("%g", ch.Weight), visible(ch.Why)})
+		t.Rows = append(t.Rows, []string{visible(name), verdictWords(ch.Before), verdictWords(ch.After), won, weight(ch.Weight), visible(ch.Why)})
 	}
+	var more []string
 	if left > 0 {
-		t.More = fmt.Sprintf("and %s more, which compare --json tells", humanize.Comma(left))
+		more = append(more, fmt.Sprintf("and %s more, which compare --json tells", humanize.Comma(left)))
 	}
+	if told := c.Counts[s.what] - left - int64(len(t.Rows)); told > 0 {
+		more = append(more, elsewhere(told))
+	}
+	t.More = strings.Join(more, "; ")
 	return t
 }
 
@@ -188,6 +195,9 @@ func differTable(c *compare.Comparison) passTable {
 	return t
 }
 
+// capital begins a sentence with words that stand in a line elsewhere.
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
 func visibleAll(list []string) []string {
 	var out []string
 	for _, s := range list {
@@ -200,47 +210,68 @@ func visibleAll(list []string) []string {
 // the curve of wanted files whole against hours.
 func PlanPage(w io.Writer, pl *reread.Plan) error {
 	v := &passPage{Title: "What to read next", Caution: strings.ReplaceAll(pl.Caution, "\n", " ")}
-	v.Sentence = fmt.Sprintf("%s in %s: %s made whole", count(pl.Sectors, "sector", "sectors"), span(pl.Took), count(pl.Whole, "wanted file", "wanted files"))
+	v.Sentence = planWords(pl)
+	times, gap := costWords(pl)
+	v.Notes = []string{wantedWords(pl) + ".", times + "; " + gap + "."}
 	if len(pl.Steps) == 0 {
 		v.Sentence = "Nothing that is unread would win anything by this list"
 	}
-	v.Notes = []string{"Wanted by " + visible(pl.Wanted) + ".", "All times are by the costs that were set; the defaults are common practice and have no source."}
 	if pl.Perhaps > 0 {
 		v.Notes = append(v.Notes, fmt.Sprintf("Perhaps %s more, of which metadata is unread too.", humanize.Comma(pl.Perhaps)))
 	}
-	if s := pl.Stop; s != nil {
-		v.Notes = append(v.Notes, fmt.Sprintf("After %s a further hour wins less than %g.", span(s.After), pl.Options.Worth))
+	if pl.LeftOut > 0 {
+		v.Notes = append(v.Notes, leftOutWords(pl)+".")
+	}
+	for _, words := range budgetWords(pl) {
+		v.Notes = append(v.Notes, capital(words)+".")
+	}
+	if pl.Stop != nil {
+		v.Notes = append(v.Notes, capital(stopWords(pl))+".")
 	}
 	if pl.Again > 0 && pl.Again < len(pl.Steps) {
 		v.Notes = append(v.Notes, fmt.Sprintf("After step %d, %s.", pl.Again, verifyAgain))
+	}
+	if len(pl.Steps) > 0 {
+		v.Notes = append(v.Notes, capital(afterWords)+".")
 	}
 	points := Curve(pl, 200)
 	v.Curve = curveSVG(pl, points)
 	t := passTable{Title: "The curve in figures", Head: []string{"=After", "Hours", "Files whole", "Weight"}}
 	for _, at := range Curve(pl, curveRows) {
-		t.Rows = append(t.Rows, []string{span(at.After), hours(at.After), humanize.Comma(at.Whole), fmt.Sprintf("%g", at.Weight)})
+		t.Rows = append(t.Rows, []string{span(at.After), hours(at.After), humanize.Comma(at.Whole), weight(at.Weight)})
 	}
 	v.CurveTable = filled(t)
 	holds := passTable{Title: "What the unread sectors hold", Head: []string{"=Holds", "=Worth reading", "Sectors", "Time"}}
 	for _, h := range pl.Holds {
 		worth := "yes"
-		if !h.Worth {
+		switch {
+		case !h.Worth:
 			worth = "no: this time is saved"
+		case h.Gates > 0:
+			worth += "; " + gateWords(h)
 		}
 		holds.Rows = append(holds.Rows, []string{h.Holds, worth, humanize.Comma(h.Sectors), span(h.Took)})
 	}
 	order := passTable{Title: "In this order", Head: []string{"/What it wins", "Step", "From byte", "Ranges", "Sectors", "Time", "Files whole"}}
+	if pl.Options.Forward {
+		order.Head = append(order.Head, "Pass")
+	}
 	whole := int64(0)
 	for i := range pl.Steps {
 		s := &pl.Steps[i]
 		whole += s.Files
-		if i < passRows {
-			order.Rows = append(order.Rows, []string{visible(pl.Words(s)), fmt.Sprint(i + 1), fmt.Sprint(pl.Ranges[s.First].Start), fmt.Sprint(s.Ranges),
-				humanize.Comma(s.Sectors), span(s.Took), humanize.Comma(whole)})
+		if i == passRows {
+			break
 		}
+		row := []string{visible(pl.Words(s)), fmt.Sprint(i + 1), fmt.Sprint(pl.Ranges[s.First].Start), fmt.Sprint(s.Ranges),
+			humanize.Comma(s.Sectors), span(s.Took), humanize.Comma(whole)}
+		if pl.Options.Forward {
+			row = append(row, fmt.Sprint(s.Pass))
+		}
+		order.Rows = append(order.Rows, row)
 	}
 	if n := len(pl.Steps) - passRows; n > 0 {
-		order.More = fmt.Sprintf("and %s more steps, which reread --list writes", humanize.Comma(int64(n)))
+		order.More = fmt.Sprintf("and %s, which reread --list writes", count(int64(n), "more step", "more steps"))
 	}
 	v.Tables = filled(holds, headTable(pl), order)
 	return v.write(w, "plan")
@@ -250,11 +281,11 @@ func PlanPage(w io.Writer, pl *reread.Plan) error {
 func headTable(pl *reread.Plan) passTable {
 	t := passTable{Title: "What heads hold back of what is wanted", Head: []string{"=Head", "Files that wait for it", "Weight", "For it alone", "Bytes", "Weight"}}
 	for _, h := range pl.Heads {
-		t.Rows = append(t.Rows, []string{fmt.Sprint(h.Head), humanize.Comma(h.Files), fmt.Sprintf("%g", h.Weight), humanize.Comma(h.Alone.Files), size(h.Alone.Bytes),
-			fmt.Sprintf("%g", h.Alone.Weight)})
+		t.Rows = append(t.Rows, []string{fmt.Sprint(h.Head), humanize.Comma(h.Files), weight(h.Weight), humanize.Comma(h.Alone.Files), size(h.Alone.Bytes),
+			weight(h.Alone.Weight)})
 	}
 	for _, s := range pl.HeadSets {
-		t.Rows = append(t.Rows, []string{numbers(s.Heads) + " together", "", "", humanize.Comma(s.Files), size(s.Bytes), fmt.Sprintf("%g", s.Weight)})
+		t.Rows = append(t.Rows, []string{numbers(s.Heads) + " together", "", "", humanize.Comma(s.Files), size(s.Bytes), weight(s.Weight)})
 	}
 	return t
 }

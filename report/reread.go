@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"math"
 	"strings"
 	"time"
 
@@ -35,11 +36,10 @@ func Plan(w io.Writer, pl *reread.Plan, rows int, s Style) error {
 }
 
 func (p *printer) held(pl *reread.Plan) {
-	f := pl.Files
-	p.line("Wanted by %s: %s, of which %s whole and %s not", visible(pl.Wanted), count(f.Intact+f.Missing, "file", "files"), humanize.Comma(f.Intact), humanize.Comma(f.Missing))
-	c := pl.Options.Costs
-	p.line("Taken for reading: %v a seek, a sector %v where skipped, %v where failed, %v where doubtful;", c.Seek, c.Skipped, c.Failed, c.Doubtful)
-	p.line("ranges no more than %s apart in one go (defaults: common practice, no source)", count(c.Gap, "sector", "sectors"))
+	p.line("%s", wantedWords(pl))
+	first, second := costWords(pl)
+	p.line("%s;", first)
+	p.line("%s", second)
 	p.line("")
 	p.line("%s", p.bold("The unread sectors hold"))
 	for _, worth := range []bool{true, false} {
@@ -49,10 +49,8 @@ func (p *printer) held(pl *reread.Plan) {
 			}
 			note := ""
 			switch {
-			case h.Gates > 0 && h.Known:
-				note = "; they lead to " + count(h.Gates, "entry", "entries")
 			case h.Gates > 0:
-				note = fmt.Sprintf("; they lead to some %s (an estimate)", count(h.Gates, "entry", "entries"))
+				note = "; " + gateWords(h)
 			case !worth && h.Holds == "free space":
 				note = "; nothing is missed, and this time is saved"
 			case !worth:
@@ -62,8 +60,66 @@ func (p *printer) held(pl *reread.Plan) {
 		}
 	}
 	if pl.LeftOut > 0 {
-		p.line("  %s left out: what they claim is too long to be planned for", count(pl.LeftOut, "file was", "files were"))
+		p.line("  %s", leftOutWords(pl))
 	}
+}
+
+// The words of a plan that the terminal and the page have alike.
+
+func wantedWords(pl *reread.Plan) string {
+	f := pl.Files
+	return fmt.Sprintf("Wanted by %s: %s, of which %s whole and %s not", visible(pl.Wanted), count(f.Intact+f.Missing, "file", "files"), humanize.Comma(f.Intact), humanize.Comma(f.Missing))
+}
+
+func costWords(pl *reread.Plan) (times, gap string) {
+	c := pl.Options.Costs
+	return fmt.Sprintf("Taken for reading: %v a seek, a sector %v where skipped, %v where failed, %v where doubtful", c.Seek, c.Skipped, c.Failed, c.Doubtful),
+		fmt.Sprintf("ranges no more than %s apart in one go (defaults: common practice, no source)", count(c.Gap, "sector", "sectors"))
+}
+
+func gateWords(h reread.Held) string {
+	if h.Known {
+		return "they lead to " + count(h.Gates, "entry", "entries")
+	}
+	return fmt.Sprintf("they lead to some %s (an estimate)", count(h.Gates, "entry", "entries"))
+}
+
+func leftOutWords(pl *reread.Plan) string {
+	return count(pl.LeftOut, "file was", "files were") + " left out: what they claim is too long to be planned for"
+}
+
+// planWords say what the whole plan wins: no drive promises that a sector which
+// failed can be read.
+func planWords(pl *reread.Plan) string {
+	return fmt.Sprintf("%s in %s: if all of it can be read, %s whole", count(pl.Sectors, "sector", "sectors"), span(pl.Took),
+		count(pl.Whole, "more wanted file is", "more wanted files are"))
+}
+
+func budgetWords(pl *reread.Plan) []string {
+	var out []string
+	if pl.Options.Budget > 0 {
+		out = append(out, fmt.Sprintf("chosen for a budget of %v", pl.Options.Budget))
+	}
+	if pl.Options.BudgetSectors > 0 {
+		out = append(out, "chosen for a budget of "+count(pl.Options.BudgetSectors, "sector", "sectors"))
+	}
+	return out
+}
+
+func stopWords(pl *reread.Plan) string {
+	st := pl.Stop
+	return fmt.Sprintf("after %s (%s) a further hour wins less than %s: %.3g", span(st.After), count(int64(st.Step), "step", "steps"), weight(pl.Options.Worth), st.Next)
+}
+
+// afterWords is what to do after any plan.
+const afterWords = "after it, verify again and plan anew: what was read may lead to more"
+
+// weight is a weight, or a sum of weights, as people read it.
+func weight(w float64) string {
+	if r := math.Round(w*1000) / 1000; r != 0 || w == 0 {
+		return humanize.Commaf(r)
+	}
+	return fmt.Sprintf("%.3g", w)
 }
 
 func (p *printer) steps(pl *reread.Plan, rows int) {
@@ -152,18 +208,14 @@ func (p *printer) planTotal(pl *reread.Plan) {
 	if pl.Perhaps > 0 {
 		may = fmt.Sprintf(", and perhaps %s more, of which metadata is unread too", humanize.Comma(pl.Perhaps))
 	}
-	p.line("%s", p.bold(fmt.Sprintf("In all %s in %s: %s made whole%s", count(pl.Sectors, "sector", "sectors"), span(pl.Took),
-		count(pl.Whole, "wanted file", "wanted files"), may)))
-	if pl.Options.Budget > 0 {
-		p.line("  chosen for a budget of %v", pl.Options.Budget)
+	p.line("%s", p.bold("In all "+planWords(pl)+may))
+	for _, words := range budgetWords(pl) {
+		p.line("  %s", words)
 	}
-	if pl.Options.BudgetSectors > 0 {
-		p.line("  chosen for a budget of %s", count(pl.Options.BudgetSectors, "sector", "sectors"))
+	if pl.Stop != nil {
+		p.line("  %s", p.bold(stopWords(pl)))
 	}
-	if st := pl.Stop; st != nil {
-		p.line("  %s", p.bold(fmt.Sprintf("after %s (%s) a further hour wins less than %g: %.3g", span(st.After), count(int64(st.Step), "step", "steps"), pl.Options.Worth, st.Next)))
-	}
-	p.line("  after it, verify again and plan anew: what was read may lead to more")
+	p.line("  %s", afterWords)
 }
 
 func (p *printer) headValues(pl *reread.Plan) {
@@ -177,11 +229,11 @@ func (p *printer) headValues(pl *reread.Plan) {
 		if h.Files == 1 {
 			wait = "waits"
 		}
-		p.line("  head %-3d %s of weight %g %s for it; a further head in its place alone buys %s, %s, weight %g", h.Head, count(h.Files, "file", "files"),
-			h.Weight, wait, count(h.Alone.Files, "file", "files"), size(h.Alone.Bytes), h.Alone.Weight)
+		p.line("  head %-3d %s of weight %s %s for it; a further head in its place alone buys %s, %s, weight %s", h.Head, count(h.Files, "file", "files"),
+			weight(h.Weight), wait, count(h.Alone.Files, "file", "files"), size(h.Alone.Bytes), weight(h.Alone.Weight))
 	}
 	for _, s := range pl.HeadSets {
-		p.line("  heads %s together hold back %s, %s, weight %g", numbers(s.Heads), count(s.Files, "file", "files"), size(s.Bytes), s.Weight)
+		p.line("  heads %s together hold back %s, %s, weight %s", numbers(s.Heads), count(s.Files, "file", "files"), size(s.Bytes), weight(s.Weight))
 	}
 }
 
