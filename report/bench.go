@@ -17,6 +17,7 @@ import (
 type benchView struct {
 	MapTotals  []namedCells
 	Places     []namedCells
+	AllRead    string // where there are no Places
 	Advice     string
 	Heads      []namedCells
 	Notes      []string
@@ -65,6 +66,10 @@ func (v *view) bench(r *verify.Result, inv *Inventory, o Options) error {
 			v.Places = append(v.Places, namedCells{p.name, []string{size(p.n.Total()), size(p.n.Failed), size(p.n.Skipped), size(p.n.Doubtful)}})
 		}
 	}
+	v.AllRead = "Every byte of the drive was read."
+	if im.Map.AssumedRead {
+		v.AllRead = "There is no map: every byte of the drive is assumed to have been read."
+	}
 	v.Advice = advice(&verify.Outcome{Image: r.Image, Volumes: r.Volumes, Summary: r.Summary})
 	v.heads(r)
 	for _, n := range im.Notes {
@@ -72,7 +77,7 @@ func (v *view) bench(r *verify.Result, inv *Inventory, o Options) error {
 	}
 	for i, b := range im.Broken {
 		if i == maxShown {
-			v.Notes = append(v.Notes, fmt.Sprintf("and %d more places of the image file itself", len(im.Broken)-i))
+			v.Notes = append(v.Notes, fmt.Sprintf("and %s of the image file itself", count(int64(len(im.Broken)-i), "more place", "more places")))
 			break
 		}
 		v.Notes = append(v.Notes, fmt.Sprintf("the image file itself could not be read at %s; counted as failed", sectors(b[0], b[1], max(im.Sector, 1))))
@@ -114,7 +119,7 @@ func imageFacts(im *verify.ImageRecord, inv *Inventory) [][2]string {
 		out = append(out, [2]string{"The drive begins at", humanize.Comma(im.Offset)})
 	}
 	if im.Parts != nil {
-		out = append(out, [2]string{"Parts", fmt.Sprintf("%d, of which %d are missing or short", im.Parts.Count, len(im.Parts.Short))})
+		out = append(out, [2]string{"Parts", fmt.Sprintf("%d, missing or short: %d", im.Parts.Count, len(im.Parts.Short))})
 	}
 	if im.Map.AssumedRead {
 		out = append(out, [2]string{"Imaging map", "none: every sector is assumed to have been read"})

@@ -10,8 +10,8 @@ import (
 )
 
 // CSV writes the list of files as RFC 4180 has it: comma, CRLF, a header, in
-// UTF-8. A cell that a spreadsheet program could take for a formula begins
-// with an apostrophe. Folders are listed too.
+// UTF-8. What a spreadsheet program could take for a formula begins with an
+// apostrophe. Folders are listed too.
 func CSV(w io.Writer, r *verify.Result, a Audience) error {
 	out := csv.NewWriter(w)
 	out.UseCRLF = true
@@ -48,9 +48,14 @@ func CSV(w io.Writer, r *verify.Result, a Audience) error {
 // guard keeps spreadsheet programs from taking text for a formula: they do so
 // by its first character, in its wide form too (common practice, no source; the
 // list of characters is that of the OWASP page on CSV injection, from memory).
+// Where the comma is for decimals such programs part cells at semicolons, even
+// inside quotes that do not begin a cell, so what follows one is guarded too.
 func guard(s string) string {
-	if strings.IndexAny(s, "=+-@\t\r＝＋－＠") == 0 {
-		return "'" + s
+	parts := strings.Split(s, ";")
+	for i, part := range parts {
+		if strings.IndexAny(part, "=+-@\t\r＝＋－＠") == 0 {
+			parts[i] = "'" + part
+		}
 	}
-	return s
+	return strings.Join(parts, ";")
 }

@@ -127,7 +127,7 @@ type diskView struct {
 
 func newView(r *verify.Result, inv *Inventory, o Options) (*view, error) {
 	v := &view{For: o.For, Bench: o.For == Bench, Heading: "Recovery report", Title: "Recovery report", Sentence: outcomeWords(r),
-		Complete: r.Summary.ListingComplete, Listing: listingWords(r)}
+		Complete: listComplete(r), Listing: listingWords(r)}
 	v.Confidential = "This report names the files of a private drive. Keep it from anyone whom they do not concern."
 	if o.Job.Number != "" {
 		v.Title += " " + visible(o.Job.Number)
@@ -288,7 +288,7 @@ func (v *view) paper(inv *Inventory) {
 		v.Folders = append(v.Folders, folderRow{f.shown(), min(depth[i], 5), f.short, humanize.Comma(t.Intact), humanize.Comma(t.Damaged), humanize.Comma(t.Lost), size(f.totals.sizes.Total())})
 	}
 	if left := len(inv.folders) - len(v.Folders); left > 0 {
-		v.FoldersAfter = fmt.Sprintf("%s of %s are shown, at most %d; those that lie deeper are counted in those above.",
+		v.FoldersAfter = fmt.Sprintf("%s of %s are shown, at most %d; the others are counted in those that they lie in.",
 			humanize.Comma(int64(len(v.Folders))), count(int64(len(inv.folders)), "folder", "folders"), maxFoldersShown)
 	}
 	v.NotWhole = &fileTable{Label: "Damaged and lost files", Bars: true}

@@ -3,7 +3,7 @@ package report
 import (
 	"fmt"
 	"strings"
-	"unicode/utf8"
+	"unicode/utf16"
 
 	"fileassay/verify"
 	"fileassay/verify/wanted"
@@ -41,7 +41,8 @@ func newTable(r *verify.Result) *table {
 }
 
 // maxCell bounds the text of a cell: a spreadsheet takes no more than 32,767
-// characters (ECMA-376, and the specifications of spreadsheet programs).
+// characters (ECMA-376, and the specifications of spreadsheet programs), which
+// are UTF-16 units.
 const maxCell = 32000
 
 // columns are the columns of a table of files.
@@ -150,12 +151,12 @@ var noteTexts = [...]struct {
 
 // clip cuts a text that is too long for a cell, and says so.
 func clip(s string) string {
-	if utf8.RuneCountInString(s) <= maxCell {
+	if len(s) <= maxCell {
 		return s
 	}
 	n := 0
-	for i := range s {
-		if n++; n > maxCell {
+	for i, r := range s {
+		if n += max(utf16.RuneLen(r), 1); n > maxCell {
 			return s[:i] + " … (cut)"
 		}
 	}

@@ -50,7 +50,8 @@ func TestCSV(t *testing.T) {
 }
 
 func TestGuard(t *testing.T) {
-	for in, want := range map[string]string{"": "", "a=1": "a=1", "=1": "'=1", "+1": "'+1", "-": "'-", "@a": "'@a", "\tx": "'\tx", "＝1": "'＝1", "'=1": "'=1"} {
+	for in, want := range map[string]string{"": "", "a=1": "a=1", "=1": "'=1", "+1": "'+1", "-": "'-", "@a": "'@a", "\tx": "'\tx", "＝1": "'＝1", "'=1": "'=1",
+		"a;=1;b": "a;'=1;b", "=1;-2": "'=1;'-2", "a; b;": "a; b;"} {
 		if got := guard(in); got != want {
 			t.Errorf("guard(%q) = %q, want %q", in, got, want)
 		}
@@ -132,6 +133,10 @@ func TestClip(t *testing.T) {
 	long := strings.Repeat("é", maxCell+1)
 	if got := clip(long); got != strings.Repeat("é", maxCell)+" … (cut)" {
 		t.Errorf("a long cell is cut to %d bytes", len(got))
+	}
+	// a spreadsheet counts UTF-16 units, and such a character has two
+	if got := clip(strings.Repeat("😀", maxCell/2+1)); got != strings.Repeat("😀", maxCell/2)+" … (cut)" {
+		t.Errorf("a long cell of wide characters is cut to %d bytes", len(got))
 	}
 	if got := clip(long[2:]); got != long[2:] {
 		t.Error("a cell that fits is cut")

@@ -24,8 +24,16 @@ func (o Options) list() *wanted.List {
 	return o.Wanted
 }
 
-// outcomeWords say in one sentence, or two, what was recovered.
+// outcomeWords say in a few sentences what was recovered, and whether that is
+// proved.
 func outcomeWords(r *verify.Result) string {
+	if r.Image.Map.AssumedRead {
+		return foundWords(r) + " This is not proved: no record tells which places of the drive were read, and it was assumed that all were."
+	}
+	return foundWords(r)
+}
+
+func foundWords(r *verify.Result) string {
 	f := r.Summary.Files
 	total := f.Total()
 	short := ""
@@ -58,12 +66,21 @@ func outcomeWords(r *verify.Result) string {
 	return fmt.Sprintf("%s of %s %s recovered whole; %s.%s", humanize.Comma(f.Intact), count(total, "file", "files"), verb, strings.Join(rest, " and "), short)
 }
 
+// listComplete reports whether the list of files is complete, and that is
+// proved.
+func listComplete(r *verify.Result) bool {
+	return r.Summary.ListingComplete && !r.Image.Map.AssumedRead
+}
+
 // listingWords say in plain words whether the list may be incomplete, and why.
 func listingWords(r *verify.Result) []string {
-	if r.Summary.ListingComplete {
+	if listComplete(r) {
 		return []string{"The list of files is complete: everything on the drive that tells of files was read."}
 	}
 	out := []string{}
+	if r.Summary.ListingComplete {
+		return append(out, "The list of files is complete if everything on the drive that tells of files was read. That was assumed, and nothing proves it.")
+	}
 	if len(r.Volumes) == 0 {
 		out = append(out, "Nothing on the drive could be opened as a place where files are kept.")
 	}
@@ -104,7 +121,11 @@ func listingWords(r *verify.Result) []string {
 // basisWords say what was and was not checked.
 func basisWords(r *verify.Result) (checked, not []string) {
 	m := r.Image.Map
-	checked = append(checked, "Each file in the list was followed to every place of the drive where it is kept. It is called intact only if every one of these places was read without error.")
+	followed := "Each file in the list was followed to every place of the drive where it is kept."
+	if !m.AssumedRead {
+		followed += " It is called intact only if every one of these places was read without error."
+	}
+	checked = append(checked, followed)
 	switch {
 	case m.AssumedRead:
 		not = append(not, "There was no record of which places of the drive were read. It was assumed that all were, and nothing in this report proves it.")

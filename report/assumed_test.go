@@ -1,0 +1,79 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"html"
+	"strings"
+	"testing"
+
+	"fileassay/verify"
+)
+
+// Without a map nothing is proved, and no form of the report says otherwise
+// before it says that.
+func TestAssumedIsNotProved(t *testing.T) {
+	im := verify.ImageRecord{Type: "image", Path: "mill.img", Size: 1 << 20, DriveSize: 1 << 20, Sector: 512, Format: 1, Map: verify.MapRecord{Read: 1 << 20, AssumedRead: true}}
+	vols := []verify.VolumeRecord{{Type: "volume", Volume: 1, Length: 1 << 20, Filesystem: "ext4", Listing: verify.ListingRecord{Complete: true, Why: []string{}}}}
+	sum := verify.SummaryRecord{Type: "summary", ListingComplete: true}
+	sum.Files.Intact, sum.Sizes.Intact = 1, 100
+	r := writeResult(t, im, vols, []*verify.FileRecord{file("sluice.txt", 100)}, sum)
+	if got := outcomeWords(r); !strings.HasPrefix(got, "The one file that was found was recovered whole. This is not proved: ") {
+		t.Errorf("the outcome is %q", got)
+	}
+	if got := strings.Join(listingWords(r), " "); !strings.Contains(got, "is complete if everything") {
+		t.Errorf("the list: %q", got)
+	}
+	for _, a := range []Audience{Customer, Bench} {
+		var b bytes.Buffer
+		if err := HTML(&b, r, inventory(t, r, a == Bench), Options{For: a}); err != nil {
+			t.Fatal(err)
+		}
+		text := html.UnescapeString(b.String())
+		for _, bad := range []string{"Is the list complete? Yes", "Every byte of the drive was read", "was read without error"} {
+			if strings.Contains(text, bad) {
+				t.Errorf("%s: the page says %q", a, bad)
+			}
+		}
+		for _, want := range []string{"This is not proved", "The list may be incomplete"} {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s: the page does not say %q", a, want)
+			}
+		}
+	}
+}
+
+// Where a folder holds more folders than the table for paper has room for, what
+// is left out lies beside what is shown, not deeper.
+func TestFoldersLeftOut(t *testing.T) {
+	im, vols, _, sum := bellows()
+	vols = vols[:1]
+	var files []*verify.FileRecord
+	for i := range maxFoldersShown + 50 {
+		files = append(files, file(fmt.Sprintf("shelf %03d/box.txt", i), 1))
+	}
+	sum.Files, sum.Sizes = verify.VerdictCount{Intact: int64(len(files))}, verify.VerdictCount{Intact: int64(len(files))}
+	r := writeResult(t, im, vols, files, sum)
+	v, err := newView(r, inventory(t, r, false), Options{For: Customer})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := "200 of 251 folders are shown, at most 200; the others are counted in those that they lie in."; v.FoldersAfter != want {
+		t.Errorf("%q, want %q", v.FoldersAfter, want)
+	}
+}
+
+// A file may be damaged and have nothing missing; the customer is not told
+// otherwise.
+func TestDamagedIsNotAlwaysMissing(t *testing.T) {
+	im, vols, _, sum := bellows()
+	sum.Files, sum.Sizes = verify.VerdictCount{Damaged: 1}, verify.VerdictCount{Damaged: 1024}
+	r := writeResult(t, im, vols[:1], []*verify.FileRecord{file("stops.jpg", 1024, verify.Damage{Image: 8192, Length: 512, What: "doubtful"})}, sum)
+	var b bytes.Buffer
+	if err := HTML(&b, r, inventory(t, r, false), Options{For: Customer}); err != nil {
+		t.Fatal(err)
+	}
+	if text := b.String(); !strings.Contains(text, "A part of the file is missing, or the drive was unsure of it.") {
+		t.Error("the page says of every damaged file that a part is missing")
+	}
+}
