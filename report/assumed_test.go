@@ -63,6 +63,19 @@ func TestFoldersLeftOut(t *testing.T) {
 	}
 }
 
+// Of a file that an online service keeps nothing lies on the drive, so nothing of
+// it lies where the drive does not tell.
+func TestElsewhereIsNotUnlocated(t *testing.T) {
+	f := file("drawings.zip", 1024, verify.Damage{Image: -1, Length: 1024, What: "unlocated"})
+	if got, want := remark(f), "where a part of it lies on the drive could not be read"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	f.Stored = "elsewhere"
+	if got, want := remark(f), "kept by an online service: its content was never on this drive"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
 // A file may be damaged and have nothing missing; the customer is not told
 // otherwise.
 func TestDamagedIsNotAlwaysMissing(t *testing.T) {

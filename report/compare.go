@@ -259,6 +259,6 @@ func (p *printer) next(c *compare.Comparison) {
 		p.line("  nothing that is unread would win anything by this list")
 		return
 	}
-	p.line("  %s in some %s: if all of it can be read, %s whole, weight %s, and perhaps %s more (fileassay reread plans it)", count(n.Sectors, "sector", "sectors"),
-		span(time.Duration(n.Seconds*float64(time.Second))), count(n.Whole, "more file is", "more files are"), weight(n.Weight), humanize.Comma(n.Perhaps))
+	p.line("  %s in some %s: %s, %s whole, weight %s, and perhaps %s more (fileassay reread plans it)", count(n.Sectors, "sector", "sectors"),
+		span(time.Duration(n.Seconds*float64(time.Second))), ifRead(n.Sectors), count(n.Whole, "more file is", "more files are"), weight(n.Weight), humanize.Comma(n.Perhaps))
 }

@@ -321,7 +321,7 @@ func notesOf(f *verify.FileRecord) uint8 {
 			missing += *c
 		}
 	}
-	set(noteUnlocated, f.Verdict != verify.Intact && (f.Bytes.Unlocated == nil || *f.Bytes.Unlocated > 0))
+	set(noteUnlocated, f.Verdict != verify.Intact && f.Stored != "elsewhere" && (f.Bytes.Unlocated == nil || *f.Bytes.Unlocated > 0))
 	set(noteDoubtful, f.Verdict != verify.Intact && missing == 0 && f.Bytes.Doubtful != nil && *f.Bytes.Doubtful > 0)
 	set(noteElsewhere, f.Stored == "elsewhere")
 	set(noteEncrypted, f.Stored == "encrypted")

@@ -141,8 +141,8 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 		v.Next += "Nothing that is unread would win anything by this list."
 		return v.write(w, "compare")
 	}
-	v.Next += fmt.Sprintf("%s would be read in some %s; if all of it can be read, %s whole, and perhaps %s more.",
-		count(n.Sectors, "sector", "sectors"), span(time.Duration(n.Seconds*float64(time.Second))),
+	v.Next += fmt.Sprintf("%s would be read in some %s; %s, %s whole, and perhaps %s more.",
+		count(n.Sectors, "sector", "sectors"), span(time.Duration(n.Seconds*float64(time.Second))), ifRead(n.Sectors),
 		count(n.Whole, "more file is", "more files are"), humanize.Comma(n.Perhaps))
 	return v.write(w, "compare")
 }

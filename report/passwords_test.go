@@ -47,7 +47,7 @@ func TestPlanPageTellsAll(t *testing.T) {
 			"1 file was left out: what they claim is too long to be planned for",
 			"hosen for a budget of 2h0m0s",
 			"fter 1.0 s (1 step) a further hour wins less than 1,000,000: 2",
-			"if all of it can be read, 1 more wanted file is whole",
+			"if all of them can be read, 1 more wanted file is whole",
 			"fter it, verify again and plan anew: what was read may lead to more",
 			"they lead to some 1 entry (an estimate)",
 		}
@@ -102,7 +102,7 @@ func TestComparisonPageWorse(t *testing.T) {
 		"was the newer map made of this pass alone? merge the passes (map merge)",
 		"Fell: 1 entry", "Not the same as before: 3 entries", "1 of them told under another heading",
 		">not listed</td>", ">17</td>", ">1,800</td>",
-		"if all of it can be read, 1 more file is whole",
+		"if all of them can be read, 1 more file is whole",
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %q on the page", want)

@@ -91,8 +91,15 @@ func leftOutWords(pl *reread.Plan) string {
 // planWords say what the whole plan wins: no drive promises that a sector which
 // failed can be read.
 func planWords(pl *reread.Plan) string {
-	return fmt.Sprintf("%s in %s: if all of it can be read, %s whole", count(pl.Sectors, "sector", "sectors"), span(pl.Took),
+	return fmt.Sprintf("%s in %s: %s, %s whole", count(pl.Sectors, "sector", "sectors"), span(pl.Took), ifRead(pl.Sectors),
 		count(pl.Whole, "more wanted file is", "more wanted files are"))
+}
+
+func ifRead(sectors int64) string {
+	if sectors == 1 {
+		return "if it can be read"
+	}
+	return "if all of them can be read"
 }
 
 func budgetWords(pl *reread.Plan) []string {
