@@ -354,7 +354,7 @@ func barOf(f *verify.FileRecord) bar {
 // look at first, to its kind and to the picture of the drive.
 func (b *inventoryBuilder) weigh(f *verify.FileRecord, w *row, t *kindTotal, when time.Time) {
 	c := candidate{folder: w.folder, name: w.name, verdict: f.Verdict, size: w.size, bar: b.inv.bars[w.bar]}
-	c.weight = b.list.Weight(wanted.Entry{Path: f.Path, Size: w.size, Modified: when})
+	c.weight = b.list.Weight(wanted.Entry{Volume: f.Volume, Path: f.Path, Size: w.size, Modified: when})
 	for _, d := range f.Damage {
 		if d.Image < 0 {
 			continue

@@ -149,7 +149,7 @@ func (j *job) judge(in *Input, volume int) {
 		} else {
 			j.counted.add(g.Verdict, 1)
 			if in.wanted != nil {
-				j.wanted.count(in.wanted, f, g.Verdict)
+				j.wanted.count(in.wanted, volume, f, g.Verdict)
 			}
 			if g.Counted {
 				j.sizes.add(g.Verdict, f.Size)

@@ -21,8 +21,8 @@ func (w *WantedFiles) Add(o *WantedFiles) {
 	w.Missing += o.Missing
 }
 
-func (w *WantedFiles) count(l *wanted.List, f *extract.File, v Verdict) {
-	weight := l.Weight(wanted.Entry{Path: f.Path, Size: f.Size, Modified: f.Modified})
+func (w *WantedFiles) count(l *wanted.List, volume int, f *extract.File, v Verdict) {
+	weight := l.Weight(wanted.Entry{Volume: volume, Path: f.Path, Size: f.Size, Modified: f.Modified})
 	if weight <= 0 {
 		return
 	}

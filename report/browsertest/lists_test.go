@@ -143,19 +143,30 @@ func TestTwoVolumes(t *testing.T) {
 	until(t, ctx, `document.getElementById("ticked").textContent === "1 folder ticked."`)
 	do(t, ctx, chromedp.Click(chromedp.CSS("#textof summary")))
 	until(t, ctx, `document.getElementById("text").value !== ""`)
-	list, err := wanted.Parse("saved", strings.NewReader(value[string](t, ctx, `document.getElementById("text").value`)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, f := range files {
-		want := 100.0
-		if f.path == "Bills/b.txt" { // the other volume has it alone
-			want = 1
+	weights := func(what string, wants func(listed) bool) {
+		t.Helper()
+		text := value[string](t, ctx, `document.getElementById("text").value`)
+		list, err := wanted.Parse("saved", strings.NewReader(text))
+		if err != nil {
+			t.Fatal(err)
 		}
-		if got := list.Weight(wanted.Entry{Path: f.path, Size: 100}); got != want {
-			t.Errorf("volume 2 is ticked: %s of volume %d has weight %g, want %g", f.path, f.volume, got, want)
+		for _, f := range files {
+			want := 1.0
+			if wants(f) {
+				want = 100
+			}
+			if got := list.Weight(wanted.Entry{Volume: f.volume, Path: f.path, Size: 100}); got != want {
+				t.Errorf("%s is ticked: %s of volume %d has weight %g, want %g; the list:\n%s", what, f.path, f.volume, got, want, text)
+			}
 		}
 	}
+	weights("volume 2", func(f listed) bool { return f.volume == 2 })
+	folder("Volume 2", ".box")
+	folder("Volume 1", ".twist")
+	folder("Bills", ".box")
+	value[bool](t, ctx, `document.querySelector("#grid .layer .row input").click(), true`)
+	until(t, ctx, `document.getElementById("ticked").textContent === "1 folder and 1 file ticked."`)
+	weights("a folder of volume 1 and a file of volume 2", func(f listed) bool { return f.path == "Bills/b.txt" || f.volume == 2 && f.path == "notes.txt" })
 	w.check(t)
 }
 

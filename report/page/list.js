@@ -468,18 +468,17 @@ function pattern(path) {
     return c;
   }).join("");
 }
+// inVolume is a volume's condition, where there are several: their roots are named by their numbers.
+const inVolume = (f) => {
+  while (!(L.fflags[f] & 2)) f = L.parent[f];
+  return f ? "volume:" + parseInt(L.fnames.at(f).slice("Volume ".length), 10) + " " : "";
+};
 function wantedText() {
   const lines = ["# what matters most to the customer, from the delivery report"];
-  const below = (f) => lines.push("100 " + pattern(folderPath(f)) + "/**");
   for (const f of [...folderTicks].sort((a, b) => a - b)) {
-    if (!f) lines.push("100 **");
-    else if (!(L.fflags[f] & 2)) below(f);
-    else { // a volume: patterns tell only paths, so what lies right in it is named
-      for (const c of children(f)) below(c);
-      for (let i = 0; i < L.n; i++) if (L.folder[i] === f) lines.push("100 " + pattern(rowPath(i)));
-    }
+    lines.push("100 " + (f ? inVolume(f) : "") + (L.fflags[f] & 2 ? "**" : pattern(folderPath(f)) + "/**"));
   }
-  for (const i of [...ticks].sort((a, b) => a - b)) lines.push("100 " + pattern(rowPath(i)));
+  for (const i of [...ticks].sort((a, b) => a - b)) lines.push("100 " + inVolume(L.folder[i]) + pattern(rowPath(i)));
   return lines.join("\n") + "\n# everything else comes after that\n1 **\n";
 }
 function ticked() {

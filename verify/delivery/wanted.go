@@ -12,7 +12,7 @@ func loadWanted(path string) (func(*verify.FileRecord) float64, error) {
 		return nil, &verify.InputError{Err: err}
 	}
 	return func(f *verify.FileRecord) float64 {
-		e := wanted.Entry{Path: f.Path, Size: -1}
+		e := wanted.Entry{Volume: f.Volume, Path: f.Path, Size: -1}
 		if f.Size != nil {
 			e.Size = *f.Size
 		}

@@ -257,7 +257,7 @@ func checkWorth(t *testing.T, name string, b *bench, r *verify.Result, set map[i
 			t.Fatal(err)
 		}
 		if f.Kind == "folder" {
-			if l.Leads(f.Path) > 0 {
+			if l.Leads(f.Volume, f.Path) > 0 {
 				need("what leads to "+f.Path, f.Needs...)
 			}
 			continue

@@ -202,7 +202,7 @@ func Modified(f *verify.FileRecord) time.Time {
 
 // EntryOf is what a wanted list must know of a file of a result.
 func EntryOf(f *verify.FileRecord) wanted.Entry {
-	e := wanted.Entry{Path: f.Path, Size: -1, Modified: Modified(f)}
+	e := wanted.Entry{Volume: f.Volume, Path: f.Path, Size: -1, Modified: Modified(f)}
 	if f.Size != nil {
 		e.Size = *f.Size
 	}
@@ -212,7 +212,7 @@ func EntryOf(f *verify.FileRecord) wanted.Entry {
 func (b *builder) file(f *verify.FileRecord) {
 	if f.Kind == "folder" {
 		if len(f.Needs) > 0 {
-			b.gate(f, folderFiles*b.list.Leads(f.Path), false)
+			b.gate(f, folderFiles*b.list.Leads(f.Volume, f.Path), false)
 		}
 		return
 	}
@@ -332,7 +332,7 @@ func (b *builder) mean(volume int) float64 {
 	if v := b.perVol[volume]; v != nil && v.files > 0 {
 		return v.weight / float64(v.files)
 	}
-	return b.list.Leads("") / 2
+	return b.list.Leads(volume, "") / 2
 }
 
 // unknownShare is what a mebibyte of unknown content is worth, of a file that
@@ -344,7 +344,7 @@ func (b *builder) volume(v *verify.VolumeRecord) {
 	if x := b.perVol[v.Volume]; x != nil {
 		known = *x
 	}
-	if lead := b.list.Leads(""); lead > 0 && len(v.Needs) > 0 {
+	if lead := b.list.Leads(v.Volume, ""); lead > 0 && len(v.Needs) > 0 {
 		files := unreadRecords(v)
 		if files == 0 && known.blocked == 0 {
 			files = 1
@@ -368,7 +368,7 @@ func unreadRecords(v *verify.VolumeRecord) int64 {
 }
 
 func (b *builder) drive() {
-	b.each(b.r.Image.Needs, item{sort: driveGate, gates: int64(max(len(b.r.Volumes), 1)), sure: false}, 1000*b.list.Leads(""))
+	b.each(b.r.Image.Needs, item{sort: driveGate, gates: int64(max(len(b.r.Volumes), 1)), sure: false}, 1000*b.list.Leads(0, ""))
 	if len(b.r.Image.Missing) > 0 {
 		b.rest(0, b.r.Summary.Places, 0)
 	}
@@ -396,7 +396,7 @@ func (b *builder) each(list [][2]int64, it item, gain float64) {
 // Files of the weight waiting are read and wait for structures that nothing
 // names: they are among the volume's.
 func (b *builder) rest(volume int, places []verify.Holding, waiting float64) {
-	w := b.list.Weight(wanted.Entry{Path: "?/unknown", Size: -1})
+	w := b.list.Weight(wanted.Entry{Volume: volume, Path: "?/unknown", Size: -1})
 	structures := 0.0 // bytes
 	for _, h := range places {
 		for _, g := range h.Ranges {

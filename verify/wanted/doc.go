@@ -9,11 +9,13 @@
 //	100 /Orchard/Accounts/**
 //	20  kind:photo newer:2024-01-01
 //	5   kind:film smaller:2GiB Holidays/**
+//	3   volume:2 /Backup/**
 //	0   *.tmp
 //	1   **
 //
 // What follows the weight is any number of conditions and then, perhaps, a
 // pattern (of package doublestar). A pattern with a slash in it is held against
 // the whole path, one without against the last name alone, so that "/x" means x
-// in the root folder. Upper and lower case are the same.
+// in the root folder. Upper and lower case are the same, and so are the ways to
+// write an accent. Volumes have the numbers of the result.
 package wanted

@@ -12,9 +12,11 @@ import (
 	"strings"
 	"time"
 	"unicode"
+	"unicode/utf8"
 
 	"github.com/bmatcuk/doublestar/v4"
 	"github.com/dustin/go-humanize"
+	"golang.org/x/text/unicode/norm"
 )
 
 // DefaultText is the list that is built in, as it would stand in a file.
@@ -24,6 +26,7 @@ var DefaultText string
 
 // Entry is what a list must know of a file.
 type Entry struct {
+	Volume   int // as the result counts them, from 1; 0 where unknown
 	Path     string
 	Size     int64     // bytes; -1 where unknown
 	Modified time.Time // zero where unknown
@@ -38,12 +41,13 @@ type List struct {
 // rule is a line of a list. What it does not ask is zero.
 type rule struct {
 	weight  float64
+	volume  int
 	kind    Kind
 	newer   time.Time
 	older   time.Time
 	larger  int64
 	smaller int64
-	pattern string // lower case; "" for every path
+	pattern string // folded; "" for every path
 	suffix  string // of a pattern that is a star and then this
 	name    bool   // the pattern is for the last name alone
 }
@@ -155,6 +159,11 @@ func (r *rule) condition(word string) (known bool, err error) {
 		if !r.kind.Known() {
 			return true, fmt.Errorf("kind:%s: no such kind; there are %s", value, kindNames())
 		}
+	case "volume":
+		r.volume, err = strconv.Atoi(value)
+		if err != nil || r.volume < 1 {
+			return true, fmt.Errorf("%s: give the volume's number in the result, as volume:2", word)
+		}
 	case "newer", "older":
 		t, err := time.Parse(time.DateOnly, value)
 		if err != nil {
@@ -185,7 +194,7 @@ func (r *rule) condition(word string) (known bool, err error) {
 }
 
 func (r *rule) glob(p string) error {
-	p = strings.ToLower(p)
+	p = fold(p)
 	if p == "" || p == "**" || p == "*" {
 		return nil
 	}
@@ -203,7 +212,7 @@ func (r *rule) glob(p string) error {
 
 // Weight is how much an entry is wanted; 0 where not at all.
 func (l *List) Weight(e Entry) float64 {
-	path := strings.ToLower(e.Path)
+	path := fold(e.Path)
 	name := path[strings.LastIndexByte(path, '/')+1:]
 	kind := Kind("")
 	for i := range l.rules {
@@ -225,6 +234,9 @@ func (l *List) Weight(e Entry) float64 {
 
 func (r *rule) fits(e *Entry, path, name string) bool {
 	// what is not known meets no condition
+	if r.volume != 0 && r.volume != e.Volume {
+		return false
+	}
 	if (!r.newer.IsZero() || !r.older.IsZero()) && e.Modified.IsZero() {
 		return false
 	}
@@ -248,25 +260,25 @@ func (r *rule) fits(e *Entry, path, name string) bool {
 	return doublestar.MatchUnvalidated(r.pattern, path)
 }
 
-// Leads is the most that anything below a folder may be wanted, whatever its
-// name is; "" is the root folder.
-func (l *List) Leads(folder string) float64 {
-	folder = strings.ToLower(folder)
+// Leads is the most that anything below a folder of a volume may be wanted,
+// whatever its name is. The folder "" is the root folder, volume 0 is any.
+func (l *List) Leads(volume int, folder string) float64 {
+	folder = fold(folder)
 	most := 0.0
 	for i := range l.rules {
 		r := &l.rules[i]
-		if !r.reaches(folder) {
+		if r.volume != 0 && volume != 0 && r.volume != volume || !r.reaches(folder) {
 			continue
 		}
 		most = max(most, r.weight)
-		if r.plain() && r.takesAll(folder) {
+		if r.plain() && (r.volume == 0 || r.volume == volume) && r.takesAll(folder) {
 			break // no later rule is asked for what lies below
 		}
 	}
 	return most
 }
 
-// plain reports whether a rule asks for nothing but its pattern.
+// plain reports whether a rule asks for nothing but a volume and its pattern.
 func (r *rule) plain() bool {
 	return r.kind == "" && r.newer.IsZero() && r.older.IsZero() && r.larger == 0 && r.smaller == 0
 }
@@ -301,8 +313,21 @@ func (r *rule) takesAll(folder string) bool {
 	return !r.name && strings.HasSuffix(r.pattern, "/**") && doublestar.MatchUnvalidated(r.pattern, folder+"/x/x")
 }
 
+// fold makes one of all ways to write a name: upper and lower case are the same
+// to who makes a list, and so are a letter with its accent in one piece (as keys
+// and most volumes have it) and in two (as HFS+ keeps it, TN1150): Unicode's
+// form C, UAX #15.
+func fold(s string) string {
+	for i := range len(s) {
+		if s[i] >= utf8.RuneSelf {
+			return norm.NFC.String(strings.ToLower(norm.NFC.String(s)))
+		}
+	}
+	return strings.ToLower(s)
+}
+
 // Escape makes a pattern that fits exactly one path, but for upper and lower
-// case. A character that no line can hold is left to any.
+// case and the ways to write accents. A character that no line can hold is left to any.
 func Escape(path string) string {
 	var b strings.Builder
 	b.WriteByte('/')

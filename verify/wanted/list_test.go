@@ -23,6 +23,9 @@ func TestWeight(t *testing.T) {
 6   larger:1MiB Big/*
 0   *.tmp
 4   a file with blanks.txt
+2   volume:2 /backup/**
+8   volume:3 *.bak
+9   /Café/**
 3   older:2000-01-01
 1   Mixed/{one,two}/?.dat
 `))
@@ -47,6 +50,14 @@ func TestWeight(t *testing.T) {
 		{Entry{Path: "q/A File With Blanks.txt"}, 4},
 		{Entry{Path: "q", Modified: day("1999-01-01")}, 3},
 		{Entry{Path: "mixed/two/7.dat"}, 1},
+		{Entry{Volume: 2, Path: "Backup/x"}, 2},
+		{Entry{Volume: 1, Path: "Backup/x"}, 0},
+		{Entry{Path: "Backup/x"}, 0}, // of a volume that is not known
+		{Entry{Volume: 3, Path: "a/x.bak"}, 8},
+		{Entry{Path: "CAF\u00c9/x"}, 9},
+		{Entry{Path: "Cafe\u0301/x"}, 9}, // as HFS+ keeps it
+		{Entry{Path: "CAFE\u0301/x"}, 9},
+		{Entry{Path: "Cafe/x"}, 0},
 		{Entry{Path: "mixed/three/7.dat"}, 0},
 	} {
 		if got := l.Weight(c.e); got != c.want {
@@ -64,11 +75,24 @@ func TestLeads(t *testing.T) {
 		"": 9, "a": 9, "A/bx": 9, "a/bx/c": 9, "a/bx/c/d/e": 9, "a/x": 0, "a/x/kept": 0,
 		"a/q": 5, "a/q/kept": 5, "a/q/kept/deep": 0, "z": 0, "a/q/z": 0,
 	} {
-		if got := l.Leads(folder); got != want {
+		if got := l.Leads(0, folder); got != want {
 			t.Errorf("%q leads to %v, want %v", folder, got, want)
 		}
 	}
-	if got := Default().Leads("any/folder"); got != 10 {
+	l, err = Parse("t", strings.NewReader("7 volume:2 /a/**\n3 volume:1 /a/b/**\n5 /a/b/**\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		volume int
+		folder string
+		want   float64
+	}{{0, "a", 7}, {1, "a", 5}, {2, "a", 7}, {1, "a/b", 3}, {2, "a/b/c", 7}, {3, "a/b", 5}, {0, "a/b", 7}, {1, "x", 0}} {
+		if got := l.Leads(c.volume, c.folder); got != c.want {
+			t.Errorf("volume %d: %q leads to %v, want %v", c.volume, c.folder, got, c.want)
+		}
+	}
+	if got := Default().Leads(0, "any/folder"); got != 10 {
 		t.Errorf("the built-in list leads to %v, want 10", got)
 	}
 }
@@ -105,6 +129,8 @@ func TestParseRefuses(t *testing.T) {
 		"1 newer:yesterday":    "give a day",
 		"1 larger:huge":        "give a size",
 		"1 smaller:0":          "nothing",
+		"1 volume:0 **":        "give the volume's number",
+		"1 volume:Data **":     "give the volume's number",
 		"1 a/[b":               "malformed",
 	} {
 		if _, err := Parse("t", strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), say) {
@@ -114,7 +140,7 @@ func TestParseRefuses(t *testing.T) {
 }
 
 func TestEscape(t *testing.T) {
-	for _, p := range []string{"readme.txt", "a/b c.txt", "kind:photo", "x/[1]{2}*?!.jpg", `back\slash`, "end ", "终\u3000", "?/12/nameless", "line\nbreak", "x/^a-b,c"} {
+	for _, p := range []string{"readme.txt", "a/b c.txt", "kind:photo", "x/[1]{2}*?!.jpg", `back\slash`, "end ", "终\u3000", "?/12/nameless", "line\nbreak", "x/^a-b,c", "E\u0301te\u0301/x-\u0301", "\u212b"} {
 		l, err := Parse("t", strings.NewReader("3 "+Escape(p)+"\n"))
 		if err != nil {
 			t.Errorf("%q: %v", p, err)
@@ -152,8 +178,8 @@ func FuzzParse(f *testing.F) {
 		if w < 0 || w > MaxWeight {
 			t.Errorf("weight %v", w)
 		}
-		if i := strings.LastIndexByte(path, '/'); i > 0 && l.Leads(path[:i]) < w {
-			t.Errorf("%q has weight %v, its folder leads to %v", path, w, l.Leads(path[:i]))
+		if i := strings.LastIndexByte(path, '/'); i > 0 && l.Leads(0, path[:i]) < w {
+			t.Errorf("%q has weight %v, its folder leads to %v", path, w, l.Leads(0, path[:i]))
 		}
 	})
 }
