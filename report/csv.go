@@ -13,6 +13,9 @@ import (
 // UTF-8. What a spreadsheet program could take for a formula begins with an
 // apostrophe. Folders are listed too.
 func CSV(w io.Writer, r *verify.Result, a Audience) error {
+	if err := Check(r); err != nil {
+		return err
+	}
 	out := csv.NewWriter(w)
 	out.UseCRLF = true
 	cols, t := columns(a), newTable(r)
@@ -23,7 +26,7 @@ func CSV(w io.Writer, r *verify.Result, a Audience) error {
 	if err := out.Write(record); err != nil {
 		return err
 	}
-	for f, err := range r.Files() {
+	for f, err := range soundFiles(r) {
 		if err != nil {
 			return err
 		}

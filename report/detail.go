@@ -24,19 +24,19 @@ func detailOf(f *verify.FileRecord, sector int64) string {
 	}
 	for i, w := range f.Why {
 		if !line("%s", visible(w)) {
-			fmt.Fprintf(&b, "\nand %d more reasons in the result", len(f.Why)-i)
+			fmt.Fprintf(&b, "\nand %s in the result", count(int64(len(f.Why)-i), "more reason", "more reasons"))
 			break
 		}
 	}
 	for i, d := range f.Damage {
-		if !line("%s", rangeText(d, sector)) {
-			fmt.Fprintf(&b, "\nand %d more ranges in the result", len(f.Damage)-i)
+		if !line("%s", rangeText(f, d, sector)) {
+			fmt.Fprintf(&b, "\nand %s in the result", count(int64(len(f.Damage)-i), "more range", "more ranges"))
 			break
 		}
 	}
 	for i, n := range f.Needs {
 		if !line("waits for metadata on %s", sectors(n[0], n[1], sector)) {
-			fmt.Fprintf(&b, "\nand %d more places in the result", len(f.Needs)-i)
+			fmt.Fprintf(&b, "\nand %s in the result", count(int64(len(f.Needs)-i), "more place", "more places"))
 			break
 		}
 	}
@@ -46,11 +46,19 @@ func detailOf(f *verify.FileRecord, sector int64) string {
 	return b.String()
 }
 
-// rangeText is a range of damage by sector.
-func rangeText(d verify.Damage, sector int64) string {
-	content := fmt.Sprintf("bytes %d to %d of the file", d.Offset, d.Offset+d.Length-1)
-	if d.Image < 0 {
+// rangeText is a range of a file's damage by sector. Of compressed content the
+// range tells what cannot be unpacked, and only where its first unread byte
+// lies: how many sectors that takes does not follow from it.
+func rangeText(f *verify.FileRecord, d verify.Damage, sector int64) string {
+	content := fmt.Sprintf("bytes %d to %d of the file", d.Offset, d.Offset+max(d.Length, 1)-1)
+	if d.Length == 1 {
+		content = fmt.Sprintf("byte %d of the file", d.Offset)
+	}
+	switch {
+	case d.Image < 0:
 		return fmt.Sprintf("%s: %s, place unknown", d.What, content)
+	case f.Stored == "compressed":
+		return fmt.Sprintf("%s: compressed, from sector %d on, %s", d.What, d.Image/sector, content)
 	}
 	return fmt.Sprintf("%s: %s, %s", d.What, sectors(d.Image, d.Length, sector), content)
 }

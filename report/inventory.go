@@ -51,17 +51,19 @@ type totals struct {
 	files, sizes verify.VerdictCount
 }
 
+// add counts a file. Sizes are what metadata claims: their sum stops at the
+// largest number there is.
 func (t *totals) add(v verify.Verdict, size int64) {
 	switch v {
 	case verify.Intact:
 		t.files.Intact++
-		t.sizes.Intact += size
+		t.sizes.Add(verify.VerdictCount{Intact: size})
 	case verify.Damaged:
 		t.files.Damaged++
-		t.sizes.Damaged += size
+		t.sizes.Add(verify.VerdictCount{Damaged: size})
 	default:
 		t.files.Lost++
-		t.sizes.Lost += size
+		t.sizes.Add(verify.VerdictCount{Lost: size})
 	}
 }
 
@@ -131,9 +133,12 @@ const (
 // the technician reads; list says what files are worth.
 func NewInventory(r *verify.Result, list *wanted.List, bench bool) (*Inventory, error) {
 	b := &inventoryBuilder{inv: &Inventory{kinds: map[wanted.Kind]*kindTotal{}, bench: bench, touched: newTouched(r.Image.Profile)},
-		list: list, byPath: map[placed]int32{}, roots: map[int]int32{}, sector: max(r.Image.Sector, 1)}
+		list: list, byPath: map[placed]int32{}, roots: map[int]int32{}, sector: max(r.Image.Sector, 1), unread: unreadOf(r)}
+	if err := Check(r); err != nil {
+		return nil, err
+	}
 	b.addRoots(r)
-	for f, err := range r.Files() {
+	for f, err := range soundFiles(r) {
 		if err != nil {
 			return nil, err
 		}
@@ -159,6 +164,7 @@ type inventoryBuilder struct {
 	byPath  map[placed]int32
 	roots   map[int]int32
 	sector  int64
+	unread  unread
 	details int
 }
 
@@ -240,7 +246,7 @@ func splitPath(path string) (dir, name string) {
 func (b *inventoryBuilder) add(f *verify.FileRecord) {
 	if f.Kind == "folder" {
 		at := b.folderOf(f.Volume, f.Path)
-		b.inv.folders[at].short = f.Verdict != verify.Intact
+		b.inv.folders[at].short = b.inv.folders[at].short || f.Verdict != verify.Intact // two may have one path
 		return
 	}
 	dir, name := splitPath(f.Path)
@@ -355,22 +361,33 @@ func barOf(f *verify.FileRecord) bar {
 func (b *inventoryBuilder) weigh(f *verify.FileRecord, w *row, t *kindTotal, when time.Time) {
 	c := candidate{folder: w.folder, name: w.name, verdict: f.Verdict, size: w.size, bar: b.inv.bars[w.bar]}
 	c.weight = b.list.Weight(wanted.Entry{Volume: f.Volume, Path: f.Path, Size: w.size, Modified: when})
+	last := int64(-1) // the last sector that was counted
+	wait := func(at, n int64) {
+		first, end := at/b.sector, (at+max(n, 1)-1)/b.sector
+		if first == last {
+			first++
+		}
+		c.sectors = plus(c.sectors, max(end-first+1, 0))
+		last = end
+		if c.weight > 0 {
+			b.inv.touched.mark(at, n)
+		}
+	}
 	for _, d := range f.Damage {
 		if d.Image < 0 {
 			continue
 		}
-		c.unread += d.Length
-		c.sectors += (d.Image+d.Length-1)/b.sector - d.Image/b.sector + 1
-		if c.weight > 0 {
-			b.inv.touched.mark(d.Image, d.Length)
+		c.unread = plus(c.unread, d.Length)
+		if f.Stored != "compressed" {
+			wait(d.Image, d.Length)
 		}
 	}
-	t.unread += c.unread
+	if f.Stored == "compressed" {
+		b.unread.packedUnread(f, wait)
+	}
+	t.unread = plus(t.unread, c.unread)
 	for _, n := range f.Needs {
-		c.sectors += (n[1] + b.sector - 1) / b.sector
-		if c.weight > 0 {
-			b.inv.touched.mark(n[0], n[1])
-		}
+		wait(n[0], n[1])
 	}
 	if c.weight == 0 || f.Stored == "elsewhere" {
 		return

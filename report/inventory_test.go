@@ -14,6 +14,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"fileassay/extract"
 	"fileassay/verify"
 	"fileassay/verify/wanted"
 )
@@ -181,6 +182,48 @@ func TestVisible(t *testing.T) {
 	} {
 		if got := visible(in); got != want {
 			t.Errorf("visible(%q) = %q, want %q", in, got, want)
+		}
+	}
+}
+
+// A folder that is really called "?" is listed with its name escaped, and is not
+// taken for the place of what has none.
+func TestFolderNamedQuestionMark(t *testing.T) {
+	shown, exact := extract.NameFromBytes([]byte("?"))
+	im, vols, _, sum := bellows()
+	real := file(shown+"/chimes.txt", 10)
+	folder := file(shown, 0)
+	folder.Kind, folder.NameBytes = "folder", exact
+	files := []*verify.FileRecord{folder, real, file(extract.UnknownParent(63)+"/chimes.txt", 10)}
+	sum.Files, sum.Sizes = verify.VerdictCount{Intact: 2}, verify.VerdictCount{Intact: 20}
+	inv := inventory(t, writeResult(t, im, vols[:1], files, sum), false)
+	var got []string
+	for i := range inv.rows {
+		w := &inv.rows[i]
+		got = append(got, fmt.Sprintf("%s %v", inv.pathOf(w.folder, w.name), w.notes&noteAdrift != 0))
+	}
+	if want := []string{`\x3f/chimes.txt false`, `?/63/chimes.txt true`}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	for i := range inv.folders {
+		if f := &inv.folders[i]; (f.shown() == "? (place not known)") != (f.path == "?") {
+			t.Errorf("the folder %q is shown as %q", f.path, f.shown())
+		}
+	}
+}
+
+// Two folders of one path are one in the list, and its names were not read whole
+// if those of either were not.
+func TestFoldersOfOnePath(t *testing.T) {
+	im, vols, _, sum := bellows()
+	short, whole := file("Choir", 0), file("Choir", 0)
+	short.Kind, whole.Kind = "folder", "folder"
+	short.Verdict = verify.Damaged
+	sum.Files, sum.Sizes = verify.VerdictCount{}, verify.VerdictCount{}
+	for _, files := range [][]*verify.FileRecord{{short, whole}, {whole, short}} {
+		inv := inventory(t, writeResult(t, im, vols[:1], files, sum), false)
+		if len(inv.folders) != 2 || !inv.folders[1].short {
+			t.Errorf("folders: %+v", inv.folders)
 		}
 	}
 }

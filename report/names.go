@@ -29,6 +29,15 @@ func visible(s string) string {
 	return b.String()
 }
 
+// visibleLines is visible for a text that may have several lines.
+func visibleLines(s string) string {
+	lines := strings.Split(strings.ReplaceAll(strings.TrimSpace(s), "\r\n", "\n"), "\n")
+	for i, l := range lines {
+		lines[i] = visible(l)
+	}
+	return strings.Join(lines, "\n")
+}
+
 // unseen reports whether a character has no glyph of its own, or moves others.
 func unseen(r rune) bool {
 	if r < 0x20 {
@@ -37,5 +46,5 @@ func unseen(r rune) bool {
 	if r < 0x7f {
 		return false
 	}
-	return unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp) || r&0xfffe == 0xfffe
+	return unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp) || r&0xfffe == 0xfffe || r >= 0xfdd0 && r <= 0xfdef
 }

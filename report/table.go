@@ -112,13 +112,13 @@ func damageText(f *verify.FileRecord, sector int64) string {
 	var b strings.Builder
 	for i, d := range f.Damage {
 		if b.Len() > maxDetail {
-			fmt.Fprintf(&b, "; and %d more ranges in the result", len(f.Damage)-i)
+			fmt.Fprintf(&b, "; and %s in the result", count(int64(len(f.Damage)-i), "more range", "more ranges"))
 			break
 		}
 		if i > 0 {
 			b.WriteString("; ")
 		}
-		b.WriteString(rangeText(d, sector))
+		b.WriteString(rangeText(f, d, sector))
 	}
 	return b.String()
 }

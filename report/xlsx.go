@@ -25,6 +25,9 @@ func XLSX(w io.Writer, r *verify.Result, o Options) error {
 
 // xlsx is XLSX with the rows of a sheet, which tests make few.
 func xlsx(w io.Writer, r *verify.Result, o Options, limit int) (err error) {
+	if err := Check(r); err != nil {
+		return err
+	}
 	book := excelize.NewFile()
 	defer func() {
 		// its temporary files hold names of the customer's
@@ -44,7 +47,7 @@ func xlsx(w io.Writer, r *verify.Result, o Options, limit int) (err error) {
 		return err
 	}
 	s := &sheets{book: book, cols: columns(o.For), table: newTable(r), head: head, number: number, limit: limit}
-	for f, err := range r.Files() {
+	for f, err := range soundFiles(r) {
 		if err != nil {
 			return err
 		}
@@ -116,7 +119,7 @@ func totalsSheet(book *excelize.File, r *verify.Result, o Options, head, number 
 	bold := func(s string) excelize.Cell { return excelize.Cell{StyleID: head, Value: s} }
 	num := func(n int64) excelize.Cell { return excelize.Cell{StyleID: number, Value: n} }
 	for _, l := range o.Job.lines() {
-		put(bold(l[0]), clip(visible(l[1])))
+		put(bold(l[0]), clip(strings.ReplaceAll(visibleLines(l[1]), "\n", " ")))
 	}
 	put(clip(visible(outcomeWords(r))))
 	put()

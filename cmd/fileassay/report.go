@@ -112,6 +112,10 @@ func runReport(ui *ui, path string, files report.Files, o report.Options, asJSON
 	if err != nil {
 		return err
 	}
+	if err := report.Check(r); err != nil {
+		r.Close()
+		return err
+	}
 	out := &verify.Outcome{Image: r.Image, Volumes: r.Volumes, Summary: r.Summary, Result: path}
 	if err := r.Close(); err != nil {
 		return &verify.InputError{Err: err}
