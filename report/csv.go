@@ -9,12 +9,24 @@ import (
 	"fileassay/verify"
 )
 
+// mark is the byte order mark in UTF-8 (RFC 3629, section 6). Without it
+// spreadsheet programs take a file that is opened with a click for one in the
+// charset of its computer, and garble names (common practice, no source).
+const mark = "\ufeff"
+
 // CSV writes the list of files as RFC 4180 has it: comma, CRLF, a header, in
 // UTF-8. What a spreadsheet program could take for a formula begins with an
-// apostrophe. Folders are listed too.
+// apostrophe. Folders are listed too. The customer's list begins with a mark by
+// which spreadsheet programs know UTF-8; that of the bench, which programs read
+// too, has none.
 func CSV(w io.Writer, r *verify.Result, a Audience) error {
 	if err := Check(r); err != nil {
 		return err
+	}
+	if a == Customer {
+		if _, err := io.WriteString(w, mark); err != nil {
+			return err
+		}
 	}
 	out := csv.NewWriter(w)
 	out.UseCRLF = true

@@ -25,6 +25,11 @@ func TestCSV(t *testing.T) {
 	for _, a := range []Audience{Customer, Bench} {
 		text := csvText(t, a)
 		golden(t, "bellows-"+string(a)+".csv", text)
+		// a mark for spreadsheet programs only where a customer opens it
+		var marked bool
+		if text, marked = strings.CutPrefix(text, "\ufeff"); marked != (a == Customer) {
+			t.Errorf("%s: byte order mark: %v", a, marked)
+		}
 		// RFC 4180, section 2: lines end with CRLF, and every record has as many fields
 		if strings.Count(text, "\n") != strings.Count(text, "\r\n") {
 			t.Errorf("%s: a line does not end with CRLF", a)

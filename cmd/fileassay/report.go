@@ -97,7 +97,7 @@ A report names private files: give it to no one but the customer.
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&files.HTML, "html", "", "write the page to `FILE`")
-	fl.StringVar(&files.CSV, "csv", "", "write the list of files to `FILE` (CSV, RFC 4180, UTF-8)")
+	fl.StringVar(&files.CSV, "csv", "", "write the list of files to `FILE` (CSV, RFC 4180, UTF-8; the customer's with a byte order mark)")
 	fl.StringVar(&files.XLSX, "xlsx", "", "write the list of files to `FILE` (spreadsheet)")
 	fl.BoolVar(&files.Force, "force", false, "replace existing files")
 	fl.StringVar(&list, "wanted", "", "wanted list `FILE`: what files are worth (default: the built-in list)")
