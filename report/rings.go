@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -245,25 +246,26 @@ func (t *touched) mark(at, n int64) {
 }
 
 // driveSlices are the slices of a whole drive; nil where the result does not
-// tell.
+// tell, or tells what no drive has.
 func driveSlices(im *verify.ImageRecord, t *touched) []slice {
 	p := im.Profile
 	if p == nil || p.Slice <= 0 || im.DriveSize <= 0 || im.DriveSize/p.Slice >= maxSlices {
 		return nil
 	}
-	slices := make([]slice, (im.DriveSize+p.Slice-1)/p.Slice)
+	slices := make([]slice, (im.DriveSize-1)/p.Slice+1)
 	for i := range slices {
 		slices[i].bytes[0] = min(p.Slice, im.DriveSize-int64(i)*p.Slice)
 		slices[i].touched = t.set[int64(i)]
 	}
 	for _, s := range p.Slices {
 		if s[0] < 0 || s[0] >= int64(len(slices)) {
-			continue
+			return nil
 		}
 		told := slice{bytes: [4]int64(s[1:]), touched: slices[s[0]].touched}
-		if told.good() && told.length() == slices[s[0]].length() {
-			slices[s[0]] = told
+		if !told.good() || told.length() != slices[s[0]].length() {
+			return nil // what is not told must not be drawn as read
 		}
+		slices[s[0]] = told
 	}
 	return slices
 }
@@ -271,11 +273,11 @@ func driveSlices(im *verify.ImageRecord, t *touched) []slice {
 // driveDisks draws the whole drive, and each head where a head map was given.
 // A result without a profile has none.
 func driveDisks(im *verify.ImageRecord, t *touched) []*disk {
-	slices := driveSlices(im, t)
-	if len(slices) == 0 {
+	whole := driveSlices(im, t)
+	if len(whole) == 0 {
 		return nil
 	}
-	disks := []*disk{newDisk("The whole drive", slices)}
+	disks := []*disk{newDisk("The whole drive", whole)}
 	if im.Heads == nil {
 		return disks
 	}
@@ -285,11 +287,11 @@ func driveDisks(im *verify.ImageRecord, t *touched) []*disk {
 		}
 		list := make([]slice, len(h.Profile.Slices))
 		for i, s := range h.Profile.Slices {
-			if told := (slice{bytes: [4]int64(s[1:])}); told.good() {
-				list[i] = told
-			}
+			list[i] = slice{bytes: [4]int64(s[1:])}
 		}
-		disks = append(disks, newDisk(fmt.Sprintf("Head %d", h.Head), list))
+		if !slices.ContainsFunc(list, func(s slice) bool { return !s.good() }) {
+			disks = append(disks, newDisk(fmt.Sprintf("Head %d", h.Head), list))
+		}
 	}
 	return disks
 }

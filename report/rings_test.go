@@ -154,20 +154,52 @@ func TestOneSectorShows(t *testing.T) {
 	}
 }
 
-// Profiles that no drive has make no picture, or one of what is good in them.
+// Profiles that no drive has make no picture: what they do not tell must not be
+// drawn as read.
 func TestOddProfiles(t *testing.T) {
 	for name, im := range map[string]verify.ImageRecord{
 		"none":            {DriveSize: 1 << 20},
 		"no length":       {DriveSize: 1 << 20, Profile: &verify.Profile{}},
 		"too many slices": {DriveSize: 1 << 60, Profile: &verify.Profile{Slice: 1}},
 		"no drive":        {Profile: &verify.Profile{Slice: 512}},
+		"before it":       {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{-1, 0, 0, 0, 512}}}},
+		"behind it":       {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{2, 0, 0, 0, 512}}}},
+		"below zero":      {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{0, -512, 0, 0, 1024}}}},
+		"too few bytes":   {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{0, 0, 0, 511, 0}}}},
+		"sums that wrap":  {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{1, 1 << 62, 1 << 62, 1 << 62, 1 << 62}}}},
 	} {
 		if got := driveDisks(&im, newTouched(im.Profile)); got != nil {
 			t.Errorf("%s: %d disks", name, len(got))
 		}
 	}
-	im := verify.ImageRecord{DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{-1, 0, 0, 0, 512}, {9, 0, 0, 0, 512}, {0, -512, 0, 0, 1024}, {1, 0, 0, 512, 0}, {1, 1 << 62, 1 << 62, 1 << 62, 1 << 62}}}}
-	if got, want := driveDisks(&im, newTouched(im.Profile))[0].Totals, [4]int64{512, 0, 512, 0}; got != want {
+	// a slice that is longer than the drive, in numbers whose sum is none
+	im := verify.ImageRecord{DriveSize: 1 << 62, Profile: &verify.Profile{Slice: 1<<63 - 1}}
+	if got, want := driveDisks(&im, newTouched(im.Profile))[0].Totals, [4]int64{1 << 62, 0, 0, 0}; got != want {
 		t.Errorf("totals %v, want %v", got, want)
+	}
+}
+
+// The first and the last sector of a drive are drawn where it begins and ends,
+// however large it is and however long its sectors are.
+func TestDriveEnds(t *testing.T) {
+	for name, c := range map[string]struct{ size, slice, sector int64 }{
+		"small":           {1 << 20, 512, 512},
+		"20 TB":           {20_000_588_955_648, 20_000_588_955_648/2048/512*512 + 512, 512},
+		"sectors of 4096": {8_001_563_222_016, 8_001_563_222_016/2048/4096*4096 + 4096, 4096},
+	} {
+		last := (c.size - 1) / c.slice
+		rest := c.size - last*c.slice
+		im := verify.ImageRecord{DriveSize: c.size, Sector: c.sector, Profile: &verify.Profile{Slice: c.slice, Slices: [][5]int64{
+			{0, 0, 0, 0, c.slice}, {last, rest - c.sector, 0, c.sector, 0}}}}
+		d := driveDisks(&im, newTouched(im.Profile))[0]
+		if want := "M0 -240A"; !strings.HasPrefix(d.Paths[3], want) {
+			t.Errorf("%s: the first slice is drawn from %.20q, want %q", name, d.Paths[3], want)
+		}
+		if want := "L0 -80A80 80 0 0 0 "; !strings.Contains(d.Paths[2], want) {
+			t.Errorf("%s: the last sector is drawn as %q, want it to end at %q", name, d.Paths[2], want)
+		}
+		if c.size > 1<<30 && strings.Count(d.Marks[2], "M") != 1 {
+			t.Errorf("%s: the last sector has the marks %q", name, d.Marks[2])
+		}
 	}
 }
