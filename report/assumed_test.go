@@ -30,7 +30,7 @@ func TestAssumedIsNotProved(t *testing.T) {
 			t.Fatal(err)
 		}
 		text := html.UnescapeString(b.String())
-		for _, bad := range []string{"Is the list complete? Yes", "Every byte of the drive was read", "was read without error"} {
+		for _, bad := range []string{"Is the list complete? Yes", "Every byte of the drive was read", "was read without error", "every byte was read"} {
 			if strings.Contains(text, bad) {
 				t.Errorf("%s: the page says %q", a, bad)
 			}
@@ -88,5 +88,69 @@ func TestDamagedIsNotAlwaysMissing(t *testing.T) {
 	}
 	if text := b.String(); !strings.Contains(text, "A part of the file is missing, or the drive was unsure of it.") {
 		t.Error("the page says of every damaged file that a part is missing")
+	}
+}
+
+// Where doubtful sectors are taken as read, intact rests on them, and every form
+// of the report says so.
+func TestTrustedIsNotProved(t *testing.T) {
+	im, vols, _, sum := bellows()
+	vols[0].Listing = verify.ListingRecord{Complete: true, Why: []string{}}
+	sum.Files, sum.Sizes, sum.ListingComplete = verify.VerdictCount{Intact: 1}, verify.VerdictCount{Intact: 100}, true
+	im.Map.TrustDoubtful = true
+	r := writeResult(t, im, vols[:1], []*verify.FileRecord{file("stops.txt", 100)}, sum)
+	for _, a := range []Audience{Customer, Bench} {
+		var b bytes.Buffer
+		if err := HTML(&b, r, inventory(t, r, a == Bench), Options{For: a}); err != nil {
+			t.Fatal(err)
+		}
+		text := html.UnescapeString(b.String())
+		for _, bad := range []string{"every byte was read", "was read without error"} {
+			if strings.Contains(text, bad) {
+				t.Errorf("%s: the page says %q", a, bad)
+			}
+		}
+		if want := "Where the drive was unsure of its data, that was taken as good, and may be wrong."; !strings.Contains(text, want) {
+			t.Errorf("%s: the page does not say %q", a, want)
+		}
+	}
+	o := &verify.Outcome{Image: im, Volumes: vols[:1], Summary: sum}
+	if got, want := advice(o), "Recovery is complete: every listed file is intact and every list is complete. Doubtful sectors are taken as read; nothing proves what they hold."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// What is unread and may be anything is not called free of files.
+func TestAdviceOnUnknown(t *testing.T) {
+	o := &verify.Outcome{Volumes: make([]verify.VolumeRecord, 1)}
+	o.Summary.ListingComplete, o.Summary.Files.Damaged = true, 1
+	if got, want := advice(o), "A further pass over the drive wins nothing: "; !strings.HasPrefix(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	o.Summary.Unread.Unknown.Failed = 512
+	if got, want := advice(o), "Recovery is not complete: 1 file is not whole. Up to 512 B would have to be read again; 0 B of what is unread need not be."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	o.Summary.Files.Damaged, o.Summary.Folders.Damaged = 0, 1
+	if got, want := advice(o), "Recovery is not complete: 1 folder was not fully read. "; !strings.HasPrefix(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// The bytes of all listed files by state are told, and add up to their size.
+func TestContentAddsUp(t *testing.T) {
+	im, vols, files, sum := bellows()
+	sum.Bytes = verify.Bytes{Read: 7, Doubtful: 1, Failed: 2, Skipped: 3, Unlocated: 4}
+	r := writeResult(t, im, vols, files, sum)
+	v, err := newView(r, inventory(t, r, true), Options{For: Bench})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, c := range v.Content {
+		got = append(got, c.Name+" "+c.Cells[2])
+	}
+	if got, want := strings.Join(got, ", "), "read 7, doubtful 1, failed 2, not tried 3, unlocated: where it lies is unread 4, in all 17"; got != want {
+		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -16,6 +16,7 @@ import (
 // benchView is what only the bench is shown.
 type benchView struct {
 	MapTotals  []namedCells
+	Content    []namedCells // of the listed files, and in all
 	Places     []namedCells
 	AllRead    string // where there are no Places
 	Advice     string
@@ -28,6 +29,9 @@ type benchView struct {
 	CurveWords string
 	Volumes    []volumeView
 }
+
+// contentStates are the states of content, which add up to its size.
+var contentStates = [...]string{"read", "doubtful", "failed", "not tried", "unlocated: where it lies is unread", "in all"}
 
 type namedCells struct {
 	Name  string
@@ -56,6 +60,10 @@ func (v *view) bench(r *verify.Result, inv *Inventory, o Options) error {
 	total := im.Map.Read + im.Map.Doubtful + im.Map.Failed + im.Map.Skipped
 	for i, n := range []int64{im.Map.Read, im.Map.Doubtful, im.Map.Failed, im.Map.Skipped} {
 		v.MapTotals = append(v.MapTotals, namedCells{drawnWords[i], []string{size(n), share(n, total), humanize.Comma(n)}})
+	}
+	c := r.Summary.Bytes
+	for i, n := range []int64{c.Read, c.Doubtful, c.Failed, c.Skipped, c.Unlocated, c.Total()} {
+		v.Content = append(v.Content, namedCells{contentStates[i], []string{size(n), share(n, c.Total()), humanize.Comma(n)}})
 	}
 	u := r.Summary.Unread
 	for _, p := range []struct {
@@ -116,7 +124,7 @@ func imageFacts(im *verify.ImageRecord, inv *Inventory) [][2]string {
 	out := [][2]string{{"Image", visible(im.Path)}, {"Bytes", humanize.Comma(im.Size)}, {"Bytes of the drive", humanize.Comma(im.DriveSize)},
 		{"Sector", fmt.Sprint(im.Sector)}, {"Partition table", visible(im.Table)}}
 	if im.Offset > 0 {
-		out = append(out, [2]string{"The drive begins at", humanize.Comma(im.Offset)})
+		out = append(out, [2]string{"The drive begins at", fmt.Sprintf("byte %s of the image; sectors are counted from the image's first byte", humanize.Comma(im.Offset))})
 	}
 	if im.Parts != nil {
 		out = append(out, [2]string{"Parts", fmt.Sprintf("%d, missing or short: %d", im.Parts.Count, len(im.Parts.Short))})

@@ -133,7 +133,7 @@ func newView(r *verify.Result, inv *Inventory, o Options) (*view, error) {
 		v.Title += " " + visible(o.Job.Number)
 	}
 	for _, l := range o.Job.lines() {
-		v.Job = append(v.Job, [2]string{l[0], visible(l[1])})
+		v.Job = append(v.Job, [2]string{l[0], visibleLines(l[1])})
 	}
 	lg, err := o.Job.loadLogo()
 	if err != nil {
@@ -215,15 +215,15 @@ func hashOf(b []byte) string {
 func (v *view) outcome(r *verify.Result) {
 	f, z := r.Summary.Files, r.Summary.Sizes
 	if f.Total() > 0 {
-		v.Bands = append(v.Bands, band{"By number of files", bandSVG(f, "files")})
+		v.Bands = append(v.Bands, band{"By number of files", bandSVG(f, "file", "files")})
 	}
 	if z.Total() > 0 {
-		v.Bands = append(v.Bands, band{"By size", bandSVG(z, "bytes")})
+		v.Bands = append(v.Bands, band{"By size", bandSVG(z, "byte", "bytes")})
 	}
 	for i, l := range []struct {
 		means    string
 		n, bytes int64
-	}{{"every byte was read", f.Intact, z.Intact}, {"a part is missing or uncertain", f.Damaged, z.Damaged}, {"nothing of it came off", f.Lost, z.Lost}} {
+	}{{intactMeans(r), f.Intact, z.Intact}, {"a part is missing or uncertain", f.Damaged, z.Damaged}, {"nothing of it came off", f.Lost, z.Lost}} {
 		v.Verdicts = append(v.Verdicts, verdictRow{keySVG(verdicts[i]), string(verdicts[i]), l.means, humanize.Comma(l.n), size(l.bytes), humanize.Comma(l.bytes)})
 	}
 }

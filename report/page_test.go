@@ -26,7 +26,7 @@ var (
 	data   = regexp.MustCompile(`(<script type="application/octet-stream" id="[^"]+">)[^<]*`)
 	style  = regexp.MustCompile(`(?s)<style>.*?</style>`)
 	script = regexp.MustCompile(`(?s)<script>.*?</script>`)
-	hashes = regexp.MustCompile(`sha256-[A-Za-z0-9+/]+=*`)
+	hashes = regexp.MustCompile(`sha256-(?:[A-Za-z0-9+/]|&#43;)+=*`)
 )
 
 // The whole of both pages, but for the list, which other tests unpack, and

@@ -5,8 +5,6 @@ import (
 	"html/template"
 	"strings"
 
-	"github.com/dustin/go-humanize"
-
 	"fileassay/verify"
 )
 
@@ -15,7 +13,7 @@ import (
 
 // bandSVG draws counts by verdict as parts of one band. No part that is not
 // zero is too narrow to see.
-func bandSVG(c verify.VerdictCount, unit string) template.HTML {
+func bandSVG(c verify.VerdictCount, one, many string) template.HTML {
 	const least = 0.6
 	n := [...]int64{c.Intact, c.Damaged, c.Lost}
 	var width [len(n)]float64
@@ -26,7 +24,7 @@ func bandSVG(c verify.VerdictCount, unit string) template.HTML {
 		if n[i] > n[most] {
 			most = i
 		}
-		words = append(words, fmt.Sprintf("%s %s %s (%s)", humanize.Comma(n[i]), unit, verdicts[i], share(n[i], total)))
+		words = append(words, fmt.Sprintf("%s %s (%s)", count(n[i], one, many), verdicts[i], share(n[i], total)))
 	}
 	for i := range n {
 		if n[i] > 0 && width[i] < least {

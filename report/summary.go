@@ -82,7 +82,8 @@ func share(n, total int64) string {
 }
 
 func (p *printer) image(im *verify.ImageRecord) {
-	p.line("%s  %s, %s sectors of %d bytes", p.bold("Image "+visible(im.Path)), size(im.Size), humanize.Comma((im.Size+im.Sector-1)/im.Sector), im.Sector)
+	sector := max(im.Sector, 1)
+	p.line("%s  %s, %s of %d bytes", p.bold("Image "+visible(im.Path)), size(im.Size), count(sectorsIn(im.Size, sector), "sector", "sectors"), sector)
 	if im.DriveSize > im.Size {
 		p.line("  the drive has %s; the image stops short of it by %s", size(im.DriveSize), size(im.DriveSize-im.Size))
 	}
@@ -106,7 +107,7 @@ func (p *printer) image(im *verify.ImageRecord) {
 		p.line("  the image file gave way in %s and then gave every byte: check the disk that the image lies on", count(im.Retried, "read", "reads"))
 	}
 	p.heads(im.Heads)
-	p.line("  partition table: %s", im.Table)
+	p.line("  partition table: %s", visible(im.Table))
 	for _, n := range im.Notes {
 		p.line("    - %s", visible(n))
 	}
@@ -124,7 +125,7 @@ func (p *printer) volume(v *verify.VolumeRecord) {
 		label = ` "` + visible(v.Label) + `"`
 	}
 	p.line("")
-	p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)
+	p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, visible(v.Filesystem))), label, size(v.Length), v.Start, visible(v.Found))
 	for _, n := range v.Notes {
 		p.line("    - %s", visible(n))
 	}
@@ -195,6 +196,14 @@ func (p *printer) total(o *verify.Outcome) {
 	p.line("%s", p.bold(advice(o)))
 }
 
+// sectorsIn is how many sectors n bytes take.
+func sectorsIn(n, sector int64) int64 {
+	if n <= 0 {
+		return 0
+	}
+	return (n-1)/sector + 1
+}
+
 func doubtful(u verify.Unread) string {
 	if u.Doubtful == 0 {
 		return ""
@@ -202,9 +211,20 @@ func doubtful(u verify.Unread) string {
 	return ", doubtful " + size(u.Doubtful)
 }
 
-// advice is one sentence on whether it is worth going back to the drive. What
-// to do is for the responsible technician to decide.
+// advice says whether it is worth going back to the drive, and what that rests
+// on beside the map. What to do is for the responsible technician to decide.
 func advice(o *verify.Outcome) string {
+	m := o.Image.Map
+	switch {
+	case m.AssumedRead:
+		return verdictOf(o) + " That every sector was read is assumed, and nothing proves it."
+	case m.TrustDoubtful && m.Doubtful > 0:
+		return verdictOf(o) + " Doubtful sectors are taken as read; nothing proves what they hold."
+	}
+	return verdictOf(o)
+}
+
+func verdictOf(o *verify.Outcome) string {
 	s := &o.Summary
 	u := s.Unread
 	switch {
@@ -212,7 +232,7 @@ func advice(o *verify.Outcome) string {
 		return "No volume was found: nothing can be said about files."
 	case o.Clean():
 		return "Recovery is complete: every listed file is intact and every list is complete."
-	case s.ListingComplete && u.Files.Total() == 0 && u.Structures.Total() == 0:
+	case s.ListingComplete && u.Files.Total() == 0 && u.Structures.Total() == 0 && u.Unknown.Total() == 0:
 		return "A further pass over the drive wins nothing: no unread byte holds content of a file. What is missing was not on the unread sectors."
 	}
 	var open []string
@@ -221,6 +241,9 @@ func advice(o *verify.Outcome) string {
 	}
 	if !s.ListingComplete {
 		open = append(open, "files may be missing from the list")
+	}
+	if n := s.Folders.Damaged + s.Folders.Lost; n > 0 && len(open) == 0 {
+		open = append(open, count(n, "folder was", "folders were")+" not fully read")
 	}
 	win := u.Files.Total() + u.Structures.Total() + u.Unknown.Total()
 	if win == 0 {

@@ -27,10 +27,26 @@ func (o Options) list() *wanted.List {
 // outcomeWords say in a few sentences what was recovered, and whether that is
 // proved.
 func outcomeWords(r *verify.Result) string {
-	if r.Image.Map.AssumedRead {
+	m := r.Image.Map
+	switch {
+	case m.AssumedRead:
 		return foundWords(r) + " This is not proved: no record tells which places of the drive were read, and it was assumed that all were."
+	case m.TrustDoubtful && m.Doubtful > 0:
+		return foundWords(r) + " Where the drive was unsure of its data, that was taken as good, and may be wrong."
 	}
 	return foundWords(r)
+}
+
+// intactMeans says what the verdict intact rests on.
+func intactMeans(r *verify.Result) string {
+	m := r.Image.Map
+	switch {
+	case m.AssumedRead:
+		return "every byte is assumed to have been read"
+	case m.TrustDoubtful && m.Doubtful > 0:
+		return "every byte came off, sure or unsure"
+	}
+	return "every byte was read"
 }
 
 func foundWords(r *verify.Result) string {
@@ -121,9 +137,13 @@ func listingWords(r *verify.Result) []string {
 // basisWords say what was and was not checked.
 func basisWords(r *verify.Result) (checked, not []string) {
 	m := r.Image.Map
-	followed := "Each file in the list was followed to every place of the drive where it is kept."
-	if !m.AssumedRead {
-		followed += " It is called intact only if every one of these places was read without error."
+	followed := "Each file in the list was followed to the places of the drive where it is kept, as far as what tells of them was read."
+	switch {
+	case m.AssumedRead:
+	case m.TrustDoubtful:
+		followed += " It is called intact only if all of these places are known, and every one gave data."
+	default:
+		followed += " It is called intact only if all of these places are known, and every one was read without error."
 	}
 	checked = append(checked, followed)
 	switch {
