@@ -22,7 +22,7 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 			if e.Name != "" {
 				name = ` "` + visible(e.Name) + `"`
 			}
-			p.line("  %2d  offset %-14d %10s  %s%s", e.Number, e.Start, size(e.Length), e.Type, name)
+			p.line("  %2d  offset %-14d %10s  %s%s", e.Number, e.Start, size(e.Length), visible(e.Type), name)
 		}
 	}
 	for _, v := range l.Volumes {
@@ -31,7 +31,7 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 			label = ` "` + visible(v.Label) + `"`
 		}
 		p.line("")
-		p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)
+		p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, visible(v.Filesystem))), label, size(v.Length), v.Start, visible(v.Found))
 		if v.Cluster > 0 {
 			p.line("  allocation unit %s", size(v.Cluster))
 		}
@@ -66,6 +66,6 @@ func (p *printer) structures(list []verify.StructureRecord) {
 		if s.Note != "" {
 			text += "; " + visible(s.Note)
 		}
-		p.line("  %-34s %-22s %s", s.Name, where, text)
+		p.line("  %-34s %-22s %s", visible(s.Name), where, text)
 	}
 }

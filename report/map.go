@@ -84,9 +84,10 @@ func (p *printer) content(kind string, c imap.Content) {
 	if c.Sectors == 0 {
 		return
 	}
-	text := fmt.Sprintf("Of %d %s sectors looked at, %d hold data that is not repeated and %d zeros", c.Sectors, kind, c.Data, c.Zeros)
+	text := fmt.Sprintf("Of %s looked at, with data that is not repeated: %s, with zeros: %s", count(int64(c.Sectors), kind+" sector", kind+" sectors"),
+		humanize.Comma(int64(c.Data)), humanize.Comma(int64(c.Zeros)))
 	if filler := c.FillerText(); filler != "" && filler != "zeros" && c.Same > 1 {
-		text += fmt.Sprintf("; %d hold the filler %s", c.Same, visible(filler))
+		text += fmt.Sprintf(", with the filler %s: %s", visible(filler), humanize.Comma(int64(c.Same)))
 	}
 	p.line("%s.", text)
 }

@@ -301,7 +301,7 @@ func hours(d time.Duration) string {
 // curveSVG draws the curve. What its axes end at stands beside the picture,
 // since letters in it would shrink with it.
 func curveSVG(pl *reread.Plan, points []CurvePoint) template.HTML {
-	if len(points) == 0 || pl.Whole == 0 {
+	if len(points) == 0 || pl.Whole == 0 || pl.Took <= 0 {
 		return ""
 	}
 	const width, height, edge = 640.0, 220.0, 3.0
@@ -315,6 +315,6 @@ func curveSVG(pl *reread.Plan, points []CurvePoint) template.HTML {
 		y := edge + height*(1-float64(at.Whole)/float64(pl.Whole))
 		fmt.Fprintf(&b, `H%.1fV%.1f`, x, y)
 	}
-	fmt.Fprintf(&b, `"/></svg><p class="soft n">%s hours</p></figure>`, hours(pl.Took))
+	fmt.Fprintf(&b, `"/></svg><p class="soft n">%s</p></figure>`, span(pl.Took))
 	return template.HTML(b.String()) // numbers alone
 }

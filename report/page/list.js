@@ -13,7 +13,7 @@ const SVG = "http://www.w3.org/2000/svg";
 // ---- texts ----
 
 // visible shows what has no glyph or moves its neighbours as escapes, as report/names.go does.
-const UNSEEN = /[\p{Cc}\p{Cf}\p{Zl}\p{Zp}\u{fffe}\u{ffff}]/gu;
+const UNSEEN = /[\p{Cc}\p{Cf}\p{Zl}\p{Zp}\p{Noncharacter_Code_Point}]/gu;
 const visible = (s) => s.replace(UNSEEN, (c) => {
   const n = c.codePointAt(0);
   return n > 0xffff ? "\\U" + n.toString(16).padStart(8, "0") : "\\u" + n.toString(16).padStart(4, "0");
