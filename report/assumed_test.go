@@ -154,3 +154,42 @@ func TestContentAddsUp(t *testing.T) {
 		t.Errorf("%q, want %q", got, want)
 	}
 }
+
+// Without a map no part of the drive is said to have been read, in the picture
+// and in the tables.
+func TestAssumedPicture(t *testing.T) {
+	im, vols, files, sum := bellows()
+	im.Map, im.Heads = verify.MapRecord{AssumedRead: true, Read: 1 << 20}, nil
+	im.Profile = &verify.Profile{Slice: 4096}
+	sum.Unread = verify.Places{}
+	r := writeResult(t, im, vols, files, sum)
+	v, err := newView(r, inventory(t, r, true), Options{For: Bench})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := v.Disks[0].Text, "The whole drive, 1.0 MiB: assumed to be read 1.0 MiB (100 %)."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	for name, got := range map[string]any{"legend": v.Legend[0][1], "map": v.MapTotals[0].Name, "tenths": v.ReadWord} {
+		if want := "assumed to be read"; got != want {
+			t.Errorf("%s: %q, want %q", name, got, want)
+		}
+	}
+	if got, want := v.AllRead, "There is no map: every byte of the drive is assumed to have been read."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// Where volumes overlap, what is counted in both is told; a drive whose image
+// file gave way is none.
+func TestVolumesOverlap(t *testing.T) {
+	im := verify.ImageRecord{Map: verify.MapRecord{Doubtful: 512, Failed: 1024}}
+	u := verify.Places{Files: verify.Unread{Doubtful: 512, Failed: 1024}, Free: verify.Unread{Failed: 1024}}
+	if got, want := twiceWords(&im, u), "Volumes overlap: 1.0 KiB of this is counted in more than one of them."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	im.Broken = [][2]int64{{4096, 1024}}
+	if got := twiceWords(&im, u); got != "" {
+		t.Errorf("%q", got)
+	}
+}

@@ -19,6 +19,7 @@ type benchView struct {
 	Content    []namedCells // of the listed files, and in all
 	Places     []namedCells
 	AllRead    string // where there are no Places
+	Twice      string // of volumes that overlap
 	Advice     string
 	Heads      []namedCells
 	Notes      []string
@@ -59,7 +60,7 @@ func (v *view) bench(r *verify.Result, inv *Inventory, o Options) error {
 	}
 	total := im.Map.Read + im.Map.Doubtful + im.Map.Failed + im.Map.Skipped
 	for i, n := range []int64{im.Map.Read, im.Map.Doubtful, im.Map.Failed, im.Map.Skipped} {
-		v.MapTotals = append(v.MapTotals, namedCells{drawnWords[i], []string{size(n), share(n, total), humanize.Comma(n)}})
+		v.MapTotals = append(v.MapTotals, namedCells{stateWords(im)[i], []string{size(n), share(n, total), humanize.Comma(n)}})
 	}
 	c := r.Summary.Bytes
 	for i, n := range []int64{c.Read, c.Doubtful, c.Failed, c.Skipped, c.Unlocated, c.Total()} {
@@ -75,9 +76,16 @@ func (v *view) bench(r *verify.Result, inv *Inventory, o Options) error {
 		}
 	}
 	v.AllRead = "Every byte of the drive was read."
-	if im.Map.AssumedRead {
+	switch {
+	case im.Map.Doubtful+im.Map.Failed+im.Map.Skipped > 0:
+		v.AllRead = "The result does not say; make it again with verify."
+		if im.Map.TrustDoubtful && im.Map.Failed+im.Map.Skipped == 0 {
+			v.AllRead = "Doubtful sectors are taken as read, and all others were."
+		}
+	case im.Map.AssumedRead:
 		v.AllRead = "There is no map: every byte of the drive is assumed to have been read."
 	}
+	v.Twice = twiceWords(&r.Image, u)
 	v.Advice = advice(&verify.Outcome{Image: r.Image, Volumes: r.Volumes, Summary: r.Summary})
 	v.heads(r)
 	for _, n := range im.Notes {

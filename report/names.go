@@ -29,6 +29,23 @@ func visible(s string) string {
 	return b.String()
 }
 
+// maxPath bounds a path in a table that stands in a page as it is, in
+// characters: a hostile name may fill sheets of paper. The list of the page and
+// the tables have it whole.
+const maxPath = 600
+
+// shorten leaves out the middle of a path that is too long.
+func shorten(s string) string {
+	if len(s) <= maxPath {
+		return s
+	}
+	r := []rune(s)
+	if len(r) <= maxPath {
+		return s
+	}
+	return string(r[:maxPath/2]) + " … (cut) … " + string(r[len(r)-maxPath/2:])
+}
+
 // visibleLines is visible for a text that may have several lines.
 func visibleLines(s string) string {
 	lines := strings.Split(strings.ReplaceAll(strings.TrimSpace(s), "\r\n", "\n"), "\n")

@@ -77,6 +77,7 @@ type view struct {
 	Disks      []diskView
 	Legend     [][2]any
 	Tenths     []tenth
+	ReadWord   string // what "read" is called
 	Checked    []string
 	NotChecked []string
 	Facts      [][2]string
@@ -254,7 +255,7 @@ func (v *view) advice(inv *Inventory) {
 }
 
 func (inv *Inventory) candidateRow(c candidate) fileRow {
-	row := fileRow{Key: keySVG(c.verdict), Verdict: string(c.verdict), Path: inv.pathOf(c.folder, c.name), Size: "unknown", Bytes: "size not known"}
+	row := fileRow{Key: keySVG(c.verdict), Verdict: string(c.verdict), Path: shorten(inv.pathOf(c.folder, c.name)), Size: "unknown", Bytes: "size not known"}
 	if c.size >= 0 {
 		row.Size, row.Bytes = size(c.size), humanize.Comma(c.size)+" bytes"
 	}
@@ -285,7 +286,7 @@ func (v *view) paper(inv *Inventory) {
 			continue
 		}
 		t := f.totals.files
-		v.Folders = append(v.Folders, folderRow{f.shown(), min(depth[i], 5), f.short, humanize.Comma(t.Intact), humanize.Comma(t.Damaged), humanize.Comma(t.Lost), size(f.totals.sizes.Total())})
+		v.Folders = append(v.Folders, folderRow{shorten(f.shown()), min(depth[i], 5), f.short, humanize.Comma(t.Intact), humanize.Comma(t.Damaged), humanize.Comma(t.Lost), size(f.totals.sizes.Total())})
 	}
 	if left := len(inv.folders) - len(v.Folders); left > 0 {
 		v.FoldersAfter = fmt.Sprintf("%s of %s are shown, at most %d; the others are counted in those that they lie in.",
@@ -340,7 +341,11 @@ func (v *view) picture(r *verify.Result, inv *Inventory) {
 		v.Disks = append(v.Disks, diskView{d.svg(fmt.Sprintf("disk%d", i)), d.text()})
 		for state, n := range d.Totals {
 			if i == 0 && (n > 0 || state == 0) {
-				v.Legend = append(v.Legend, [2]any{drawnKey(drawn[state]), drawnLegend[state]})
+				text := drawnLegend[state]
+				if state == 0 {
+					text = d.words[0]
+				}
+				v.Legend = append(v.Legend, [2]any{drawnKey(drawn[state]), text})
 			}
 		}
 		if i == 0 && d.Wanted != "" {
@@ -350,12 +355,13 @@ func (v *view) picture(r *verify.Result, inv *Inventory) {
 			v.Legend = append(v.Legend, [2]any{markKey, "stroke: a place too small to see at its true size"})
 		}
 	}
+	v.ReadWord = stateWords(&r.Image)[0]
 	if len(v.Disks) > 0 {
 		v.Tenths = tenths(&r.Image, inv.touched)
 	}
 }
 
-var drawnLegend = [...]string{"read", "doubtful: data came, but the drive did not vouch for it", "failed: tried, and could not be read", "not tried yet"}
+var drawnLegend = [...]string{"", "doubtful: data came, but the drive did not vouch for it", "failed: tried, and could not be read", "not tried yet"}
 
 // tenths sum the slices of a drive by tenths of their number.
 func tenths(im *verify.ImageRecord, t *touched) []tenth {

@@ -37,6 +37,7 @@ type disk struct {
 	Marks  [len(drawn)]string // path data of marks over what is too small to see
 	Wanted string             // path data along slices where wanted files have unread places
 	total  int64
+	words  [len(drawn)]string // what the states are called
 }
 
 // slice is a part of a drive with its bytes by state.
@@ -277,7 +278,13 @@ func driveDisks(im *verify.ImageRecord, t *touched) []*disk {
 	if len(whole) == 0 {
 		return nil
 	}
-	disks := []*disk{newDisk("The whole drive", whole)}
+	var disks []*disk
+	draw := func(title string, list []slice) {
+		d := newDisk(title, list)
+		d.words = stateWords(im)
+		disks = append(disks, d)
+	}
+	draw("The whole drive", whole)
 	if im.Heads == nil {
 		return disks
 	}
@@ -290,7 +297,7 @@ func driveDisks(im *verify.ImageRecord, t *touched) []*disk {
 			list[i] = slice{bytes: [4]int64(s[1:])}
 		}
 		if !slices.ContainsFunc(list, func(s slice) bool { return !s.good() }) {
-			disks = append(disks, newDisk(fmt.Sprintf("Head %d", h.Head), list))
+			draw(fmt.Sprintf("Head %d", h.Head), list)
 		}
 	}
 	return disks
@@ -301,13 +308,21 @@ func (d *disk) text() string {
 	var parts []string
 	for i, n := range d.Totals {
 		if n > 0 || i == 0 {
-			parts = append(parts, fmt.Sprintf("%s %s (%s)", drawnWords[i], size(n), share(n, d.total)))
+			parts = append(parts, fmt.Sprintf("%s %s (%s)", d.words[i], size(n), share(n, d.total)))
 		}
 	}
 	return fmt.Sprintf("%s, %s: %s.", d.Title, size(d.total), strings.Join(parts, ", "))
 }
 
-var drawnWords = [...]string{"read", "doubtful", "failed", "not tried"}
+// stateWords are what the states of a drive are called: without a map nothing
+// is known to have been read.
+func stateWords(im *verify.ImageRecord) [len(drawn)]string {
+	words := [...]string{"read", "doubtful", "failed", "not tried"}
+	if im.Map.AssumedRead {
+		words[0] = "assumed to be read"
+	}
+	return words
+}
 
 // svg is the picture as inline SVG. id sets its names apart from those of
 // other pictures of the page.

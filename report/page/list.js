@@ -404,7 +404,7 @@ function limit(id, read) {
 // detail shows all that is known of the row that keys act on.
 function detail() {
   const at = $("detail");
-  if (grid.here < 0) { at.replaceChildren(make("p", { class: "soft" }, "No file fits what you asked for.")); return; }
+  if (grid.here < 0) { at.replaceChildren(make("p", { class: "soft" }, L.n ? "No file fits what you asked for." : "There is no file in the list.")); return; }
   const i = view[grid.here], what = L.what[i], v = what & 3, n = L.size[i] - 1;
   const facts = [VERDICTS[v], KINDS[what >> 2 & 15].toLowerCase(), n < 0 ? "size unknown" : n < 1024 ? count(n, "byte", "bytes") : size(n) + " (" + comma(n) + " bytes)"];
   if (v && n > 0) facts.push(count(L.got[L.bad[i]], "byte", "bytes") + " of it recovered for certain");
