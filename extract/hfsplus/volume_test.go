@@ -356,6 +356,38 @@ func TestThreadNames(t *testing.T) {
 	t.Fatal("no leaf with the file's record alone")
 }
 
+// The journal's files are the volume's own also where a thread alone names them.
+func TestJournalThreads(t *testing.T) {
+	for _, c := range []struct {
+		name       string
+		attributes uint32
+		parent     uint32
+		listed     bool
+	}{
+		{journalFile, attrUnmounted | attrJournaled, idRoot, false},
+		{journalInfoFil, attrUnmounted | attrJournaled, idRoot, false},
+		{journalFile, attrUnmounted, idRoot, true},
+		{journalFile, attrUnmounted | attrJournaled, idFirstUser, true},
+		{"journal", attrUnmounted | attrJournaled, idRoot, true},
+	} {
+		b := newBuilder()
+		b.nextData = firstData
+		b.attributes = c.attributes
+		b.folder(idRootParent, "Survey")
+		b.folder(idRoot, "maps")
+		b.thread(900, typeFileThread, c.parent, c.name)
+		x := b.build()
+		_, list := walk(t, x.reader(t), x.size, extract.Options{})
+		var listed bool
+		for _, f := range list {
+			listed = listed || f.ID == 900
+		}
+		if listed != c.listed {
+			t.Errorf("%q in folder %d, attributes %#x: listed %v", c.name, c.parent, c.attributes, listed)
+		}
+	}
+}
+
 // The alternate header opens the volume (TN1150, Volume Header).
 func TestAlternate(t *testing.T) {
 	x := sample().build()

@@ -168,7 +168,12 @@ func (v *Volume) stale(f *extract.File) {
 }
 
 func (v *Volume) listOrphan(id uint32, th *threadRecord, maybe fileThread, out *listed) {
-	f := v.named(catalogKey{th.parent, th.name}, id)
+	k := catalogKey{th.parent, th.name}
+	if v.isJournal(k, nil) {
+		out.entries = append(out.entries, entry{own: true, maybe: maybe})
+		return
+	}
+	f := v.named(k, id)
 	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(fewNeeds, th.parent)
 	f.Why = []string{"its record is unread; its name is from its thread record"}
 	out.entries = append(out.entries, entry{f: f, maybe: maybe})
@@ -233,9 +238,12 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 	v.fill(&e, rec, k.parent, out)
 }
 
-// isJournal reports whether a file of the root is the journal or its info
-// block, by its name, and its place where that is known (TN1150, Journal).
+// isJournal reports whether a file is the journal or its info block, by its
+// name in the root, and its place where that is known (TN1150, Journal).
 func (v *Volume) isJournal(k catalogKey, runs []run) bool {
+	if !v.journal.present || k.parent != idRoot {
+		return false
+	}
 	at := v.journal.at
 	if isName(k.name, journalInfoFil) {
 		at = v.journal.info
