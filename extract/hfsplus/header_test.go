@@ -86,15 +86,18 @@ func TestHeaderX(t *testing.T) {
 
 func TestSniff(t *testing.T) {
 	size := int64(0x28F6) * 4096
+	last := size + 4096 - 1024
+	two := []extract.Candidate{{Start: last - 1024, Length: size, Filesystem: "hfsplus", From: "volume header", At: last}}
+	for slack := int64(0); slack < 4096; slack += 512 {
+		two = append(two, extract.Candidate{Start: 4096 - slack, Length: size + slack, Filesystem: "hfsplus", From: "alternate volume header", At: last})
+	}
 	for _, c := range []struct {
 		at   int64
 		want []extract.Candidate
 	}{
 		{1 << 20, []extract.Candidate{{Start: 1<<20 - 1024, Length: size, Filesystem: "hfsplus", From: "volume header", At: 1 << 20}}},
 		{512, nil},
-		{size + 4096 - 1024, []extract.Candidate{
-			{Start: size + 4096 - 2048, Length: size, Filesystem: "hfsplus", From: "volume header", At: size + 4096 - 1024},
-			{Start: 4096, Length: size, Filesystem: "hfsplus", From: "alternate volume header", At: size + 4096 - 1024}}},
+		{last, two},
 	} {
 		if d := cmp.Diff(c.want, Sniff(workedHeader(), c.at)); d != "" {
 			t.Errorf("at %d: %s", c.at, d)

@@ -47,6 +47,9 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if err := v.findHeader(); err != nil {
 		return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
 	}
+	if err := v.placed(); err != nil {
+		return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
+	}
 	v.journal = openJournal(&v.src, start, v.header.bytes(), &v.header, !o.NoJournal)
 	v.notes = append(v.notes, v.journal.notes...)
 	v.renewHeader()
