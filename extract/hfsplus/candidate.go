@@ -33,28 +33,47 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 // maxSlack bounds how much may be left over behind the last allocation block.
 const maxSlack = 64 << 10
 
-// placed tells by the header nodes of the B-trees whether a volume that the
-// alternate header alone speaks for begins where it is taken to. One that
-// stands in its place is proof. Where none does, a place that leaves sectors
-// over at its end is refused, since another begin would serve as well; one that
-// leaves none is borne out by its size.
+// placed tells whether a volume that the alternate header alone speaks for
+// begins where it is taken to: by the header nodes of its B-trees, or by leaf
+// nodes that name each other. Where none does, the place is refused if another
+// begin would serve as well: sectors are left over at the end, or blocks are so
+// large that nodes of a volume that begins elsewhere could stand at the places
+// of this one's.
 func (v *Volume) placed() error {
-	if !v.alternate || v.length <= v.header.bytes() {
+	if v.length <= v.header.bytes() && v.header.blockSize <= minCatalogNode {
 		return nil
 	}
-	for _, f := range []*forkData{&v.header.extents, &v.header.catalog, &v.header.attributeFile} {
-		if f.size == 0 || f.runs[0].count == 0 {
-			continue
-		}
-		var head [minNode]byte
-		if _, err := v.src.r.ReadAt(head[:], v.start+int64(f.runs[0].start)*v.header.blockSize); err != nil {
-			continue
-		}
-		if _, err := parseTreeHeader(head[:]); err == nil {
+	for _, t := range []*tree{v.trees.extents, v.trees.catalog, v.trees.attributes} {
+		if t != nil && (t.headerOK || t.chained()) {
 			return nil
 		}
 	}
-	return errors.New("only the alternate volume header speaks for it, and no B-tree header stands where that has one")
+	return errors.New("only the alternate volume header speaks for it, and no B-tree stands where that has one")
+}
+
+// minCatalogNode is the least size of the catalog's nodes (TN1150, Catalog File).
+const minCatalogNode = 4096
+
+// chained reports whether two leaf nodes at the start of the tree name each
+// other, as only nodes that stand in their places do.
+func (t *tree) chained() bool {
+	const look = 4096
+	leaf := func(number uint32) (descriptor, bool) {
+		var b [descriptorSize]byte
+		if len(t.fork.read(b[:], int64(number)*int64(t.nodeSize))) > 0 {
+			return descriptor{}, false
+		}
+		d, err := parseDescriptor(b[:], t.nodeSize)
+		return d, err == nil && d.kind == kindLeaf
+	}
+	for i := range min(t.total, look) {
+		if d, ok := leaf(i); ok && d.next != 0 && d.next < t.total {
+			if next, ok := leaf(d.next); ok && next.prev == i {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // name is the filesystem's name as in [extract.Info].

@@ -47,9 +47,7 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if err := v.findHeader(); err != nil {
 		return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
 	}
-	if err := v.placed(); err != nil {
-		return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
-	}
+	alone := v.alternate
 	v.journal = openJournal(&v.src, start, v.header.bytes(), &v.header, !o.NoJournal)
 	v.notes = append(v.notes, v.journal.notes...)
 	v.renewHeader()
@@ -69,6 +67,11 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	v.trees.catalog = openTree("catalog file", v.open(&v.header.catalog, idCatalog, v.extents), catParent, catalogSize)
 	if v.header.attributeFile.size > 0 {
 		v.trees.attributes = openTree("attributes file", v.open(&v.header.attributeFile, idAttributes, v.extents), attrFile, attributeSize)
+	}
+	if alone {
+		if err := v.placed(); err != nil {
+			return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
+		}
 	}
 	v.allocation = v.open(&v.header.allocation, idAllocation, v.extents)
 	return v, nil
