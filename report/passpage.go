@@ -222,7 +222,7 @@ func PlanPage(w io.Writer, pl *reread.Plan) error {
 	if pl.LeftOut > 0 {
 		v.Notes = append(v.Notes, leftOutWords(pl)+".")
 	}
-	for _, words := range budgetWords(pl) {
+	for _, words := range chosenWords(pl) {
 		v.Notes = append(v.Notes, capital(words)+".")
 	}
 	if pl.Stop != nil {

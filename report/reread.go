@@ -102,13 +102,16 @@ func ifRead(sectors int64) string {
 	return "if all of them can be read"
 }
 
-func budgetWords(pl *reread.Plan) []string {
+func chosenWords(pl *reread.Plan) []string {
 	var out []string
 	if pl.Options.Budget > 0 {
 		out = append(out, fmt.Sprintf("chosen for a budget of %v", pl.Options.Budget))
 	}
 	if pl.Options.BudgetSectors > 0 {
 		out = append(out, "chosen for a budget of "+count(pl.Options.BudgetSectors, "sector", "sectors"))
+	}
+	if pl.InOneGo {
+		out = append(out, "so little is unread that it is read in one go, by place: to come back for what structures lead to would take longer")
 	}
 	return out
 }
@@ -216,7 +219,7 @@ func (p *printer) planTotal(pl *reread.Plan) {
 		may = fmt.Sprintf(", and perhaps %s more, of which metadata is unread too", humanize.Comma(pl.Perhaps))
 	}
 	p.line("%s", p.bold("In all "+planWords(pl)+may))
-	for _, words := range budgetWords(pl) {
+	for _, words := range chosenWords(pl) {
 		p.line("  %s", words)
 	}
 	if pl.Stop != nil {

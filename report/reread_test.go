@@ -3,6 +3,7 @@ package report_test
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -18,10 +19,20 @@ import (
 // last of what leads to more.
 func structurePlan(t *testing.T) *reread.Plan {
 	t.Helper()
+	p := planOf(t, "failed")
+	if p.Again == 0 || p.Again >= len(p.Steps) {
+		t.Fatalf("verify again after %d of %d steps: want it in between", p.Again, len(p.Steps))
+	}
+	return p
+}
+
+// planOf is a plan of the drive with all that is unread in a state.
+func planOf(t *testing.T, state string) *reread.Plan {
+	t.Helper()
 	var b strings.Builder
 	fmt.Fprintln(&b, `{"type":"image","path":"kiln.img","size":1048576,"drive_size":1048576,"sector":512,"map":{},"table":"none","format":1}`)
 	fmt.Fprintln(&b, `{"type":"volume","volume":1,"start":0,"length":1048576,"filesystem":"ext4","listing":{"complete":false,"unread_records":60,"why":[]},"needs":[[65536,512],[262144,512]],`+
-		`"places":[{"holds":"structures","state":"failed","ranges":[[65536,512],[262144,512]]},{"holds":"files","state":"failed","ranges":[[8192,512]]}]}`)
+		`"places":[{"holds":"structures","state":"`+state+`","ranges":[[65536,512],[262144,512]]},{"holds":"files","state":"`+state+`","ranges":[[8192,512]]}]}`)
 	fmt.Fprintln(&b, `{"type":"file","volume":1,"id":9,"path":"glaze tests.odt","kind":"file","size":512,"verdict":"lost","bytes":{"read":0,"doubtful":0,"failed":512,"skipped":0,"unlocated":0},"extents":[[0,8192,512]],"damage":[[0,8192,512,"failed"]],"why":[]}`)
 	fmt.Fprintln(&b, `{"type":"summary","files":{},"folders":{},"sizes":{},"bytes":{},"listing_complete":false}`)
 	path := filepath.Join(t.TempDir(), "kiln.result.jsonl")
@@ -37,10 +48,30 @@ func structurePlan(t *testing.T) *reread.Plan {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if p.Again == 0 || p.Again >= len(p.Steps) {
-		t.Fatalf("verify again after %d of %d steps: want it in between", p.Again, len(p.Steps))
-	}
 	return p
+}
+
+// A plan that reads next to nothing, in one go, says so in every form.
+func TestPlanInOneGo(t *testing.T) {
+	p := planOf(t, "skipped")
+	if !p.InOneGo || p.Ranges[0].Start != 8192 || p.Again != len(p.Steps) {
+		t.Fatalf("in one go %v, first range at %d, verify again after step %d of %d", p.InOneGo, p.Ranges[0].Start, p.Again, len(p.Steps))
+	}
+	var table, page bytes.Buffer
+	if err := errors.Join(report.Plan(&table, p, 0, report.Style{}), report.PlanPage(&page, p)); err != nil {
+		t.Fatal(err)
+	}
+	data, err := json.Marshal(report.NewPlanRecord(p))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(table.String(), "it is read in one go, by place") || !strings.Contains(page.String(), "it is read in one go, by place") ||
+		!strings.Contains(string(data), `"in_one_go":true`) {
+		t.Errorf("it is not said:\n%s\n%s", table.String(), data)
+	}
+	if planOf(t, "failed").InOneGo {
+		t.Error("failed sectors are dear, and read in one go")
+	}
 }
 
 // Every form of a plan says after which step to verify again, and where.

@@ -134,6 +134,7 @@ type PlanRecord struct {
 	LeftOut  int64              `json:"left_out,omitempty"`
 	Stop     *StopRecord        `json:"stop,omitempty"`
 	Again    int                `json:"verify_again_after,omitempty"` // steps
+	InOneGo  bool               `json:"in_one_go,omitempty"`          // by place, since little is unread
 	Curve    []CurvePoint       `json:"curve"`
 	Heads    []reread.HeadValue `json:"heads,omitempty"`
 	HeadSets []reread.HeadSet   `json:"head_sets,omitempty"`
@@ -166,7 +167,7 @@ func NewPlanRecord(pl *reread.Plan) *PlanRecord {
 	o := &pl.Options
 	r := &PlanRecord{Type: "reread", Caution: strings.ReplaceAll(pl.Caution, "\n", " "), Wanted: pl.Wanted, Costs: o.Costs, Budget: o.Budget.Seconds(),
 		Most: o.BudgetSectors, Sector: pl.Sector, Files: pl.Files, Holds: pl.Holds, Sectors: pl.Sectors, Seconds: pl.Took.Seconds(), Whole: pl.Whole,
-		Perhaps: pl.Perhaps, Weight: pl.Weight, LeftOut: pl.LeftOut, Again: pl.Again, Curve: Curve(pl, 100), Heads: pl.Heads, HeadSets: pl.HeadSets, Steps: []StepRecord{}}
+		Perhaps: pl.Perhaps, Weight: pl.Weight, LeftOut: pl.LeftOut, Again: pl.Again, InOneGo: pl.InOneGo, Curve: Curve(pl, 100), Heads: pl.Heads, HeadSets: pl.HeadSets, Steps: []StepRecord{}}
 	if s := pl.Stop; s != nil {
 		r.Stop = &StopRecord{s.Step, s.After.Seconds(), s.Next}
 	}

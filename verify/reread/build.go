@@ -37,6 +37,9 @@ type item struct {
 	gates  int64   // entries that wait for it
 }
 
+// leads reports whether an item leads to what is not known yet.
+func (it *item) leads() bool { return it.sort == gate || it.sort == volumeGate || it.sort == driveGate }
+
 // span is a range of unread bytes, of whole sectors.
 type span struct{ start, end int64 }
 
@@ -58,6 +61,7 @@ type builder struct {
 	heads   headSets
 	waiting WantedCount
 	perVol  map[int]*volumeWeight
+	goes    oneGo
 }
 
 // volumeWeight is what is known of the files of a volume, to judge what its
@@ -80,10 +84,11 @@ const gateShare = 0.5
 // maxRoom bounds how many items room is made for before they are seen.
 const maxRoom = 1 << 20
 
-func newBuilder(r *verify.Result, list *wanted.List) *builder {
+func newBuilder(r *verify.Result, list *wanted.List, c *Costs) *builder {
 	b := &builder{r: r, list: list, sector: sectorOf(r), unread: newUnreadMap(r),
 		gates: map[uint64]int32{}, seed: maphash.MakeSeed(), heads: headSets{}, perVol: map[int]*volumeWeight{}}
 	n := int(min(max(r.Summary.Files.Damaged, 0), maxRoom) + min(max(r.Summary.Files.Lost, 0), maxRoom))
+	b.goes.little = b.unread.little(c, b.sector)
 	b.items, b.whole, b.part = make([]item, 0, n), make([]float64, 0, n), make([]float64, 0, n)
 	b.spans, b.spanAt = make([]span, 0, 2*n), append(make([]int64, 0, n+1), 0)
 	return b
@@ -132,6 +137,7 @@ func (b *builder) collect() error {
 		b.volume(&b.r.Volumes[i])
 	}
 	b.drive()
+	b.along()
 	return nil
 }
 
@@ -218,6 +224,7 @@ func (b *builder) file(f *verify.FileRecord) {
 	}
 	w := b.list.Weight(EntryOf(f))
 	if w <= 0 {
+		b.goes.keep(f)
 		return
 	}
 	v := b.perVol[f.Volume]

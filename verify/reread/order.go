@@ -80,10 +80,16 @@ func (t *teller) raise(p *problem) {
 	}
 }
 
-// plain is the better of two plain orders: by place, and the smallest unread
-// ranges first, with its waiting. Each range is a step.
-func (t *teller) plain(chosen []bool) (order, ends []int32, waits float64) {
-	stretch := make([]int32, len(chosen))
+// diskOrder is a set of atoms in the order of the disk. Each unread range is a step.
+func (t *teller) diskOrder(chosen []bool) (order, ends []int32) {
+	order, stretch := t.inPlace(chosen)
+	return order, stepsOf(order, stretch)
+}
+
+// inPlace is a set of atoms in the order of the disk, and the unread range that
+// each atom lies in.
+func (t *teller) inPlace(chosen []bool) (order, stretch []int32) {
+	stretch = make([]int32, len(chosen))
 	order = make([]int32, 0, len(chosen))
 	u := 0
 	for a := range chosen {
@@ -95,21 +101,30 @@ func (t *teller) plain(chosen []bool) (order, ends []int32, waits float64) {
 			order = append(order, int32(a))
 		}
 	}
-	steps := func(order []int32) (ends []int32) {
-		ends = make([]int32, 0, len(order))
-		for k := range order {
-			if k+1 == len(order) || stretch[order[k]] != stretch[order[k+1]] {
-				ends = append(ends, int32(k+1))
-			}
+	return order, stretch
+}
+
+// stepsOf makes a step of each run of atoms that lie in one unread range.
+func stepsOf(order, stretch []int32) (ends []int32) {
+	ends = make([]int32, 0, len(order))
+	for k := range order {
+		if k+1 == len(order) || stretch[order[k]] != stretch[order[k+1]] {
+			ends = append(ends, int32(k+1))
 		}
-		return ends
 	}
-	ends = steps(order)
+	return ends
+}
+
+// plain is the better of two plain orders: by place, and the smallest unread
+// ranges first, with its waiting. Each range is a step.
+func (t *teller) plain(chosen []bool) (order, ends []int32, waits float64) {
+	order, stretch := t.inPlace(chosen)
+	ends = stepsOf(order, stretch)
 	small := slices.Clone(order)
 	slices.SortStableFunc(small, func(a, b int32) int {
 		return cmp.Or(cmp.Compare(t.unread.size(stretch[a]), t.unread.size(stretch[b])), cmp.Compare(a, b))
 	})
-	smallEnds := steps(small)
+	smallEnds := stepsOf(small, stretch)
 	waits, smallWaits := t.waiting(order, ends), t.waiting(small, smallEnds)
 	if smallWaits < waits {
 		return small, smallEnds, smallWaits

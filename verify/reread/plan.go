@@ -69,6 +69,7 @@ type Plan struct {
 	Weight  float64 // of files made whole
 	Stop    *Stop   // nil where no hour is asked to win anything
 	Again   int     // steps after which to verify again; see [Plan.again]
+	InOneGo bool    // so little is unread that to come back for what structures lead to would take longer than to read all, by place
 	LeftOut int64   // items that were left out, since their lists are absurdly long
 
 	Heads    []HeadValue // nil without a head map
@@ -169,7 +170,7 @@ func New(r *verify.Result, o Options) (*Plan, error) {
 	if o.Wanted == nil {
 		o.Wanted = wanted.Default()
 	}
-	b := newBuilder(r, o.Wanted)
+	b := newBuilder(r, o.Wanted, &o.Costs)
 	if err := b.collect(); err != nil {
 		return nil, err
 	}
@@ -197,9 +198,13 @@ func New(r *verify.Result, o Options) (*Plan, error) {
 		for a := range all {
 			all[a] = true
 		}
-		if o.Forward {
+		out.InOneGo = b.goes.taken && !o.Forward
+		switch {
+		case o.Forward:
 			t.tell(t.passes(all))
-		} else {
+		case out.InOneGo:
+			t.tell(t.diskOrder(all))
+		default:
 			t.tell(t.ordered(all))
 		}
 	}
@@ -375,6 +380,10 @@ const mostStructures = 0.9
 // not known yet, and so is in no plan: from there on another plan is better. It
 // is 0 where the plan reads none.
 func (p *Plan) again() {
+	if p.InOneGo {
+		p.Again = len(p.Steps)
+		return
+	}
 	all := 0.0
 	for i := range p.Steps {
 		all += p.Steps[i].leads

@@ -1,0 +1,86 @@
+package reread
+
+import (
+	"slices"
+	"strings"
+
+	"fileassay/verify"
+)
+
+// oneGo is about drives of which so little is unread that to read structures, to
+// verify, and to come back for what they lead to takes longer than to read all of
+// it by place at once.
+type oneGo struct {
+	little bool
+	taken  bool // structures lead to more, so that the plan reads all in one go
+
+	placeless []placeless
+}
+
+// placeless is unread content of a file whose folder is not known, and which as
+// such is not wanted.
+type placeless struct {
+	volume  int
+	extents [][3]int64
+}
+
+// littleSeeks is how many times as long as a seek all that is unread may take
+// for it to be little: the tests' images, which are small, are read in some four
+// to ten goes where structures lead to files. A figure of experience.
+const littleSeeks = 20
+
+// little reports whether all that is unread is read in a time in which a plan
+// that comes back for what structures lead to would do little but seek.
+func (m *unreadMap) little(c *Costs, sector int64) bool {
+	most, sum := littleSeeks*c.Seek.Microseconds(), int64(0)
+	for u := range m.start {
+		way := c.Seek.Microseconds()
+		if u > 0 {
+			if gap := (m.start[u] - m.end[u-1]) / sector; gap <= c.Gap {
+				way = min(way, c.pass(gap))
+			}
+		}
+		if sum += way + capped((m.end[u]-m.start[u])/sector, c.perSector(m.state[u])); sum > most {
+			return false
+		}
+	}
+	return true
+}
+
+// keep remembers a file that may turn out to be a wanted one.
+func (g *oneGo) keep(f *verify.FileRecord) {
+	if g.little && f.Kind != "folder" && f.Verdict != verify.Intact && strings.HasPrefix(f.Path, "?/") && len(f.Extents) > 0 {
+		g.placeless = append(g.placeless, placeless{f.Volume, slices.Clone(f.Extents)})
+	}
+}
+
+// along adds what structures may turn out to lead to that are read in the same
+// go: content of which nobody knows whose it is, and that of files whose folder
+// is not known.
+func (b *builder) along() {
+	g := &b.goes
+	g.taken = g.little && slices.ContainsFunc(b.items, func(it item) bool { return it.leads() })
+	if !g.taken {
+		return
+	}
+	add := func(volume int, start, length int64) {
+		won := b.list.Leads(volume, "") * unknownShare * float64(length) / (1 << 20)
+		b.need(start, length)
+		b.close(item{sort: unknown, volume: volume}, won, won)
+	}
+	for i := range b.r.Volumes {
+		v := &b.r.Volumes[i]
+		for _, h := range v.Places {
+			if h.Holds == "unknown" {
+				for _, r := range h.Ranges {
+					add(v.Volume, r[0], r[1])
+				}
+			}
+		}
+	}
+	for _, p := range g.placeless {
+		for _, e := range p.extents {
+			add(p.volume, e[1], e[2])
+		}
+	}
+}
