@@ -24,8 +24,8 @@ type strayBlock struct {
 // root, or a read record or a believed index names it so. A folder whose own
 // index was wholly read has no such blocks: they are those of another volume,
 // whose image lies in a file. Of two blocks that claim the same place in one
-// folder neither is believed. That a block's place is allocated is no proof:
-// folders keep blocks that they no longer use.
+// folder neither is believed, nor one that others refute. That a block's place
+// is allocated is no proof: folders keep blocks that they no longer use.
 func (v *Volume) findStrayBlocks(ctx context.Context) error {
 	c := &v.census
 	if !v.lacksNames() {
@@ -53,7 +53,79 @@ func (v *Volume) findStrayBlocks(ctx context.Context) error {
 		}
 		byFolder[b.folder] = append(byFolder[b.folder], b)
 	}
-	// from the root and from what read records name, downward
+	believed := v.believe(byFolder)
+	taken := map[int64]bool{}
+	for _, b := range believed {
+		v.strays++
+		taken[b.image] = true
+		v.claims.Structures.Add(b.image, v.boot.IndexSize)
+		for _, n := range b.names {
+			k := n.child.number()
+			if !slices.ContainsFunc(c.names[k], n.same) {
+				c.names[k] = append(c.names[k], n)
+			}
+		}
+	}
+	doubted := map[reference]bool{}
+	for _, list := range byFolder {
+		for _, b := range list {
+			for _, n := range b.names {
+				if !taken[b.image] && !slices.ContainsFunc(c.names[n.child.number()], n.same) {
+					doubted[n.child] = true
+				}
+			}
+		}
+	}
+	v.doubted = int64(len(doubted))
+	return nil
+}
+
+// believe is the blocks of folders that are known to be alive, without those
+// that another refutes: a record's sequence number only grows, so a name that
+// has an older one than the record, or than another name of it, is of a file
+// that was deleted, and a block that still holds it is not in use any more.
+func (v *Volume) believe(byFolder map[reference][]strayBlock) []strayBlock {
+	stale := map[int64]bool{} // by their places
+	for {
+		blocks := v.aliveBlocks(byFolder, stale)
+		newest := map[uint64]uint16{}
+		note := func(n uint64, seq uint16) {
+			if s, ok := newest[n]; !ok || newer(seq, s) {
+				newest[n] = seq
+			}
+		}
+		for _, b := range blocks {
+			for _, e := range b.names {
+				n := e.child.number()
+				note(n, e.child.seq())
+				for _, o := range v.census.names[n] {
+					note(n, o.child.seq())
+				}
+				if n < uint64(len(v.census.marks)) && v.census.marks[n].state() == recordUsed && !v.table.isFound(n) {
+					note(n, v.census.seqs[n])
+				}
+			}
+		}
+		refuted := false
+		for _, b := range blocks {
+			if slices.ContainsFunc(b.names, func(e nameOnly) bool { return e.child.seq() != newest[e.child.number()] }) {
+				stale[b.image], refuted = true, true
+			}
+		}
+		if !refuted {
+			return blocks
+		}
+	}
+}
+
+// newer reports whether a sequence number comes after another: they begin anew
+// behind the largest.
+func newer(a, b uint16) bool { return int16(a-b) > 0 }
+
+// aliveBlocks are the blocks that are not stale, of the folders that are alive:
+// from the root and from what read records name, downward.
+func (v *Volume) aliveBlocks(byFolder map[reference][]strayBlock, stale map[int64]bool) []strayBlock {
+	c := &v.census
 	var alive []reference
 	for ref := range byFolder {
 		n := ref.number()
@@ -67,37 +139,26 @@ func (v *Volume) findStrayBlocks(ctx context.Context) error {
 		}
 	}
 	slices.Sort(alive)
-	doubted := map[reference]bool{}
-	for len(alive) > 0 {
-		ref := alive[0]
-		alive = alive[1:]
-		list := byFolder[ref]
-		delete(byFolder, ref)
-		for _, b := range list {
-			v.strays++
-			v.claims.Structures.Add(b.image, v.boot.IndexSize)
+	known := map[reference]bool{}
+	for _, ref := range alive {
+		known[ref] = true
+	}
+	var out []strayBlock
+	for i := 0; i < len(alive); i++ {
+		for _, b := range byFolder[alive[i]] {
+			if stale[b.image] {
+				continue
+			}
+			out = append(out, b)
 			for _, n := range b.names {
-				k := n.child.number()
-				if !slices.ContainsFunc(c.names[k], n.same) {
-					c.names[k] = append(c.names[k], n)
-				}
-				if n.folder {
-					if _, more := byFolder[n.child]; more && !slices.Contains(alive, n.child) {
-						alive = append(alive, n.child)
-					}
+				if _, more := byFolder[n.child]; n.folder && more && !known[n.child] {
+					known[n.child] = true
+					alive = append(alive, n.child)
 				}
 			}
 		}
 	}
-	for _, list := range byFolder {
-		for _, b := range list {
-			for _, n := range b.names {
-				doubted[n.child] = true
-			}
-		}
-	}
-	v.doubted = int64(len(doubted))
-	return nil
+	return out
 }
 
 // lacksNames reports whether a record that may be in use was not read and has
