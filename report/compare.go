@@ -259,6 +259,14 @@ func (p *printer) next(c *compare.Comparison) {
 		p.line("  nothing that is unread would win anything by this list")
 		return
 	}
-	p.line("  %s in some %s: %s, %s whole, weight %s, and perhaps %s more (fileassay reread plans it)", count(n.Sectors, "sector", "sectors"),
-		span(time.Duration(n.Seconds*float64(time.Second))), ifRead(n.Sectors), count(n.Whole, "more file is", "more files are"), weight(n.Weight), humanize.Comma(n.Perhaps))
+	p.line("  %s in some %s: %s, %s whole, weight %s%s (fileassay reread plans it)", count(n.Sectors, "sector", "sectors"),
+		span(time.Duration(n.Seconds*float64(time.Second))), ifRead(n.Sectors), count(n.Whole, "more file is", "more files are"), weight(n.Weight), perhapsMore(n.Perhaps))
+}
+
+// perhapsMore tells of files that a plan may make whole too.
+func perhapsMore(n int64) string {
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", and perhaps %s more", humanize.Comma(n))
 }

@@ -85,3 +85,11 @@ func TestComparisonPage(t *testing.T) {
 		t.Error("the page does not say that content was not compared")
 	}
 }
+
+func TestPerhapsMore(t *testing.T) {
+	for n, want := range map[int64]string{0: "", 1: ", and perhaps 1 more", 1200: ", and perhaps 1,200 more"} {
+		if got := perhapsMore(n); got != want {
+			t.Errorf("%d: %q, want %q", n, got, want)
+		}
+	}
+}

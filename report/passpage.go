@@ -141,9 +141,9 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 		v.Next += "Nothing that is unread would win anything by this list."
 		return v.write(w, "compare")
 	}
-	v.Next += fmt.Sprintf("%s would be read in some %s; %s, %s whole, and perhaps %s more.",
+	v.Next += fmt.Sprintf("%s would be read in some %s; %s, %s whole%s.",
 		count(n.Sectors, "sector", "sectors"), span(time.Duration(n.Seconds*float64(time.Second))), ifRead(n.Sectors),
-		count(n.Whole, "more file is", "more files are"), humanize.Comma(n.Perhaps))
+		count(n.Whole, "more file is", "more files are"), perhapsMore(n.Perhaps))
 	return v.write(w, "compare")
 }
 
