@@ -99,6 +99,7 @@ func (h *holdings) add(holds, name string, s imap.State, start, end int64) {
 type located struct {
 	Places
 	holdings
+	end int64 // of what the filesystem tells of
 }
 
 // locate sorts the unread bytes of a volume by what they hold. content holds
@@ -110,6 +111,7 @@ func locate(ctx context.Context, fs extract.Filesystem, r *image.Reader, content
 		return nil, err
 	}
 	err = fs.Space(ctx, func(start, length int64, use extract.Use) error {
+		l.end = max(l.end, start+length)
 		if r.IsRead(start, length) {
 			return nil
 		}

@@ -119,11 +119,11 @@ func run(ctx context.Context, o Options, in *Input, out *output, res *Outcome) e
 		sum.List = in.wanted.Name
 	}
 	for i, v := range layout.Volumes {
-		rec, err := verifyVolume(ctx, o, in, i+1, v, spool, &waiting, &sum)
+		rec, end, err := verifyVolume(ctx, o, in, i+1, v, spool, &waiting, &sum)
 		if err != nil {
 			return err
 		}
-		covered.Add(v.Start, v.Length)
+		covered.Add(v.Start, end-v.Start)
 		res.Volumes = append(res.Volumes, rec)
 		res.Summary.Files.Add(rec.Files)
 		res.Summary.Folders.Add(rec.Folders)
@@ -210,14 +210,16 @@ func outside(r *image.Reader, covered *extract.Spans, u *Unread) []Holding {
 	return h.list
 }
 
-// verifyVolume lists one volume into the spool.
-func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount, sum *WantedFiles) (VolumeRecord, error) {
+// verifyVolume lists one volume into the spool. end is where that ends of which
+// it tells what it holds: a filesystem may be smaller than what it lies in.
+func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount, sum *WantedFiles) (rec VolumeRecord, end int64, err error) {
 	r := in.Reader
-	rec := VolumeRecord{Type: "volume", Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
+	end = v.Start + v.Length
+	rec = VolumeRecord{Type: "volume", Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
 	fs, err := volume.Open(ctx, r, v, o.Options)
 	if err != nil {
 		if ctx.Err() != nil {
-			return rec, ctx.Err()
+			return rec, end, ctx.Err()
 		}
 		rec.Listing.Why = []string{"files not listed: " + err.Error()}
 		rec.Needs = needsOf(r, v.Needs)
@@ -230,7 +232,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 			h.add("unknown", "", s.State, s.Start, s.End())
 		}
 		rec.Places = h.list
-		return rec, nil
+		return rec, end, nil
 	}
 	p := newPipeline(ctx, in, number, w, o.Workers())
 	err = fs.Walk(ctx, p.put)
@@ -238,7 +240,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		err = perr
 	}
 	if err != nil {
-		return rec, err
+		return rec, end, err
 	}
 	waiting.addAll(&p.waiting)
 	sum.Add(&p.wanted)
@@ -253,21 +255,22 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 	rec.Needs = needsOf(r, l.Needs)
 	places, err := locate(ctx, fs, r, &p.content)
 	if err != nil {
-		return rec, err
+		return rec, end, err
 	}
 	rec.Unread, rec.Places = places.Places, places.list
+	end = max(places.end, v.Start)
 	structures, err := fs.Structures(ctx)
 	if err != nil {
-		return rec, err
+		return rec, end, err
 	}
 	rec.Structures = structureRecords(structures)
 	if rec.Proof, err = prove(ctx, fs, r, v.Start); err != nil {
-		return rec, err
+		return rec, end, err
 	}
 	if v.Start+v.Length > r.DriveSize() {
 		rec.Notes = append(rec.Notes, fmt.Sprintf("the volume ends %d bytes past the end of the image: was the image cut short?", v.Start+v.Length-r.DriveSize()))
 	}
-	return rec, nil
+	return rec, end, nil
 }
 
 // spool keeps the lines of files until those that stand before them are known.
