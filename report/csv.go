@@ -4,15 +4,10 @@ import (
 	"encoding/csv"
 	"io"
 	"strconv"
-	"strings"
 
 	"fileassay/verify"
+	"fileassay/verify/sheet"
 )
-
-// mark is the byte order mark in UTF-8 (RFC 3629, section 6). Without it
-// spreadsheet programs take a file that is opened with a click for one in the
-// charset of its computer, and garble names (common practice, no source).
-const mark = "\ufeff"
 
 // CSV writes the list of files as RFC 4180 has it: comma, CRLF, a header, in
 // UTF-8. What a spreadsheet program could take for a formula begins with an
@@ -24,7 +19,7 @@ func CSV(w io.Writer, r *verify.Result, a Audience) error {
 		return err
 	}
 	if a == Customer {
-		if _, err := io.WriteString(w, mark); err != nil {
+		if _, err := io.WriteString(w, sheet.Mark); err != nil {
 			return err
 		}
 	}
@@ -47,7 +42,7 @@ func CSV(w io.Writer, r *verify.Result, a Audience) error {
 			case int64:
 				record[i] = strconv.FormatInt(v, 10)
 			case string:
-				record[i] = guard(clip(v))
+				record[i] = sheet.Guard(clip(v))
 			default:
 				record[i] = ""
 			}
@@ -58,19 +53,4 @@ func CSV(w io.Writer, r *verify.Result, a Audience) error {
 	}
 	out.Flush()
 	return out.Error()
-}
-
-// guard keeps spreadsheet programs from taking text for a formula: they do so
-// by its first character, in its wide form too (common practice, no source; the
-// list of characters is that of the OWASP page on CSV injection, from memory).
-// Where the comma is for decimals such programs part cells at semicolons, even
-// inside quotes that do not begin a cell, so what follows one is guarded too.
-func guard(s string) string {
-	parts := strings.Split(s, ";")
-	for i, part := range parts {
-		if strings.IndexAny(part, "=+-@\t\r＝＋－＠") == 0 {
-			parts[i] = "'" + part
-		}
-	}
-	return strings.Join(parts, ";")
 }

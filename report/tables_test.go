@@ -54,15 +54,6 @@ func TestCSV(t *testing.T) {
 	}
 }
 
-func TestGuard(t *testing.T) {
-	for in, want := range map[string]string{"": "", "a=1": "a=1", "=1": "'=1", "+1": "'+1", "-": "'-", "@a": "'@a", "\tx": "'\tx", "＝1": "'＝1", "'=1": "'=1",
-		"a;=1;b": "a;'=1;b", "=1;-2": "'=1;'-2", "a; b;": "a; b;"} {
-		if got := guard(in); got != want {
-			t.Errorf("guard(%q) = %q, want %q", in, got, want)
-		}
-	}
-}
-
 // The spreadsheet holds every file, text as text, over as many sheets as it
 // takes, and comes out the same each time.
 func TestXLSX(t *testing.T) {

@@ -15,6 +15,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"fileassay/verify/sheet"
 )
 
 // The files of a bag [RFC 8493 2.1, 2.2], and ours beside them.
@@ -107,9 +109,11 @@ func parseManifest(b []byte) ([]sum, error) {
 	return out, nil
 }
 
-// table makes a CSV file of rows.
+// table makes a CSV file of rows, which the customer may open with a spreadsheet
+// program.
 func table(head []string, rows func(add func(fields ...string))) []byte {
 	var b bytes.Buffer
+	b.WriteString(sheet.Mark)
 	w := csv.NewWriter(&b)
 	add := func(fields ...string) { _ = w.Write(fields) } // a Buffer takes all
 	add(head...)
@@ -152,7 +156,7 @@ func bagFiles(p *plan, o *order, links []link, to map[string]*file, listed []byt
 	files[renamedName] = table([]string{"volume", "id", "delivered", "original", "name_bytes_base64"}, func(add func(...string)) {
 		renamed := func(volume int, id uint64, place, original string, exact []byte) {
 			if strings.TrimPrefix(place, fmt.Sprintf("%s/", volumeFolder(firstElement(place), volume))) != original || exact != nil {
-				add(strconv.Itoa(volume), strconv.FormatUint(id, 10), payloadName+"/"+place, original, base64.StdEncoding.EncodeToString(exact))
+				add(strconv.Itoa(volume), strconv.FormatUint(id, 10), payloadName+"/"+place, sheet.Guard(original), base64.StdEncoding.EncodeToString(exact))
 			}
 		}
 		for _, f := range done {
@@ -187,7 +191,7 @@ func bagFiles(p *plan, o *order, links []link, to map[string]*file, listed []byt
 	})
 	files[leftName] = table([]string{"volume", "id", "original", "why"}, func(add func(...string)) {
 		for _, l := range left {
-			add(strconv.Itoa(l.volume), strconv.FormatUint(l.id, 10), l.original, l.why)
+			add(strconv.Itoa(l.volume), strconv.FormatUint(l.id, 10), sheet.Guard(l.original), l.why)
 		}
 	})
 	if listed != nil {

@@ -3,11 +3,13 @@ package delivery
 import (
 	"context"
 	"encoding/hex"
+	"strconv"
 	"strings"
 
 	"golang.org/x/text/unicode/norm"
 
 	"fileassay/verify"
+	"fileassay/verify/sheet"
 )
 
 // pair is a file of a folder and what should be in it.
@@ -43,7 +45,7 @@ func (a *audit) matchOwn(ctx context.Context, res *verify.Result, sel *Selection
 		there[path] = true
 		n, ok := a.sizes[path]
 		if !ok {
-			if !left[leftKey(f.volume, f.original)] {
+			if !left[leftKey(strconv.Itoa(f.volume), strconv.FormatUint(f.id, 10), sheet.Guard(f.original))] {
 				a.found(path, FoundMissing, "is in the result, for %s", f.original)
 			}
 			continue
@@ -71,9 +73,9 @@ func (a *audit) matchOwn(ctx context.Context, res *verify.Result, sel *Selection
 	return pairs, nil
 }
 
-func leftKey(volume int, original string) string { return volumeFolder("", volume) + "/" + original }
+func leftKey(volume, id, original string) string { return volume + "/" + id + "/" + original }
 
-// leftOut are the files that a delivery says it left out.
+// leftOut are the keys of the files that a delivery says it left out.
 func (a *audit) leftOut() map[string]bool {
 	out := map[string]bool{}
 	b, err := readFile(a.root, leftName, manifestLimit)
@@ -82,7 +84,7 @@ func (a *audit) leftOut() map[string]bool {
 	}
 	for _, row := range rows(b) {
 		if len(row) == 4 {
-			out["/volume-"+row[0]+"/"+row[2]] = true
+			out[leftKey(row[0], row[1], row[2])] = true
 		}
 	}
 	return out

@@ -22,6 +22,7 @@ import (
 
 	"fileassay/verify"
 	"fileassay/verify/delivery"
+	"fileassay/verify/sheet"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 )
@@ -148,12 +149,12 @@ func holdToTruth(t *testing.T, f *fixture.Fixture, res *truthtest.Result, to str
 	}
 	lines := map[string]int{}
 	for i := range res.Files {
-		lines[fmt.Sprintf("%d/%s", res.Files[i].Volume, res.Files[i].Path)]++
+		lines[fmt.Sprintf("%d/%s", res.Files[i].Volume, sheet.Guard(res.Files[i].Path))]++
 	}
 	intact, damaged := 0, 0
 	for i := range res.Files {
 		r := &res.Files[i]
-		k := fmt.Sprintf("%d/%s", r.Volume, r.Path)
+		k := fmt.Sprintf("%d/%s", r.Volume, sheet.Guard(r.Path))
 		if r.Kind != "file" && r.Kind != "stream" || r.Verdict == verify.Lost || lines[k] > 1 || twice[k] {
 			continue
 		}
