@@ -25,7 +25,12 @@ func FuzzHeader(f *testing.F) {
 	_, _, b := seeds(f)
 	f.Add(b[headerOffset : headerOffset+headerSize])
 	f.Add(workedHeader())
+	small := workedHeader() // ends before the place it is found at, whichever of its begins is taken
+	binary.BigEndian.PutUint32(small[44:], 0xF6)
+	binary.BigEndian.PutUint32(small[48:], 0)
+	f.Add(small)
 	f.Fuzz(func(t *testing.T, b []byte) {
+		const at = 1 << 20
 		h, err := parseHeader(b)
 		if err != nil {
 			return
@@ -33,8 +38,13 @@ func FuzzHeader(f *testing.F) {
 		if h.blockSize < 512 || h.blockSize&(h.blockSize-1) != 0 || h.bytes() <= 0 || h.catalog.size == 0 {
 			t.Fatalf("taken: %+v", h)
 		}
-		for _, c := range Sniff(b, 1<<20) {
-			if c.Start < 0 || c.Length != h.bytes() {
+		found := Sniff(b, at)
+		if len(found) == 0 || found[0] != (extract.Candidate{Start: at - headerOffset, Length: h.bytes(), Filesystem: h.name(), From: "volume header", At: at}) {
+			t.Fatalf("%+v", found)
+		}
+		for _, c := range found[1:] { // as alternate header: each ends behind it, and leaves over less than a block
+			left := c.Length - h.bytes()
+			if c.Start < 0 || c.Start+c.Length != at+alternateOffset || left < 0 || left >= h.blockSize || left%minNode != 0 {
 				t.Fatalf("%+v", c)
 			}
 		}
