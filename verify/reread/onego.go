@@ -54,33 +54,45 @@ func (g *oneGo) keep(f *verify.FileRecord) {
 	}
 }
 
-// along adds what structures may turn out to lead to that are read in the same
-// go: content of which nobody knows whose it is, and that of files whose folder
-// is not known.
+// along adds what structures may turn out to lead to that is read in the same
+// go: content of which nobody knows whose it is, that of files whose folder is
+// not known, and the volume's other structures, on which one that is read may
+// lead to the next.
 func (b *builder) along() {
 	g := &b.goes
 	g.taken = g.little && slices.ContainsFunc(b.items, func(it item) bool { return it.leads() })
 	if !g.taken {
 		return
 	}
-	add := func(volume int, start, length int64) {
-		won := b.list.Leads(volume, "") * unknownShare * float64(length) / (1 << 20)
+	leading := map[int]bool{} // volumes
+	for _, it := range b.items {
+		if it.leads() {
+			leading[it.volume] = true
+		}
+	}
+	add := func(it item, start, length int64) {
+		won := b.list.Leads(it.volume, "") * unknownShare * float64(length) / (1 << 20)
 		b.need(start, length)
-		b.close(item{sort: unknown, volume: volume}, won, won)
+		b.close(it, won, won)
 	}
 	for i := range b.r.Volumes {
 		v := &b.r.Volumes[i]
 		for _, h := range v.Places {
-			if h.Holds == "unknown" {
-				for _, r := range h.Ranges {
-					add(v.Volume, r[0], r[1])
-				}
+			it := item{sort: unknown, volume: v.Volume}
+			switch {
+			case h.Holds == "structures" && leading[v.Volume]:
+				it.sort, it.path = copies, h.Name
+			case h.Holds != "unknown":
+				continue
+			}
+			for _, r := range h.Ranges {
+				add(it, r[0], r[1])
 			}
 		}
 	}
 	for _, p := range g.placeless {
 		for _, e := range p.extents {
-			add(p.volume, e[1], e[2])
+			add(item{sort: unknown, volume: p.volume}, e[1], e[2])
 		}
 	}
 }
