@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"fileassay/extract"
 	"fileassay/verify"
 	"fileassay/verify/wanted"
 )
@@ -375,10 +376,25 @@ func unreadRecords(v *verify.VolumeRecord) int64 {
 }
 
 func (b *builder) drive() {
-	b.each(b.r.Image.Needs, item{sort: driveGate, gates: int64(max(len(b.r.Volumes), 1)), sure: false}, 1000*b.list.Leads(0, ""))
+	gain := max(1000*b.outside(), 1) * b.list.Leads(0, "")
+	b.each(b.r.Image.Needs, item{sort: driveGate, gates: int64(max(len(b.r.Volumes), 1)), sure: false}, gain)
 	if len(b.r.Image.Missing) > 0 {
 		b.rest(0, b.r.Summary.Places, 0)
 	}
+}
+
+// outside is the share of the drive that no known volume covers, where those
+// that the partition tables would tell of may lie.
+func (b *builder) outside() float64 {
+	size := b.r.Image.DriveSize
+	if size <= 0 {
+		return 1
+	}
+	var known extract.Spans
+	for i := range b.r.Volumes {
+		known.Add(b.r.Volumes[i].Start, min(b.r.Volumes[i].Length, size))
+	}
+	return 1 - float64(known.Covered(0, size))/float64(size)
 }
 
 // each adds an item for every range, which together win gain.

@@ -19,7 +19,14 @@ import (
 // sector 0 is unread and failed, what it holds is told by places.
 func made(t *testing.T, image, volume string, files ...string) *verify.Result {
 	t.Helper()
-	text := `{"type":"image","path":"depot.img","size":1048576,"drive_size":1048576,"sector":512,"map":{},"table":"none","format":1` + image + "}\n" +
+	return madeOf(t, 1<<20, image, volume, files...)
+}
+
+// madeOf is made with a drive of so many bytes, of which the volume is the first
+// mebibyte.
+func madeOf(t *testing.T, drive int64, image, volume string, files ...string) *verify.Result {
+	t.Helper()
+	text := fmt.Sprintf(`{"type":"image","path":"depot.img","size":%d,"drive_size":%d,"sector":512,"map":{},"table":"none","format":1`, drive, drive) + image + "}\n" +
 		`{"type":"volume","volume":1,"start":0,"length":1048576,"filesystem":"ext4"` + volume + "}\n"
 	for _, f := range files {
 		text += f + "\n"
@@ -140,6 +147,24 @@ func TestStructuresAndFree(t *testing.T) {
 			if h.Gates != 60 || h.Known {
 				t.Errorf("structures: %+v; want an estimate of 60", h)
 			}
+		}
+	}
+}
+
+// Partition tables are worth as much as there is room for further volumes: of a
+// drive that a known volume fills they come last.
+func TestPartitionTables(t *testing.T) {
+	volume := `,"listing":{"complete":true,"why":[]},"places":[{"holds":"structures","state":"failed","ranges":[[0,512]]},{"holds":"files","state":"failed","ranges":[[786432,512]]}]`
+	for _, c := range []struct {
+		drive int64
+		want  [][2]int64
+	}{
+		{1 << 20, [][2]int64{{786432, 512}, {0, 512}}},
+		{4 << 20, [][2]int64{{0, 512}, {786432, 512}}},
+	} {
+		r := madeOf(t, c.drive, `,"needs":[[0,512]]`, volume, line(1, "one.odt", 512, 0, "[[0,786432,512]]", ""))
+		if d := cmp.Diff(c.want, ranges(plan(t, r, reread.Options{}))); d != "" {
+			t.Errorf("a drive of %d bytes (-want +got):\n%s", c.drive, d)
 		}
 	}
 }
