@@ -36,3 +36,16 @@ func TestNeedsLead(t *testing.T) {
 		t.Errorf("%d bytes were read, more than %d", read, most)
 	}
 }
+
+// Of a volume that is open the place of the table is settled: what is listed of
+// its root needs the root's own sectors, and no proof of the table.
+func TestRootNeeds(t *testing.T) {
+	v, _ := sheets(t)
+	root := v.cluster(v.RootCluster)
+	v.Lose(v.tableAt(0), 512)
+	v.Lose(root, 512) // the folder ends in the next
+	_, l, _ := list(t, v)
+	if d := cmp.Diff([]extract.Span{{Start: root, End: root + v.ClusterSize}}, l.Needs); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+}
