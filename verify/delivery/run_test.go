@@ -149,14 +149,37 @@ func many(tb testing.TB, dir string, n int) (image, result string) {
 
 // A run that is killed at any moment is taken up by the next, and ends with
 // the same folder as one that was left alone. FILEASSAY_TOOLS=1 kills a
-// hundred runs, otherwise ten.
+// hundred runs, otherwise ten; each folder is left alone after a few kills.
 func TestKilled(t *testing.T) {
+	const perFolder = 4
 	dir := scratch(t)
 	image, result := many(t, dir, 600)
-	began := time.Now()
-	if _, err := delivery.Run(t.Context(), both(image, result, filepath.Join(dir, "whole"))); err != nil {
-		t.Fatal(err)
+	// run reports whether it was killed, after some time, before it came to its end.
+	run := func(to string, after time.Duration) bool {
+		c := exec.Command(os.Args[0])
+		c.Env = append(os.Environ(), asExtract+"="+image+"\n"+result+"\n"+to)
+		var said bytes.Buffer
+		c.Stderr = &said
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		kill := time.AfterFunc(after, func() { c.Process.Kill() })
+		err := c.Wait()
+		kill.Stop()
+		if err == nil {
+			return false
+		}
+		if s, ok := c.ProcessState.Sys().(syscall.WaitStatus); ok && s.Signaled() {
+			return true
+		}
+		if _, serr := os.Stat(filepath.Join(to, "bagit.txt")); serr != nil || !strings.Contains(said.String(), "holds a finished delivery") {
+			t.Fatalf("%v: %s", err, &said)
+		}
+		return false // the one before it was killed after all was done
 	}
+	const alone = time.Hour
+	began := time.Now()
+	run(filepath.Join(dir, "whole"), alone)
 	took := time.Since(began)
 	want := tree(t, filepath.Join(dir, "whole"))
 	kills := 10
@@ -167,45 +190,33 @@ func TestKilled(t *testing.T) {
 		kills = 100
 	}
 	rnd := rand.New(rand.NewPCG(uint64(kills), 3))
-	killed, rounds := 0, 0
-	for killed < kills {
-		if rounds++; rounds > 20*kills {
-			t.Fatalf("only %d of %d runs could be killed before their end", killed, rounds)
+	killed, amid := 0, 0 // amid: when a part of the folder stood there
+	for folder := 0; killed < kills; folder++ {
+		if folder > 20*kills {
+			t.Fatalf("only %d runs could be killed before their end", killed)
 		}
-		to := filepath.Join(dir, fmt.Sprint("to", rounds))
-		for { // the same folder again and again, until a run comes to its end
-			c := exec.Command(os.Args[0])
-			c.Env = append(os.Environ(), asExtract+"="+image+"\n"+result+"\n"+to)
-			var said bytes.Buffer
-			c.Stderr = &said
-			if err := c.Start(); err != nil {
-				t.Fatal(err)
-			}
-			ended := make(chan error, 1)
-			go func() { ended <- c.Wait() }()
-			var err error
-			select {
-			case err = <-ended:
-			case <-time.After(time.Duration(rnd.Int64N(int64(took)*5/4 + 1))):
-				c.Process.Signal(syscall.SIGKILL)
-				err = <-ended
-			}
-			if err == nil {
+		to := filepath.Join(dir, fmt.Sprint("to", folder))
+		for range perFolder {
+			if !run(to, time.Duration(rnd.Int64N(int64(took)))) {
 				break
 			}
-			if s, ok := c.ProcessState.Sys().(syscall.WaitStatus); !ok || !s.Signaled() {
-				if _, serr := os.Stat(filepath.Join(to, "bagit.txt")); serr == nil && strings.Contains(said.String(), "holds a finished delivery") {
-					break // it was killed after all was done
-				}
-				t.Fatalf("%v: %s", err, &said)
-			}
 			killed++
+			if _, err := os.Stat(filepath.Join(to, "data.partial")); err == nil {
+				amid++
+			}
+		}
+		if run(to, alone) {
+			t.Fatal("a run that was left alone was killed")
 		}
 		if d := cmp.Diff(want, tree(t, to)); d != "" {
 			t.Fatalf("after %d kills: %s", killed, d)
 		}
 		os.RemoveAll(to)
 	}
+	if amid == 0 {
+		t.Errorf("none of %d runs was killed amid its work", killed)
+	}
+	t.Logf("%d runs were killed, %d of them amid their work", killed, amid)
 }
 
 // What a run that was cut off left behind is trusted only as far as it is
