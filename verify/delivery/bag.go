@@ -153,10 +153,11 @@ func bagFiles(p *plan, o *order, links []link, to map[string]*file, listed []byt
 	fmt.Fprintf(&info, "Payload-Oxum: %d.%d\n", octets, len(payload))
 	fmt.Fprintf(&info, "Source-Result-SHA256: %s\nSelection: %s\nMissing-Bytes-Filler: %s\n", o.Result, o.Selection, o.Filler)
 	files[infoName] = []byte(info.String())
+	delivered := func(place string) string { return sheet.Guard(payloadName + "/" + place) }
 	files[renamedName] = table([]string{"volume", "id", "delivered", "original", "name_bytes_base64"}, func(add func(...string)) {
 		renamed := func(volume int, id uint64, place, original string, exact []byte) {
 			if strings.TrimPrefix(place, fmt.Sprintf("%s/", volumeFolder(firstElement(place), volume))) != original || exact != nil {
-				add(strconv.Itoa(volume), strconv.FormatUint(id, 10), payloadName+"/"+place, sheet.Guard(original), base64.StdEncoding.EncodeToString(exact))
+				add(strconv.Itoa(volume), strconv.FormatUint(id, 10), delivered(place), sheet.Guard(original), base64.StdEncoding.EncodeToString(exact))
 			}
 		}
 		for _, f := range done {
@@ -169,7 +170,7 @@ func bagFiles(p *plan, o *order, links []link, to map[string]*file, listed []byt
 	files[missingName] = table([]string{"delivered", "offset", "length"}, func(add func(...string)) {
 		for _, f := range done {
 			for _, m := range f.missing {
-				add(payloadName+"/"+f.place, strconv.FormatInt(m.off, 10), strconv.FormatInt(m.length, 10))
+				add(delivered(f.place), strconv.FormatInt(m.off, 10), strconv.FormatInt(m.length, 10))
 			}
 		}
 	})
@@ -177,12 +178,12 @@ func bagFiles(p *plan, o *order, links []link, to map[string]*file, listed []byt
 		for _, f := range done {
 			switch f.stored {
 			case "encrypted":
-				add(payloadName+"/"+f.place, "encrypted: copied as stored, readable only with the owner's key")
+				add(delivered(f.place), "encrypted: copied as stored, readable only with the owner's key")
 			case "elsewhere":
-				add(payloadName+"/"+f.place, "a part of its content was never on this drive")
+				add(delivered(f.place), "a part of its content was never on this drive")
 			}
 			if f.damaged && len(f.missing) == 0 {
-				add(payloadName+"/"+f.place, "not proved: metadata that may change its content was not read")
+				add(delivered(f.place), "not proved: metadata that may change its content was not read")
 			}
 		}
 	})
@@ -191,7 +192,7 @@ func bagFiles(p *plan, o *order, links []link, to map[string]*file, listed []byt
 	})
 	files[leftName] = table([]string{"volume", "id", "original", "why"}, func(add func(...string)) {
 		for _, l := range left {
-			add(strconv.Itoa(l.volume), strconv.FormatUint(l.id, 10), sheet.Guard(l.original), l.why)
+			add(strconv.Itoa(l.volume), strconv.FormatUint(l.id, 10), sheet.Guard(l.original), sheet.Guard(l.why))
 		}
 	})
 	if listed != nil {

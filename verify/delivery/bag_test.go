@@ -56,6 +56,31 @@ func TestParseManifest(t *testing.T) {
 	}
 }
 
+// Where the comma is for decimals, spreadsheet programs part cells at semicolons:
+// no name that a table holds is a formula behind one, wherever it stands.
+func TestNoFormulas(t *testing.T) {
+	p := &plan{
+		files: []*file{{volume: 1, id: 7, original: "x;=1", place: "damaged/volume-1/x;=3D1", damaged: true},
+			{volume: 1, id: 8, original: "y;+1", place: "damaged/volume-1/y;+1", damaged: true, missing: []span{{off: 0, length: 512}}}},
+		left: []leftOut{{1, 9, "z;@1", "a link to a;-1, which is left out"}},
+	}
+	files, err := bagFiles(p, &order{}, nil, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{renamedName, missingName, marksName, leftName} {
+		text := string(files[name])
+		if !strings.Contains(text, ";'") {
+			t.Errorf("%s has no such name: %s", name, text)
+		}
+		for _, sign := range []string{"=", "+", "-", "@"} {
+			if strings.Contains(text, ";"+sign) {
+				t.Errorf("%s: a cell would begin with %s: %s", name, sign, text)
+			}
+		}
+	}
+}
+
 func FuzzParseManifest(f *testing.F) {
 	f.Add([]byte(strings.Repeat("0a", 32) + "  data/a%25\n"))
 	f.Fuzz(func(t *testing.T, b []byte) {
