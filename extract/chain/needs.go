@@ -96,10 +96,13 @@ func (t *Tree) RootNeeds() []extract.Span {
 }
 
 // Needs is what the volume needs that belongs to no listed entry: the rest of
-// its root. The place of the table was settled when the volume was opened. Valid
+// its root, and what proves the place of its table where nothing does. Valid
 // after Walk.
 func (t *Tree) Needs() []extract.Span {
 	w := needs{t: t, most: maxNeeds}
+	if t.Unproved {
+		w.first()
+	}
 	w.slots(t.nodes[0])
 	return w.list
 }

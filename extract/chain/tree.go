@@ -13,6 +13,8 @@ type Config struct {
 	Geometry Geometry
 	Table    *Table
 	Format   Format
+	// Unproved says that nothing that was read proves the place of the table.
+	Unproved bool
 	// Allocation tells what is in use; nil where nothing does. Where it is
 	// the table, leave Bitmap unset.
 	Allocation Allocation

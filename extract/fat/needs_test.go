@@ -3,6 +3,7 @@ package fat
 import (
 	"context"
 	"fmt"
+	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -45,5 +46,28 @@ func TestNeedsLead(t *testing.T) {
 				t.Errorf("%d bytes were read, more than %d", read, most)
 			}
 		})
+	}
+}
+
+// A table's first entry is asked for as long as nothing proves where the table
+// stands, and no longer.
+func TestFirstEntryNeeded(t *testing.T) {
+	for _, lost := range []bool{true, false} {
+		v := build(t, shape{width: chain.Width16, clusters: 60000})
+		v.file(&v.root, "ONE     TXT", "", 100, 9000)
+		s, err := parseBoot(v.Read(0, bootSectorSize))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range s.Tables {
+			if lost || i > 0 {
+				v.Lose(s.tableAt(i), 512)
+			}
+		}
+		_, l := list(t, v)
+		asked := slices.ContainsFunc(l.Needs, func(n extract.Span) bool { return n.Start == s.tableAt(0) })
+		if asked != lost {
+			t.Errorf("lost everywhere %v: asked for %v in %v", lost, asked, l.Needs)
+		}
 	}
 }

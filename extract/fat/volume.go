@@ -23,6 +23,8 @@ type Volume struct {
 	format  *format
 	notes   []string
 	listing extract.Listing
+
+	unproved bool // nothing that was read proves where the tables stand
 }
 
 // bootSource says where the parameters of the volume come from.
@@ -72,7 +74,8 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	}
 	v.table = chain.NewTable(r, copies, v.boot.tableBytes(), v.boot.Width, v.boot.Clusters)
 	v.tree = chain.NewTree(chain.Config{Reader: r, Geometry: geo, Table: v.table, Format: v.format,
-		Allocation: v.table.Allocation, Root: v.boot.RootCluster, FixedRoot: v.fixedRoot(), FolderBytes: maxFolder})
+		Allocation: v.table.Allocation, Root: v.boot.RootCluster, FixedRoot: v.fixedRoot(), FolderBytes: maxFolder,
+		Unproved: v.unproved})
 	v.tree.ReadRoot(func(*chain.Entry) {}) // for the label
 	return v, nil
 }
@@ -100,7 +103,7 @@ func (v *Volume) findBoot(ctx context.Context) error {
 	} else if fit := v.fits(&s); fit < 0 {
 		why = "the allocation tables do not stand where the boot sector puts them"
 	} else {
-		v.boot = s
+		v.boot, v.unproved = s, fit == 0
 		return nil
 	}
 	for size := int64(512); size <= 4096; size *= 2 {
