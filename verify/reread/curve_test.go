@@ -329,9 +329,8 @@ func customers(t *testing.T, f *fixture.Fixture) *wanted.List {
 // figures are only told where structures lead to more: to come back for what they
 // led to costs a seek, and to have read it without knowing next to nothing. With
 // less unread, all is read in one go, as fast as in the order of the disk, and not
-// counted among the 1.5 times. Nor is
-// the area that no order exceeds held against such images: it is too far from what
-// can be reached.
+// counted among the 1.5 times. Nor is the area that no order exceeds held against
+// such images: it is too far from what can be reached.
 func TestAreaUnderCurve(t *testing.T) {
 	type curves struct {
 		log   float64 // sum of logarithms
