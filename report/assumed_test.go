@@ -8,16 +8,17 @@ import (
 	"testing"
 
 	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // Without a map nothing is proved, and no form of the report says otherwise
 // before it says that.
 func TestAssumedIsNotProved(t *testing.T) {
-	im := verify.ImageRecord{Type: "image", Path: "mill.img", Size: 1 << 20, DriveSize: 1 << 20, Sector: 512, Format: 1, Map: verify.MapRecord{Read: 1 << 20, AssumedRead: true}}
-	vols := []verify.VolumeRecord{{Type: "volume", Volume: 1, Length: 1 << 20, Filesystem: "ext4", Listing: verify.ListingRecord{Complete: true, Why: []string{}}}}
-	sum := verify.SummaryRecord{Type: "summary", ListingComplete: true}
+	im := result.Image{Type: "image", Path: "mill.img", Size: 1 << 20, DriveSize: 1 << 20, Sector: 512, Format: 1, Map: result.Map{Read: 1 << 20, AssumedRead: true}}
+	vols := []result.Volume{{Type: "volume", Volume: 1, Length: 1 << 20, Filesystem: "ext4", Listing: result.Listing{Complete: true, Why: []string{}}}}
+	sum := result.Summary{Type: "summary", ListingComplete: true}
 	sum.Files.Intact, sum.Sizes.Intact = 1, 100
-	r := writeResult(t, im, vols, []*verify.FileRecord{file("sluice.txt", 100)}, sum)
+	r := writeResult(t, im, vols, []*result.File{file("sluice.txt", 100)}, sum)
 	if got := outcomeWords(r); !strings.HasPrefix(got, "The one file that was found was recovered whole. This is not proved: ") {
 		t.Errorf("the outcome is %q", got)
 	}
@@ -48,11 +49,11 @@ func TestAssumedIsNotProved(t *testing.T) {
 func TestFoldersLeftOut(t *testing.T) {
 	im, vols, _, sum := bellows()
 	vols = vols[:1]
-	var files []*verify.FileRecord
+	var files []*result.File
 	for i := range maxFoldersShown + 50 {
 		files = append(files, file(fmt.Sprintf("shelf %03d/box.txt", i), 1))
 	}
-	sum.Files, sum.Sizes = verify.VerdictCount{Intact: int64(len(files))}, verify.VerdictCount{Intact: int64(len(files))}
+	sum.Files, sum.Sizes = result.VerdictCount{Intact: int64(len(files))}, result.VerdictCount{Intact: int64(len(files))}
 	r := writeResult(t, im, vols, files, sum)
 	v, err := newView(r, inventory(t, r, false), Options{For: Customer})
 	if err != nil {
@@ -66,7 +67,7 @@ func TestFoldersLeftOut(t *testing.T) {
 // Of a file that an online service keeps nothing lies on the drive, so nothing of
 // it lies where the drive does not tell.
 func TestElsewhereIsNotUnlocated(t *testing.T) {
-	f := file("drawings.zip", 1024, verify.Damage{Image: -1, Length: 1024, What: "unlocated"})
+	f := file("drawings.zip", 1024, result.Damage{Image: -1, Length: 1024, What: "unlocated"})
 	if got, want := remark(f), "where a part of it lies on the drive could not be read"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
@@ -80,8 +81,8 @@ func TestElsewhereIsNotUnlocated(t *testing.T) {
 // otherwise.
 func TestDamagedIsNotAlwaysMissing(t *testing.T) {
 	im, vols, _, sum := bellows()
-	sum.Files, sum.Sizes = verify.VerdictCount{Damaged: 1}, verify.VerdictCount{Damaged: 1024}
-	r := writeResult(t, im, vols[:1], []*verify.FileRecord{file("stops.jpg", 1024, verify.Damage{Image: 8192, Length: 512, What: "doubtful"})}, sum)
+	sum.Files, sum.Sizes = result.VerdictCount{Damaged: 1}, result.VerdictCount{Damaged: 1024}
+	r := writeResult(t, im, vols[:1], []*result.File{file("stops.jpg", 1024, result.Damage{Image: 8192, Length: 512, What: "doubtful"})}, sum)
 	var b bytes.Buffer
 	if err := HTML(&b, r, inventory(t, r, false), Options{For: Customer}); err != nil {
 		t.Fatal(err)
@@ -95,10 +96,10 @@ func TestDamagedIsNotAlwaysMissing(t *testing.T) {
 // of the report says so.
 func TestTrustedIsNotProved(t *testing.T) {
 	im, vols, _, sum := bellows()
-	vols[0].Listing = verify.ListingRecord{Complete: true, Why: []string{}}
-	sum.Files, sum.Sizes, sum.ListingComplete = verify.VerdictCount{Intact: 1}, verify.VerdictCount{Intact: 100}, true
+	vols[0].Listing = result.Listing{Complete: true, Why: []string{}}
+	sum.Files, sum.Sizes, sum.ListingComplete = result.VerdictCount{Intact: 1}, result.VerdictCount{Intact: 100}, true
 	im.Map.TrustDoubtful = true
-	r := writeResult(t, im, vols[:1], []*verify.FileRecord{file("stops.txt", 100)}, sum)
+	r := writeResult(t, im, vols[:1], []*result.File{file("stops.txt", 100)}, sum)
 	for _, a := range []Audience{Customer, Bench} {
 		var b bytes.Buffer
 		if err := HTML(&b, r, inventory(t, r, a == Bench), Options{For: a}); err != nil {
@@ -122,7 +123,7 @@ func TestTrustedIsNotProved(t *testing.T) {
 
 // What is unread and may be anything is not called free of files.
 func TestAdviceOnUnknown(t *testing.T) {
-	o := &verify.Outcome{Volumes: make([]verify.VolumeRecord, 1)}
+	o := &verify.Outcome{Volumes: make([]result.Volume, 1)}
 	o.Summary.ListingComplete, o.Summary.Files.Damaged = true, 1
 	if got, want := advice(o), "A further pass over the drive wins nothing: "; !strings.HasPrefix(got, want) {
 		t.Errorf("%q, want %q", got, want)
@@ -140,7 +141,7 @@ func TestAdviceOnUnknown(t *testing.T) {
 // The bytes of all listed files by state are told, and add up to their size.
 func TestContentAddsUp(t *testing.T) {
 	im, vols, files, sum := bellows()
-	sum.Bytes = verify.Bytes{Read: 7, Doubtful: 1, Failed: 2, Skipped: 3, Unlocated: 4}
+	sum.Bytes = result.Bytes{Read: 7, Doubtful: 1, Failed: 2, Skipped: 3, Unlocated: 4}
 	r := writeResult(t, im, vols, files, sum)
 	v, err := newView(r, inventory(t, r, true), Options{For: Bench})
 	if err != nil {
@@ -159,9 +160,9 @@ func TestContentAddsUp(t *testing.T) {
 // and in the tables.
 func TestAssumedPicture(t *testing.T) {
 	im, vols, files, sum := bellows()
-	im.Map, im.Heads = verify.MapRecord{AssumedRead: true, Read: 1 << 20}, nil
-	im.Profile = &verify.Profile{Slice: 4096}
-	sum.Unread = verify.Places{}
+	im.Map, im.Heads = result.Map{AssumedRead: true, Read: 1 << 20}, nil
+	im.Profile = &result.Profile{Slice: 4096}
+	sum.Unread = result.Places{}
 	r := writeResult(t, im, vols, files, sum)
 	v, err := newView(r, inventory(t, r, true), Options{For: Bench})
 	if err != nil {
@@ -183,8 +184,8 @@ func TestAssumedPicture(t *testing.T) {
 // Where volumes overlap, what is counted in both is told; a drive whose image
 // file gave way is none.
 func TestVolumesOverlap(t *testing.T) {
-	im := verify.ImageRecord{Map: verify.MapRecord{Doubtful: 512, Failed: 1024}}
-	u := verify.Places{Files: verify.Unread{Doubtful: 512, Failed: 1024}, Free: verify.Unread{Failed: 1024}}
+	im := result.Image{Map: result.Map{Doubtful: 512, Failed: 1024}}
+	u := result.Places{Files: result.Unread{Doubtful: 512, Failed: 1024}, Free: result.Unread{Failed: 1024}}
 	if got, want := twiceWords(&im, u), "Volumes overlap: 1.0 KiB of this is counted in more than one of them."; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}

@@ -11,6 +11,7 @@ import (
 	"fileassay/extract"
 	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 )
 
 // benchView is what only the bench is shown.
@@ -53,7 +54,7 @@ type structureRow struct {
 	Bad                                     bool
 }
 
-func (v *view) bench(r *verify.Result, inv *Inventory, o Options) error {
+func (v *view) bench(r *result.Result, inv *Inventory, o Options) error {
 	im := &r.Image
 	for _, w := range im.Missing {
 		v.ListingWhy = append(v.ListingWhy, visible(w))
@@ -69,7 +70,7 @@ func (v *view) bench(r *verify.Result, inv *Inventory, o Options) error {
 	u := r.Summary.Unread
 	for _, p := range []struct {
 		name string
-		n    verify.Unread
+		n    result.Unread
 	}{{"listed files", u.Files}, {"structures: folders, records and others", u.Structures}, {"free space and slack: nothing is missed", u.Free}, {"outside any volume", u.Outside}, {"unknown", u.Unknown}} {
 		if p.n.Total() > 0 {
 			v.Places = append(v.Places, namedCells{p.name, []string{size(p.n.Total()), size(p.n.Failed), size(p.n.Skipped), size(p.n.Doubtful)}})
@@ -111,7 +112,7 @@ func (v *view) bench(r *verify.Result, inv *Inventory, o Options) error {
 
 // curve draws wanted files whole against time, by the plan that reread makes
 // with the default costs.
-func (v *view) curve(r *verify.Result, o Options) error {
+func (v *view) curve(r *result.Result, o Options) error {
 	pl, err := reread.New(r, reread.Options{Wanted: o.list(), Costs: reread.DefaultCosts()})
 	if err != nil {
 		return err
@@ -128,7 +129,7 @@ func (v *view) curve(r *verify.Result, o Options) error {
 }
 
 // imageFacts are the files that the result was made from.
-func imageFacts(im *verify.ImageRecord, inv *Inventory) [][2]string {
+func imageFacts(im *result.Image, inv *Inventory) [][2]string {
 	out := [][2]string{{"Image", visible(im.Path)}, {"Bytes", humanize.Comma(im.Size)}, {"Bytes of the drive", humanize.Comma(im.DriveSize)},
 		{"Sector", fmt.Sprint(im.Sector)}, {"Partition table", visible(im.Table)}}
 	if im.Offset > 0 {
@@ -154,15 +155,15 @@ func imageFacts(im *verify.ImageRecord, inv *Inventory) [][2]string {
 	return out
 }
 
-func (v *view) heads(r *verify.Result) {
+func (v *view) heads(r *result.Result) {
 	if r.Image.Heads == nil {
 		return
 	}
-	waiting := map[int]verify.HeadFiles{}
+	waiting := map[int]result.HeadFiles{}
 	for _, h := range r.Summary.Heads {
 		waiting[h.Head] = h
 	}
-	row := func(name string, s verify.ByteStates, w verify.HeadFiles) {
+	row := func(name string, s result.ByteStates, w result.HeadFiles) {
 		v.Heads = append(v.Heads, namedCells{name, []string{size(s.Total()), fmt.Sprintf("%s (%s)", size(s.Read), share(s.Read, s.Total())),
 			size(s.Doubtful), size(s.Failed), size(s.Skipped), humanize.Comma(w.Files), humanize.Comma(w.Alone)}})
 	}
@@ -170,7 +171,7 @@ func (v *view) heads(r *verify.Result) {
 		row(fmt.Sprintf("head %d", h.Head), h.ByteStates, waiting[h.Head])
 	}
 	if o := r.Image.Heads.Others; o.Total() > 0 {
-		row("no head named", o, verify.HeadFiles{})
+		row("no head named", o, result.HeadFiles{})
 	}
 }
 
@@ -197,7 +198,7 @@ func (v *view) value(inv *Inventory, o Options) {
 // maxStructures bounds how many structures of a volume the page shows.
 const maxStructures = 300
 
-func volumeOf(rec *verify.VolumeRecord, sector int64) volumeView {
+func volumeOf(rec *result.Volume, sector int64) volumeView {
 	label := ""
 	if rec.Label != "" {
 		label = ` "` + visible(rec.Label) + `"`

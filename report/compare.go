@@ -8,8 +8,8 @@ import (
 
 	"github.com/dustin/go-humanize"
 
-	"fileassay/verify"
 	"fileassay/verify/compare"
+	"fileassay/verify/result"
 )
 
 // Comparison writes what a further pass won for the terminal, with at most rows
@@ -243,7 +243,7 @@ func changeWords(ch *compare.Change) string {
 	return text
 }
 
-func verdictWords(v verify.Verdict) string {
+func verdictWords(v result.Verdict) string {
 	if v == "" {
 		return "not listed"
 	}

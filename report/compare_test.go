@@ -5,8 +5,8 @@ import (
 	"strings"
 	"testing"
 
-	"fileassay/verify"
 	"fileassay/verify/compare"
+	"fileassay/verify/result"
 )
 
 // worse is a comparison in which all kinds of things got worse.
@@ -15,10 +15,10 @@ func worse() *compare.Comparison {
 		Counts: map[compare.What]int64{compare.Fell: 1, compare.Changed: 3, compare.Rose: 2, compare.Renamed: 1},
 		Lost:   3, LostAt: [][2]int64{{4096, 1536}}, Warnings: []string{"structures of volume 1 hold other bytes"},
 		Changes: []compare.Change{
-			{What: compare.Fell, Volume: 1, ID: 1, Path: "Pipes/a.pdf", Before: verify.Intact, After: verify.Damaged, Won: -512, Sectors: 1, Why: "its verdict was better before; 1 sector of its content holds other bytes"},
-			{What: compare.Changed, Volume: 1, ID: 2, Path: "Pipes/b.pdf", Before: verify.Damaged, After: verify.Intact, Won: 2048, Sectors: 2, Why: "2 sectors of its content hold other bytes"},
-			{What: compare.Changed, Volume: 1, ID: 3, Path: hostile[0], Before: verify.Intact, After: verify.Intact, Sectors: 1, Why: "1 sector of its content holds other bytes"},
-			{What: compare.Rose, Volume: 1, ID: 4, Path: hostile[3], Old: hostile[1], Before: verify.Lost, After: verify.Intact, Won: 4096},
+			{What: compare.Fell, Volume: 1, ID: 1, Path: "Pipes/a.pdf", Before: result.Intact, After: result.Damaged, Won: -512, Sectors: 1, Why: "its verdict was better before; 1 sector of its content holds other bytes"},
+			{What: compare.Changed, Volume: 1, ID: 2, Path: "Pipes/b.pdf", Before: result.Damaged, After: result.Intact, Won: 2048, Sectors: 2, Why: "2 sectors of its content hold other bytes"},
+			{What: compare.Changed, Volume: 1, ID: 3, Path: hostile[0], Before: result.Intact, After: result.Intact, Sectors: 1, Why: "1 sector of its content holds other bytes"},
+			{What: compare.Rose, Volume: 1, ID: 4, Path: hostile[3], Old: hostile[1], Before: result.Lost, After: result.Intact, Won: 4096},
 		},
 		Content: &compare.ContentRecord{Images: [2]string{"a.img", "b\x1b[31m.img"}, Sector: 512, Compared: 2000, Differ: 7, Holds: compare.Holds{Files: 4, Structures: 2, Outside: 1}, Files: 3,
 			Ranges: 1001, At: [][2]int64{{51200, 1024}, {102400, 512}}, Failed: 1, Notes: []string{"pass1.jsonl takes 512 bytes of doubtful sectors as read"}},

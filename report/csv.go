@@ -5,7 +5,7 @@ import (
 	"io"
 	"strconv"
 
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/sheet"
 )
 
@@ -14,7 +14,7 @@ import (
 // apostrophe. Folders are listed too. The customer's list begins with a mark by
 // which spreadsheet programs know UTF-8; that of the bench, which programs read
 // too, has none.
-func CSV(w io.Writer, r *verify.Result, a Audience) error {
+func CSV(w io.Writer, r *result.Result, a Audience) error {
 	if err := Check(r); err != nil {
 		return err
 	}

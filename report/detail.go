@@ -1,16 +1,15 @@
 package report
 
 import (
+	"fileassay/verify/result"
 	"fmt"
 	"strings"
-
-	"fileassay/verify"
 )
 
 // detailOf is what the bench reads of a file that is not intact: why, the
 // ranges of its damage by sector, and what must be read before more of it is
 // known. A line for each, within maxDetail.
-func detailOf(f *verify.FileRecord, sector int64) string {
+func detailOf(f *result.File, sector int64) string {
 	var b strings.Builder
 	line := func(format string, a ...any) bool {
 		if b.Len() > maxDetail {
@@ -49,7 +48,7 @@ func detailOf(f *verify.FileRecord, sector int64) string {
 // rangeText is a range of a file's damage by sector. Of compressed content the
 // range tells what cannot be unpacked, and only where its first unread byte
 // lies: how many sectors that takes does not follow from it.
-func rangeText(f *verify.FileRecord, d verify.Damage, sector int64) string {
+func rangeText(f *result.File, d result.Damage, sector int64) string {
 	content := fmt.Sprintf("bytes %d to %d of the file", d.Offset, d.Offset+max(d.Length, 1)-1)
 	if d.Length == 1 {
 		content = fmt.Sprintf("byte %d of the file", d.Offset)

@@ -4,13 +4,14 @@ import (
 	"fmt"
 
 	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // maxShown is how many parts that are missing or short are named one by one.
 const maxShown = 12
 
 // parts writes what the image is made of, where that is not one whole file.
-func (p *printer) parts(im *verify.ImageRecord) {
+func (p *printer) parts(im *result.Image) {
 	if im.Offset > 0 {
 		p.line("  the drive begins at offset %d (--offset)", im.Offset)
 	}
@@ -41,12 +42,12 @@ func (p *printer) holes(h *verify.HolesRecord) {
 }
 
 // heads writes what each head of the drive gave.
-func (p *printer) heads(h *verify.HeadsRecord) {
+func (p *printer) heads(h *result.Heads) {
 	if h == nil {
 		return
 	}
 	p.line("  head map %s", visible(h.Path))
-	row := func(name string, b verify.ByteStates) {
+	row := func(name string, b result.ByteStates) {
 		p.line("    %-10s %10s: read %s (%s), doubtful %s, failed %s, skipped %s", name, size(b.Total()),
 			size(b.Read), share(b.Read, b.Total()), size(b.Doubtful), size(b.Failed), size(b.Skipped))
 	}
@@ -59,7 +60,7 @@ func (p *printer) heads(h *verify.HeadsRecord) {
 }
 
 // waiting writes how many files wait for each head.
-func (p *printer) waiting(list []verify.HeadFiles) {
+func (p *printer) waiting(list []result.HeadFiles) {
 	any := false
 	for _, h := range list {
 		if h.Files == 0 {

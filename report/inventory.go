@@ -7,7 +7,8 @@ import (
 	"strings"
 	"time"
 
-	"fileassay/verify"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -48,22 +49,22 @@ func (f *folder) shown() string {
 
 // totals count the files of a folder and of all below it.
 type totals struct {
-	files, sizes verify.VerdictCount
+	files, sizes result.VerdictCount
 }
 
 // add counts a file. Sizes are what metadata claims: their sum stops at the
 // largest number there is.
-func (t *totals) add(v verify.Verdict, size int64) {
+func (t *totals) add(v result.Verdict, size int64) {
 	switch v {
-	case verify.Intact:
+	case result.Intact:
 		t.files.Intact++
-		t.sizes.Add(verify.VerdictCount{Intact: size})
-	case verify.Damaged:
+		t.sizes.Add(result.VerdictCount{Intact: size})
+	case result.Damaged:
 		t.files.Damaged++
-		t.sizes.Add(verify.VerdictCount{Damaged: size})
+		t.sizes.Add(result.VerdictCount{Damaged: size})
 	default:
 		t.files.Lost++
-		t.sizes.Add(verify.VerdictCount{Lost: size})
+		t.sizes.Add(result.VerdictCount{Lost: size})
 	}
 }
 
@@ -83,7 +84,7 @@ type row struct {
 
 const noTime = -1 << 40
 
-var verdicts = [...]verify.Verdict{verify.Intact, verify.Damaged, verify.Lost}
+var verdicts = [...]result.Verdict{result.Intact, result.Damaged, result.Lost}
 
 // Notes on a row, for readers who know nothing of filesystems.
 const (
@@ -113,7 +114,7 @@ type kindTotal struct {
 type candidate struct {
 	folder  int32
 	name    string
-	verdict verify.Verdict
+	verdict result.Verdict
 	size    int64
 	unread  int64 // bytes that were not read
 	sectors int64 // that must be read again for it
@@ -131,7 +132,7 @@ const (
 
 // NewInventory reads the files of a result. bench asks for the details that
 // the technician reads; list says what files are worth.
-func NewInventory(r *verify.Result, list *wanted.List, bench bool) (*Inventory, error) {
+func NewInventory(r *result.Result, list *wanted.List, bench bool) (*Inventory, error) {
 	b := &inventoryBuilder{inv: &Inventory{kinds: map[wanted.Kind]*kindTotal{}, bench: bench, touched: newTouched(r.Image.Profile)},
 		list: list, byPath: map[placed]int32{}, roots: map[int]int32{}, sector: max(r.Image.Sector, 1), unread: unreadOf(r)}
 	if err := Check(r); err != nil {
@@ -146,7 +147,7 @@ func NewInventory(r *verify.Result, list *wanted.List, bench bool) (*Inventory, 
 	}
 	inv := b.finish()
 	if got, want := inv.folders[0].totals.files, r.Summary.Files; got != want {
-		return nil, &verify.InputError{Err: fmt.Errorf("result %s: its lines tell of %d intact, %d damaged and %d lost files, its summary of %d, %d and %d; make it again with verify",
+		return nil, &files.InputError{Err: fmt.Errorf("result %s: its lines tell of %d intact, %d damaged and %d lost files, its summary of %d, %d and %d; make it again with verify",
 			r.Path, got.Intact, got.Damaged, got.Lost, want.Intact, want.Damaged, want.Lost)}
 	}
 	return inv, nil
@@ -170,7 +171,7 @@ type inventoryBuilder struct {
 
 // addRoots makes the folders that hold everything, and each volume where there
 // are several.
-func (b *inventoryBuilder) addRoots(r *verify.Result) {
+func (b *inventoryBuilder) addRoots(r *result.Result) {
 	b.inv.folders = []folder{{name: "All files"}}
 	if len(r.Volumes) == 1 {
 		b.inv.folders[0].volume = r.Volumes[0].Volume
@@ -243,10 +244,10 @@ func splitPath(path string) (dir, name string) {
 	return "", path
 }
 
-func (b *inventoryBuilder) add(f *verify.FileRecord) {
+func (b *inventoryBuilder) add(f *result.File) {
 	if f.Kind == "folder" {
 		at := b.folderOf(f.Volume, f.Path)
-		b.inv.folders[at].short = b.inv.folders[at].short || f.Verdict != verify.Intact // two may have one path
+		b.inv.folders[at].short = b.inv.folders[at].short || f.Verdict != result.Intact // two may have one path
 		return
 	}
 	dir, name := splitPath(f.Path)
@@ -281,7 +282,7 @@ func (b *inventoryBuilder) add(f *verify.FileRecord) {
 	}
 	t.add(f.Verdict, size)
 	b.inv.folders[w.folder].totals.add(f.Verdict, size)
-	if f.Verdict != verify.Intact {
+	if f.Verdict != result.Intact {
 		w.bar = int32(len(b.inv.bars))
 		b.inv.bars = append(b.inv.bars, barOf(f))
 		b.weigh(f, &w, t, when)
@@ -293,7 +294,7 @@ func (b *inventoryBuilder) add(f *verify.FileRecord) {
 }
 
 // verdictIndex is a verdict's place in verdicts; what is none counts as lost.
-func verdictIndex(v verify.Verdict) uint8 {
+func verdictIndex(v result.Verdict) uint8 {
 	if i := slices.Index(verdicts[:], v); i >= 0 {
 		return uint8(i)
 	}
@@ -301,7 +302,7 @@ func verdictIndex(v verify.Verdict) uint8 {
 }
 
 // detail keeps what the bench reads of a file, within bounds.
-func (b *inventoryBuilder) detail(f *verify.FileRecord) {
+func (b *inventoryBuilder) detail(f *result.File) {
 	text := ""
 	if b.details < maxDetails {
 		text = detailOf(f, b.sector)
@@ -312,7 +313,7 @@ func (b *inventoryBuilder) detail(f *verify.FileRecord) {
 	b.inv.details = append(b.inv.details, text)
 }
 
-func notesOf(f *verify.FileRecord) uint8 {
+func notesOf(f *result.File) uint8 {
 	n := uint8(0)
 	set := func(bit uint8, on bool) {
 		if on {
@@ -327,8 +328,8 @@ func notesOf(f *verify.FileRecord) uint8 {
 			missing += *c
 		}
 	}
-	set(noteUnlocated, f.Verdict != verify.Intact && f.Stored != "elsewhere" && (f.Bytes.Unlocated == nil || *f.Bytes.Unlocated > 0))
-	set(noteDoubtful, f.Verdict != verify.Intact && missing == 0 && f.Bytes.Doubtful != nil && *f.Bytes.Doubtful > 0)
+	set(noteUnlocated, f.Verdict != result.Intact && f.Stored != "elsewhere" && (f.Bytes.Unlocated == nil || *f.Bytes.Unlocated > 0))
+	set(noteDoubtful, f.Verdict != result.Intact && missing == 0 && f.Bytes.Doubtful != nil && *f.Bytes.Doubtful > 0)
 	set(noteElsewhere, f.Stored == "elsewhere")
 	set(noteEncrypted, f.Stored == "encrypted")
 	set(noteUnnamed, f.Unnamed)
@@ -340,9 +341,9 @@ func notesOf(f *verify.FileRecord) uint8 {
 
 // barOf marks the cells of a file's length that hold damage. A cell is marked
 // however little of it is damaged.
-func barOf(f *verify.FileRecord) bar {
+func barOf(f *result.File) bar {
 	var b bar
-	if f.Verdict == verify.Lost || f.Size == nil || *f.Size <= 0 || len(f.Damage) == 0 {
+	if f.Verdict == result.Lost || f.Size == nil || *f.Size <= 0 || len(f.Damage) == 0 {
 		return bar{1<<32 - 1, 1<<32 - 1}
 	}
 	size := float64(*f.Size)
@@ -358,7 +359,7 @@ func barOf(f *verify.FileRecord) bar {
 
 // weigh says what a file that is not intact is worth, to the lists of what to
 // look at first, to its kind and to the picture of the drive.
-func (b *inventoryBuilder) weigh(f *verify.FileRecord, w *row, t *kindTotal, when time.Time) {
+func (b *inventoryBuilder) weigh(f *result.File, w *row, t *kindTotal, when time.Time) {
 	c := candidate{folder: w.folder, name: w.name, verdict: f.Verdict, size: w.size, bar: b.inv.bars[w.bar]}
 	c.weight = b.list.Weight(wanted.Entry{Volume: f.Volume, Path: f.Path, Size: w.size, Modified: when})
 	last := int64(-1) // the last sector that was counted

@@ -15,7 +15,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/extract"
-	"fileassay/verify"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -42,17 +43,17 @@ func TestFolders(t *testing.T) {
 func TestBar(t *testing.T) {
 	for _, c := range []struct {
 		size   int64
-		damage []verify.Damage
+		damage []result.Damage
 		want   string
 	}{
-		{64, []verify.Damage{{Offset: 0, Length: 1}}, "damage at 0 to 2 % of its length"},
-		{1 << 50, []verify.Damage{{Offset: 1<<50 - 1, Length: 1}}, "damage at 98 to 100 % of its length"},
-		{1 << 50, []verify.Damage{{Offset: 0, Length: 1}, {Offset: 1 << 49, Length: 512}}, "damage at 0 to 2 %, 50 to 52 % of its length"},
-		{10, []verify.Damage{{Offset: 5, Length: 5}}, "damage at 50 to 100 % of its length"},
+		{64, []result.Damage{{Offset: 0, Length: 1}}, "damage at 0 to 2 % of its length"},
+		{1 << 50, []result.Damage{{Offset: 1<<50 - 1, Length: 1}}, "damage at 98 to 100 % of its length"},
+		{1 << 50, []result.Damage{{Offset: 0, Length: 1}, {Offset: 1 << 49, Length: 512}}, "damage at 0 to 2 %, 50 to 52 % of its length"},
+		{10, []result.Damage{{Offset: 5, Length: 5}}, "damage at 50 to 100 % of its length"},
 		{0, nil, "damage at 0 to 100 % of its length"},
-		{10, []verify.Damage{{Offset: -5, Length: 1 << 60}}, "damage at 0 to 100 % of its length"},
+		{10, []result.Damage{{Offset: -5, Length: 1 << 60}}, "damage at 0 to 100 % of its length"},
 	} {
-		f := &verify.FileRecord{Verdict: verify.Damaged, Size: &c.size, Damage: c.damage}
+		f := &result.File{Verdict: result.Damaged, Size: &c.size, Damage: c.damage}
 		if got := barOf(f).text(); got != c.want {
 			t.Errorf("size %d, damage %v: %q, want %q", c.size, c.damage, got, c.want)
 		}
@@ -60,10 +61,10 @@ func TestBar(t *testing.T) {
 }
 
 func TestInventoryRefuses(t *testing.T) {
-	im, vols, files, sum := bellows()
+	im, vols, list, sum := bellows()
 	sum.Files.Intact++
-	_, err := NewInventory(writeResult(t, im, vols, files, sum), wanted.Default(), false)
-	var in *verify.InputError
+	_, err := NewInventory(writeResult(t, im, vols, list, sum), wanted.Default(), false)
+	var in *files.InputError
 	if !errors.As(err, &in) {
 		t.Errorf("a summary that does not fit its files gives %v", err)
 	}
@@ -72,12 +73,12 @@ func TestInventoryRefuses(t *testing.T) {
 // Paths of any depth end.
 func TestDeepPaths(t *testing.T) {
 	im, vols, _, _ := bellows()
-	var files []*verify.FileRecord
+	var files []*result.File
 	for _, n := range []int{1, maxDepth - 1, maxDepth, maxDepth + 1, 40_000} {
 		files = append(files, file(strings.Repeat("d/", n)+"x", 1), file(strings.Repeat("d/", n)+"y", 1))
 	}
 	files = append(files, file("/a//b/", 1), file("", 1))
-	inv := inventory(t, writeResult(t, im, vols, files, verify.SummaryRecord{Type: "summary", Files: verify.VerdictCount{Intact: 12}}), false)
+	inv := inventory(t, writeResult(t, im, vols, files, result.Summary{Type: "summary", Files: result.VerdictCount{Intact: 12}}), false)
 	if n := len(inv.folders); n > maxDepth+20 {
 		t.Errorf("%d folders", n)
 	}
@@ -194,8 +195,8 @@ func TestFolderNamedQuestionMark(t *testing.T) {
 	real := file(shown+"/chimes.txt", 10)
 	folder := file(shown, 0)
 	folder.Kind, folder.NameBytes = "folder", exact
-	files := []*verify.FileRecord{folder, real, file(extract.UnknownParent(63)+"/chimes.txt", 10)}
-	sum.Files, sum.Sizes = verify.VerdictCount{Intact: 2}, verify.VerdictCount{Intact: 20}
+	files := []*result.File{folder, real, file(extract.UnknownParent(63)+"/chimes.txt", 10)}
+	sum.Files, sum.Sizes = result.VerdictCount{Intact: 2}, result.VerdictCount{Intact: 20}
 	inv := inventory(t, writeResult(t, im, vols[:1], files, sum), false)
 	var got []string
 	for i := range inv.rows {
@@ -218,9 +219,9 @@ func TestFoldersOfOnePath(t *testing.T) {
 	im, vols, _, sum := bellows()
 	short, whole := file("Choir", 0), file("Choir", 0)
 	short.Kind, whole.Kind = "folder", "folder"
-	short.Verdict = verify.Damaged
-	sum.Files, sum.Sizes = verify.VerdictCount{}, verify.VerdictCount{}
-	for _, files := range [][]*verify.FileRecord{{short, whole}, {whole, short}} {
+	short.Verdict = result.Damaged
+	sum.Files, sum.Sizes = result.VerdictCount{}, result.VerdictCount{}
+	for _, files := range [][]*result.File{{short, whole}, {whole, short}} {
 		inv := inventory(t, writeResult(t, im, vols[:1], files, sum), false)
 		if len(inv.folders) != 2 || !inv.folders[1].short {
 			t.Errorf("folders: %+v", inv.folders)

@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"errors"
+	"fileassay/verify/files"
 	"fmt"
 	"image"
 	_ "image/jpeg" // the two forms that a logo may have
@@ -12,8 +13,6 @@ import (
 	"path/filepath"
 
 	"github.com/BurntSushi/toml"
-
-	"fileassay/verify"
 )
 
 // Job is what stands in the header of a report. What is not given is left out:
@@ -36,19 +35,19 @@ const (
 )
 
 // LoadJob reads a job from a TOML file. A logo's path counts from the folder
-// of the file. Errors are [*verify.InputError].
+// of the file. Errors are [*files.InputError].
 func LoadJob(path string) (Job, error) {
 	var j Job
 	text, err := readBounded(path, maxJob)
 	if err != nil {
-		return j, &verify.InputError{Err: fmt.Errorf("job: %w", err)}
+		return j, &files.InputError{Err: fmt.Errorf("job: %w", err)}
 	}
 	meta, err := toml.Decode(string(text), &j)
 	if err != nil {
-		return j, &verify.InputError{Err: fmt.Errorf("job %s: %w", path, err)}
+		return j, &files.InputError{Err: fmt.Errorf("job %s: %w", path, err)}
 	}
 	if unknown := meta.Undecoded(); len(unknown) > 0 {
-		return j, &verify.InputError{Err: fmt.Errorf("job %s: no such key: %s; there are job, customer, drive, serial, technician, date, remarks and logo", path, visible(unknown[0].String()))}
+		return j, &files.InputError{Err: fmt.Errorf("job %s: no such key: %s; there are job, customer, drive, serial, technician, date, remarks and logo", path, visible(unknown[0].String()))}
 	}
 	if j.Logo != "" && !filepath.IsAbs(j.Logo) {
 		j.Logo = filepath.Join(filepath.Dir(path), j.Logo)
@@ -93,14 +92,14 @@ func (j Job) loadLogo() (*logo, error) {
 	}
 	data, err := readBounded(j.Logo, maxLogo)
 	if err != nil {
-		return nil, &verify.InputError{Err: fmt.Errorf("logo: %w", err)}
+		return nil, &files.InputError{Err: fmt.Errorf("logo: %w", err)}
 	}
 	c, form, err := image.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
-		return nil, &verify.InputError{Err: fmt.Errorf("logo %s: %w; give a PNG or JPEG file", j.Logo, err)}
+		return nil, &files.InputError{Err: fmt.Errorf("logo %s: %w; give a PNG or JPEG file", j.Logo, err)}
 	}
 	if c.Width < 1 || c.Height < 1 {
-		return nil, &verify.InputError{Err: fmt.Errorf("logo %s: is %d by %d pixels; give a picture", j.Logo, c.Width, c.Height)}
+		return nil, &files.InputError{Err: fmt.Errorf("logo %s: is %d by %d pixels; give a picture", j.Logo, c.Width, c.Height)}
 	}
 	return &logo{Type: "image/" + form, Data: data, Width: c.Width, Height: c.Height}, nil
 }

@@ -5,6 +5,7 @@ import (
 	"io"
 
 	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // Layout writes the partitions, volumes and the health of their structures for
@@ -53,7 +54,7 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 	return p.err
 }
 
-func (p *printer) structures(list []verify.StructureRecord) {
+func (p *printer) structures(list []result.Structure) {
 	for _, s := range list {
 		where := "place unknown"
 		if s.Start != nil {

@@ -7,18 +7,18 @@ import (
 	"path/filepath"
 	"testing"
 
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
 func num(n int64) *int64 { return &n }
 
 // file makes a record; damaged bytes are counted as failed, from the ranges.
-func file(path string, size int64, damage ...verify.Damage) *verify.FileRecord {
-	f := &verify.FileRecord{Type: "file", Volume: 1, Path: path, Kind: "file", Size: num(size), Verdict: verify.Intact, Damage: damage,
+func file(path string, size int64, damage ...result.Damage) *result.File {
+	f := &result.File{Volume: 1, Path: path, Kind: "file", Size: num(size), Verdict: result.Intact, Damage: damage,
 		Extents: [][3]int64{}, Why: []string{}, Modified: "2019-04-02T09:12:44Z"}
 	if damage == nil {
-		f.Damage = []verify.Damage{}
+		f.Damage = []result.Damage{}
 	}
 	count := map[string]int64{}
 	bad := int64(0)
@@ -26,12 +26,12 @@ func file(path string, size int64, damage ...verify.Damage) *verify.FileRecord {
 		count[d.What] += d.Length
 		bad += d.Length
 	}
-	f.Bytes = verify.NullBytes{Read: num(size - bad), Doubtful: num(count["doubtful"]), Failed: num(count["failed"]), Skipped: num(count["skipped"]), Unlocated: num(count["unlocated"])}
+	f.Bytes = result.NullBytes{Read: num(size - bad), Doubtful: num(count["doubtful"]), Failed: num(count["failed"]), Skipped: num(count["skipped"]), Unlocated: num(count["unlocated"])}
 	switch {
 	case bad > 0 && bad == size:
-		f.Verdict = verify.Lost
+		f.Verdict = result.Lost
 	case bad > 0:
-		f.Verdict = verify.Damaged
+		f.Verdict = result.Damaged
 	}
 	return f
 }
@@ -57,33 +57,33 @@ var hostile = []string{
 }
 
 // bellows is a small result: two volumes, every verdict, hostile names.
-func bellows() (verify.ImageRecord, []verify.VolumeRecord, []*verify.FileRecord, verify.SummaryRecord) {
-	im := verify.ImageRecord{Type: "image", Path: "bellows.img", Size: 1 << 20, DriveSize: 1 << 20, Sector: 512, Table: "mbr", Format: 1,
-		Map:     verify.MapRecord{Path: "bellows.csv", SHA256: "00", Read: 1<<20 - 4096, Doubtful: 512, Failed: 1024, Skipped: 2560},
+func bellows() (result.Image, []result.Volume, []*result.File, result.Summary) {
+	im := result.Image{Type: "image", Path: "bellows.img", Size: 1 << 20, DriveSize: 1 << 20, Sector: 512, Table: "mbr", Format: 1,
+		Map:     result.Map{Path: "bellows.csv", SHA256: "00", Read: 1<<20 - 4096, Doubtful: 512, Failed: 1024, Skipped: 2560},
 		Notes:   []string{"sector 0 was not read"},
-		Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{16, 0, 512, 0, 0}, {17, 0, 0, 512, 0}, {100, 0, 0, 512, 0}, {200, 0, 0, 0, 512}, {201, 0, 0, 0, 512}, {202, 0, 0, 0, 512}, {203, 0, 0, 0, 512}, {204, 0, 0, 0, 512}}},
-		Heads: &verify.HeadsRecord{Path: "heads.csv", SHA256: "00", Heads: []verify.HeadRecord{
-			{Head: 0, ByteStates: verify.ByteStates{Read: 1<<19 - 1024, Failed: 1024}, Profile: &verify.Profile{Slice: 1 << 18, Slices: [][5]int64{{0, 1<<18 - 1024, 0, 1024, 0}, {1, 1 << 18, 0, 0, 0}}}},
-			{Head: 1, ByteStates: verify.ByteStates{Read: 1<<19 - 3072, Doubtful: 512, Skipped: 2560}, Profile: &verify.Profile{Slice: 1 << 18, Slices: [][5]int64{{2, 1<<18 - 3072, 512, 0, 2560}, {3, 1 << 18, 0, 0, 0}}}}}},
+		Profile: &result.Profile{Slice: 512, Slices: [][5]int64{{16, 0, 512, 0, 0}, {17, 0, 0, 512, 0}, {100, 0, 0, 512, 0}, {200, 0, 0, 0, 512}, {201, 0, 0, 0, 512}, {202, 0, 0, 0, 512}, {203, 0, 0, 0, 512}, {204, 0, 0, 0, 512}}},
+		Heads: &result.Heads{Path: "heads.csv", SHA256: "00", Heads: []result.Head{
+			{Head: 0, ByteStates: result.ByteStates{Read: 1<<19 - 1024, Failed: 1024}, Profile: &result.Profile{Slice: 1 << 18, Slices: [][5]int64{{0, 1<<18 - 1024, 0, 1024, 0}, {1, 1 << 18, 0, 0, 0}}}},
+			{Head: 1, ByteStates: result.ByteStates{Read: 1<<19 - 3072, Doubtful: 512, Skipped: 2560}, Profile: &result.Profile{Slice: 1 << 18, Slices: [][5]int64{{2, 1<<18 - 3072, 512, 0, 2560}, {3, 1 << 18, 0, 0, 0}}}}}},
 	}
 	place := int64(8192)
-	vols := []verify.VolumeRecord{
+	vols := []result.Volume{
 		{Type: "volume", Volume: 1, Start: 4096, Length: 1 << 19, Filesystem: "ntfs", Label: "ORGAN \u202eloft", Cluster: 4096, Found: "MBR partition 1",
-			Listing:    verify.ListingRecord{UnreadRecords: 2, UnnamedFiles: 1, UnclaimedBytes: 4096, Why: []string{"2 records of the file table were not read"}},
-			Structures: []verify.StructureRecord{{Name: "boot sector", Start: &place, Length: 512, Health: "read"}, {Name: "file table", Length: 4096, Unread: 512, Health: "partly read", Note: "4 records"}}},
-		{Type: "volume", Volume: 2, Start: 1<<19 + 4096, Length: 1 << 18, Filesystem: "fat32", Found: "MBR partition 2", Listing: verify.ListingRecord{Complete: true, Why: []string{}}},
+			Listing:    result.Listing{UnreadRecords: 2, UnnamedFiles: 1, UnclaimedBytes: 4096, Why: []string{"2 records of the file table were not read"}},
+			Structures: []result.Structure{{Name: "boot sector", Start: &place, Length: 512, Health: "read"}, {Name: "file table", Length: 4096, Unread: 512, Health: "partly read", Note: "4 records"}}},
+		{Type: "volume", Volume: 2, Start: 1<<19 + 4096, Length: 1 << 18, Filesystem: "fat32", Found: "MBR partition 2", Listing: result.Listing{Complete: true, Why: []string{}}},
 	}
-	files := []*verify.FileRecord{
-		{Type: "file", Volume: 1, ID: 7, Path: "Pipes", Kind: "folder", Size: num(0), Verdict: verify.Intact, Damage: []verify.Damage{}},
-		{Type: "file", Volume: 1, ID: 8, Path: "Pipes/Reeds", Kind: "folder", Size: num(0), Verdict: verify.Damaged, Damage: []verify.Damage{}, Why: []string{"its own list was not read"}},
+	files := []*result.File{
+		{Volume: 1, ID: 7, Path: "Pipes", Kind: "folder", Size: num(0), Verdict: result.Intact, Damage: []result.Damage{}},
+		{Volume: 1, ID: 8, Path: "Pipes/Reeds", Kind: "folder", Size: num(0), Verdict: result.Damaged, Damage: []result.Damage{}, Why: []string{"its own list was not read"}},
 		file("Pipes/Reeds/voicing.pdf", 5000),
-		file("Pipes/Reeds/trumpet.jpg", 4096, verify.Damage{Offset: 0, Image: 8192, Length: 512, What: "doubtful"}, verify.Damage{Offset: 512, Image: 8704, Length: 512, What: "failed"}),
-		file("Pipes/tuning.db", 512, verify.Damage{Image: 51200, Length: 512, What: "failed"}),
-		file("Pipes/gallery.mp4", 64<<20, verify.Damage{Offset: 32 << 20, Image: 102400, Length: 2560, What: "skipped"}),
-		{Type: "file", Volume: 1, ID: 99, Path: "?/99", Unnamed: true, Kind: "file", Verdict: verify.Lost, Damage: []verify.Damage{}, Why: []string{"record 99 is unread"}, Needs: [][2]int64{{9216, 1024}}},
+		file("Pipes/Reeds/trumpet.jpg", 4096, result.Damage{Offset: 0, Image: 8192, Length: 512, What: "doubtful"}, result.Damage{Offset: 512, Image: 8704, Length: 512, What: "failed"}),
+		file("Pipes/tuning.db", 512, result.Damage{Image: 51200, Length: 512, What: "failed"}),
+		file("Pipes/gallery.mp4", 64<<20, result.Damage{Offset: 32 << 20, Image: 102400, Length: 2560, What: "skipped"}),
+		{Volume: 1, ID: 99, Path: "?/99", Unnamed: true, Kind: "file", Verdict: result.Lost, Damage: []result.Damage{}, Why: []string{"record 99 is unread"}, Needs: [][2]int64{{9216, 1024}}},
 		file("empty.txt", 0),
-		{Type: "file", Volume: 1, ID: 12, Path: "Pipes/link", Kind: "link", Size: num(0), Verdict: verify.Intact, Target: "..\\x", Damage: []verify.Damage{},
-			Bytes: verify.NullBytes{Read: num(0), Doubtful: num(0), Failed: num(0), Skipped: num(0), Unlocated: num(0)}},
+		{Volume: 1, ID: 12, Path: "Pipes/link", Kind: "link", Size: num(0), Verdict: result.Intact, Target: "..\\x", Damage: []result.Damage{},
+			Bytes: result.NullBytes{Read: num(0), Doubtful: num(0), Failed: num(0), Skipped: num(0), Unlocated: num(0)}},
 	}
 	for _, name := range hostile {
 		files = append(files, file("Names/"+name, 100))
@@ -91,7 +91,7 @@ func bellows() (verify.ImageRecord, []verify.VolumeRecord, []*verify.FileRecord,
 	two := file("Names/second.txt", 77)
 	two.Volume, two.Modified = 2, "2021-01-31T23:59:59"
 	files = append(files, two)
-	sum := verify.SummaryRecord{Type: "summary"}
+	sum := result.Summary{Type: "summary"}
 	for _, f := range files {
 		if f.Kind == "folder" {
 			continue
@@ -108,13 +108,13 @@ func bellows() (verify.ImageRecord, []verify.VolumeRecord, []*verify.FileRecord,
 		v.Files.Add(t.files)
 		v.Sizes.Add(t.sizes)
 	}
-	sum.Unread = verify.Places{Files: verify.Unread{Doubtful: 512, Failed: 1024, Skipped: 2560}}
-	sum.Heads = []verify.HeadFiles{{Head: 0, Files: 2, Alone: 1}, {Head: 1, Files: 2}}
+	sum.Unread = result.Places{Files: result.Unread{Doubtful: 512, Failed: 1024, Skipped: 2560}}
+	sum.Heads = []result.HeadFiles{{Head: 0, Files: 2, Alone: 1}, {Head: 1, Files: 2}}
 	return im, vols, files, sum
 }
 
 // writeResult writes a result and opens it.
-func writeResult(t testing.TB, im verify.ImageRecord, vols []verify.VolumeRecord, files []*verify.FileRecord, sum verify.SummaryRecord) *verify.Result {
+func writeResult(t testing.TB, im result.Image, vols []result.Volume, files []*result.File, sum result.Summary) *result.Result {
 	t.Helper()
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
@@ -134,7 +134,7 @@ func writeResult(t testing.TB, im verify.ImageRecord, vols []verify.VolumeRecord
 	if err := os.WriteFile(path, b.Bytes(), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	r, err := verify.OpenResult(path)
+	r, err := result.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -142,13 +142,13 @@ func writeResult(t testing.TB, im verify.ImageRecord, vols []verify.VolumeRecord
 	return r
 }
 
-func bellowsResult(t testing.TB) *verify.Result {
+func bellowsResult(t testing.TB) *result.Result {
 	t.Helper()
 	im, vols, files, sum := bellows()
 	return writeResult(t, im, vols, files, sum)
 }
 
-func inventory(t testing.TB, r *verify.Result, bench bool) *Inventory {
+func inventory(t testing.TB, r *result.Result, bench bool) *Inventory {
 	t.Helper()
 	inv, err := NewInventory(r, wanted.Default(), bench)
 	if err != nil {

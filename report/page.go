@@ -13,7 +13,7 @@ import (
 
 	"github.com/dustin/go-humanize"
 
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -25,7 +25,7 @@ var pageFiles embed.FS
 
 // HTML writes the report as one self-contained page. inv is the inventory of
 // the same result, made with the details of the bench if o is for it.
-func HTML(w io.Writer, r *verify.Result, inv *Inventory, o Options) error {
+func HTML(w io.Writer, r *result.Result, inv *Inventory, o Options) error {
 	v, err := newView(r, inv, o)
 	if err != nil {
 		return err
@@ -126,7 +126,7 @@ type diskView struct {
 	Text string
 }
 
-func newView(r *verify.Result, inv *Inventory, o Options) (*view, error) {
+func newView(r *result.Result, inv *Inventory, o Options) (*view, error) {
 	v := &view{For: o.For, Bench: o.For == Bench, Heading: "Recovery report", Title: "Recovery report", Sentence: outcomeWords(r),
 		Complete: listComplete(r), Listing: listingWords(r)}
 	v.Confidential = "This report names the files of a private drive. Keep it from anyone whom they do not concern."
@@ -213,7 +213,7 @@ func hashOf(b []byte) string {
 }
 
 // outcome fills in the first part of the page.
-func (v *view) outcome(r *verify.Result) {
+func (v *view) outcome(r *result.Result) {
 	f, z := r.Summary.Files, r.Summary.Sizes
 	if f.Total() > 0 {
 		v.Bands = append(v.Bands, band{"By number of files", bandSVG(f, "file", "files")})
@@ -336,7 +336,7 @@ type tenth struct {
 }
 
 // picture fills in the drive.
-func (v *view) picture(r *verify.Result, inv *Inventory) {
+func (v *view) picture(r *result.Result, inv *Inventory) {
 	for i, d := range driveDisks(&r.Image, inv.touched) {
 		v.Disks = append(v.Disks, diskView{d.svg(fmt.Sprintf("disk%d", i)), d.text()})
 		for state, n := range d.Totals {
@@ -364,7 +364,7 @@ func (v *view) picture(r *verify.Result, inv *Inventory) {
 var drawnLegend = [...]string{"", "doubtful: data came, but the drive did not vouch for it", "failed: tried, and could not be read", "not tried yet"}
 
 // tenths sum the slices of a drive by tenths of their number.
-func tenths(im *verify.ImageRecord, t *touched) []tenth {
+func tenths(im *result.Image, t *touched) []tenth {
 	slices := driveSlices(im, t)
 	n := min(10, len(slices))
 	var out []tenth

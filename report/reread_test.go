@@ -11,8 +11,8 @@ import (
 	"testing"
 
 	"fileassay/report"
-	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 )
 
 // structurePlan is a plan of a made drive whose second of three steps reads the
@@ -39,7 +39,7 @@ func planOf(t *testing.T, state string) *reread.Plan {
 	if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	r, err := verify.OpenResult(path)
+	r, err := result.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,19 +1,18 @@
 package report
 
 import (
+	"fileassay/verify/result"
 	"fmt"
 	"html/template"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
-
-	"fileassay/verify"
 )
 
 // The picture of a drive: a disk on which the drive's bytes lie from the outer
 // edge inwards, ring by ring, each ring clockwise from the top. Equal areas are
-// equal numbers of bytes. The drive is drawn slice by slice (verify.Profile);
+// equal numbers of bytes. The drive is drawn slice by slice (result.Profile);
 // within a slice the read bytes come first, then doubtful, failed and skipped.
 // What would be too small to see is drawn over with a mark.
 
@@ -25,7 +24,7 @@ const (
 	leastMark = 2.4 // what is shorter along its ring gets a mark
 )
 
-// drawn are the states that are drawn, in the order of verify.Profile's
+// drawn are the states that are drawn, in the order of result.Profile's
 // counts; read comes first.
 var drawn = [...]string{"read", "doubtful", "failed", "skipped"}
 
@@ -224,7 +223,7 @@ type touched struct {
 	set   map[int64]bool
 }
 
-func newTouched(p *verify.Profile) *touched {
+func newTouched(p *result.Profile) *touched {
 	t := &touched{set: map[int64]bool{}}
 	if p != nil {
 		t.slice = p.Slice
@@ -248,7 +247,7 @@ func (t *touched) mark(at, n int64) {
 
 // driveSlices are the slices of a whole drive; nil where the result does not
 // tell, or tells what no drive has.
-func driveSlices(im *verify.ImageRecord, t *touched) []slice {
+func driveSlices(im *result.Image, t *touched) []slice {
 	p := im.Profile
 	if p == nil || p.Slice <= 0 || im.DriveSize <= 0 || im.DriveSize/p.Slice >= maxSlices {
 		return nil
@@ -273,7 +272,7 @@ func driveSlices(im *verify.ImageRecord, t *touched) []slice {
 
 // driveDisks draws the whole drive, and each head where a head map was given.
 // A result without a profile has none.
-func driveDisks(im *verify.ImageRecord, t *touched) []*disk {
+func driveDisks(im *result.Image, t *touched) []*disk {
 	whole := driveSlices(im, t)
 	if len(whole) == 0 {
 		return nil
@@ -316,7 +315,7 @@ func (d *disk) text() string {
 
 // stateWords are what the states of a drive are called: without a map nothing
 // is known to have been read.
-func stateWords(im *verify.ImageRecord) [len(drawn)]string {
+func stateWords(im *result.Image) [len(drawn)]string {
 	words := [...]string{"read", "doubtful", "failed", "not tried"}
 	if im.Map.AssumedRead {
 		words[0] = "assumed to be read"

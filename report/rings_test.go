@@ -2,6 +2,7 @@ package report
 
 import (
 	"encoding/xml"
+	"fileassay/verify/result"
 	"fmt"
 	"io"
 	"math"
@@ -10,8 +11,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-
-	"fileassay/verify"
 )
 
 var moves = regexp.MustCompile(`M(\S+) (\S+)A(\S+) \S+ 0 0 1 (\S+) (\S+)L(\S+) (\S+)A(\S+) \S+ 0 0 0 (\S+) (\S+)Z`)
@@ -135,7 +134,7 @@ func TestOneSectorShows(t *testing.T) {
 	for k := 1; k < len(drawn); k++ {
 		s := [5]int64{1500, per - 512}
 		s[k+1] = 512
-		im := verify.ImageRecord{DriveSize: size, Sector: 512, Profile: &verify.Profile{Slice: per, Slices: [][5]int64{s}}}
+		im := result.Image{DriveSize: size, Sector: 512, Profile: &result.Profile{Slice: per, Slices: [][5]int64{s}}}
 		tc := newTouched(im.Profile)
 		tc.mark(1500*per+4096, 512)
 		d := driveDisks(&im, tc)[0]
@@ -157,23 +156,23 @@ func TestOneSectorShows(t *testing.T) {
 // Profiles that no drive has make no picture: what they do not tell must not be
 // drawn as read.
 func TestOddProfiles(t *testing.T) {
-	for name, im := range map[string]verify.ImageRecord{
+	for name, im := range map[string]result.Image{
 		"none":            {DriveSize: 1 << 20},
-		"no length":       {DriveSize: 1 << 20, Profile: &verify.Profile{}},
-		"too many slices": {DriveSize: 1 << 60, Profile: &verify.Profile{Slice: 1}},
-		"no drive":        {Profile: &verify.Profile{Slice: 512}},
-		"before it":       {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{-1, 0, 0, 0, 512}}}},
-		"behind it":       {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{2, 0, 0, 0, 512}}}},
-		"below zero":      {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{0, -512, 0, 0, 1024}}}},
-		"too few bytes":   {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{0, 0, 0, 511, 0}}}},
-		"sums that wrap":  {DriveSize: 1024, Profile: &verify.Profile{Slice: 512, Slices: [][5]int64{{1, 1 << 62, 1 << 62, 1 << 62, 1 << 62}}}},
+		"no length":       {DriveSize: 1 << 20, Profile: &result.Profile{}},
+		"too many slices": {DriveSize: 1 << 60, Profile: &result.Profile{Slice: 1}},
+		"no drive":        {Profile: &result.Profile{Slice: 512}},
+		"before it":       {DriveSize: 1024, Profile: &result.Profile{Slice: 512, Slices: [][5]int64{{-1, 0, 0, 0, 512}}}},
+		"behind it":       {DriveSize: 1024, Profile: &result.Profile{Slice: 512, Slices: [][5]int64{{2, 0, 0, 0, 512}}}},
+		"below zero":      {DriveSize: 1024, Profile: &result.Profile{Slice: 512, Slices: [][5]int64{{0, -512, 0, 0, 1024}}}},
+		"too few bytes":   {DriveSize: 1024, Profile: &result.Profile{Slice: 512, Slices: [][5]int64{{0, 0, 0, 511, 0}}}},
+		"sums that wrap":  {DriveSize: 1024, Profile: &result.Profile{Slice: 512, Slices: [][5]int64{{1, 1 << 62, 1 << 62, 1 << 62, 1 << 62}}}},
 	} {
 		if got := driveDisks(&im, newTouched(im.Profile)); got != nil {
 			t.Errorf("%s: %d disks", name, len(got))
 		}
 	}
 	// a slice that is longer than the drive, in numbers whose sum is none
-	im := verify.ImageRecord{DriveSize: 1 << 62, Profile: &verify.Profile{Slice: 1<<63 - 1}}
+	im := result.Image{DriveSize: 1 << 62, Profile: &result.Profile{Slice: 1<<63 - 1}}
 	if got, want := driveDisks(&im, newTouched(im.Profile))[0].Totals, [4]int64{1 << 62, 0, 0, 0}; got != want {
 		t.Errorf("totals %v, want %v", got, want)
 	}
@@ -189,7 +188,7 @@ func TestDriveEnds(t *testing.T) {
 	} {
 		last := (c.size - 1) / c.slice
 		rest := c.size - last*c.slice
-		im := verify.ImageRecord{DriveSize: c.size, Sector: c.sector, Profile: &verify.Profile{Slice: c.slice, Slices: [][5]int64{
+		im := result.Image{DriveSize: c.size, Sector: c.sector, Profile: &result.Profile{Slice: c.slice, Slices: [][5]int64{
 			{0, 0, 0, 0, c.slice}, {last, rest - c.sector, 0, c.sector, 0}}}}
 		d := driveDisks(&im, newTouched(im.Profile))[0]
 		if want := "M0 -240A"; !strings.HasPrefix(d.Paths[3], want) {

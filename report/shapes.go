@@ -1,11 +1,10 @@
 package report
 
 import (
+	"fileassay/verify/result"
 	"fmt"
 	"html/template"
 	"strings"
-
-	"fileassay/verify"
 )
 
 // The small pictures of the page: bands, bars and the keys of legends. Their
@@ -13,7 +12,7 @@ import (
 
 // bandSVG draws counts by verdict as parts of one band. No part that is not
 // zero is too narrow to see.
-func bandSVG(c verify.VerdictCount, one, many string) template.HTML {
+func bandSVG(c result.VerdictCount, one, many string) template.HTML {
 	const least = 0.6
 	n := [...]int64{c.Intact, c.Damaged, c.Lost}
 	var width [len(n)]float64
@@ -51,10 +50,10 @@ func bandSVG(c verify.VerdictCount, one, many string) template.HTML {
 }
 
 // keySVG is the small box that stands for a verdict.
-func keySVG(v verify.Verdict) template.HTML {
+func keySVG(v result.Verdict) template.HTML {
 	name := template.HTMLEscapeString(string(v))
 	hatch := ""
-	if v != verify.Intact {
+	if v != result.Intact {
 		hatch = `<rect class="x-` + name + `" width="12" height="12"/>`
 	}
 	return template.HTML(`<svg class="key" viewBox="0 0 12 12" aria-hidden="true"><rect class="v-` + name + `" width="12" height="12"/>` + hatch + `<rect class="frame" width="12" height="12"/></svg>`)
@@ -76,7 +75,7 @@ const (
 
 // barSVG draws a file from its first byte to its last, with where its damage
 // lies.
-func barSVG(v verify.Verdict, cells bar) template.HTML {
+func barSVG(v result.Verdict, cells bar) template.HTML {
 	var b strings.Builder
 	b.WriteString(`<svg class="bar" viewBox="0 0 64 8" preserveAspectRatio="none" role="img" aria-label="`)
 	rect := func(name string, x, n int) {
@@ -85,7 +84,7 @@ func barSVG(v verify.Verdict, cells bar) template.HTML {
 			fmt.Fprintf(&b, `<rect class="x-%s" x="%d" width="%d" height="8"/>`, name, x, n)
 		}
 	}
-	if v == verify.Lost {
+	if v == result.Lost {
 		b.WriteString(`nothing of it was read">`)
 		rect("lost", 0, barCells)
 	} else {

@@ -2,12 +2,12 @@ package report
 
 import (
 	"errors"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fmt"
 	"iter"
 	"math"
 	"slices"
-
-	"fileassay/verify"
 )
 
 // A report adds up what a result says. A result that says what no drive has is
@@ -17,8 +17,8 @@ import (
 var errNumbers = errors.New("has numbers that no drive has; make it again with verify")
 
 // Check refuses a result whose image, volumes or summary have numbers that no
-// drive has. Errors are [*verify.InputError].
-func Check(r *verify.Result) error {
+// drive has. Errors are [*files.InputError].
+func Check(r *result.Result) error {
 	im, s := &r.Image, &r.Summary
 	m := im.Map
 	ok := natural(im.Sector, im.Size, im.DriveSize, im.Offset, im.Retried) && max(im.Sector, im.Size, im.DriveSize) <= mostBytes &&
@@ -42,19 +42,19 @@ func Check(r *verify.Result) error {
 		}
 	}
 	if !ok {
-		return &verify.InputError{Err: fmt.Errorf("result %s: %w", r.Path, errNumbers)}
+		return &files.InputError{Err: fmt.Errorf("result %s: %w", r.Path, errNumbers)}
 	}
 	return nil
 }
 
 // soundFiles are the files of a result. It ends with an error at a file whose
 // numbers no drive has, or whose bytes by state are not its size.
-func soundFiles(r *verify.Result) iter.Seq2[*verify.FileRecord, error] {
-	return func(yield func(*verify.FileRecord, error) bool) {
+func soundFiles(r *result.Result) iter.Seq2[*result.File, error] {
+	return func(yield func(*result.File, error) bool) {
 		for f, err := range r.Files() {
 			if err == nil {
 				if err = soundFile(f); err != nil {
-					f, err = nil, &verify.InputError{Err: fmt.Errorf("result %s: %q %w", r.Path, clip(visible(f.Path)), err)}
+					f, err = nil, &files.InputError{Err: fmt.Errorf("result %s: %q %w", r.Path, clip(visible(f.Path)), err)}
 				}
 			}
 			if !yield(f, err) || err != nil {
@@ -66,7 +66,7 @@ func soundFiles(r *verify.Result) iter.Seq2[*verify.FileRecord, error] {
 
 var errSum = errors.New("has bytes by state that are not its size; make it again with verify")
 
-func soundFile(f *verify.FileRecord) error {
+func soundFile(f *result.File) error {
 	ok, all, left := true, f.Size != nil, int64(0)
 	if f.Size != nil {
 		ok, left = *f.Size >= 0, *f.Size
@@ -104,7 +104,7 @@ const mostBytes = math.MaxInt64 / 64
 // addable reports whether bytes by state are such that they can be added up.
 func addable(n ...int64) bool { return natural(n...) && slices.Max(n) <= mostBytes }
 
-func tallied(list ...verify.VerdictCount) bool {
+func tallied(list ...result.VerdictCount) bool {
 	for _, c := range list {
 		if !natural(c.Intact, c.Damaged, c.Lost) {
 			return false
@@ -113,12 +113,12 @@ func tallied(list ...verify.VerdictCount) bool {
 	return true
 }
 
-func counted(b verify.Bytes) bool {
+func counted(b result.Bytes) bool {
 	return natural(b.Read, b.Doubtful, b.Failed, b.Skipped, b.Unlocated)
 }
 
-func places(p verify.Places) bool {
-	for _, u := range [...]verify.Unread{p.Files, p.Structures, p.Free, p.Outside, p.Unknown} {
+func places(p result.Places) bool {
+	for _, u := range [...]result.Unread{p.Files, p.Structures, p.Free, p.Outside, p.Unknown} {
 		if !addable(u.Doubtful, u.Failed, u.Skipped) {
 			return false
 		}

@@ -8,6 +8,7 @@ import (
 	"github.com/dustin/go-humanize"
 
 	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // Summary writes the terminal summary of a run: the image and its map, each
@@ -81,7 +82,7 @@ func share(n, total int64) string {
 	return fmt.Sprintf("%.2f %%", f)
 }
 
-func (p *printer) image(im *verify.ImageRecord) {
+func (p *printer) image(im *result.Image) {
 	sector := max(im.Sector, 1)
 	p.line("%s  %s, %s of %d bytes", p.bold("Image "+visible(im.Path)), size(im.Size), count(sectorsIn(im.Size, sector), "sector", "sectors"), sector)
 	if im.DriveSize > im.Size {
@@ -119,7 +120,7 @@ func (p *printer) image(im *verify.ImageRecord) {
 	}
 }
 
-func (p *printer) volume(v *verify.VolumeRecord) {
+func (p *printer) volume(v *result.Volume) {
 	label := ""
 	if v.Label != "" {
 		label = ` "` + visible(v.Label) + `"`
@@ -152,11 +153,11 @@ func (p *printer) volume(v *verify.VolumeRecord) {
 }
 
 // verdicts writes files and the size of their content by verdict.
-func (p *printer) verdicts(f, sizes verify.VerdictCount, b verify.Bytes) {
+func (p *printer) verdicts(f, sizes result.VerdictCount, b result.Bytes) {
 	for _, row := range []struct {
-		verdict  verify.Verdict
+		verdict  result.Verdict
 		n, bytes int64
-	}{{verify.Intact, f.Intact, sizes.Intact}, {verify.Damaged, f.Damaged, sizes.Damaged}, {verify.Lost, f.Lost, sizes.Lost}} {
+	}{{result.Intact, f.Intact, sizes.Intact}, {result.Damaged, f.Damaged, sizes.Damaged}, {result.Lost, f.Lost, sizes.Lost}} {
 		p.line("  %-9s %12s  %10s", row.verdict, count(row.n, "file ", "files"), size(row.bytes))
 	}
 	p.line("  content   %s read (%s), %s doubtful, %s failed, %s skipped, %s unlocated",
@@ -177,7 +178,7 @@ func (p *printer) total(o *verify.Outcome) {
 		p.line("%s  %s were not read; they hold", p.bold("Unread bytes"), size(u.Total()))
 		for _, row := range []struct {
 			what string
-			n    verify.Unread
+			n    result.Unread
 		}{
 			{"content of listed files", u.Files},
 			{"folders, records and other structures", u.Structures},
@@ -201,7 +202,7 @@ func (p *printer) total(o *verify.Outcome) {
 
 // twiceWords say how much of what the unread bytes hold is told of more than one
 // volume, where volumes overlap.
-func twiceWords(im *verify.ImageRecord, u verify.Places) string {
+func twiceWords(im *result.Image, u result.Places) string {
 	unread := im.Map.Failed + im.Map.Skipped
 	if !im.Map.TrustDoubtful {
 		unread += im.Map.Doubtful
@@ -223,7 +224,7 @@ func sectorsIn(n, sector int64) int64 {
 	return (n-1)/sector + 1
 }
 
-func doubtful(u verify.Unread) string {
+func doubtful(u result.Unread) string {
 	if u.Doubtful == 0 {
 		return ""
 	}

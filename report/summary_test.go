@@ -11,6 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 var update = flag.Bool("update", false, "rewrite golden files")
@@ -38,22 +39,22 @@ func golden(t *testing.T, name, got string) {
 // outcome is a run with one good and one damaged volume, names invented.
 func outcome() *verify.Outcome {
 	return &verify.Outcome{
-		Image: verify.ImageRecord{Path: "kiln\u202egpj.img", Size: 1 << 30, DriveSize: 1<<30 + 4096, Sector: 512, Table: "mbr",
-			Map:   verify.MapRecord{Path: "kiln.csv", Read: 1<<30 - 1024, Doubtful: 512, Failed: 512, Skipped: 4096},
+		Image: result.Image{Path: "kiln\u202egpj.img", Size: 1 << 30, DriveSize: 1<<30 + 4096, Sector: 512, Table: "mbr",
+			Map:   result.Map{Path: "kiln.csv", Read: 1<<30 - 1024, Doubtful: 512, Failed: 512, Skipped: 4096},
 			Notes: []string{"sector 0 was not read"}, Broken: [][2]int64{{8192, 512}}, Retried: 1},
-		Volumes: []verify.VolumeRecord{
+		Volumes: []result.Volume{
 			{Volume: 1, Start: 1 << 20, Length: 1 << 29, Filesystem: "ntfs", Label: "GLAZES\x1b[2J", Found: "MBR partition 1",
-				Files: verify.VerdictCount{Intact: 1200, Damaged: 1, Lost: 1}, Folders: verify.VerdictCount{Intact: 30, Lost: 1},
-				Sizes:   verify.VerdictCount{Intact: 900_000, Damaged: 100_512, Lost: 100},
-				Bytes:   verify.Bytes{Read: 1_000_000, Failed: 512, Unlocated: 100},
-				Listing: verify.ListingRecord{Why: []string{"1 record of the file table was not read"}}},
+				Files: result.VerdictCount{Intact: 1200, Damaged: 1, Lost: 1}, Folders: result.VerdictCount{Intact: 30, Lost: 1},
+				Sizes:   result.VerdictCount{Intact: 900_000, Damaged: 100_512, Lost: 100},
+				Bytes:   result.Bytes{Read: 1_000_000, Failed: 512, Unlocated: 100},
+				Listing: result.Listing{Why: []string{"1 record of the file table was not read"}}},
 			{Volume: 2, Start: 1 << 29, Length: 1 << 28, Filesystem: "fat32", Found: "MBR partition 2",
-				Files: verify.VerdictCount{Intact: 3}, Bytes: verify.Bytes{Read: 77}, Listing: verify.ListingRecord{Complete: true}},
+				Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}, Listing: result.Listing{Complete: true}},
 		},
-		Summary: verify.SummaryRecord{Files: verify.VerdictCount{Intact: 1203, Damaged: 1, Lost: 1}, Sizes: verify.VerdictCount{Intact: 900_077, Damaged: 100_512, Lost: 100},
-			Bytes: verify.Bytes{Read: 1_000_077, Failed: 512, Unlocated: 100},
-			Unread: verify.Places{Files: verify.Unread{Failed: 512}, Structures: verify.Unread{Doubtful: 512},
-				Free: verify.Unread{Skipped: 4096}}},
+		Summary: result.Summary{Files: result.VerdictCount{Intact: 1203, Damaged: 1, Lost: 1}, Sizes: result.VerdictCount{Intact: 900_077, Damaged: 100_512, Lost: 100},
+			Bytes: result.Bytes{Read: 1_000_077, Failed: 512, Unlocated: 100},
+			Unread: result.Places{Files: result.Unread{Failed: 512}, Structures: result.Unread{Doubtful: 512},
+				Free: result.Unread{Skipped: 4096}}},
 	}
 }
 
@@ -68,13 +69,13 @@ func TestSummary(t *testing.T) {
 		{"clean.txt", Style{}, func(o *verify.Outcome) {
 			o.Volumes = o.Volumes[1:]
 			o.Image.Notes, o.Image.Broken, o.Image.Retried = nil, nil, 0
-			o.Image.Map = verify.MapRecord{Path: "kiln.csv", Read: 1 << 30}
+			o.Image.Map = result.Map{Path: "kiln.csv", Read: 1 << 30}
 			o.Image.DriveSize = o.Image.Size
-			o.Summary = verify.SummaryRecord{Files: verify.VerdictCount{Intact: 3}, Bytes: verify.Bytes{Read: 77}, ListingComplete: true}
+			o.Summary = result.Summary{Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}, ListingComplete: true}
 		}},
 		{"novolume.txt", Style{}, func(o *verify.Outcome) {
-			o.Volumes, o.Image.Map = nil, verify.MapRecord{AssumedRead: true, TrustDoubtful: true, Read: 1 << 30}
-			o.Summary = verify.SummaryRecord{}
+			o.Volumes, o.Image.Map = nil, result.Map{AssumedRead: true, TrustDoubtful: true, Read: 1 << 30}
+			o.Summary = result.Summary{}
 		}},
 	} {
 		o := outcome()
@@ -93,12 +94,12 @@ func TestSummary(t *testing.T) {
 func TestLayout(t *testing.T) {
 	at := int64(1 << 20)
 	l := &verify.LayoutRecord{Image: outcome().Image,
-		Structures: []verify.StructureRecord{{Name: "master boot record", Start: new(int64), Length: 512, Unread: 512, Health: "unread"}},
+		Structures: []result.Structure{{Name: "master boot record", Start: new(int64), Length: 512, Unread: 512, Health: "unread"}},
 		Partitions: []verify.PartitionRecord{{Number: 1, Start: 1 << 20, Length: 1 << 29, Type: "NTFS", Name: "glazes"}},
 		Volumes: []verify.VolumeLayout{
 			{Volume: 1, Start: 1 << 20, Length: 1 << 29, Filesystem: "ntfs", Label: "GLAZES", Cluster: 4096, Found: "MBR partition 1",
 				Notes: []string{"boot sector unread; its copy is used"},
-				Structures: []verify.StructureRecord{
+				Structures: []result.Structure{
 					{Name: "file table", Start: &at, Length: 8192, Unread: 512, Health: "partly read", Note: "8 records"},
 					{Name: "cluster bitmap", Length: 0, Health: "unread", Note: "its place is unread"}}},
 			{Volume: 2, Start: 1 << 29, Length: 1 << 28, Filesystem: "luks", Found: "MBR partition 2", Reason: "encrypted"},
@@ -145,7 +146,7 @@ func TestShare(t *testing.T) {
 func TestAdvice(t *testing.T) {
 	o := outcome()
 	o.Summary.ListingComplete = true
-	o.Summary.Unread = verify.Places{Free: verify.Unread{Failed: 4096}}
+	o.Summary.Unread = result.Places{Free: result.Unread{Failed: 4096}}
 	if got := advice(o); !strings.HasPrefix(got, "A further pass over the drive wins nothing") {
 		t.Errorf("with only free space unread: %q", got)
 	}

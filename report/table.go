@@ -5,7 +5,7 @@ import (
 	"strings"
 	"unicode/utf16"
 
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -23,7 +23,7 @@ const (
 type column struct {
 	name  string
 	width float64 // in characters, for a spreadsheet
-	cell  func(f *verify.FileRecord, t *table) any
+	cell  func(f *result.File, t *table) any
 }
 
 // table is what the rows of a table of files need to know.
@@ -32,7 +32,7 @@ type table struct {
 	sector  int64
 }
 
-func newTable(r *verify.Result) *table {
+func newTable(r *result.Result) *table {
 	t := &table{volumes: map[int]string{}, sector: max(r.Image.Sector, 1)}
 	for _, v := range r.Volumes {
 		t.volumes[v.Volume] = visible(v.Label)
@@ -48,38 +48,38 @@ const maxCell = 32000
 // columns are the columns of a table of files.
 func columns(a Audience) []column {
 	list := []column{
-		{"verdict", 10, func(f *verify.FileRecord, _ *table) any { return string(f.Verdict) }},
-		{"path", 60, func(f *verify.FileRecord, _ *table) any { return visible(f.Path) }},
-		{"kind", 10, func(f *verify.FileRecord, _ *table) any { return kindText(f) }},
-		{"size", 11, func(f *verify.FileRecord, _ *table) any { return humanSize(f.Size) }},
-		{"bytes", 14, func(f *verify.FileRecord, _ *table) any { return known(f.Size) }},
-		{"recovered", 11, func(f *verify.FileRecord, _ *table) any { return humanSize(f.Bytes.Read) }},
-		{"recovered bytes", 14, func(f *verify.FileRecord, _ *table) any { return known(f.Bytes.Read) }},
-		{"modified", 20, func(f *verify.FileRecord, _ *table) any { return visible(f.Modified) }},
-		{"volume", 8, func(f *verify.FileRecord, _ *table) any { return int64(f.Volume) }},
-		{"volume label", 14, func(f *verify.FileRecord, t *table) any { return t.volumes[f.Volume] }},
+		{"verdict", 10, func(f *result.File, _ *table) any { return string(f.Verdict) }},
+		{"path", 60, func(f *result.File, _ *table) any { return visible(f.Path) }},
+		{"kind", 10, func(f *result.File, _ *table) any { return kindText(f) }},
+		{"size", 11, func(f *result.File, _ *table) any { return humanSize(f.Size) }},
+		{"bytes", 14, func(f *result.File, _ *table) any { return known(f.Size) }},
+		{"recovered", 11, func(f *result.File, _ *table) any { return humanSize(f.Bytes.Read) }},
+		{"recovered bytes", 14, func(f *result.File, _ *table) any { return known(f.Bytes.Read) }},
+		{"modified", 20, func(f *result.File, _ *table) any { return visible(f.Modified) }},
+		{"volume", 8, func(f *result.File, _ *table) any { return int64(f.Volume) }},
+		{"volume label", 14, func(f *result.File, t *table) any { return t.volumes[f.Volume] }},
 	}
 	if a == Customer {
-		return append(list, column{"remark", 50, func(f *verify.FileRecord, _ *table) any { return remark(f) }})
+		return append(list, column{"remark", 50, func(f *result.File, _ *table) any { return remark(f) }})
 	}
 	return append(list,
-		column{"id", 10, func(f *verify.FileRecord, _ *table) any { return fmt.Sprint(f.ID) }},
-		column{"doubtful bytes", 12, func(f *verify.FileRecord, _ *table) any { return known(f.Bytes.Doubtful) }},
-		column{"failed bytes", 12, func(f *verify.FileRecord, _ *table) any { return known(f.Bytes.Failed) }},
-		column{"skipped bytes", 12, func(f *verify.FileRecord, _ *table) any { return known(f.Bytes.Skipped) }},
-		column{"unlocated bytes", 12, func(f *verify.FileRecord, _ *table) any { return known(f.Bytes.Unlocated) }},
-		column{"stored", 12, func(f *verify.FileRecord, _ *table) any { return visible(f.Stored) }},
-		column{"target", 20, func(f *verify.FileRecord, _ *table) any { return visible(f.Target) }},
-		column{"damage", 60, func(f *verify.FileRecord, t *table) any { return damageText(f, t.sector) }},
-		column{"why", 60, func(f *verify.FileRecord, _ *table) any { return visible(strings.Join(f.Why, "; ")) }})
+		column{"id", 10, func(f *result.File, _ *table) any { return fmt.Sprint(f.ID) }},
+		column{"doubtful bytes", 12, func(f *result.File, _ *table) any { return known(f.Bytes.Doubtful) }},
+		column{"failed bytes", 12, func(f *result.File, _ *table) any { return known(f.Bytes.Failed) }},
+		column{"skipped bytes", 12, func(f *result.File, _ *table) any { return known(f.Bytes.Skipped) }},
+		column{"unlocated bytes", 12, func(f *result.File, _ *table) any { return known(f.Bytes.Unlocated) }},
+		column{"stored", 12, func(f *result.File, _ *table) any { return visible(f.Stored) }},
+		column{"target", 20, func(f *result.File, _ *table) any { return visible(f.Target) }},
+		column{"damage", 60, func(f *result.File, t *table) any { return damageText(f, t.sector) }},
+		column{"why", 60, func(f *result.File, _ *table) any { return visible(strings.Join(f.Why, "; ")) }})
 }
 
 // remark is what the customer is told of an entry beside its verdict.
-func remark(f *verify.FileRecord) string {
+func remark(f *result.File) string {
 	if f.Kind != "folder" {
 		return strings.Join(noteWords(notesOf(f)), "; ")
 	}
-	if f.Verdict != verify.Intact {
+	if f.Verdict != result.Intact {
 		return "its list of names was not read whole"
 	}
 	return ""
@@ -100,7 +100,7 @@ func humanSize(n *int64) any {
 }
 
 // kindText is what a file is, and whether it is a file at all.
-func kindText(f *verify.FileRecord) string {
+func kindText(f *result.File) string {
 	if f.Kind != "file" {
 		return f.Kind
 	}
@@ -108,7 +108,7 @@ func kindText(f *verify.FileRecord) string {
 }
 
 // damageText lists the damaged ranges of a file by sector in one line.
-func damageText(f *verify.FileRecord, sector int64) string {
+func damageText(f *result.File, sector int64) string {
 	var b strings.Builder
 	for i, d := range f.Damage {
 		if b.Len() > maxDetail {

@@ -1,11 +1,10 @@
 package report
 
 import (
+	"fileassay/verify/result"
 	"math"
 	"slices"
 	"sort"
-
-	"fileassay/verify"
 )
 
 // unread is all of the drive that was not read, as far as the result places it:
@@ -13,9 +12,9 @@ import (
 type unread [][2]int64
 
 // unreadOf collects what a result says of its unread places.
-func unreadOf(r *verify.Result) unread {
+func unreadOf(r *result.Result) unread {
 	var list unread
-	add := func(held []verify.Holding) {
+	add := func(held []result.Holding) {
 		for _, h := range held {
 			for _, rg := range h.Ranges {
 				if within(rg[0], rg[1]) && rg[1] > 0 {
@@ -64,7 +63,7 @@ func (u unread) under(at, n int64, yield func(at, n int64)) {
 // unit, so how much of the drive must be read again does not stand there. Where
 // the result does not place its unread bytes, only where a damage begins is
 // known.
-func (u unread) packedUnread(f *verify.FileRecord, yield func(at, n int64)) {
+func (u unread) packedUnread(f *result.File, yield func(at, n int64)) {
 	found := false
 	for _, e := range f.Extents {
 		u.under(e[1], e[2], func(at, n int64) {

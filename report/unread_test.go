@@ -1,37 +1,36 @@
 package report
 
 import (
+	"fileassay/verify/result"
 	"strings"
 	"testing"
-
-	"fileassay/verify"
 )
 
 // What must be read again for compressed content is what is unread of its
 // stored bytes, not the whole units that its damage tells of.
 func TestPackedUnread(t *testing.T) {
-	packed := func() *verify.FileRecord {
-		f := file("Organ/registers.txt", 180000, verify.Damage{Offset: 65536, Image: 70144, Length: 65536, What: "failed"})
+	packed := func() *result.File {
+		f := file("Organ/registers.txt", 180000, result.Damage{Offset: 65536, Image: 70144, Length: 65536, What: "failed"})
 		f.Stored = "compressed"
 		f.Extents = [][3]int64{{0, 40960, 24576}, {65536, 65536, 20480}, {86016, 20480, 4096}}
 		return f
 	}
 	for name, c := range map[string]struct {
-		places  []verify.Holding
+		places  []result.Holding
 		sectors int64
 	}{
-		"one sector": {[]verify.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{70144, 512}}}}, 1},
-		"two places, and what is not of it": {[]verify.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{20480, 1024}, {70144, 512}}},
+		"one sector": {[]result.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{70144, 512}}}}, 1},
+		"two places, and what is not of it": {[]result.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{20480, 1024}, {70144, 512}}},
 			{Holds: "free", State: "skipped", Ranges: [][2]int64{{24576, 4096}, {200704, 4096}}}}, 3},
-		"a range past its end": {[]verify.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{85504, 4096}}}}, 1},
-		"told twice":           {[]verify.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{70144, 512}}}, {Holds: "structures", State: "failed", Ranges: [][2]int64{{70144, 1024}}}}, 2},
+		"a range past its end": {[]result.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{85504, 4096}}}}, 1},
+		"told twice":           {[]result.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{70144, 512}}}, {Holds: "structures", State: "failed", Ranges: [][2]int64{{70144, 1024}}}}, 2},
 		"not placed":           {nil, 1},
 	} {
 		im, vols, _, sum := bellows()
 		vols = vols[:1]
 		vols[0].Places = c.places
-		sum.Files, sum.Sizes = verify.VerdictCount{Damaged: 1}, verify.VerdictCount{Damaged: 180000}
-		inv := inventory(t, writeResult(t, im, vols, []*verify.FileRecord{packed()}, sum), true)
+		sum.Files, sum.Sizes = result.VerdictCount{Damaged: 1}, result.VerdictCount{Damaged: 180000}
+		inv := inventory(t, writeResult(t, im, vols, []*result.File{packed()}, sum), true)
 		if len(inv.value) != 1 || inv.value[0].sectors != c.sectors {
 			t.Errorf("%s: %+v, want %d sectors", name, inv.value, c.sectors)
 		}
@@ -43,16 +42,16 @@ func TestPackedUnread(t *testing.T) {
 
 func TestRangeText(t *testing.T) {
 	for want, c := range map[string]struct {
-		d      verify.Damage
+		d      result.Damage
 		sector int64
 	}{
-		"failed: sector 4, bytes 0 to 511 of the file":             {verify.Damage{Image: 2048, Length: 512, What: "failed"}, 512},
-		"failed: sector 4, byte 512 of the file":                   {verify.Damage{Offset: 512, Image: 2048, Length: 1, What: "failed"}, 512},
-		"skipped: sectors 1 to 2 (2), bytes 7 to 4199 of the file": {verify.Damage{Offset: 7, Image: 4103, Length: 4193, What: "skipped"}, 4096},
-		"doubtful: sector 1, bytes 0 to 511 of the file":           {verify.Damage{Image: 7680, Length: 512, What: "doubtful"}, 4096},
-		"unlocated: bytes 512 to 1023 of the file, place unknown":  {verify.Damage{Offset: 512, Image: -1, Length: 512, What: "unlocated"}, 512},
+		"failed: sector 4, bytes 0 to 511 of the file":             {result.Damage{Image: 2048, Length: 512, What: "failed"}, 512},
+		"failed: sector 4, byte 512 of the file":                   {result.Damage{Offset: 512, Image: 2048, Length: 1, What: "failed"}, 512},
+		"skipped: sectors 1 to 2 (2), bytes 7 to 4199 of the file": {result.Damage{Offset: 7, Image: 4103, Length: 4193, What: "skipped"}, 4096},
+		"doubtful: sector 1, bytes 0 to 511 of the file":           {result.Damage{Image: 7680, Length: 512, What: "doubtful"}, 4096},
+		"unlocated: bytes 512 to 1023 of the file, place unknown":  {result.Damage{Offset: 512, Image: -1, Length: 512, What: "unlocated"}, 512},
 	} {
-		if got := rangeText(&verify.FileRecord{}, c.d, c.sector); got != want {
+		if got := rangeText(&result.File{}, c.d, c.sector); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}
@@ -60,7 +59,7 @@ func TestRangeText(t *testing.T) {
 
 // What is left out is counted in the singular too.
 func TestDetailCut(t *testing.T) {
-	f := &verify.FileRecord{Why: []string{strings.Repeat("x", maxDetail+1), "one"}}
+	f := &result.File{Why: []string{strings.Repeat("x", maxDetail+1), "one"}}
 	if got := detailOf(f, 512); !strings.HasSuffix(got, "\nand 1 more reason in the result") {
 		t.Errorf("%q", got[max(0, len(got)-60):])
 	}

@@ -6,7 +6,7 @@ import (
 
 	"github.com/dustin/go-humanize"
 
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -26,7 +26,7 @@ func (o Options) list() *wanted.List {
 
 // outcomeWords say in a few sentences what was recovered, and whether that is
 // proved.
-func outcomeWords(r *verify.Result) string {
+func outcomeWords(r *result.Result) string {
 	m := r.Image.Map
 	switch {
 	case m.AssumedRead:
@@ -38,7 +38,7 @@ func outcomeWords(r *verify.Result) string {
 }
 
 // intactMeans says what the verdict intact rests on.
-func intactMeans(r *verify.Result) string {
+func intactMeans(r *result.Result) string {
 	m := r.Image.Map
 	switch {
 	case m.AssumedRead:
@@ -49,7 +49,7 @@ func intactMeans(r *verify.Result) string {
 	return "every byte was read"
 }
 
-func foundWords(r *verify.Result) string {
+func foundWords(r *result.Result) string {
 	f := r.Summary.Files
 	total := f.Total()
 	short := ""
@@ -84,12 +84,12 @@ func foundWords(r *verify.Result) string {
 
 // listComplete reports whether the list of files is complete, and that is
 // proved.
-func listComplete(r *verify.Result) bool {
+func listComplete(r *result.Result) bool {
 	return r.Summary.ListingComplete && !r.Image.Map.AssumedRead
 }
 
 // listingWords say in plain words whether the list may be incomplete, and why.
-func listingWords(r *verify.Result) []string {
+func listingWords(r *result.Result) []string {
 	if listComplete(r) {
 		return []string{"The list of files is complete: everything on the drive that tells of files was read."}
 	}
@@ -135,7 +135,7 @@ func listingWords(r *verify.Result) []string {
 }
 
 // basisWords say what was and was not checked.
-func basisWords(r *verify.Result) (checked, not []string) {
+func basisWords(r *result.Result) (checked, not []string) {
 	m := r.Image.Map
 	followed := "Each file in the list was followed to the places of the drive where it is kept, as far as what tells of them was read."
 	switch {

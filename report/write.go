@@ -2,12 +2,12 @@ package report
 
 import (
 	"errors"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
-
-	"fileassay/verify"
 )
 
 // Files are the files that a report is written to; "" for none.
@@ -29,39 +29,39 @@ func (f Files) outputs() []string {
 }
 
 // Check finds out before a long run whether the files may be written, beside
-// the other outputs of the run. Errors are [*verify.OutputError].
+// the other outputs of the run. Errors are [*files.OutputError].
 func (f Files) Check(others ...string) error {
 	list := append(others, f.outputs()...)
 	for i, path := range list {
 		for _, other := range list[:i] {
 			if path == other {
-				return &verify.OutputError{Path: path, Err: errors.New("is named for two outputs; give each a file of its own")}
+				return &files.OutputError{Path: path, Err: errors.New("is named for two outputs; give each a file of its own")}
 			}
 		}
 		if i < len(others) {
 			continue
 		}
 		if _, err := os.Lstat(path); err == nil && !f.Force {
-			return &verify.OutputError{Path: path, Err: verify.ErrExists}
+			return &files.OutputError{Path: path, Err: files.ErrExists}
 		} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return &verify.OutputError{Path: path, Err: err}
+			return &files.OutputError{Path: path, Err: err}
 		}
 	}
 	return nil
 }
 
 // Write writes the files of a report, each whole or not at all. Errors are
-// [*verify.InputError] or [*verify.OutputError].
-func Write(result string, f Files, o Options) (err error) {
+// [*files.InputError] or [*files.OutputError].
+func Write(path string, f Files, o Options) (err error) {
 	if err := f.Check(); err != nil {
 		return err
 	}
-	r, err := verify.OpenResult(result)
+	r, err := result.Open(path)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, r.Close()) }()
-	inputs := append([]string{result}, f.Inputs...)
+	inputs := append([]string{path}, f.Inputs...)
 	if o.Job.Logo != "" {
 		inputs = append(inputs, o.Job.Logo)
 	}
@@ -70,24 +70,24 @@ func Write(result string, f Files, o Options) (err error) {
 		if err != nil {
 			return err
 		}
-		if err := verify.WriteFile(f.HTML, f.Force, inputs, func(w io.Writer) error { return HTML(w, r, inv, o) }); err != nil {
+		if err := files.WriteFile(f.HTML, f.Force, inputs, func(w io.Writer) error { return HTML(w, r, inv, o) }); err != nil {
 			return err
 		}
 	}
 	if f.CSV != "" {
-		if err := verify.WriteFile(f.CSV, f.Force, inputs, func(w io.Writer) error { return CSV(w, r, o.For) }); err != nil {
+		if err := files.WriteFile(f.CSV, f.Force, inputs, func(w io.Writer) error { return CSV(w, r, o.For) }); err != nil {
 			return err
 		}
 	}
 	if f.XLSX == "" {
 		return nil
 	}
-	return verify.WriteFile(f.XLSX, f.Force, inputs, func(w io.Writer) error {
+	return files.WriteFile(f.XLSX, f.Force, inputs, func(w io.Writer) error {
 		err := XLSX(w, r, o)
-		var in *verify.InputError
+		var in *files.InputError
 		if err == nil || errors.As(err, &in) {
 			return err
 		}
-		return &verify.OutputError{Path: f.XLSX, Err: fmt.Errorf("spreadsheet: %w", err)}
+		return &files.OutputError{Path: f.XLSX, Err: fmt.Errorf("spreadsheet: %w", err)}
 	})
 }

@@ -2,6 +2,7 @@ package report
 
 import (
 	"archive/zip"
+	"fileassay/verify/result"
 	"fmt"
 	"io"
 	"os"
@@ -9,8 +10,6 @@ import (
 	"strings"
 
 	"github.com/xuri/excelize/v2"
-
-	"fileassay/verify"
 )
 
 // sheetRows is how many rows a sheet of a spreadsheet takes (ECMA-376 part 1,
@@ -19,12 +18,12 @@ const sheetRows = excelize.TotalRows
 
 // XLSX writes a spreadsheet: a sheet with the totals, and the list of files on
 // as many sheets as it takes. Every text is text, whatever it begins with.
-func XLSX(w io.Writer, r *verify.Result, o Options) error {
+func XLSX(w io.Writer, r *result.Result, o Options) error {
 	return xlsx(w, r, o, sheetRows)
 }
 
 // xlsx is XLSX with the rows of a sheet, which tests make few.
-func xlsx(w io.Writer, r *verify.Result, o Options, limit int) (err error) {
+func xlsx(w io.Writer, r *result.Result, o Options, limit int) (err error) {
 	if err := Check(r); err != nil {
 		return err
 	}
@@ -95,7 +94,7 @@ func writeInOrder(w io.Writer, book *excelize.File) error {
 }
 
 // totalsSheet fills the first sheet.
-func totalsSheet(book *excelize.File, r *verify.Result, o Options, head, number int) error {
+func totalsSheet(book *excelize.File, r *result.Result, o Options, head, number int) error {
 	const name = "Summary"
 	if err := book.SetSheetName("Sheet1", name); err != nil {
 		return err
@@ -163,7 +162,7 @@ type sheets struct {
 	row   int
 }
 
-func (s *sheets) add(f *verify.FileRecord) error {
+func (s *sheets) add(f *result.File) error {
 	if s.sw == nil || s.row == s.limit {
 		if err := s.begin(); err != nil {
 			return err

@@ -5,67 +5,25 @@ import (
 
 	"fileassay/extract/heads"
 	"fileassay/extract/image"
-	"fileassay/extract/imap"
+	"fileassay/verify/result"
 )
 
-// HeadsRecord is the head map of a drive in a result, with what each head
-// gave.
-type HeadsRecord struct {
-	Path   string       `json:"path"`
-	SHA256 string       `json:"sha256"`
-	Heads  []HeadRecord `json:"heads"`   // by number
-	Others ByteStates   `json:"unnamed"` // bytes of the drive that the head map names no head for
-}
-
-// HeadRecord is one head: the bytes of the drive that it serves, by state.
-type HeadRecord struct {
-	Head int `json:"head"`
-	ByteStates
-	Profile *Profile `json:"profile,omitempty"` // along the drive, of the bytes that it serves
-}
-
-// ByteStates counts bytes of the drive by state, as the imaging map has them.
-type ByteStates struct {
-	Read     int64 `json:"read"`
-	Doubtful int64 `json:"doubtful"`
-	Failed   int64 `json:"failed"`
-	Skipped  int64 `json:"skipped"`
-}
-
-// Total is the number of bytes of all states.
-func (s ByteStates) Total() int64 { return s.Read + s.Doubtful + s.Failed + s.Skipped }
-
-func (s *ByteStates) add(t imap.Tally, n int64) {
-	s.Read += n * t[imap.Read]
-	s.Doubtful += n * t[imap.Doubtful]
-	s.Failed += n * t[imap.Failed]
-	s.Skipped += n * t[imap.Skipped]
-}
-
-// HeadFiles counts the files that wait for a head: with content on sectors of
-// it that were not read.
-type HeadFiles struct {
-	Head  int   `json:"head"`
-	Files int64 `json:"files"`
-	Alone int64 `json:"alone"` // of those, what waits for nothing else that is known
-}
-
 // headsRecord crosses a head map with the imaging map.
-func headsRecord(h *heads.File, r *image.Reader) *HeadsRecord {
+func headsRecord(h *heads.File, r *image.Reader) *result.Heads {
 	if h == nil {
 		return nil
 	}
-	rec := &HeadsRecord{Path: h.Path, SHA256: hex.EncodeToString(h.SHA256[:]), Heads: []HeadRecord{}}
-	var sums [heads.MaxHead + 1]ByteStates
-	rec.Others.add(r.Tally(), 1)
+	rec := &result.Heads{Path: h.Path, SHA256: hex.EncodeToString(h.SHA256[:]), Heads: []result.Head{}}
+	var sums [heads.MaxHead + 1]result.ByteStates
+	rec.Others.Count(r.Tally(), 1)
 	for rg := range h.Ranges() {
 		t := r.TallyOf(rg.Start, rg.Length)
-		sums[rg.Head].add(t, 1)
-		rec.Others.add(t, -1)
+		sums[rg.Head].Count(t, 1)
+		rec.Others.Count(t, -1)
 	}
 	profiles := headProfiles(h, r)
 	for _, n := range h.Heads() {
-		rec.Heads = append(rec.Heads, HeadRecord{n, sums[n], profiles[n]})
+		rec.Heads = append(rec.Heads, result.Head{Head: n, ByteStates: sums[n], Profile: profiles[n]})
 	}
 	return rec
 }
@@ -92,13 +50,13 @@ func (c *headCount) addAll(o *headCount) {
 }
 
 // records are the counts of the heads of the map.
-func (c *headCount) records(h *heads.File) []HeadFiles {
+func (c *headCount) records(h *heads.File) []result.HeadFiles {
 	if h == nil {
 		return nil
 	}
-	out := []HeadFiles{}
+	out := []result.HeadFiles{}
 	for _, n := range h.Heads() {
-		out = append(out, HeadFiles{n, c.files[n], c.alone[n]})
+		out = append(out, result.HeadFiles{Head: n, Files: c.files[n], Alone: c.alone[n]})
 	}
 	return out
 }

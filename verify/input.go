@@ -9,18 +9,14 @@ import (
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/volume"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
 // ErrNoMap is the cause of an [InputError] where neither a map nor the claim
 // that all was read is given.
 var ErrNoMap = errors.New("without an imaging map nothing can be proved; give it with --map FILE, or claim that every sector was read with --assume-read")
-
-// InputError says that an input cannot be used.
-type InputError struct{ Err error }
-
-func (e *InputError) Error() string { return e.Err.Error() }
-func (e *InputError) Unwrap() error { return e.Err }
 
 // Input is what a run reads: an image with its maps.
 type Input struct {
@@ -37,7 +33,7 @@ type Input struct {
 func OpenImage(o Options) (*Input, error) {
 	in, err := openImage(o)
 	if err != nil {
-		return nil, &InputError{err}
+		return nil, &files.InputError{Err: err}
 	}
 	return in, nil
 }
@@ -127,7 +123,7 @@ func (in *Input) layout(ctx context.Context, o Options) (*volume.Layout, error) 
 		l, err = volume.FindFrom(ctx, in.Reader, o.Offset, o.Options)
 	}
 	if err != nil && ctx.Err() == nil {
-		return nil, &InputError{fmt.Errorf("image %s: %w", o.Image, err)}
+		return nil, &files.InputError{Err: fmt.Errorf("image %s: %w", o.Image, err)}
 	}
 	return l, err
 }
@@ -147,14 +143,14 @@ func (in *Input) files(o Options) []string {
 }
 
 // partsRecord tells of the parts of an image; nil where it has none.
-func partsRecord(s *image.Shape) *PartsRecord {
+func partsRecord(s *image.Shape) *result.Parts {
 	if len(s.Parts) == 0 {
 		return nil
 	}
-	rec := &PartsRecord{Count: len(s.Parts), First: s.Parts[0].Path, Last: s.Parts[len(s.Parts)-1].Path}
+	rec := &result.Parts{Count: len(s.Parts), First: s.Parts[0].Path, Last: s.Parts[len(s.Parts)-1].Path}
 	for _, p := range s.Parts {
 		if p.Held < p.Length {
-			rec.Short = append(rec.Short, PartRecord{p.Path, p.Start, p.Length, p.Held})
+			rec.Short = append(rec.Short, result.Part{Path: p.Path, Start: p.Start, Length: p.Length, Held: p.Held})
 		}
 	}
 	return rec

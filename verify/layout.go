@@ -5,24 +5,25 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/volume"
+	"fileassay/verify/result"
 )
 
 // LayoutRecord says what stands where in an image and how well the structures
 // that say so are.
 type LayoutRecord struct {
-	Image      ImageRecord       `json:"image"`
-	Holes      *HolesRecord      `json:"holes,omitempty"` // of the image file; null where it has none or the system does not tell
-	Scheme     string            `json:"scheme"`
-	Notes      []string          `json:"notes,omitempty"`
-	Structures []StructureRecord `json:"structures"`
-	Partitions []PartitionRecord `json:"partitions"`
-	Volumes    []VolumeLayout    `json:"volumes"`
+	Image      result.Image       `json:"image"`
+	Holes      *HolesRecord       `json:"holes,omitempty"` // of the image file; null where it has none or the system does not tell
+	Scheme     string             `json:"scheme"`
+	Notes      []string           `json:"notes,omitempty"`
+	Structures []result.Structure `json:"structures"`
+	Partitions []PartitionRecord  `json:"partitions"`
+	Volumes    []VolumeLayout     `json:"volumes"`
 }
 
 // Clean reports whether every structure was read and passed its checks, and
 // every volume can be listed.
 func (l *LayoutRecord) Clean() bool {
-	sound := func(list []StructureRecord) bool {
+	sound := func(list []result.Structure) bool {
 		for _, s := range list {
 			if s.Health != string(extract.HealthRead) {
 				return false
@@ -38,6 +39,14 @@ func (l *LayoutRecord) Clean() bool {
 	return len(l.Volumes) > 0 && len(l.Image.Missing) == 0 && sound(l.Structures)
 }
 
+// HolesRecord counts the holes of the files that make up an image: bytes that
+// were never written to them and read as zeros.
+type HolesRecord struct {
+	Count int64 `json:"count"`
+	Bytes int64 `json:"bytes"`
+	Read  int64 `json:"read"` // of the bytes, those that the imaging map calls read
+}
+
 // PartitionRecord is an entry of the partition table.
 type PartitionRecord struct {
 	Number  int    `json:"number"`
@@ -50,27 +59,17 @@ type PartitionRecord struct {
 
 // VolumeLayout is a volume with the health of its own structures.
 type VolumeLayout struct {
-	Volume     int               `json:"volume"`
-	Start      int64             `json:"start"`
-	Length     int64             `json:"length"`
-	Filesystem string            `json:"filesystem"`
-	Label      string            `json:"label"`
-	Cluster    int64             `json:"cluster"`
-	Found      string            `json:"found"`
-	Reason     string            `json:"reason,omitempty"`   // why its files cannot be listed
-	NoFiles    bool              `json:"no_files,omitempty"` // it holds none
-	Notes      []string          `json:"notes,omitempty"`
-	Structures []StructureRecord `json:"structures"`
-}
-
-// StructureRecord is the health of one structure.
-type StructureRecord struct {
-	Name   string `json:"name"`
-	Start  *int64 `json:"start"` // in the image; null where not known
-	Length int64  `json:"length"`
-	Unread int64  `json:"unread"`
-	Health string `json:"health"`
-	Note   string `json:"note,omitempty"`
+	Volume     int                `json:"volume"`
+	Start      int64              `json:"start"`
+	Length     int64              `json:"length"`
+	Filesystem string             `json:"filesystem"`
+	Label      string             `json:"label"`
+	Cluster    int64              `json:"cluster"`
+	Found      string             `json:"found"`
+	Reason     string             `json:"reason,omitempty"`   // why its files cannot be listed
+	NoFiles    bool               `json:"no_files,omitempty"` // it holds none
+	Notes      []string           `json:"notes,omitempty"`
+	Structures []result.Structure `json:"structures"`
 }
 
 // Layout finds the partitions and volumes of an image and the health of each
@@ -93,7 +92,7 @@ func Layout(ctx context.Context, o Options) (*LayoutRecord, error) {
 	}
 	for i, v := range l.Volumes {
 		vl := VolumeLayout{Volume: i + 1, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found, Reason: v.Reason, NoFiles: v.NoFiles,
-			Structures: []StructureRecord{}}
+			Structures: []result.Structure{}}
 		fs, err := volume.Open(ctx, r, v, o.Options)
 		if err == nil {
 			info := fs.Info()
@@ -114,10 +113,10 @@ func Layout(ctx context.Context, o Options) (*LayoutRecord, error) {
 	return rec, nil
 }
 
-func structureRecords(list []extract.Structure) []StructureRecord {
-	out := make([]StructureRecord, 0, len(list))
+func structureRecords(list []extract.Structure) []result.Structure {
+	out := make([]result.Structure, 0, len(list))
 	for _, s := range list {
-		rec := StructureRecord{Name: s.Name, Length: s.Length, Unread: s.Unread, Health: string(s.Health), Note: s.Note}
+		rec := result.Structure{Name: s.Name, Length: s.Length, Unread: s.Unread, Health: string(s.Health), Note: s.Note}
 		if s.Image >= 0 {
 			rec.Start = &s.Image
 		}

@@ -13,7 +13,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 )
@@ -73,7 +73,7 @@ func (g *targeted) lawful(t *testing.T) {
 
 // run reads from the first sector on until nothing is needed, and returns the
 // verdicts then.
-func (g *targeted) run(t *testing.T, law bool) map[string]verify.Verdict {
+func (g *targeted) run(t *testing.T, law bool) map[string]result.Verdict {
 	t.Helper()
 	g.take(0, g.sector)
 	for {
@@ -93,7 +93,7 @@ func (g *targeted) run(t *testing.T, law bool) map[string]verify.Verdict {
 // needed reports whether a structure that was read leads to what is wanted:
 // whether without it some verdict is another, or would have been, had it not
 // been read.
-func (g *targeted) needed(t *testing.T, s []extract.Span, got map[string]verify.Verdict) bool {
+func (g *targeted) needed(t *testing.T, s []extract.Span, got map[string]result.Verdict) bool {
 	t.Helper()
 	if !maps.Equal(got, g.verdicts(g.d.Verify(t, g.without(s), 2))) {
 		return true
@@ -140,8 +140,8 @@ func (g *targeted) leads(name string) bool {
 
 // verdicts are those of what leads to the wanted files, and of these; of the
 // root, which is not listed, the names in it.
-func (g *targeted) verdicts(r *truthtest.Result) map[string]verify.Verdict {
-	out := map[string]verify.Verdict{}
+func (g *targeted) verdicts(r *truthtest.Result) map[string]result.Verdict {
+	out := map[string]result.Verdict{}
 	for _, v := range r.Volumes {
 		for _, f := range r.Files {
 			if v.Start == g.volume && f.Volume == v.Volume && g.leads(f.Path) {
@@ -191,7 +191,7 @@ func (g *targeted) pass(t *testing.T) (r *truthtest.Result, more bool) {
 
 // damaged are the places of a file's damage; of content that is stored
 // compressed those of all its stored bytes.
-func (g *targeted) damaged(f *verify.FileRecord) [][2]int64 {
+func (g *targeted) damaged(f *result.File) [][2]int64 {
 	var out [][2]int64
 	if len(f.Damage) > 0 && f.Stored == "compressed" {
 		for _, e := range f.Extents {
@@ -268,7 +268,7 @@ func leadTo(t *testing.T, d *truthtest.Drive, volume int, wanted string, law boo
 			continue
 		}
 		files++
-		if got[x.Path] != verify.Intact {
+		if got[x.Path] != result.Intact {
 			t.Errorf("%s: %q", x.Path, got[x.Path])
 		}
 	}

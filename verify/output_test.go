@@ -11,6 +11,8 @@ import (
 
 	"fileassay/extract/imap"
 	"fileassay/verify"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/ntfsimage"
 )
@@ -74,7 +76,7 @@ func TestRunWritesOneFile(t *testing.T) {
 	}
 	b.leftovers(t, "r.jsonl")
 	r := truthtest.Read(t, b.Result)
-	if len(r.Files) != 1 || r.Files[0].Path != "plate.tif" || r.Files[0].Verdict != verify.Intact || !o.Clean() {
+	if len(r.Files) != 1 || r.Files[0].Path != "plate.tif" || r.Files[0].Verdict != result.Intact || !o.Clean() {
 		t.Errorf("%+v", r.Files)
 	}
 	if st, err := os.Stat(b.Result); err != nil || st.Mode().Perm() != 0o644 {
@@ -93,7 +95,7 @@ func TestRunOutputs(t *testing.T) {
 		good  bool
 		left  []string
 	}{
-		{name: "exists", set: func(t *testing.T, b *bench) { write(t, b.Result, "old") }, cause: verify.ErrExists, left: []string{"r.jsonl"}},
+		{name: "exists", set: func(t *testing.T, b *bench) { write(t, b.Result, "old") }, cause: files.ErrExists, left: []string{"r.jsonl"}},
 		{name: "exists, forced", set: func(t *testing.T, b *bench) { write(t, b.Result, "old"); b.Force = true }, good: true, left: []string{"r.jsonl"}},
 		{name: "a folder", set: func(t *testing.T, b *bench) {
 			if err := os.Mkdir(b.Result, 0o700); err != nil {
@@ -135,7 +137,7 @@ func TestRunOutputs(t *testing.T) {
 				truthtest.Read(t, b.Result)
 				return
 			}
-			var out *verify.OutputError
+			var out *files.OutputError
 			if !errors.As(err, &out) || out.Path != b.Result || tt.cause != nil && !errors.Is(err, tt.cause) {
 				t.Errorf("error %v", err)
 			}
@@ -168,7 +170,7 @@ func TestRunInputs(t *testing.T) {
 			b := newBench(t, nil)
 			tt.set(t, b)
 			_, err := verify.Run(t.Context(), b.Options)
-			var in *verify.InputError
+			var in *files.InputError
 			if !errors.As(err, &in) || !strings.Contains(err.Error(), tt.want) {
 				t.Errorf("error %v", err)
 			}
@@ -243,7 +245,7 @@ func TestDriveSize(t *testing.T) {
 		}
 		r := truthtest.Read(t, b.Result)
 		far := r.Files[1]
-		if far.Path != "far.tif" || far.Verdict != verify.Lost || *far.Bytes.Skipped != 20000 || r.Files[0].Verdict != verify.Intact {
+		if far.Path != "far.tif" || far.Verdict != result.Lost || *far.Bytes.Skipped != 20000 || r.Files[0].Verdict != result.Intact {
 			t.Errorf("%+v", r.Files)
 		}
 		if known && (r.Image.Size != cut || r.Image.DriveSize != b.size || r.Image.Map.Skipped != b.size-cut) {

@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"fileassay/extract"
+	"fileassay/verify/result"
 )
 
 // pipeline judges files on several goroutines and writes their lines in the
@@ -25,25 +26,25 @@ type pipeline struct {
 	stop  context.CancelCauseFunc
 
 	// what the writer adds up; read after finish
-	files, folders VerdictCount
-	sizes          VerdictCount
-	bytes          Bytes
+	files, folders result.VerdictCount
+	sizes          result.VerdictCount
+	bytes          result.Bytes
 	content        extract.Spans // unread ranges that content lies in
 	waiting        headCount
-	wanted         WantedFiles
+	wanted         result.WantedFiles
 }
 
 // job is a batch of files on its way from put to the writer.
 type job struct {
 	files   []*extract.File
 	lines   []byte
-	counted VerdictCount
-	folders VerdictCount
-	sizes   VerdictCount
-	bytes   Bytes
+	counted result.VerdictCount
+	folders result.VerdictCount
+	sizes   result.VerdictCount
+	bytes   result.Bytes
 	unread  []extract.Span
 	waiting *headCount // nil where no file waits for a head
-	wanted  WantedFiles
+	wanted  result.WantedFiles
 	judged  chan struct{}
 }
 
@@ -132,6 +133,7 @@ func (p *pipeline) write() {
 }
 
 func (j *job) judge(in *Input, volume int) {
+	var line result.File
 	j.lines = make([]byte, 0, 320*len(j.files))
 	for _, f := range j.files {
 		g := Judge(f, in.Reader)
@@ -143,16 +145,17 @@ func (j *job) judge(in *Input, volume int) {
 			j.waiting.add(g.Heads, whole)
 		}
 		g.Needs = needsOf(in.Reader, f.Needs)
-		j.lines = appendFile(j.lines, volume, f, &g)
+		fillLine(&line, volume, f, &g)
+		j.lines = line.AppendLine(j.lines)
 		if f.Kind == extract.KindFolder {
-			j.folders.add(g.Verdict, 1)
+			j.folders.Count(g.Verdict, 1)
 		} else {
-			j.counted.add(g.Verdict, 1)
+			j.counted.Count(g.Verdict, 1)
 			if in.wanted != nil {
-				j.wanted.count(in.wanted, volume, f, g.Verdict)
+				j.wanted.Count(weightOf(in.wanted, volume, f), g.Verdict)
 			}
 			if g.Counted {
-				j.sizes.add(g.Verdict, f.Size)
+				j.sizes.Count(g.Verdict, f.Size)
 				j.bytes.Add(g.Bytes)
 			}
 		}

@@ -8,71 +8,12 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/verify/result"
 )
-
-// Unread counts bytes that were not read, by state.
-type Unread struct {
-	Doubtful int64 `json:"doubtful"`
-	Failed   int64 `json:"failed"`
-	Skipped  int64 `json:"skipped"`
-}
-
-func (u *Unread) add(s imap.State, n int64) {
-	switch s {
-	case imap.Doubtful:
-		u.Doubtful += n
-	case imap.Failed:
-		u.Failed += n
-	case imap.Skipped:
-		u.Skipped += n
-	}
-}
-
-// Add adds the counts of o.
-func (u *Unread) Add(o Unread) {
-	u.Doubtful += o.Doubtful
-	u.Failed += o.Failed
-	u.Skipped += o.Skipped
-}
-
-// Total is the number of unread bytes of any state.
-func (u Unread) Total() int64 { return u.Doubtful + u.Failed + u.Skipped }
-
-// Places says what the unread bytes of the drive hold.
-type Places struct {
-	Files      Unread `json:"files"`      // content of listed files
-	Structures Unread `json:"structures"` // folders, records and other structures of a filesystem
-	Free       Unread `json:"free"`       // free space, and the slack behind the ends of files: nothing is missed here
-	Outside    Unread `json:"outside"`    // outside any volume
-	Unknown    Unread `json:"unknown"`    // allocated but claimed by no listed file, or not known to be free
-}
-
-// Add adds the counts of o.
-func (p *Places) Add(o Places) {
-	p.Files.Add(o.Files)
-	p.Structures.Add(o.Structures)
-	p.Free.Add(o.Free)
-	p.Outside.Add(o.Outside)
-	p.Unknown.Add(o.Unknown)
-}
-
-// Total is the number of unread bytes in all places.
-func (p Places) Total() int64 {
-	return p.Files.Total() + p.Structures.Total() + p.Free.Total() + p.Outside.Total() + p.Unknown.Total()
-}
-
-// Holding is unread ranges of a volume, or of what lies outside any, that hold
-// one thing and are in one state.
-type Holding struct {
-	Holds  string     `json:"holds"`          // "files", "structures", "free", "outside" or "unknown", as in [Places]
-	Name   string     `json:"name,omitempty"` // of the structure, in the filesystem's own terms, where it is one of those that have a fixed place
-	State  string     `json:"state"`
-	Ranges [][2]int64 `json:"ranges"` // [offset, length], in order
-}
 
 // holdings collects unread ranges by what they hold.
 type holdings struct {
-	list  []Holding
+	list  []result.Holding
 	index map[[3]string]int
 }
 
@@ -85,7 +26,7 @@ func (h *holdings) add(holds, name string, s imap.State, start, end int64) {
 		}
 		i = len(h.list)
 		h.index[key] = i
-		h.list = append(h.list, Holding{Holds: holds, Name: name, State: s.String()})
+		h.list = append(h.list, result.Holding{Holds: holds, Name: name, State: s.String()})
 	}
 	r := &h.list[i].Ranges
 	if n := len(*r); n > 0 && (*r)[n-1][0]+(*r)[n-1][1] == start {
@@ -97,7 +38,7 @@ func (h *holdings) add(holds, name string, s imap.State, start, end int64) {
 
 // located is what the unread bytes of a volume hold.
 type located struct {
-	Places
+	result.Places
 	holdings
 	end int64 // of what the filesystem tells of
 }
@@ -118,28 +59,28 @@ func locate(ctx context.Context, fs extract.Filesystem, r *image.Reader, content
 		for u := range r.Unread(start, length) {
 			switch use {
 			case extract.UseStructure:
-				l.Structures.add(u.State, u.Length)
+				l.Structures.Count(u.State, u.Length)
 				l.structures(named, u)
 			case extract.UseFree:
-				l.Free.add(u.State, u.Length)
+				l.Free.Count(u.State, u.Length)
 				l.add("free", "", u.State, u.Start, u.End())
 			case extract.UseFile:
 				pos := u.Start
 				for c := range content.Within(u.Start, u.Length) {
 					if c.Start > pos {
-						l.Free.add(u.State, c.Start-pos)
+						l.Free.Count(u.State, c.Start-pos)
 						l.add("free", "", u.State, pos, c.Start)
 					}
-					l.Files.add(u.State, c.End-c.Start)
+					l.Files.Count(u.State, c.End-c.Start)
 					l.add("files", "", u.State, c.Start, c.End)
 					pos = c.End
 				}
 				if pos < u.End() {
-					l.Free.add(u.State, u.End()-pos)
+					l.Free.Count(u.State, u.End()-pos)
 					l.add("free", "", u.State, pos, u.End())
 				}
 			default:
-				l.Unknown.add(u.State, u.Length)
+				l.Unknown.Count(u.State, u.Length)
 				l.add("unknown", "", u.State, u.Start, u.End())
 			}
 		}

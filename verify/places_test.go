@@ -7,6 +7,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/verify/result"
 )
 
 // Unread ranges of structures are told under the names of those they lie in.
@@ -21,12 +22,12 @@ func TestStructureNames(t *testing.T) {
 		{Start: 340, Length: 20, State: imap.Skipped}} {
 		l.structures(named, r)
 	}
-	want := []Holding{
-		{"structures", "", "failed", [][2]int64{{50, 50}, {200, 100}}},
-		{"structures", "table", "failed", [][2]int64{{100, 10}, {150, 50}}},
-		{"structures", "copy", "failed", [][2]int64{{300, 50}}},
-		{"structures", "copy", "skipped", [][2]int64{{340, 10}}},
-		{"structures", "", "skipped", [][2]int64{{350, 10}}},
+	want := []result.Holding{
+		{Holds: "structures", Name: "", State: "failed", Ranges: [][2]int64{{50, 50}, {200, 100}}},
+		{Holds: "structures", Name: "table", State: "failed", Ranges: [][2]int64{{100, 10}, {150, 50}}},
+		{Holds: "structures", Name: "copy", State: "failed", Ranges: [][2]int64{{300, 50}}},
+		{Holds: "structures", Name: "copy", State: "skipped", Ranges: [][2]int64{{340, 10}}},
+		{Holds: "structures", Name: "", State: "skipped", Ranges: [][2]int64{{350, 10}}},
 	}
 	if d := cmp.Diff(want, l.list); d != "" {
 		t.Errorf("(-want +got):\n%s", d)

@@ -4,15 +4,8 @@ import (
 	"fileassay/extract/heads"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/verify/result"
 )
-
-// Profile says what was read along a drive: it is cut into slices of equal
-// length, the last of which may be shorter, and the bytes of each are counted
-// by state. The sums over the slices are the totals of the imaging map.
-type Profile struct {
-	Slice  int64      `json:"slice"`  // bytes a slice
-	Slices [][5]int64 `json:"slices"` // [number, read, doubtful, failed, skipped]; what is not listed was read whole
-}
 
 // Slices that a drive is cut into, at most: of the whole drive, and where the
 // bytes of one head are told.
@@ -29,8 +22,8 @@ func sliceLength(r *image.Reader, n int64) int64 {
 }
 
 // driveProfile is the profile of the whole drive.
-func driveProfile(r *image.Reader) *Profile {
-	p := &Profile{Slice: sliceLength(r, driveSlices), Slices: [][5]int64{}}
+func driveProfile(r *image.Reader) *result.Profile {
+	p := &result.Profile{Slice: sliceLength(r, driveSlices), Slices: [][5]int64{}}
 	for i := int64(0); i*p.Slice < r.DriveSize(); i++ {
 		n := min(p.Slice, r.DriveSize()-i*p.Slice)
 		if t := r.TallyOf(i*p.Slice, n); t[imap.Read] < n {
@@ -42,13 +35,13 @@ func driveProfile(r *image.Reader) *Profile {
 
 // headProfiles are the profiles of the bytes that each head serves, by head.
 // They list every slice that a head has bytes in.
-func headProfiles(h *heads.File, r *image.Reader) map[int]*Profile {
-	out := map[int]*Profile{}
+func headProfiles(h *heads.File, r *image.Reader) map[int]*result.Profile {
+	out := map[int]*result.Profile{}
 	slice := sliceLength(r, headSlices)
 	for rg := range h.Ranges() {
 		p := out[rg.Head]
 		if p == nil {
-			p = &Profile{Slice: slice}
+			p = &result.Profile{Slice: slice}
 			out[rg.Head] = p
 		}
 		for at := rg.Start; at < min(rg.End(), r.DriveSize()); {

@@ -7,6 +7,7 @@ import (
 	"fileassay/extract/heads"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/verify/result"
 )
 
 // The slices of a profile sum to the map's totals, of the drive and of each
@@ -33,8 +34,8 @@ func TestProfile(t *testing.T) {
 		if n := (size + p.Slice - 1) / p.Slice; n > driveSlices {
 			t.Errorf("size %d: %d slices, want at most %d", size, n, driveSlices)
 		}
-		want := mapRecord(r.Tally())
-		got := MapRecord{Read: size}
+		want := mapOf(r.Tally())
+		got := result.Map{Read: size}
 		for _, s := range p.Slices {
 			n := min(p.Slice, size-s[0]*p.Slice)
 			if s[1]+s[2]+s[3]+s[4] != n {
@@ -62,7 +63,7 @@ func TestProfile(t *testing.T) {
 		h := &heads.File{Map: hm}
 		profiles := headProfiles(h, r)
 		for _, rec := range headsRecord(h, r).Heads {
-			var sum ByteStates
+			var sum result.ByteStates
 			for _, s := range profiles[rec.Head].Slices {
 				sum.Read += s[1]
 				sum.Doubtful += s[2]

@@ -10,6 +10,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/verify/result"
 )
 
 // manyStructures is a volume of which every other sector is a structure.
@@ -48,7 +49,7 @@ func TestProof(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if n := len(bytes.Fields([]byte(p.Ranges))); n == 0 || n > proofRanges {
+		if n := len(bytes.Fields([]byte(p.Ranges))); n == 0 || n > result.ProofRanges {
 			t.Errorf("%d sectors: %d ranges", sectors, n)
 		}
 		if err := p.Check(open(img)); err != nil {
@@ -63,7 +64,7 @@ func TestProof(t *testing.T) {
 		}
 		other := bytes.Clone(img)
 		other[3]++
-		if err := p.Check(open(other)); !errors.Is(err, ErrOtherImage) {
+		if err := p.Check(open(other)); !errors.Is(err, result.ErrOtherImage) {
 			t.Errorf("%d sectors: another image passes: %v", sectors, err)
 		}
 	}
@@ -72,7 +73,7 @@ func TestProof(t *testing.T) {
 func TestProofHostile(t *testing.T) {
 	r := image.New(bytes.NewReader(make([]byte, 4096)), 4096, imap.All(4096), image.Options{})
 	for _, ranges := range []string{"x", "1+", "+1", "-1+1", "0+99999999999", "9223372036854775807+10", "0+0", "0+5000"} {
-		if err := (&Proof{Ranges: ranges}).Check(r); err == nil {
+		if err := (&result.Proof{Ranges: ranges}).Check(r); err == nil {
 			t.Errorf("%q passes", ranges)
 		}
 	}

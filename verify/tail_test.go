@@ -7,6 +7,7 @@ import (
 
 	"fileassay/verify"
 	"fileassay/verify/demo"
+	"fileassay/verify/result"
 )
 
 // All that is unread is told of, also what lies behind a filesystem that is
@@ -34,7 +35,7 @@ func TestUnreadBehindFilesystem(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r, err := verify.OpenResult(out.Result) // the places stand in the result alone
+		r, err := result.Open(out.Result) // the places stand in the result alone
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -8,7 +8,7 @@ import (
 	"testing"
 
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 )
@@ -99,7 +99,7 @@ type entity struct {
 }
 
 type standing struct {
-	verdict verify.Verdict
+	verdict result.Verdict
 	read    int64
 }
 
@@ -124,7 +124,7 @@ func standings(r *truthtest.Result) map[entity]standing {
 
 // A further unread sector never improves a verdict, nor wins bytes.
 func TestMonotone(t *testing.T) {
-	rank := map[verify.Verdict]int{verify.Lost: 0, verify.Damaged: 1, verify.Intact: 2}
+	rank := map[result.Verdict]int{result.Lost: 0, result.Damaged: 1, result.Intact: 2}
 	for _, name := range fixtures {
 		f := fixture.Load(t, name)
 		d := truthtest.NewDrive(t, f)
@@ -147,7 +147,7 @@ func TestMonotone(t *testing.T) {
 			after := standings(d.Verify(t, truthtest.Sectors(f.Truth.Sector, list, imap.Failed), 2))
 			for e, a := range after {
 				b, known := before[e]
-				if !known && a.verdict == verify.Intact || known && rank[a.verdict] > rank[b.verdict] {
+				if !known && a.verdict == result.Intact || known && rank[a.verdict] > rank[b.verdict] {
 					t.Errorf("%s: step %d: %v was %q, and is %q with more unread", name, step, e, b.verdict, a.verdict)
 				}
 				if known && a.read > b.read {

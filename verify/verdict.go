@@ -1,78 +1,21 @@
 package verify
 
 import (
-	"math"
-
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/verify/result"
 )
-
-// Verdict says how much of a file came off the drive.
-type Verdict string
-
-// The verdicts.
-const (
-	Intact  Verdict = "intact"
-	Damaged Verdict = "damaged"
-	Lost    Verdict = "lost"
-)
-
-// Bytes counts content by what became of it. For every file the five add up to
-// its size. Holes count as Read.
-type Bytes struct {
-	Read      int64 `json:"read"`
-	Doubtful  int64 `json:"doubtful"`
-	Failed    int64 `json:"failed"`
-	Skipped   int64 `json:"skipped"`
-	Unlocated int64 `json:"unlocated"`
-}
-
-func (b *Bytes) add(s imap.State, n int64) {
-	switch s {
-	case imap.Read:
-		b.Read = plus(b.Read, n)
-	case imap.Doubtful:
-		b.Doubtful = plus(b.Doubtful, n)
-	case imap.Failed:
-		b.Failed = plus(b.Failed, n)
-	default:
-		b.Skipped = plus(b.Skipped, n)
-	}
-}
-
-// plus adds counts; the sum of what damaged metadata claims stops at the
-// largest number there is.
-func plus(a, b int64) int64 {
-	if b > 0 && a > math.MaxInt64-b {
-		return math.MaxInt64
-	}
-	return a + b
-}
-
-// Add adds the counts of o.
-func (b *Bytes) Add(o Bytes) {
-	b.Read = plus(b.Read, o.Read)
-	b.Doubtful = plus(b.Doubtful, o.Doubtful)
-	b.Failed = plus(b.Failed, o.Failed)
-	b.Skipped = plus(b.Skipped, o.Skipped)
-	b.Unlocated = plus(b.Unlocated, o.Unlocated)
-}
-
-// Total is the sum of the five counts.
-func (b Bytes) Total() int64 {
-	return plus(plus(plus(plus(b.Read, b.Doubtful), b.Failed), b.Skipped), b.Unlocated)
-}
 
 // Judgement is the verdict on one file with what it rests on.
 type Judgement struct {
-	Verdict Verdict
+	Verdict result.Verdict
 	Counted bool // false where the size is unknown: Bytes then means nothing
-	Bytes   Bytes
+	Bytes   result.Bytes
 	Extents []extract.Extent // stored bytes in file order, merged where contiguous
 	Patched []extract.Extent // content bytes kept apart from their neighbours
 	Packed  [][]int64        // [Packing.Units]; nil where the file does not say how it is packed
-	Damage  []Damage
+	Damage  []result.Damage
 	Needs   [][2]int64 // [offset, length] of unread metadata that would tell more
 	Heads   []int      // that serve the unread places, in order; nil where no head map was given
 	NoHead  bool       // a head map was given, and names no head for some unread place
@@ -85,12 +28,12 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 	j := Judgement{}
 	if f.Kind == extract.KindFolder || f.Kind == extract.KindLink {
 		j.Counted = f.Size >= 0
-		j.Verdict = Intact
+		j.Verdict = result.Intact
 		switch {
 		case f.NameOnly:
-			j.Verdict = Lost
+			j.Verdict = result.Lost
 		case f.EntriesUnread || f.RecordUnread:
-			j.Verdict = Damaged
+			j.Verdict = result.Damaged
 		}
 		if f.Size <= 0 {
 			return j
@@ -139,24 +82,24 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 	}
 	switch {
 	case f.NameOnly:
-		j.Verdict = Lost
+		j.Verdict = result.Lost
 	case f.Size == 0:
-		j.Verdict = Intact
+		j.Verdict = result.Intact
 		if f.RecordUnread {
-			j.Verdict = Damaged
+			j.Verdict = result.Damaged
 		}
 	case j.Bytes.Read == f.Size:
-		j.Verdict = Intact
+		j.Verdict = result.Intact
 		if f.RecordUnread {
-			j.Verdict = Damaged
+			j.Verdict = result.Damaged
 		}
 	case j.Bytes.Read-holes+j.Bytes.Doubtful == 0:
-		j.Verdict = Lost
+		j.Verdict = result.Lost
 	default:
-		j.Verdict = Damaged
+		j.Verdict = result.Damaged
 	}
-	if held == Damaged && j.Verdict == Intact {
-		j.Verdict = Damaged
+	if held == result.Damaged && j.Verdict == result.Intact {
+		j.Verdict = result.Damaged
 	}
 	return j
 }
@@ -166,24 +109,24 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 // since they may be all there is of it.
 func judgeUnsized(f *extract.File, r *image.Reader) Judgement {
 	if f.NameOnly || len(f.Pieces) == 0 {
-		return Judgement{Verdict: Lost}
+		return Judgement{Verdict: result.Lost}
 	}
 	located := *f
 	last := f.Pieces[len(f.Pieces)-1]
 	located.Size = last.Offset + last.Length
 	located.RecordUnread = true // never intact
 	j := Judge(&located, r)
-	j.Counted, j.Bytes = false, Bytes{}
+	j.Counted, j.Bytes = false, result.Bytes{}
 	return j
 }
 
 func (j *Judgement) lose(off, n int64) {
 	j.Bytes.Unlocated += n
-	j.hurt(Damage{off, -1, n, unlocated})
+	j.hurt(result.Damage{Offset: off, Image: -1, Length: n, What: result.Unlocated})
 }
 
 // hurt notes damage, joined with the damage before it where it continues it.
-func (j *Judgement) hurt(d Damage) {
+func (j *Judgement) hurt(d result.Damage) {
 	if n := len(j.Damage); n > 0 {
 		last := &j.Damage[n-1]
 		if last.What == d.What && last.Offset+last.Length == d.Offset &&
@@ -213,9 +156,9 @@ func (j *Judgement) data(r *image.Reader, p extract.Piece) {
 		return
 	}
 	for s := range r.Over(p.Image, p.Length) {
-		j.Bytes.add(s.State, s.Length)
+		j.Bytes.Count(s.State, s.Length)
 		if s.State != imap.Read {
-			j.hurt(Damage{p.Offset + s.Start - p.Image, s.Start, s.Length, s.State.String()})
+			j.hurt(result.Damage{Offset: p.Offset + s.Start - p.Image, Image: s.Start, Length: s.Length, What: s.State.String()})
 			j.unread = append(j.unread, s)
 		}
 	}
@@ -251,9 +194,9 @@ func (j *Judgement) patched(r *image.Reader, p extract.Piece) {
 			state, at = s, a
 		}
 	}
-	j.Bytes.add(state, p.Length)
+	j.Bytes.Count(state, p.Length)
 	if state != imap.Read {
-		j.hurt(Damage{p.Offset, at, p.Length, state.String()})
+		j.hurt(result.Damage{Offset: p.Offset, Image: at, Length: p.Length, What: state.String()})
 	}
 }
 
@@ -287,8 +230,8 @@ func (j *Judgement) unit(r *image.Reader, p extract.Piece) {
 		}
 		state = max(state, s)
 	}
-	j.Bytes.add(state, p.Length)
+	j.Bytes.Count(state, p.Length)
 	if state != imap.Read {
-		j.hurt(Damage{p.Offset, at, p.Length, state.String()})
+		j.hurt(result.Damage{Offset: p.Offset, Image: at, Length: p.Length, What: state.String()})
 	}
 }

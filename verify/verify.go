@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -16,6 +15,8 @@ import (
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/volume"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -44,10 +45,10 @@ type Options struct {
 
 // Outcome is what a result says in sum, for summaries.
 type Outcome struct {
-	Image   ImageRecord    `json:"image"`
-	Volumes []VolumeRecord `json:"volumes"`
-	Summary SummaryRecord  `json:"summary"`
-	Result  string         `json:"result"` // path of the result
+	Image   result.Image    `json:"image"`
+	Volumes []result.Volume `json:"volumes"`
+	Summary result.Summary  `json:"summary"`
+	Result  string          `json:"result"` // path of the result
 }
 
 // Clean reports whether every listed file is intact and every listing
@@ -78,19 +79,19 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 	defer in.Close()
 	if o.Wanted != "" {
 		if in.wanted, err = wanted.Load(o.Wanted); err != nil {
-			return nil, &InputError{err}
+			return nil, &files.InputError{Err: err}
 		}
 	}
-	out, err := create(o.Result, o.Force, in.files(o)...)
+	out, err := files.Create(o.Result, o.Force, in.files(o)...)
 	if err != nil {
 		return nil, err
 	}
 	res := &Outcome{Result: o.Result}
 	if err := run(ctx, o, in, out, res); err != nil {
-		out.drop()
+		out.Drop()
 		return nil, err
 	}
-	if err := out.commit(); err != nil {
+	if err := out.Commit(); err != nil {
 		return nil, err
 	}
 	return res, nil
@@ -99,22 +100,22 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 // run finds the volumes, spools the lines of their files, and then writes the
 // whole result: the lines of the volumes stand before those of the files, but
 // are known only after them.
-func run(ctx context.Context, o Options, in *Input, out *output, res *Outcome) error {
+func run(ctx context.Context, o Options, in *Input, out *files.Output, res *Outcome) error {
 	layout, err := in.layout(ctx, o)
 	if err != nil {
 		return err
 	}
-	spool, err := newSpool(o.Result)
+	spool, err := files.NewSpool(o.Result)
 	if err != nil {
 		return err
 	}
-	defer spool.drop()
+	defer spool.Drop()
 
 	res.Summary.Type = "summary"
 	res.Summary.ListingComplete = true
 	var covered extract.Spans
 	var waiting headCount
-	var sum WantedFiles
+	var sum result.WantedFiles
 	if in.wanted != nil {
 		sum.List = in.wanted.Name
 	}
@@ -156,7 +157,7 @@ func run(ctx context.Context, o Options, in *Input, out *output, res *Outcome) e
 		}
 		res.Volumes[i].Places = nil // long, and of the result alone
 	}
-	if err := spool.copyTo(out); err != nil {
+	if err := spool.CopyTo(out); err != nil {
 		return err
 	}
 	err = enc.Encode(&res.Summary)
@@ -165,10 +166,10 @@ func run(ctx context.Context, o Options, in *Input, out *output, res *Outcome) e
 }
 
 // imageRecord describes the image and its map after all has been read.
-func imageRecord(o Options, in *Input, l *volume.Layout) ImageRecord {
+func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	r, m := in.Reader, in.Map
-	rec := ImageRecord{Type: "image", Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
-		Map: mapRecord(r.Tally()), Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing, Format: 1}
+	rec := result.Image{Type: "image", Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
+		Map: mapOf(r.Tally()), Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing, Format: 1}
 	rec.Parts, rec.Offset = partsRecord(in.Shape), o.Offset
 	rec.Needs = needsOf(r, l.Needs)
 	rec.Heads = headsRecord(in.Heads, r)
@@ -193,12 +194,12 @@ func imageRecord(o Options, in *Input, l *volume.Layout) ImageRecord {
 
 // outside counts the unread bytes that no volume covers, and says where they
 // are.
-func outside(r *image.Reader, covered *extract.Spans, u *Unread) []Holding {
+func outside(r *image.Reader, covered *extract.Spans, u *result.Unread) []result.Holding {
 	var h holdings
 	pos := int64(0)
 	count := func(end int64) {
 		for s := range r.Unread(pos, end-pos) {
-			u.add(s.State, s.Length)
+			u.Count(s.State, s.Length)
 			h.add("outside", "", s.State, s.Start, s.End())
 		}
 	}
@@ -212,10 +213,10 @@ func outside(r *image.Reader, covered *extract.Spans, u *Unread) []Holding {
 
 // verifyVolume lists one volume into the spool. end is where that ends of which
 // it tells what it holds: a filesystem may be smaller than what it lies in.
-func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount, sum *WantedFiles) (rec VolumeRecord, end int64, err error) {
+func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount, sum *result.WantedFiles) (rec result.Volume, end int64, err error) {
 	r := in.Reader
 	end = v.Start + v.Length
-	rec = VolumeRecord{Type: "volume", Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
+	rec = result.Volume{Type: "volume", Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
 	fs, err := volume.Open(ctx, r, v, o.Options)
 	if err != nil {
 		if ctx.Err() != nil {
@@ -224,11 +225,11 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		rec.Listing.Why = []string{"files not listed: " + err.Error()}
 		rec.Needs = needsOf(r, v.Needs)
 		if v.NoFiles {
-			rec.Listing = ListingRecord{Complete: true, Why: []string{v.Reason}}
+			rec.Listing = result.Listing{Complete: true, Why: []string{v.Reason}}
 		}
 		var h holdings
 		for s := range r.Unread(v.Start, min(v.Length, r.DriveSize()-v.Start)) {
-			rec.Unread.Unknown.add(s.State, s.Length)
+			rec.Unread.Unknown.Count(s.State, s.Length)
 			h.add("unknown", "", s.State, s.Start, s.End())
 		}
 		rec.Places = h.list
@@ -247,7 +248,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 	info := fs.Info()
 	rec.Filesystem, rec.Label, rec.Cluster, rec.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
 	l := fs.Listing()
-	rec.Listing = ListingRecord{l.Complete, l.UnreadRecords, l.UnnamedFiles, l.UnclaimedBytes, l.Why}
+	rec.Listing = result.Listing{Complete: l.Complete, UnreadRecords: l.UnreadRecords, UnnamedFiles: l.UnnamedFiles, UnclaimedBytes: l.UnclaimedBytes, Why: l.Why}
 	if rec.Listing.Why == nil {
 		rec.Listing.Why = []string{}
 	}
@@ -271,47 +272,4 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		rec.Notes = append(rec.Notes, fmt.Sprintf("the volume ends %d bytes past the end of the image: was the image cut short?", v.Start+v.Length-r.DriveSize()))
 	}
 	return rec, end, nil
-}
-
-// spool keeps the lines of files until those that stand before them are known.
-type spool struct {
-	f    *os.File
-	path string
-	n    int64
-}
-
-func newSpool(result string) (*spool, error) {
-	f, err := os.CreateTemp(filepath.Dir(result), "."+filepath.Base(result)+".*.spool")
-	if err != nil {
-		return nil, &OutputError{result, err}
-	}
-	return &spool{f: f, path: result}, nil
-}
-
-func (s *spool) Write(p []byte) (int, error) {
-	n, err := s.f.Write(p)
-	s.n += int64(n)
-	if err != nil {
-		return n, &OutputError{s.path, err}
-	}
-	return n, nil
-}
-
-func (s *spool) copyTo(o *output) error {
-	if err := o.buf.Flush(); err != nil {
-		return &OutputError{o.path, err}
-	}
-	if _, err := s.f.Seek(0, io.SeekStart); err != nil {
-		return &OutputError{s.path, err}
-	}
-	// file to file, so that the system may copy without moving the bytes
-	if n, err := io.Copy(o.tmp, s.f); err != nil || n != s.n {
-		return &OutputError{o.path, errors.Join(err, fmt.Errorf("copied %d of %d bytes", n, s.n))}
-	}
-	return nil
-}
-
-func (s *spool) drop() {
-	s.f.Close()
-	os.Remove(s.f.Name())
 }

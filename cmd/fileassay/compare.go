@@ -7,8 +7,9 @@ import (
 	"github.com/spf13/cobra"
 
 	"fileassay/report"
-	"fileassay/verify"
 	"fileassay/verify/compare"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -79,12 +80,12 @@ func runCompare(ctx context.Context, ui *ui, f *compareFlags, before, after stri
 			return err
 		}
 	}
-	a, err := verify.OpenResult(before)
+	a, err := result.Open(before)
 	if err != nil {
 		return err
 	}
 	defer a.Close()
-	b, err := verify.OpenResult(after)
+	b, err := result.Open(after)
 	if err != nil {
 		return err
 	}
@@ -104,7 +105,7 @@ func runCompare(ctx context.Context, ui *ui, f *compareFlags, before, after stri
 		inputs = append(inputs, c.Content.Inputs...)
 	}
 	if f.html != "" {
-		err := verify.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.ComparisonPage(w, c) })
+		err := files.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.ComparisonPage(w, c) })
 		if err != nil {
 			return err
 		}

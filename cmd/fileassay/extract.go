@@ -12,8 +12,8 @@ import (
 	"github.com/dustin/go-humanize"
 	"github.com/spf13/cobra"
 
-	"fileassay/verify"
 	"fileassay/verify/delivery"
+	"fileassay/verify/result"
 )
 
 func newExtract(ui *ui) *cobra.Command {
@@ -114,8 +114,8 @@ func (f *selectionFlags) add(cmd *cobra.Command) {
 func (f *selectionFlags) selection() (delivery.Selection, error) {
 	s := f.s
 	for _, v := range f.verdicts {
-		switch v := verify.Verdict(strings.TrimSpace(v)); v {
-		case verify.Intact, verify.Damaged:
+		switch v := result.Verdict(strings.TrimSpace(v)); v {
+		case result.Intact, result.Damaged:
 			s.Verdicts = append(s.Verdicts, v)
 		default:
 			return s, usagef("--verdict %q: files that are intact or damaged can be delivered; of a lost one there is nothing", v)

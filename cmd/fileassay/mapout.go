@@ -2,11 +2,10 @@ package main
 
 import (
 	"bufio"
+	"fileassay/verify/files"
 	"io"
 
 	"github.com/spf13/cobra"
-
-	"fileassay/verify"
 )
 
 // outFlags say where a map is written.
@@ -31,5 +30,5 @@ func (f *outFlags) write(ui *ui, inputs []string, write func(io.Writer) error) e
 		}
 		return stdoutError(err)
 	}
-	return verify.WriteFile(f.path, f.force, inputs, write)
+	return files.WriteFile(f.path, f.force, inputs, write)
 }

@@ -8,6 +8,8 @@ import (
 
 	"fileassay/report"
 	"fileassay/verify"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -58,14 +60,14 @@ func (f *reportFlags) options() (report.Options, error) {
 
 func newReport(ui *ui) *cobra.Command {
 	var f reportFlags
-	var files report.Files
+	var written report.Files
 	var asJSON bool
 	var list string
 	cmd := &cobra.Command{
 		Use:   "report RESULT",
 		Short: "Make a result into what people read",
 		Long: `report makes of a result what people read: a page that opens in any browser and
-asks for nothing outside itself (--html), tables of all files (--csv, --xlsx),
+asks for nothing outside itself (--html), tables of all written (--csv, --xlsx),
 and, where no file is asked for, the summary on stdout.
 
 The page for the customer says in plain words what was recovered; in it the
@@ -73,7 +75,7 @@ customer can tick what matters most and save that as a wanted list for reread.
 The page for the bench (--for bench) adds the volumes, sectors, heads and what a
 further pass would win. What the header does not get it does not show.
 
-A report names private files: give it to no one but the customer.
+A report names private written: give it to no one but the customer.
 ` + exitStatus,
 		Example: `  fileassay report drive.result.jsonl --html delivery.html --xlsx delivery.xlsx --job job.toml
   fileassay report drive.result.jsonl --for bench --html bench.html --wanted customer.txt`,
@@ -87,28 +89,28 @@ A report names private files: give it to no one but the customer.
 				if o.Wanted, err = wanted.Load(list); err != nil {
 					return err
 				}
-				files.Inputs = append(files.Inputs, list)
+				written.Inputs = append(written.Inputs, list)
 			}
 			if f.jobFile != "" {
-				files.Inputs = append(files.Inputs, f.jobFile)
+				written.Inputs = append(written.Inputs, f.jobFile)
 			}
-			return runReport(ui, args[0], files, o, asJSON)
+			return runReport(ui, args[0], written, o, asJSON)
 		},
 	}
 	fl := cmd.Flags()
-	fl.StringVar(&files.HTML, "html", "", "write the page to `FILE`")
-	fl.StringVar(&files.CSV, "csv", "", "write the list of files to `FILE` (CSV, RFC 4180, UTF-8; the customer's with a byte order mark)")
-	fl.StringVar(&files.XLSX, "xlsx", "", "write the list of files to `FILE` (spreadsheet)")
-	fl.BoolVar(&files.Force, "force", false, "replace existing files")
-	fl.StringVar(&list, "wanted", "", "wanted list `FILE`: what files are worth (default: the built-in list)")
+	fl.StringVar(&written.HTML, "html", "", "write the page to `FILE`")
+	fl.StringVar(&written.CSV, "csv", "", "write the list of written to `FILE` (CSV, RFC 4180, UTF-8; the customer's with a byte order mark)")
+	fl.StringVar(&written.XLSX, "xlsx", "", "write the list of written to `FILE` (spreadsheet)")
+	fl.BoolVar(&written.Force, "force", false, "replace existing written")
+	fl.StringVar(&list, "wanted", "", "wanted list `FILE`: what written are worth (default: the built-in list)")
 	fl.BoolVar(&asJSON, "json", false, "print the summary as JSON")
 	f.addReader(fl)
 	f.addHeader(fl)
 	return cmd
 }
 
-func runReport(ui *ui, path string, files report.Files, o report.Options, asJSON bool) error {
-	r, err := verify.OpenResult(path)
+func runReport(ui *ui, path string, written report.Files, o report.Options, asJSON bool) error {
+	r, err := result.Open(path)
 	if err != nil {
 		return err
 	}
@@ -118,22 +120,22 @@ func runReport(ui *ui, path string, files report.Files, o report.Options, asJSON
 	}
 	out := &verify.Outcome{Image: r.Image, Volumes: r.Volumes, Summary: r.Summary, Result: path}
 	if err := r.Close(); err != nil {
-		return &verify.InputError{Err: err}
+		return &files.InputError{Err: err}
 	}
-	written := files.HTML != "" || files.CSV != "" || files.XLSX != ""
-	if written {
-		if err := report.Write(path, files, o); err != nil {
+	any := written.HTML != "" || written.CSV != "" || written.XLSX != ""
+	if any {
+		if err := report.Write(path, written, o); err != nil {
 			return err
 		}
 	}
 	switch {
 	case asJSON:
 		err = ui.printJSON(out)
-	case !ui.quiet && !written:
+	case !ui.quiet && !any:
 		err = stdoutError(report.Summary(ui.stdout, out, ui.style()))
 	}
 	if err == nil && !ui.quiet && !asJSON {
-		err = ui.printWritten(files)
+		err = ui.printWritten(written)
 	}
 	if err == nil && !out.Clean() {
 		err = errFound

@@ -12,8 +12,9 @@ import (
 
 	"fileassay/extract/imap"
 	"fileassay/report"
-	"fileassay/verify"
+	"fileassay/verify/files"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -137,7 +138,7 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 			return err
 		}
 	}
-	r, err := verify.OpenResult(path)
+	r, err := result.Open(path)
 	if err != nil {
 		return err
 	}
@@ -147,7 +148,7 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 		return err
 	}
 	if f.html != "" {
-		if err := verify.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.PlanPage(w, p) }); err != nil {
+		if err := files.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.PlanPage(w, p) }); err != nil {
 			return err
 		}
 	}
@@ -173,7 +174,7 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 		}
 		return stdoutError(err)
 	default:
-		if err := verify.WriteFile(f.list, f.force, inputs, write); err != nil {
+		if err := files.WriteFile(f.list, f.force, inputs, write); err != nil {
 			return err
 		}
 	}

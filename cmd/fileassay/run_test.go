@@ -13,6 +13,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 func TestGolden(t *testing.T) {
@@ -76,9 +77,9 @@ func TestResult(t *testing.T) {
 
 	// one line a record, in the order image, volumes, files, summary
 	var kinds []string
-	var image verify.ImageRecord
-	var volumes []verify.VolumeRecord
-	var summary verify.SummaryRecord
+	var image result.Image
+	var volumes []result.Volume
+	var summary result.Summary
 	verdicts := map[string]string{}
 	lines := bufio.NewScanner(bytes.NewReader(b.read("r.jsonl")))
 	for lines.Scan() {
@@ -93,12 +94,12 @@ func TestResult(t *testing.T) {
 		case "image":
 			decode(t, lines.Bytes(), &image)
 		case "volume":
-			volumes = append(volumes, verify.VolumeRecord{})
+			volumes = append(volumes, result.Volume{})
 			decode(t, lines.Bytes(), &volumes[len(volumes)-1])
 		case "summary":
 			decode(t, lines.Bytes(), &summary)
 		case "file":
-			var f verify.FileRecord
+			var f result.File
 			decode(t, lines.Bytes(), &f)
 			verdicts[f.Path] = string(f.Verdict)
 			if n := f.Bytes; f.Size != nil && *n.Read+*n.Doubtful+*n.Failed+*n.Skipped+*n.Unlocated != *f.Size {

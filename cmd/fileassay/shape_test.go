@@ -14,6 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // lines are those of a result.
@@ -24,25 +25,25 @@ func (b *bench) lines(name string) [][]byte {
 
 // verified verifies an image and returns the record of the image and the other
 // lines of the result.
-func (b *bench) verified(exit int, args ...string) (verify.ImageRecord, [][]byte) {
+func (b *bench) verified(exit int, args ...string) (result.Image, [][]byte) {
 	b.Helper()
 	o := b.run([]string{"r.jsonl"}, append([]string{"verify", "--force", "-o", "r.jsonl"}, args...)...)
 	if o.exit != exit {
 		b.Fatalf("%v: exit %d, want %d: %s", args, o.exit, exit, o.stderr)
 	}
 	lines := b.lines("r.jsonl")
-	var im verify.ImageRecord
+	var im result.Image
 	decode(b.T, lines[0], &im)
 	return im, lines[1:]
 }
 
 // files are the lines of files among lines of a result.
-func (b *bench) decodeFiles(lines [][]byte) []verify.FileRecord {
+func (b *bench) decodeFiles(lines [][]byte) []result.File {
 	b.Helper()
-	var out []verify.FileRecord
+	var out []result.File
 	for _, l := range lines {
 		if bytes.HasPrefix(l, []byte(`{"type":"file"`)) {
-			var f verify.FileRecord
+			var f result.File
 			decode(b.T, l, &f)
 			out = append(out, f)
 		}
@@ -123,7 +124,7 @@ func TestMissingPart(t *testing.T) {
 	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("(-skipped +missing):\n%s", d)
 	}
-	if d := cmp.Diff([]verify.PartRecord{{Path: "pier.001", Start: n, Length: n, Held: n - 1000}, {Path: "pier.004", Start: 4 * n, Length: n}}, im.Parts.Short); d != "" {
+	if d := cmp.Diff([]result.Part{{Path: "pier.001", Start: n, Length: n, Held: n - 1000}, {Path: "pier.004", Start: 4 * n, Length: n}}, im.Parts.Short); d != "" {
 		t.Errorf("short parts (-want +got):\n%s", d)
 	}
 	if im.Map.Skipped != n+1024 {
@@ -164,7 +165,7 @@ func TestOffset(t *testing.T) {
 	if im.Offset != n || im.Size != ferrySize+n {
 		t.Errorf("%+v", im)
 	}
-	var v verify.VolumeRecord
+	var v result.Volume
 	decode(t, lines[0], &v)
 	if v.Start != n+64*512 || v.Found != "MBR partition 1" {
 		t.Errorf("volume at %d, %s", v.Start, v.Found)
@@ -262,7 +263,7 @@ func TestHeads(t *testing.T) {
 		sum.Skipped += h.Skipped
 	}
 	m := im.Map
-	if sum != (verify.ByteStates{Read: m.Read, Doubtful: m.Doubtful, Failed: m.Failed, Skipped: m.Skipped}) || im.Heads.Others.Total() != 100*512 {
+	if sum != (result.ByteStates{Read: m.Read, Doubtful: m.Doubtful, Failed: m.Failed, Skipped: m.Skipped}) || im.Heads.Others.Total() != 100*512 {
 		t.Errorf("heads add up to %+v, the map is %+v", sum, m)
 	}
 	if h := im.Heads.Heads[2]; h.Failed != 1024 { // 116736 is in the third zone
@@ -303,10 +304,10 @@ func TestHeads(t *testing.T) {
 	if hurt < 3 {
 		t.Errorf("only %d files wait for a head", hurt)
 	}
-	var s verify.SummaryRecord
+	var s result.Summary
 	decode(t, lines[len(lines)-1], &s)
 	for h := range 4 {
-		if s.Heads[h] != (verify.HeadFiles{Head: h, Files: files[h], Alone: alone[h]}) {
+		if s.Heads[h] != (result.HeadFiles{Head: h, Files: files[h], Alone: alone[h]}) {
 			t.Errorf("%+v, want %d files, %d alone", s.Heads[h], files[h], alone[h])
 		}
 	}
@@ -316,7 +317,7 @@ func TestHeads(t *testing.T) {
 	_, plain := b.verified(exitFound, "ferry.img", "--map", "worn.csv")
 	for i, f := range b.decodeFiles(lines) {
 		f.Heads = nil
-		var p verify.FileRecord
+		var p result.File
 		decode(t, plain[1+i], &p)
 		if d := cmp.Diff(p, f); d != "" {
 			t.Errorf("(-without +with a head map):\n%s", d)

@@ -14,7 +14,7 @@ import (
 	"golang.org/x/term"
 
 	"fileassay/report"
-	"fileassay/verify"
+	"fileassay/verify/files"
 )
 
 // All that the commands print goes through this file. Results go to stdout,
@@ -51,7 +51,7 @@ var errFound = errors.New("something is damaged, lost or may be unlisted")
 // exit prints err, if it is one, and gives the exit code for it.
 func (u *ui) exit(err error) int {
 	var usage *usageError
-	var out *verify.OutputError
+	var out *files.OutputError
 	switch {
 	case err == nil:
 		return exitClean
@@ -92,7 +92,7 @@ func stdoutError(err error) error {
 	if err == nil {
 		return nil
 	}
-	return &verify.OutputError{Path: "on stdout", Err: err}
+	return &files.OutputError{Path: "on stdout", Err: err}
 }
 
 func isTerminal(w io.Writer) bool {

@@ -1,9 +1,10 @@
 package browsertest
 
 import (
+	"testing"
+
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
-	"testing"
 )
 
 // Both pages open without a word on the console and without a request.

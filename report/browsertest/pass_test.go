@@ -20,7 +20,9 @@ import (
 	"fileassay/verify"
 	"fileassay/verify/compare"
 	"fileassay/verify/demo"
+	"fileassay/verify/files"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
@@ -47,18 +49,18 @@ func passPages(t *testing.T) map[string]string {
 	pages := map[string]string{}
 	write := func(name string, page func(io.Writer) error) {
 		pages[name] = filepath.Join(dir, name+".html")
-		if err := verify.WriteFile(pages[name], false, nil, page); err != nil {
+		if err := files.WriteFile(pages[name], false, nil, page); err != nil {
 			t.Fatal(err)
 		}
 	}
-	plan := func(name string, r *verify.Result, o reread.Options) {
+	plan := func(name string, r *result.Result, o reread.Options) {
 		p, err := reread.New(r, o)
 		if err != nil {
 			t.Fatal(err)
 		}
 		write("reread-"+name, func(w io.Writer) error { return report.PlanPage(w, p) })
 	}
-	compared := func(name string, before, after *verify.Result, content bool) {
+	compared := func(name string, before, after *result.Result, content bool) {
 		c, err := compare.Results(before, after, nil)
 		if err != nil {
 			t.Fatal(err)
@@ -80,7 +82,7 @@ func passPages(t *testing.T) map[string]string {
 	if err := os.WriteFile(heads, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	verified := func(name string, img []byte, unread []imap.Range) *verify.Result {
+	verified := func(name string, img []byte, unread []imap.Range) *result.Result {
 		base := filepath.Join(dir, name)
 		if err := os.WriteFile(base+".img", img, 0o600); err != nil {
 			t.Fatal(err)
@@ -119,9 +121,9 @@ func passPages(t *testing.T) map[string]string {
 	}
 	plan("demo", opened(t, filepath.Join(dir, "demo.jsonl")), reread.Options{Costs: reread.DefaultCosts()})
 
-	mean := hostilePass(t, dir, "mean", verify.Damaged)
+	mean := hostilePass(t, dir, "mean", result.Damaged)
 	plan("hostile", mean, reread.Options{Costs: reread.DefaultCosts(), Wanted: one(t)})
-	compared("hostile-rose", mean, hostilePass(t, dir, "meaner", verify.Intact), false)
+	compared("hostile-rose", mean, hostilePass(t, dir, "meaner", result.Intact), false)
 	compared("hostile-fell", opened(t, filepath.Join(dir, "meaner.jsonl")), mean, false)
 	return pages
 }
@@ -136,9 +138,9 @@ func one(t *testing.T) *wanted.List {
 	return l
 }
 
-func opened(t *testing.T, path string) *verify.Result {
+func opened(t *testing.T, path string) *result.Result {
 	t.Helper()
-	r, err := verify.OpenResult(path)
+	r, err := result.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -148,7 +150,7 @@ func opened(t *testing.T, path string) *verify.Result {
 
 // hostilePass writes a result of files with hostile names, all of one
 // verdict.
-func hostilePass(t *testing.T, dir, name string, v verify.Verdict) *verify.Result {
+func hostilePass(t *testing.T, dir, name string, v result.Verdict) *result.Result {
 	t.Helper()
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
@@ -158,23 +160,23 @@ func hostilePass(t *testing.T, dir, name string, v verify.Verdict) *verify.Resul
 		}
 	}
 	var ranges [][2]int64
-	if v != verify.Intact {
+	if v != result.Intact {
 		ranges = [][2]int64{{8192, 512 * int64(len(hostileNames))}}
 	}
-	put(verify.ImageRecord{Type: "image", Path: "<b>depot</b>.img", Size: 1 << 20, DriveSize: 1 << 20, Sector: 512, Format: 1})
-	put(verify.VolumeRecord{Type: "volume", Volume: 1, Length: 1 << 20, Filesystem: "<i>ext4</i>", Label: "</title>",
-		Places: []verify.Holding{{Holds: "files", State: "failed", Ranges: ranges}}})
+	put(result.Image{Type: "image", Path: "<b>depot</b>.img", Size: 1 << 20, DriveSize: 1 << 20, Sector: 512, Format: 1})
+	put(result.Volume{Type: "volume", Volume: 1, Length: 1 << 20, Filesystem: "<i>ext4</i>", Label: "</title>",
+		Places: []result.Holding{{Holds: "files", State: "failed", Ranges: ranges}}})
 	for i, n := range hostileNames {
 		size, read := int64(1024), int64(1024)
-		if v != verify.Intact {
+		if v != result.Intact {
 			read = 512
 		}
 		rest, zero := size-read, int64(0)
-		put(verify.FileRecord{Type: "file", Volume: 1, ID: uint64(i), Path: n, Kind: "file", Size: &size, Verdict: v,
-			Bytes:   verify.NullBytes{Read: &read, Doubtful: &zero, Failed: &rest, Skipped: &zero, Unlocated: &zero},
+		put(result.File{Volume: 1, ID: uint64(i), Path: n, Kind: "file", Size: &size, Verdict: v,
+			Bytes:   result.NullBytes{Read: &read, Doubtful: &zero, Failed: &rest, Skipped: &zero, Unlocated: &zero},
 			Extents: [][3]int64{{0, 8192 + 512*int64(i), 512}, {512, 65536 + 512*int64(i), 512}}})
 	}
-	put(verify.SummaryRecord{Type: "summary"})
+	put(result.Summary{Type: "summary"})
 	path := filepath.Join(dir, name+".jsonl")
 	if err := os.WriteFile(path, b.Bytes(), 0o600); err != nil {
 		t.Fatal(err)

@@ -7,8 +7,9 @@ import (
 	"slices"
 	"strings"
 
-	"fileassay/verify"
+	"fileassay/verify/files"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -38,8 +39,8 @@ type Change struct {
 	Kind   wanted.Kind    `json:"kind"`
 	Folder bool           `json:"folder,omitempty"`
 	Weight float64        `json:"weight"`
-	Before verify.Verdict `json:"before,omitempty"` // "" where it was not listed
-	After  verify.Verdict `json:"after,omitempty"`
+	Before result.Verdict `json:"before,omitempty"` // "" where it was not listed
+	After  result.Verdict `json:"after,omitempty"`
 	Won    int64          `json:"bytes_won"` // below 0: lost
 	// Sectors is how many sectors of its content, read both times, hold other
 	// bytes now, where content was compared.
@@ -106,7 +107,7 @@ type Comparison struct {
 }
 
 // Counts counts files by verdict.
-type Counts = verify.VerdictCount
+type Counts = result.VerdictCount
 
 // Worse reports whether anything got worse.
 func (c *Comparison) Worse() bool {
@@ -121,19 +122,19 @@ var ErrOtherDrive = errors.New("they are of drives of other sizes; give two resu
 
 // Results compares two results of one drive. list is nil for the built-in one.
 // What the sectors hold that both passes read is not in a result: see [Content].
-func Results(before, after *verify.Result, list *wanted.List) (*Comparison, error) {
+func Results(before, after *result.Result, list *wanted.List) (*Comparison, error) {
 	if list == nil {
 		list = wanted.Default()
 	}
 	if a, b := before.Image.DriveSize, after.Image.DriveSize; a != b {
-		return nil, &verify.InputError{Err: fmt.Errorf("results %s and %s (%d and %d bytes): %w", before.Path, after.Path, a, b, ErrOtherDrive)}
+		return nil, &files.InputError{Err: fmt.Errorf("results %s and %s (%d and %d bytes): %w", before.Path, after.Path, a, b, ErrOtherDrive)}
 	}
 	c := &Comparison{Type: "compare", Before: before.Path, After: after.Path, Wanted: list.Name, Sector: after.Image.Sector,
 		Counts: map[What]int64{}, Verdicts: [2]Counts{before.Summary.Files, after.Summary.Files}, Changes: []Change{}, list: list}
 	c.places(before, after)
 	c.volumes(before, after)
 	j := &judge{Comparison: c, list: list, kinds: map[wanted.Kind]*KindGain{}}
-	if err := j.files(before, after); err != nil {
+	if err := j.filesOf(before, after); err != nil {
 		return nil, err
 	}
 	c.sort()
@@ -157,7 +158,7 @@ func (w What) rank() int {
 	return slices.Index([]What{Fell, Gone, Changed, Rose, Found, Named, Renamed, More}, w)
 }
 
-func (c *Comparison) next(after *verify.Result, list *wanted.List) error {
+func (c *Comparison) next(after *result.Result, list *wanted.List) error {
 	p, err := reread.New(after, reread.Options{Wanted: list, Costs: reread.DefaultCosts()})
 	if err != nil {
 		return err
@@ -180,7 +181,7 @@ type waiting struct {
 	weight float64
 }
 
-func (j *judge) files(before, after *verify.Result) error {
+func (j *judge) filesOf(before, after *result.Result) error {
 	was, err := load(before)
 	if err != nil {
 		return err
@@ -222,7 +223,7 @@ func (j *judge) files(before, after *verify.Result) error {
 	}
 	for i := range was.list {
 		if x := &was.list[i]; !x.used {
-			f := verify.FileRecord{Path: x.path, Modified: x.modified}
+			f := result.File{Path: x.path, Modified: x.modified}
 			if x.size >= 0 {
 				f.Size = &x.size
 			}
@@ -233,8 +234,8 @@ func (j *judge) files(before, after *verify.Result) error {
 	return nil
 }
 
-func level(v verify.Verdict) int {
-	return slices.Index([]verify.Verdict{verify.Lost, verify.Damaged, verify.Intact}, v)
+func level(v result.Verdict) int {
+	return slices.Index([]result.Verdict{result.Lost, result.Damaged, result.Intact}, v)
 }
 
 // pair compares a file with what it was; x is nil where it was not listed.
@@ -243,7 +244,7 @@ func (j *judge) pair(x *old, now *waiting) {
 		Weight: now.weight, After: now.verdict}
 	if x == nil {
 		c.What, c.Won = Found, now.read
-		j.gain(&c, now.verdict == verify.Intact, false)
+		j.gain(&c, now.verdict == result.Intact, false)
 		j.note(c)
 		return
 	}
@@ -255,11 +256,11 @@ func (j *judge) pair(x *old, now *waiting) {
 	switch {
 	case up < 0:
 		c.What, c.Why = Fell, "its verdict was better before"
-	case x.size >= 0 && now.size >= 0 && x.size != now.size && x.verdict == verify.Intact:
+	case x.size >= 0 && now.size >= 0 && x.size != now.size && x.verdict == result.Intact:
 		c.What, c.Why = Changed, fmt.Sprintf("its size was %d and is %d", x.size, now.size)
-	case x.verdict == verify.Intact && now.verdict == verify.Intact && x.modified != now.modified:
+	case x.verdict == result.Intact && now.verdict == result.Intact && x.modified != now.modified:
 		c.What, c.Why = Changed, "its time of change is another"
-	case x.verdict == verify.Intact && now.verdict == verify.Intact && x.extents != now.extents:
+	case x.verdict == result.Intact && now.verdict == result.Intact && x.extents != now.extents:
 		c.What, c.Why = Changed, "its content lies elsewhere"
 	case now.placed() < x.placed():
 		c.What, c.Why = Fell, "its name, or the folder that it lies in, was known before"
@@ -277,7 +278,7 @@ func (j *judge) pair(x *old, now *waiting) {
 	case c.Won > 0:
 		c.What = More
 	}
-	j.gain(&c, up > 0 && now.verdict == verify.Intact, up > 0)
+	j.gain(&c, up > 0 && now.verdict == result.Intact, up > 0)
 	if c.Old != "" {
 		what := Renamed
 		if now.placed() > x.placed() {

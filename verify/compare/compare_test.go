@@ -10,7 +10,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"fileassay/verify"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -18,15 +19,15 @@ import (
 type entry struct {
 	id      uint64
 	path    string
-	verdict verify.Verdict
+	verdict result.Verdict
 	size    int64
 	read    int64
 	at      int64
 	kind    string
 }
 
-// result writes a result and opens it. unread are ranges [offset, length].
-func result(t *testing.T, drive int64, proof string, unread string, files ...entry) *verify.Result {
+// made writes a result and opens it. unread are ranges [offset, length].
+func made(t *testing.T, drive int64, proof string, unread string, files ...entry) *result.Result {
 	t.Helper()
 	var b strings.Builder
 	fmt.Fprintf(&b, `{"type":"image","path":"depot.img","size":%d,"drive_size":%d,"sector":512,"map":{},"table":"none","format":1}`+"\n", drive, drive)
@@ -45,7 +46,7 @@ func result(t *testing.T, drive int64, proof string, unread string, files ...ent
 	if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	r, err := verify.OpenResult(path)
+	r, err := result.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -54,13 +55,13 @@ func result(t *testing.T, drive int64, proof string, unread string, files ...ent
 }
 
 const (
-	intact  = verify.Intact
-	damaged = verify.Damaged
-	lost    = verify.Lost
+	intact  = result.Intact
+	damaged = result.Damaged
+	lost    = result.Lost
 )
 
 func TestChanges(t *testing.T) {
-	before := result(t, 1<<20, "a", "[[8192,4096],[20480,1024]]",
+	before := made(t, 1<<20, "a", "[[8192,4096],[20480,1024]]",
 		entry{1, "same.txt", intact, 10, 10, 100, ""},
 		entry{2, "rises.docx", damaged, 100, 50, 200, ""},
 		entry{3, "falls.jpg", intact, 100, 100, 300, ""},
@@ -76,7 +77,7 @@ func TestChanges(t *testing.T) {
 		entry{12, "folder", damaged, 0, 0, 0, "folder"},
 		entry{13, "grew.txt", intact, 10, 10, 1300, ""},
 	)
-	after := result(t, 1<<20, "a", "[[8192,1024],[40960,512]]",
+	after := made(t, 1<<20, "a", "[[8192,1024],[40960,512]]",
 		entry{1, "same.txt", intact, 10, 10, 100, ""},
 		entry{2, "rises.docx", intact, 100, 100, 200, ""},
 		entry{3, "falls.jpg", damaged, 100, 40, 300, ""},
@@ -133,17 +134,17 @@ func TestChanges(t *testing.T) {
 }
 
 func TestWarnings(t *testing.T) {
-	a, b := result(t, 1<<20, "a", "[]"), result(t, 1<<20, "b", "[]")
+	a, b := made(t, 1<<20, "a", "[]"), made(t, 1<<20, "b", "[]")
 	c, err := Results(a, b, nil)
 	if err != nil || len(c.Warnings) != 1 || !strings.Contains(c.Warnings[0], "other bytes now") {
 		t.Errorf("%v, %v: want a warning on other bytes", c, err)
 	}
-	c, err = Results(a, result(t, 1<<20, "short", "[]"), nil)
+	c, err = Results(a, made(t, 1<<20, "short", "[]"), nil)
 	if err != nil || !strings.Contains(strings.Join(c.Warnings, " "), "was complete before") {
 		t.Errorf("%v, %v: want a warning on the list", c, err)
 	}
-	var input *verify.InputError
-	if _, err := Results(a, result(t, 2<<20, "a", "[]"), nil); !errors.Is(err, ErrOtherDrive) || !errors.As(err, &input) {
+	var input *files.InputError
+	if _, err := Results(a, made(t, 2<<20, "a", "[]"), nil); !errors.Is(err, ErrOtherDrive) || !errors.As(err, &input) {
 		t.Errorf("drives of other sizes: %v", err)
 	}
 }
@@ -151,7 +152,7 @@ func TestWarnings(t *testing.T) {
 // A volume that claims to reach past the end of the drive has nothing to lose
 // there.
 func TestPastTheEnd(t *testing.T) {
-	before, after := result(t, 1<<20, "a", "[[8192,1024]]"), result(t, 1<<20, "a", "[[8192,512],[1048576,4096]]")
+	before, after := made(t, 1<<20, "a", "[[8192,1024]]"), made(t, 1<<20, "a", "[[8192,512],[1048576,4096]]")
 	c, err := Results(before, after, nil)
 	if err != nil || c.Lost != 0 || c.Sectors != 1 || c.Worse() {
 		t.Errorf("%v: %d sectors lost, %d won, worse %v; want 0, 1, false", err, c.Lost, c.Sectors, c.Worse())
@@ -160,8 +161,8 @@ func TestPastTheEnd(t *testing.T) {
 
 // An array and the volume in it may begin at one place of the drive.
 func TestVolumesAtOnePlace(t *testing.T) {
-	r, other := result(t, 1<<20, "a", "[]"), result(t, 1<<20, "a", "[]")
-	for _, x := range []*verify.Result{r, other} {
+	r, other := made(t, 1<<20, "a", "[]"), made(t, 1<<20, "a", "[]")
+	for _, x := range []*result.Result{r, other} {
 		outer := x.Volumes[0]
 		outer.Volume, outer.Filesystem, outer.Proof = 2, "md array", nil
 		x.Volumes = append(x.Volumes, outer)
@@ -187,8 +188,8 @@ func TestGoneWeight(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	before := result(t, 1<<20, "a", "[]", entry{1, "log.txt", intact, 4096, 4096, 100, ""}, entry{2, "small.txt", intact, 10, 10, 300, ""})
-	c, err := Results(before, result(t, 1<<20, "a", "[]"), list)
+	before := made(t, 1<<20, "a", "[]", entry{1, "log.txt", intact, 4096, 4096, 100, ""}, entry{2, "small.txt", intact, 10, 10, 300, ""})
+	c, err := Results(before, made(t, 1<<20, "a", "[]"), list)
 	if err != nil || len(c.Changes) != 2 || c.Changes[0].Path != "small.txt" || c.Changes[0].Weight != 7 || c.Changes[1].Weight != 0 {
 		t.Errorf("%v: %+v; want weights 7 and 0", err, c.Changes)
 	}

@@ -10,7 +10,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // ContentOptions say how the content of two images is compared.
@@ -50,14 +50,14 @@ const windowSize = 1 << 20
 
 // Content reads the images of two results and compares, byte for byte, what
 // both passes read; the comparison of the results then tells of it. Nothing
-// that either pass did not read is looked at. Errors are [*verify.InputError]
+// that either pass did not read is looked at. Errors are [*files.InputError]
 // or the context's, and leave the comparison as it was.
-func Content(ctx context.Context, c *Comparison, before, after *verify.Result, o ContentOptions) error {
+func Content(ctx context.Context, c *Comparison, before, after *result.Result, o ContentOptions) error {
 	return c.readContent(ctx, before, after, o, batchRanges)
 }
 
 // readContent is [Content] with a limit of how many ranges are held at a time.
-func (c *Comparison) readContent(ctx context.Context, before, after *verify.Result, o ContentOptions, limit int) error {
+func (c *Comparison) readContent(ctx context.Context, before, after *result.Result, o ContentOptions, limit int) error {
 	a, b, err := openImages(before, after, o)
 	if err != nil {
 		return err
@@ -65,7 +65,7 @@ func (c *Comparison) readContent(ctx context.Context, before, after *verify.Resu
 	defer a.Close()
 	defer b.Close()
 	rec := &ContentRecord{Images: [2]string{a.path, b.path}, Sector: min(a.Sector(), b.Sector()), Inputs: slices.Concat(a.files(), b.files())}
-	for _, r := range []*verify.Result{before, after} {
+	for _, r := range []*result.Result{before, after} {
 		rec.note(r)
 	}
 	h := &holders{after: after, a: a.Reader, b: b.Reader, list: c.list, options: o.Options, rec: rec, found: map[int]*held{}}
@@ -80,14 +80,14 @@ func (c *Comparison) readContent(ctx context.Context, before, after *verify.Resu
 }
 
 // note says what makes a comparison less than it looks.
-func (rec *ContentRecord) note(r *verify.Result) {
+func (rec *ContentRecord) note(r *result.Result) {
 	if m := &r.Image.Map; m.TrustDoubtful && m.Doubtful > 0 {
 		rec.Notes = append(rec.Notes, fmt.Sprintf("%s takes %d bytes of doubtful sectors as read: the drive did not vouch for them, and what differs may lie there", r.Path, m.Doubtful))
 	}
 	if r.Image.Map.AssumedRead {
 		rec.Notes = append(rec.Notes, fmt.Sprintf("%s was made without an imaging map, on the claim that every sector was read: what differs may never have been read", r.Path))
 	}
-	if !slices.ContainsFunc(r.Volumes, func(v verify.VolumeRecord) bool { return v.Proof != nil }) {
+	if !slices.ContainsFunc(r.Volumes, func(v result.Volume) bool { return v.Proof != nil }) {
 		rec.Notes = append(rec.Notes, fmt.Sprintf("%s lists no files, so only its size shows that the image is the one it was made from", r.Path))
 	}
 }

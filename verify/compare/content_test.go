@@ -19,6 +19,8 @@ import (
 
 	"fileassay/extract/imap"
 	"fileassay/verify"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 )
@@ -30,7 +32,7 @@ type pass struct {
 }
 
 // verified writes a pass to a folder under a name, and opens its result.
-func (p pass) verified(t testing.TB, dir, name string) *verify.Result {
+func (p pass) verified(t testing.TB, dir, name string) *result.Result {
 	t.Helper()
 	path := filepath.Join(dir, name+".img")
 	if err := os.WriteFile(path, p.image, 0o600); err != nil {
@@ -40,7 +42,7 @@ func (p pass) verified(t testing.TB, dir, name string) *verify.Result {
 }
 
 // verifyTo verifies an image, and opens the result.
-func verifyTo(t testing.TB, dir, name, path string, size int64, unread []imap.Range) *verify.Result {
+func verifyTo(t testing.TB, dir, name, path string, size int64, unread []imap.Range) *result.Result {
 	t.Helper()
 	list := filepath.Join(dir, name+".csv")
 	truthtest.WriteMap(t, list, size, unread)
@@ -48,7 +50,7 @@ func verifyTo(t testing.TB, dir, name, path string, size int64, unread []imap.Ra
 	if _, err := verify.Run(t.Context(), verify.Options{Image: path, Map: list, Result: out, Force: true}); err != nil {
 		t.Fatal(err)
 	}
-	r, err := verify.OpenResult(out)
+	r, err := result.Open(out)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -62,7 +64,7 @@ func compared(t testing.TB, dir string, before, after pass) *Comparison {
 	return comparedBy(t, before.verified(t, dir, "before"), after.verified(t, dir, "after"), batchRanges)
 }
 
-func comparedBy(t testing.TB, a, b *verify.Result, limit int) *Comparison {
+func comparedBy(t testing.TB, a, b *result.Result, limit int) *Comparison {
 	t.Helper()
 	c, err := Results(a, b, nil)
 	if err != nil {
@@ -353,9 +355,9 @@ func contentTruth(t *testing.T, f *fixture.Fixture) {
 }
 
 // after opens the newer result again.
-func (c *Comparison) after(t testing.TB, dir string) *verify.Result {
+func (c *Comparison) after(t testing.TB, dir string) *result.Result {
 	t.Helper()
-	r, err := verify.OpenResult(filepath.Join(dir, "after.jsonl"))
+	r, err := result.Open(filepath.Join(dir, "after.jsonl"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -443,7 +445,7 @@ func TestContentImages(t *testing.T) {
 	}
 	for _, test := range []struct {
 		name  string
-		a, b  *verify.Result
+		a, b  *result.Result
 		o     ContentOptions
 		cause error
 		want  string
@@ -452,8 +454,8 @@ func TestContentImages(t *testing.T) {
 		{"one image by two names", a, a, ContentOptions{After: link}, ErrSameImage, "--image-before"},
 		{"moved", a, b, ContentOptions{Before: filepath.Join(dir, "none.img")}, os.ErrNotExist, "say where with --image-before FILE"},
 		{"moved after", a, b, ContentOptions{After: filepath.Join(dir, "none.img")}, os.ErrNotExist, "say where with --image-after FILE"},
-		{"another", a, b, ContentOptions{Before: wrong}, verify.ErrOtherImage, ""},
-		{"short", a, b, ContentOptions{Before: short}, verify.ErrOtherImage, "it has 20971520 bytes, that one had 41943040"},
+		{"another", a, b, ContentOptions{Before: wrong}, result.ErrOtherImage, ""},
+		{"short", a, b, ContentOptions{Before: short}, result.ErrOtherImage, "it has 20971520 bytes, that one had 41943040"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			c, err := Results(test.a, test.b, nil)
@@ -462,7 +464,7 @@ func TestContentImages(t *testing.T) {
 			}
 			was := asJSON(t, c)
 			err = Content(t.Context(), c, test.a, test.b, test.o)
-			var in *verify.InputError
+			var in *files.InputError
 			if !errors.As(err, &in) || !errors.Is(err, test.cause) || !strings.Contains(err.Error(), test.want) {
 				t.Errorf("got %v, want %v with %q", err, test.cause, test.want)
 			}

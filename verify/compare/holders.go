@@ -10,8 +10,8 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/volume"
-	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -24,15 +24,15 @@ type held struct {
 // holders finds out what lies in sectors that differ, as the newer result and
 // its image tell it.
 type holders struct {
-	after   *verify.Result
+	after   *result.Result
 	a, b    *image.Reader
 	list    *wanted.List
 	options extract.Options
 	rec     *ContentRecord
 	found   map[int]*held // by line
 
-	open   *verify.VolumeRecord // the volume that is open: the last that was asked
-	fs     extract.Filesystem   // nil where it cannot be opened
+	open   *result.Volume     // the volume that is open: the last that was asked
+	fs     extract.Filesystem // nil where it cannot be opened
 	buffer []byte
 }
 
@@ -68,7 +68,7 @@ func (h *holders) settle(ctx context.Context, d *differing) error {
 
 // file notes a file if its content lies in sectors that differ, and adds those
 // to claimed.
-func (h *holders) file(d *differing, f *verify.FileRecord, line int, claimed *extract.Spans) {
+func (h *holders) file(d *differing, f *result.File, line int, claimed *extract.Spans) {
 	var mine extract.Spans
 	for _, list := range [][][3]int64{f.Extents, f.Patched} {
 		for _, e := range list {
@@ -170,7 +170,7 @@ func (h *holders) space(ctx context.Context, d *differing, rest *extract.Spans) 
 }
 
 // volume counts the sectors of rest in a volume, [start, end).
-func (h *holders) volume(ctx context.Context, d *differing, v *verify.VolumeRecord, rest *extract.Spans, start, end int64) error {
+func (h *holders) volume(ctx context.Context, d *differing, v *result.Volume, rest *extract.Spans, start, end int64) error {
 	if err := h.enter(ctx, v); err != nil {
 		return err
 	}
@@ -206,7 +206,7 @@ func (h *holders) volume(ctx context.Context, d *differing, v *verify.VolumeReco
 }
 
 // enter opens a volume of the newer image, as far as that was read.
-func (h *holders) enter(ctx context.Context, v *verify.VolumeRecord) error {
+func (h *holders) enter(ctx context.Context, v *result.Volume) error {
 	if h.open == v {
 		return nil
 	}

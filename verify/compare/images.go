@@ -7,10 +7,11 @@ import (
 
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 )
 
-// ErrSameImage is the cause of an [*verify.InputError] where two results name
+// ErrSameImage is the cause of an [*files.InputError] where two results name
 // one image.
 var ErrSameImage = errors.New("it is the image of both results: the further pass was written into it, what the pass before gave is no longer there, and content cannot be compared; give a copy that was kept of it with --image-before FILE")
 
@@ -24,7 +25,7 @@ type opened struct {
 
 // openImage opens the image of a result, and holds it to the result. path is ""
 // for the one that the result names; flag says how another is given.
-func openImage(path, flag string, whole bool, res *verify.Result) (*opened, error) {
+func openImage(path, flag string, whole bool, res *result.Result) (*opened, error) {
 	if path == "" {
 		path = res.Image.Path
 	}
@@ -38,7 +39,7 @@ func openImage(path, flag string, whole bool, res *verify.Result) (*opened, erro
 // readMap is what a result calls read of its image of size bytes. A result
 // that does not say where all its unread bytes lie is an error: the bytes of
 // the rest would be taken for the drive's.
-func readMap(res *verify.Result, size int64) (*imap.Map, error) {
+func readMap(res *result.Result, size int64) (*imap.Map, error) {
 	un := unread(res)
 	for _, b := range res.Image.Broken {
 		un.Add(b[0], b[1])
@@ -94,9 +95,9 @@ func (o *opened) files() []string {
 }
 
 // openImages opens the images of both results.
-func openImages(before, after *verify.Result, o ContentOptions) (a, b *opened, err error) {
+func openImages(before, after *result.Result, o ContentOptions) (a, b *opened, err error) {
 	if p, q := before.Image.Offset, after.Image.Offset; p != q {
-		return nil, nil, &verify.InputError{Err: fmt.Errorf("results %s and %s: the drive begins at byte %d of one image and at byte %d of the other: content can be compared only where both begin alike",
+		return nil, nil, &files.InputError{Err: fmt.Errorf("results %s and %s: the drive begins at byte %d of one image and at byte %d of the other: content can be compared only where both begin alike",
 			before.Path, after.Path, p, q)}
 	}
 	if a, err = openImage(o.Before, "--image-before", o.Whole, before); err != nil {
@@ -109,7 +110,7 @@ func openImages(before, after *verify.Result, o ContentOptions) (a, b *opened, e
 	if sameImage(a, b) {
 		a.Close()
 		b.Close()
-		return nil, nil, &verify.InputError{Err: fmt.Errorf("image %s: %w", b.path, ErrSameImage)}
+		return nil, nil, &files.InputError{Err: fmt.Errorf("image %s: %w", b.path, ErrSameImage)}
 	}
 	return a, b, nil
 }

@@ -2,10 +2,9 @@ package compare
 
 import (
 	"encoding/binary"
+	"fileassay/verify/result"
 	"hash/fnv"
 	"strings"
-
-	"fileassay/verify"
 )
 
 // old is what is remembered of a file of the result before.
@@ -13,7 +12,7 @@ type old struct {
 	volume   int64 // where its volume begins
 	id       uint64
 	path     string
-	verdict  verify.Verdict
+	verdict  result.Verdict
 	folder   bool
 	size     int64 // -1 where unknown
 	read     int64
@@ -35,14 +34,14 @@ type pathKey struct {
 	path   string
 }
 
-// files are the files of the result before.
-type files struct {
+// listedFiles are the files of the result before.
+type listedFiles struct {
 	list []old
 	byID map[idKey]int32
 }
 
 // starts is where the volumes of a result begin, by number.
-func starts(r *verify.Result) map[int]int64 {
+func starts(r *result.Result) map[int]int64 {
 	m := map[int]int64{}
 	for i := range r.Volumes {
 		m[r.Volumes[i].Volume] = r.Volumes[i].Start
@@ -51,7 +50,7 @@ func starts(r *verify.Result) map[int]int64 {
 }
 
 // newOld takes what is remembered of a line.
-func newOld(f *verify.FileRecord, start int64) old {
+func newOld(f *result.File, start int64) old {
 	o := old{volume: start, id: f.ID, path: f.Path, verdict: f.Verdict, folder: f.Kind == "folder", size: -1, unnamed: f.Unnamed, modified: f.Modified, next: -1}
 	if f.Size != nil {
 		o.size = *f.Size
@@ -90,8 +89,8 @@ func (o *old) placed() int {
 	return 2
 }
 
-func load(r *verify.Result) (*files, error) {
-	fs := &files{byID: map[idKey]int32{}}
+func load(r *result.Result) (*listedFiles, error) {
+	fs := &listedFiles{byID: map[idKey]int32{}}
 	start := starts(r)
 	last := map[idKey]int32{} // of files with several names, the last in the chain
 	for f, err := range r.Files() {
@@ -118,14 +117,14 @@ func load(r *verify.Result) (*files, error) {
 }
 
 // exact finds a file by number and path.
-func (fs *files) exact(o *old) *old {
+func (fs *listedFiles) exact(o *old) *old {
 	return fs.chain(o, func(x *old) bool { return x.path == o.path })
 }
 
 // renamed finds a file by its number alone.
-func (fs *files) renamed(o *old) *old { return fs.chain(o, func(*old) bool { return true }) }
+func (fs *listedFiles) renamed(o *old) *old { return fs.chain(o, func(*old) bool { return true }) }
 
-func (fs *files) chain(o *old, ok func(*old) bool) *old {
+func (fs *listedFiles) chain(o *old, ok func(*old) bool) *old {
 	at, found := fs.byID[idKey{o.volume, o.id}]
 	if !found {
 		return nil
@@ -140,7 +139,7 @@ func (fs *files) chain(o *old, ok func(*old) bool) *old {
 }
 
 // byPath are the files that were not found again, by path.
-func (fs *files) byPath() map[pathKey]int32 {
+func (fs *listedFiles) byPath() map[pathKey]int32 {
 	m := map[pathKey]int32{}
 	for i := range fs.list {
 		if x := &fs.list[i]; !x.used {

@@ -6,13 +6,13 @@ import (
 	"strings"
 
 	"fileassay/extract"
-	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // unread are the unread sectors of a result's drive, of some states or of all.
-func unread(r *verify.Result, states ...string) *extract.Spans {
+func unread(r *result.Result, states ...string) *extract.Spans {
 	s := &extract.Spans{}
-	add := func(list []verify.Holding) {
+	add := func(list []result.Holding) {
 		for _, h := range list {
 			if len(states) > 0 && !slices.Contains(states, h.State) {
 				continue
@@ -43,7 +43,7 @@ func within(s *extract.Spans, drive int64) *extract.Spans {
 const maxPlaces = 1000
 
 // places compares what was read.
-func (c *Comparison) places(before, after *verify.Result) {
+func (c *Comparison) places(before, after *result.Result) {
 	was, now := unread(before), unread(after)
 	sector := max(c.Sector, 1)
 	kept := int64(0)
@@ -82,7 +82,7 @@ func (c *Comparison) places(before, after *verify.Result) {
 
 // gaveWay says which sectors gave data before, though the drive did not vouch
 // for it, and none now: unread both times, and worse all the same.
-func (c *Comparison) gaveWay(before, after *verify.Result, sector int64) {
+func (c *Comparison) gaveWay(before, after *result.Result, sector int64) {
 	was, now := unread(before, "doubtful"), unread(after, "failed", "skipped")
 	n, first := int64(0), int64(-1)
 	for s := range now.All() {
@@ -104,13 +104,13 @@ func (c *Comparison) gaveWay(before, after *verify.Result, sector int64) {
 }
 
 // volumes compares the volumes and their lists.
-func (c *Comparison) volumes(before, after *verify.Result) {
+func (c *Comparison) volumes(before, after *result.Result) {
 	// volumes may begin at one place: an array, and what lies in it
 	type place struct {
 		start int64
 		nth   int
 	}
-	numbered := func(list []verify.VolumeRecord) []place {
+	numbered := func(list []result.Volume) []place {
 		out, seen := make([]place, len(list)), map[int64]int{}
 		for i := range list {
 			out[i] = place{list[i].Start, seen[list[i].Start]}
@@ -119,7 +119,7 @@ func (c *Comparison) volumes(before, after *verify.Result) {
 		return out
 	}
 	old, places := numbered(before.Volumes), numbered(after.Volumes)
-	was := map[place]*verify.VolumeRecord{}
+	was := map[place]*result.Volume{}
 	for i := range before.Volumes {
 		was[old[i]] = &before.Volumes[i]
 	}
@@ -146,7 +146,7 @@ func (c *Comparison) volumes(before, after *verify.Result) {
 	}
 }
 
-func (c *Comparison) worse(x, v *verify.VolumeRecord) {
+func (c *Comparison) worse(x, v *result.Volume) {
 	if x.Filesystem != v.Filesystem {
 		c.Warnings = append(c.Warnings, fmt.Sprintf("volume %d was %q before and is %q now", v.Volume, x.Filesystem, v.Filesystem))
 	}

@@ -11,7 +11,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -142,7 +142,7 @@ func TestExtents(t *testing.T) {
 			}
 		}
 		d.index()
-		f := &verify.FileRecord{Kind: "file"}
+		f := &result.File{Kind: "file"}
 		mine := map[int]bool{}
 		for range 1 + rnd.IntN(4) {
 			at := rnd.IntN(size)
@@ -177,7 +177,7 @@ func TestExtents(t *testing.T) {
 	d := &differing{unit: unit, list: []extract.Span{{Start: 0, End: 96}}}
 	d.index()
 	for _, e := range [][3]int64{{0, -5, 10}, {0, 1 << 62, 1 << 62}, {0, 50, -1}, {0, 50, 51}, {0, 200, 1}} {
-		h.file(d, &verify.FileRecord{Extents: [][3]int64{e}}, 1, &extract.Spans{})
+		h.file(d, &result.File{Extents: [][3]int64{e}}, 1, &extract.Spans{})
 	}
 	if len(h.found) != 0 {
 		t.Error("an extent outside the image has content in it")

@@ -1,18 +1,17 @@
 package compare
 
 import (
+	"fileassay/verify/result"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-
-	"fileassay/verify"
 )
 
 // written opens a result of these lines of files; places are the unread
 // sectors of its volume.
-func written(t *testing.T, missing, places string, files ...string) *verify.Result {
+func written(t *testing.T, missing, places string, files ...string) *result.Result {
 	t.Helper()
 	lines := []string{
 		`{"type":"image","path":"depot.img","size":1048576,"drive_size":1048576,"sector":512,"map":{},"table":"none","missing":` + missing + `,"format":1}`,
@@ -22,7 +21,7 @@ func written(t *testing.T, missing, places string, files ...string) *verify.Resu
 	if err := os.WriteFile(path, []byte(strings.Join(lines, "\n")+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	r, err := verify.OpenResult(path)
+	r, err := result.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -17,7 +17,8 @@ import (
 	"sync/atomic"
 
 	"fileassay/extract/image"
-	"fileassay/verify"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 )
 
 // AuditOptions say what to audit, and against what.
@@ -63,20 +64,20 @@ type AuditReport struct {
 // Clean reports whether nothing is off.
 func (r *AuditReport) Clean() bool { return len(r.Findings) == 0 }
 
-// Audit audits a folder. Errors are [*verify.InputError] or the context's.
+// Audit audits a folder. Errors are [*files.InputError] or the context's.
 func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
 	if o.Threads <= 0 {
 		o.Threads = runtime.GOMAXPROCS(0)
 	}
 	if o.Image != "" && o.Result == "" {
-		return nil, &verify.InputError{Err: errors.New("an image is given without the result that says what lies where in it")}
+		return nil, &files.InputError{Err: errors.New("an image is given without the result that says what lies where in it")}
 	}
 	if err := o.prepare(); err != nil {
 		return nil, err
 	}
 	root, err := os.OpenRoot(o.Folder)
 	if err != nil {
-		return nil, &verify.InputError{Err: fmt.Errorf("folder: %w", err)}
+		return nil, &files.InputError{Err: fmt.Errorf("folder: %w", err)}
 	}
 	defer root.Close()
 	a := &audit{o: o, root: root, sizes: map[string]int64{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
@@ -84,7 +85,7 @@ func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
 		return nil, err
 	}
 	if _, ok := a.sizes[journalName]; ok {
-		return nil, &verify.InputError{Err: fmt.Errorf("folder %s: the delivery is not finished; run its extract command again first", o.Folder)}
+		return nil, &files.InputError{Err: fmt.Errorf("folder %s: the delivery is not finished; run its extract command again first", o.Folder)}
 	}
 	_, a.rep.Bag = a.sizes[declarationName]
 	if a.rep.Bag {
@@ -92,7 +93,7 @@ func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
 			return nil, err
 		}
 	} else if o.Result == "" {
-		return nil, &verify.InputError{Err: fmt.Errorf("folder %s: is no bag (it has no %s): give the result with --result, and the image with --image, to hold it to those", o.Folder, declarationName)}
+		return nil, &files.InputError{Err: fmt.Errorf("folder %s: is no bag (it has no %s): give the result with --result, and the image with --image, to hold it to those", o.Folder, declarationName)}
 	}
 	if o.Result != "" {
 		if err := a.against(ctx); err != nil {
@@ -146,7 +147,7 @@ func (a *audit) list(ctx context.Context) error {
 		return nil
 	})
 	if err != nil && ctx.Err() == nil {
-		return &verify.InputError{Err: fmt.Errorf("folder %s: %w", a.o.Folder, err)}
+		return &files.InputError{Err: fmt.Errorf("folder %s: %w", a.o.Folder, err)}
 	}
 	return err
 }
@@ -333,7 +334,7 @@ func (a *audit) each(ctx context.Context, n int, do func(i int, buf []byte) erro
 
 // against holds the folder to the result, and to the image if there is one.
 func (a *audit) against(ctx context.Context) error {
-	res, err := verify.OpenResult(a.o.Result)
+	res, err := result.Open(a.o.Result)
 	if err != nil {
 		return err
 	}
@@ -404,7 +405,7 @@ func parseSelection(s string) (*Selection, error) {
 			var list string
 			list, s, _ = strings.Cut(rest, "; ")
 			for _, v := range strings.Fields(list) {
-				sel.Verdicts = append(sel.Verdicts, verify.Verdict(v))
+				sel.Verdicts = append(sel.Verdicts, result.Verdict(v))
 			}
 		case "volume":
 			var n string

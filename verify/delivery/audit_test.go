@@ -9,8 +9,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"fileassay/verify"
 	"fileassay/verify/delivery"
+	"fileassay/verify/files"
 )
 
 // yard is a small image with its result: three files of one size, one that is
@@ -191,7 +191,7 @@ func TestAuditTree(t *testing.T) {
 	if d := cmp.Diff(want, rep.Findings); d != "" {
 		t.Error(d)
 	}
-	var in *verify.InputError
+	var in *files.InputError
 	if _, err := delivery.Audit(t.Context(), delivery.AuditOptions{Folder: tree}); !errors.As(err, &in) {
 		t.Errorf("a folder that is no bag, and nothing to hold it to: %v", err)
 	}

@@ -1,12 +1,11 @@
 package delivery
 
 import (
+	"fileassay/verify/result"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-
-	"fileassay/verify"
 )
 
 // RFC 8493, section 2.1.3: CR, LF and % are percent-encoded, and no other.
@@ -97,8 +96,8 @@ func FuzzParseManifest(f *testing.F) {
 
 func TestSelectionString(t *testing.T) {
 	for _, s := range []Selection{
-		{Verdicts: []verify.Verdict{verify.Intact}},
-		{Verdicts: []verify.Verdict{verify.Damaged, verify.Intact}, Volumes: []int{1, 3}, Paths: []string{"a/**", `quo"te; path`, "line\nbreak"}},
+		{Verdicts: []result.Verdict{result.Intact}},
+		{Verdicts: []result.Verdict{result.Damaged, result.Intact}, Volumes: []int{1, 3}, Paths: []string{"a/**", `quo"te; path`, "line\nbreak"}},
 	} {
 		got, err := parseSelection(s.String())
 		if err != nil || got.String() != s.String() {

@@ -13,7 +13,7 @@ import (
 
 	"fileassay/extract/image"
 	"fileassay/extract/unpack"
-	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // rows reads a CSV file as far as it is one, without its head.
@@ -40,7 +40,7 @@ func (c *content) first() int64 {
 }
 
 // compareAll compares files with the image, in the order of their places.
-func (a *audit) compareAll(ctx context.Context, r *image.Reader, res *verify.Result, pairs []pair) error {
+func (a *audit) compareAll(ctx context.Context, r *image.Reader, res *result.Result, pairs []pair) error {
 	slices.SortFunc(pairs, func(x, y pair) int {
 		return cmp.Or(cmp.Compare(x.content.first(), y.content.first()), cmp.Compare(x.path, y.path))
 	})
@@ -258,7 +258,7 @@ const (
 )
 
 // identify looks whether files with wrong content hold that of another file.
-func (a *audit) identify(ctx context.Context, r *image.Reader, res *verify.Result, pairs []pair, wrong []bool) error {
+func (a *audit) identify(ctx context.Context, r *image.Reader, res *result.Result, pairs []pair, wrong []bool) error {
 	bySize := map[int64][]int{}
 	n := 0
 	for i := range pairs {
@@ -277,7 +277,7 @@ func (a *audit) identify(ctx context.Context, r *image.Reader, res *verify.Resul
 		if err != nil {
 			return err
 		}
-		if f.Size == nil || f.Kind != "file" && f.Kind != "stream" || f.Verdict != verify.Intact || len(bySize[*f.Size]) == 0 || tried[*f.Size] == identifyEach {
+		if f.Size == nil || f.Kind != "file" && f.Kind != "stream" || f.Verdict != result.Intact || len(bySize[*f.Size]) == 0 || tried[*f.Size] == identifyEach {
 			continue
 		}
 		tried[*f.Size]++

@@ -3,10 +3,9 @@ package delivery
 import (
 	"cmp"
 	"errors"
+	"fileassay/verify/result"
 	"math"
 	"slices"
-
-	"fileassay/verify"
 )
 
 // span is a range of a file's content.
@@ -54,7 +53,7 @@ var (
 
 // contentOf reads the content of a file from its line. The line may be
 // anybody's: nothing in it is believed that the others do not bear out.
-func contentOf(f *verify.FileRecord) (content, error) {
+func contentOf(f *result.File) (content, error) {
 	var c content
 	for _, list := range [][][3]int64{f.Extents, f.Patched} {
 		for _, e := range list {
@@ -81,11 +80,11 @@ func contentOf(f *verify.FileRecord) (content, error) {
 	}
 	slices.SortFunc(c.missing, func(a, b span) int { return cmp.Compare(a.off, b.off) })
 	packed := f.Stored == "compressed"
-	if packed && f.Packing == nil && !plainEnough(f) {
+	if packed && len(f.Packing.Units) == 0 && !plainEnough(f) {
 		return c, errUnpackable
 	}
 	extents := f.Extents
-	if f.Packing != nil {
+	if len(f.Packing.Units) > 0 {
 		var err error
 		if extents, err = c.unpacked(f); err != nil {
 			return c, err
@@ -103,7 +102,7 @@ func contentOf(f *verify.FileRecord) (content, error) {
 
 // plainEnough reports whether a file that a system compresses is stored plain
 // all the same: its extents, holes left out, never overlap nor pass its end.
-func plainEnough(f *verify.FileRecord) bool {
+func plainEnough(f *result.File) bool {
 	if f.Size == nil {
 		return false
 	}
@@ -123,7 +122,7 @@ func plainEnough(f *verify.FileRecord) bool {
 }
 
 // reach is where the located content of a file ends whose size is not known.
-func reach(f *verify.FileRecord) int64 {
+func reach(f *result.File) int64 {
 	var n int64
 	for _, list := range [][][3]int64{f.Extents, f.Patched} {
 		for _, e := range list {
@@ -196,7 +195,7 @@ const maxUnit = 1 << 20
 
 // unpacked makes the units of a file and returns the extents of what is stored
 // plain.
-func (c *content) unpacked(f *verify.FileRecord) ([][3]int64, error) {
+func (c *content) unpacked(f *result.File) ([][3]int64, error) {
 	p := f.Packing
 	if p.Unit <= 0 || p.Unit > maxUnit && (len(p.Units) != 1 || len(p.Units[0]) != 2 || p.Unit > 64*maxUnit) {
 		return nil, errNonsense

@@ -3,16 +3,15 @@ package delivery
 import (
 	"encoding/json"
 	"errors"
+	"fileassay/verify/result"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-
-	"fileassay/verify"
 )
 
-func record(t testing.TB, line string) *verify.FileRecord {
+func record(t testing.TB, line string) *result.File {
 	t.Helper()
-	var f verify.FileRecord
+	var f result.File
 	if err := json.Unmarshal([]byte(line), &f); err != nil {
 		t.Fatal(err)
 	}
@@ -89,7 +88,7 @@ func FuzzContentOf(f *testing.F) {
 	f.Add([]byte(`{"size":5000,"extents":[[0,512,1000],[4096,2048,904]],"damage":[[100,612,100,"failed"]]}`))
 	f.Add([]byte(`{"size":140000,"stored":"compressed","packing":{"method":"lznt1","unit":65536,"units":[[0,4096],[131072,8192]]},"extents":[[0,1000,4096],[65536,5096,65536],[131072,90000,8192]]}`))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		var r verify.FileRecord
+		var r result.File
 		if json.Unmarshal(b, &r) != nil {
 			return
 		}

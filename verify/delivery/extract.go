@@ -21,7 +21,8 @@ import (
 
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 )
 
 // Options say what to deliver, from where and to which folder.
@@ -64,7 +65,7 @@ type Outcome struct {
 func (o *Outcome) Clean() bool { return o.Damaged == 0 && o.LeftOut == 0 }
 
 // Run makes a delivery, or goes on with one that was cut off. Errors are
-// [*verify.InputError], [*verify.OutputError], or the context's; after any of
+// [*files.InputError], [*files.OutputError], or the context's; after any of
 // them the same call can be made again.
 func Run(ctx context.Context, o Options) (*Outcome, error) {
 	if len(o.Filler) == 0 {
@@ -76,7 +77,7 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 	if err := o.prepare(); err != nil {
 		return nil, err
 	}
-	res, err := verify.OpenResult(o.Result)
+	res, err := result.Open(o.Result)
 	if err != nil {
 		return nil, err
 	}
@@ -88,12 +89,12 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 	defer r.Close()
 	ord := &order{Format: journalFormat, Selection: o.Selection.String(), Filler: hex.EncodeToString(o.Filler), Date: o.Date}
 	if ord.Result, err = digestOf(o.Result); err != nil {
-		return nil, &verify.InputError{Err: err}
+		return nil, &files.InputError{Err: err}
 	}
 	var listed []byte
 	if o.Wanted != "" {
 		if listed, err = os.ReadFile(o.Wanted); err != nil {
-			return nil, &verify.InputError{Err: fmt.Errorf("wanted list: %w", err)}
+			return nil, &files.InputError{Err: fmt.Errorf("wanted list: %w", err)}
 		}
 		s := sha256.Sum256(listed)
 		ord.Wanted = hex.EncodeToString(s[:])
@@ -114,7 +115,7 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 
 // openImage opens the image that a result was made from. What of it may be read
 // the result says, file by file.
-func openImage(name string, whole bool, res *verify.Result) (*image.Reader, error) {
+func openImage(name string, whole bool, res *result.Result) (*image.Reader, error) {
 	r, _, err := res.OpenImage(name, whole, func(size int64) (*imap.Map, error) { return imap.All(size), nil })
 	return r, err
 }
@@ -138,7 +139,7 @@ type delivery struct {
 	order  *order
 	listed []byte // the wanted list
 	r      *image.Reader
-	res    *verify.Result
+	res    *result.Result
 
 	root    *os.Root // of the whole folder
 	target  *target
@@ -160,14 +161,14 @@ func (d *delivery) fault(err error) error { return (&target{path: d.o.To}).fault
 // and was asked for the same.
 func (d *delivery) open() error {
 	bad := func(format string, a ...any) error {
-		return &verify.OutputError{Path: d.o.To, Err: fmt.Errorf(format, a...)}
+		return &files.OutputError{Path: d.o.To, Err: fmt.Errorf(format, a...)}
 	}
 	if err := os.MkdirAll(d.o.To, 0o755); err != nil {
-		return &verify.OutputError{Path: d.o.To, Err: err}
+		return &files.OutputError{Path: d.o.To, Err: err}
 	}
 	var err error
 	if d.root, err = os.OpenRoot(d.o.To); err != nil {
-		return &verify.OutputError{Path: d.o.To, Err: err}
+		return &files.OutputError{Path: d.o.To, Err: err}
 	}
 	st, err := d.root.Lstat(journalName)
 	switch {
@@ -301,7 +302,7 @@ func (d *delivery) takeUp(ctx context.Context) error {
 		return err
 	})
 	if err != nil {
-		return &verify.OutputError{Path: d.o.To, Err: err}
+		return &files.OutputError{Path: d.o.To, Err: err}
 	}
 	var wg sync.WaitGroup
 	work := make(chan journalLine)
@@ -379,7 +380,7 @@ func (d *delivery) room() error {
 	need += int64(len(d.plan.files)) * 400 // its lists
 	have, ok := freeSpace(d.o.To)
 	if ok && have < need {
-		return &verify.OutputError{Path: d.o.To, Err: fmt.Errorf("%d bytes (%s) are needed and %d (%s) are free; make room and run the same command again, or choose fewer files or another folder",
+		return &files.OutputError{Path: d.o.To, Err: fmt.Errorf("%d bytes (%s) are needed and %d (%s) are free; make room and run the same command again, or choose fewer files or another folder",
 			need, humanize.IBytes(uint64(need)), have, humanize.IBytes(uint64(have)))}
 	}
 	return nil
@@ -482,7 +483,7 @@ func (d *delivery) stampFolders(ctx context.Context) error {
 		if !ok {
 			continue
 		}
-		for _, branch := range []verify.Verdict{verify.Intact, verify.Damaged} {
+		for _, branch := range []result.Verdict{result.Intact, result.Damaged} {
 			if place, ok := d.plan.namer.folders[volumeFolder(string(branch), f.Volume)+"\x00"+f.Path]; ok {
 				// a folder of files that were all left out was never made
 				if err := d.target.root.Chtimes(place, when, when); err != nil && !errors.Is(err, fs.ErrNotExist) {

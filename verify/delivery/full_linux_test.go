@@ -10,8 +10,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"golang.org/x/sys/unix"
 
-	"fileassay/verify"
 	"fileassay/verify/delivery"
+	"fileassay/verify/files"
 )
 
 // A target that is too small is told of before anything is copied; one that
@@ -38,7 +38,7 @@ func TestFullDisk(t *testing.T) {
 		}
 	}
 	o := both(image, result, filepath.Join(disk, "to"))
-	var out *verify.OutputError
+	var out *files.OutputError
 	if _, err := delivery.Run(t.Context(), o); !errors.As(err, &out) || !strings.Contains(err.Error(), "are needed and") {
 		t.Fatalf("too small: %v", err)
 	}

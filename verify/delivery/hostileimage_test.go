@@ -10,6 +10,7 @@ import (
 	"fileassay/extract/imap"
 	"fileassay/verify"
 	"fileassay/verify/delivery"
+	"fileassay/verify/files"
 	"fileassay/verify/truthtest/ntfsimage"
 )
 
@@ -56,7 +57,7 @@ func TestHostileImage(t *testing.T) {
 	if err := os.WriteFile(img, v.Image, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	err := verify.WriteFile(m, false, nil, func(w io.Writer) error { return imap.All(int64(len(v.Image))).Write(w) })
+	err := files.WriteFile(m, false, nil, func(w io.Writer) error { return imap.All(int64(len(v.Image))).Write(w) })
 	if err != nil {
 		t.Fatal(err)
 	}

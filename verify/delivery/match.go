@@ -8,7 +8,7 @@ import (
 
 	"golang.org/x/text/unicode/norm"
 
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/sheet"
 )
 
@@ -19,13 +19,13 @@ type pair struct {
 	name    string // in the image
 	content content
 	filler  []byte // where a delivery of ours has bytes missing; nil elsewhere
-	verdict verify.Verdict
+	verdict result.Verdict
 }
 
 func parseHex(s string) ([]byte, error) { return hex.DecodeString(s) }
 
 // matchOwn finds the files of a delivery of ours by making its plan again.
-func (a *audit) matchOwn(ctx context.Context, res *verify.Result, sel *Selection, filler []byte) ([]pair, error) {
+func (a *audit) matchOwn(ctx context.Context, res *result.Result, sel *Selection, filler []byte) ([]pair, error) {
 	p, err := newPlan(ctx, res, sel, filler)
 	if err != nil {
 		return nil, err
@@ -56,9 +56,9 @@ func (a *audit) matchOwn(ctx context.Context, res *verify.Result, sel *Selection
 		if n != c.size {
 			a.found(path, FoundLength, "has %d bytes, should have %d", n, c.size)
 		}
-		v := verify.Intact
+		v := result.Intact
 		if f.damaged {
-			v = verify.Damaged
+			v = result.Damaged
 		}
 		pairs = append(pairs, pair{path, n, f.original, c, filler, v})
 	}
@@ -97,7 +97,7 @@ const stripped = 4
 // matchTree finds the files of any folder in the result, by their paths: as
 // they are in the image, or as a delivery of ours would have them; folders
 // may stand before.
-func (a *audit) matchTree(ctx context.Context, res *verify.Result) ([]pair, error) {
+func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, error) {
 	keys := map[string][]string{} // paths of the folder, by the paths of the image they may be
 	for path := range a.sizes {
 		if a.rep.Bag && !strings.HasPrefix(path, payloadName+"/") {
@@ -140,7 +140,7 @@ func (a *audit) matchTree(ctx context.Context, res *verify.Result) ([]pair, erro
 			hit = true
 			size := a.sizes[path]
 			c, cerr := contentOf(f)
-			if f.Verdict == verify.Lost {
+			if f.Verdict == result.Lost {
 				c.parts, c.units = nil, nil
 			} else if cerr != nil {
 				continue
@@ -164,7 +164,7 @@ func (a *audit) matchTree(ctx context.Context, res *verify.Result) ([]pair, erro
 		switch {
 		case !ok:
 			a.found(path, FoundExtra, "no file of the result has such a path")
-		case m.verdict == verify.Lost:
+		case m.verdict == result.Lost:
 			a.found(path, FoundFiller, "the drive gave no byte of %s", m.name)
 		default:
 			if size != m.content.size {

@@ -3,14 +3,14 @@ package delivery
 import (
 	"cmp"
 	"context"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fmt"
 	"path"
 	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
-
-	"fileassay/verify"
 )
 
 // file is a file of a delivery.
@@ -89,7 +89,7 @@ func volumeFolder(branch string, volume int) string {
 
 // newPlan plans the delivery of the files that sel takes. Nothing in it
 // depends on anything but the result, the selection and the filler.
-func newPlan(ctx context.Context, res *verify.Result, sel *Selection, filler []byte) (*plan, error) {
+func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []byte) (*plan, error) {
 	p := &plan{namer: newNamer()}
 	holes := holesFree + holesTimes*min(res.Image.Size, 1<<56)
 	n := 0
@@ -135,10 +135,10 @@ func newPlan(ctx context.Context, res *verify.Result, sel *Selection, filler []b
 			continue
 		}
 		if len(p.files) == lightFiles {
-			return nil, &verify.InputError{Err: fmt.Errorf("result %s: more files than one delivery can hold; choose some with --path", res.Path)}
+			return nil, &files.InputError{Err: fmt.Errorf("result %s: more files than one delivery can hold; choose some with --path", res.Path)}
 		}
 		d := &file{place: p.namer.place(volumeFolder(branch, f.Volume), f.Path), volume: f.Volume, id: f.ID, original: f.Path, exact: f.NameBytes,
-			damaged: f.Verdict == verify.Damaged, stored: f.Stored, size: c.size, content: bytes, missing: c.missing, units: c.units, method: c.method}
+			damaged: f.Verdict == result.Damaged, stored: f.Stored, size: c.size, content: bytes, missing: c.missing, units: c.units, method: c.method}
 		d.modified, _ = modifiedTime(f.Modified)
 		d.runs = f.Runs
 		p.add(d, &c)

@@ -19,8 +19,9 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"fileassay/verify"
 	"fileassay/verify/delivery"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 )
@@ -41,9 +42,9 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-func both(image, result, to string) delivery.Options {
-	return delivery.Options{Image: image, Result: result, To: to,
-		Selection: delivery.Selection{Verdicts: []verify.Verdict{verify.Intact, verify.Damaged}}}
+func both(image, from, to string) delivery.Options {
+	return delivery.Options{Image: image, Result: from, To: to,
+		Selection: delivery.Selection{Verdicts: []result.Verdict{result.Intact, result.Damaged}}}
 }
 
 // scratch is a folder for deliveries, in memory where the system has a place
@@ -265,7 +266,7 @@ func TestTakenUp(t *testing.T) {
 	if err := os.WriteFile(stray, []byte("mine"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	var out *verify.OutputError
+	var out *files.OutputError
 	if _, err := delivery.Run(t.Context(), both(image, result, to)); !errors.As(err, &out) || !strings.Contains(err.Error(), "notes.txt") {
 		t.Fatalf("a stray file is not told of: %v", err)
 	}
@@ -320,7 +321,7 @@ func TestThreads(t *testing.T) {
 
 // An image that is not the one of the result is refused.
 func TestOtherImage(t *testing.T) {
-	image, result := verified(t, "v01-ntfs-4k")
+	image, res := verified(t, "v01-ntfs-4k")
 	b, err := os.ReadFile(image)
 	if err != nil {
 		t.Fatal(err)
@@ -335,9 +336,9 @@ func TestOtherImage(t *testing.T) {
 			t.Fatal(err)
 		}
 		to := filepath.Join(dir, "to-"+name)
-		_, err := delivery.Run(t.Context(), both(other, result, to))
-		var in *verify.InputError
-		if !errors.As(err, &in) || !errors.Is(err, verify.ErrOtherImage) {
+		_, err := delivery.Run(t.Context(), both(other, res, to))
+		var in *files.InputError
+		if !errors.As(err, &in) || !errors.Is(err, result.ErrOtherImage) {
 			t.Errorf("%s: %v", name, err)
 		}
 		if _, err := os.Stat(to); err == nil {

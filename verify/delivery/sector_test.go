@@ -13,12 +13,13 @@ import (
 	"fileassay/extract/imap"
 	"fileassay/extract/unpack"
 	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // produce makes the content of a file by its line, from what r gives.
-func produce(f *verify.FileRecord, r *image.Reader) ([]byte, error) {
+func produce(f *result.File, r *image.Reader) ([]byte, error) {
 	c, err := contentOf(f)
 	if err != nil {
 		return nil, err
@@ -97,7 +98,7 @@ func TestEverySector(t *testing.T) {
 		dir = d
 		t.Cleanup(func() { os.RemoveAll(d) })
 	}
-	name, m, result := filepath.Join(dir, "image"), filepath.Join(dir, "map.csv"), filepath.Join(dir, "result.jsonl")
+	name, m, out := filepath.Join(dir, "image"), filepath.Join(dir, "map.csv"), filepath.Join(dir, "result.jsonl")
 	if err := os.WriteFile(name, v.Image, 0o644); err != nil {
 		t.Fatal(err)
 	}
@@ -114,11 +115,11 @@ func TestEverySector(t *testing.T) {
 		}
 		tried++
 		truthtest.WriteMap(t, m, size, unread)
-		if _, err := verify.Run(t.Context(), verify.Options{Image: name, Map: m, Result: result, Force: true}); err != nil {
+		if _, err := verify.Run(t.Context(), verify.Options{Image: name, Map: m, Result: out, Force: true}); err != nil {
 			t.Fatal(err)
 		}
 		r := image.New(bytes.NewReader(v.Image), size, imap.All(size).With(unread), image.Options{})
-		res, err := verify.OpenResult(result)
+		res, err := result.Open(out)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -126,7 +127,7 @@ func TestEverySector(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if f.Verdict != verify.Intact {
+			if f.Verdict != result.Intact {
 				hurt[f.Path]++
 				continue
 			}

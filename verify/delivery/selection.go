@@ -1,38 +1,38 @@
 package delivery
 
 import (
+	"fileassay/verify/files"
+	"fileassay/verify/result"
 	"fmt"
 	"slices"
 	"strconv"
 	"strings"
 
 	"github.com/bmatcuk/doublestar/v4"
-
-	"fileassay/verify"
 )
 
 // Selection says which files of a result are wanted.
 type Selection struct {
-	Verdicts []verify.Verdict // intact, damaged or both; none is intact
+	Verdicts []result.Verdict // intact, damaged or both; none is intact
 	Paths    []string         // patterns of which a path fits one; none fits all
 	Volumes  []int            // none is all
 	Wanted   string           // path of a wanted list; "" for none
-	weigh    func(*verify.FileRecord) float64
+	weigh    func(*result.File) float64
 }
 
 // prepare checks a selection, and reads the list it names.
 func (s *Selection) prepare() error {
 	if len(s.Verdicts) == 0 {
-		s.Verdicts = []verify.Verdict{verify.Intact}
+		s.Verdicts = []result.Verdict{result.Intact}
 	}
 	for _, v := range s.Verdicts {
-		if v != verify.Intact && v != verify.Damaged {
-			return &verify.InputError{Err: fmt.Errorf("verdict %q: files that are intact or damaged can be delivered; of a lost one there is nothing", v)}
+		if v != result.Intact && v != result.Damaged {
+			return &files.InputError{Err: fmt.Errorf("verdict %q: files that are intact or damaged can be delivered; of a lost one there is nothing", v)}
 		}
 	}
 	for _, p := range s.Paths {
 		if !ValidPattern(p) {
-			return &verify.InputError{Err: fmt.Errorf("path pattern %q is malformed", p)}
+			return &files.InputError{Err: fmt.Errorf("path pattern %q is malformed", p)}
 		}
 	}
 	if s.Wanted == "" {
@@ -44,7 +44,7 @@ func (s *Selection) prepare() error {
 }
 
 // takes reports whether a file is wanted.
-func (s *Selection) takes(f *verify.FileRecord) bool {
+func (s *Selection) takes(f *result.File) bool {
 	if f.Kind == "folder" || !slices.Contains(s.Verdicts, f.Verdict) {
 		return false
 	}

@@ -7,7 +7,7 @@ import (
 	"sync/atomic"
 
 	"fileassay/extract/image"
-	"fileassay/verify"
+	"fileassay/verify/files"
 )
 
 const (
@@ -201,5 +201,5 @@ func (s *sweep) load(w *window, now []segment) error {
 }
 
 func unreadable(f *file, err error) error {
-	return &verify.InputError{Err: fmt.Errorf("the image no longer gives what it gave when the result was made, for %q: %w; copy the image anew and verify it again", f.original, err)}
+	return &files.InputError{Err: fmt.Errorf("the image no longer gives what it gave when the result was made, for %q: %w; copy the image anew and verify it again", f.original, err)}
 }

@@ -2,14 +2,13 @@ package delivery
 
 import (
 	"errors"
+	"fileassay/verify/files"
 	"fmt"
 	"io/fs"
 	"os"
 	"path"
 	"sync"
 	"time"
-
-	"fileassay/verify"
 )
 
 // target is the payload folder while files are made in it. Everything goes
@@ -132,7 +131,7 @@ func (t *target) stamp(place string, when time.Time, runs bool) error {
 // fault makes an error of the output.
 func (t *target) fault(place string, err error) error {
 	if isFull(err) {
-		return &verify.OutputError{Path: t.path, Err: fmt.Errorf("the target is full: %w; make room, or give a folder on a larger one, and run the same command again: it goes on where it stopped", err)}
+		return &files.OutputError{Path: t.path, Err: fmt.Errorf("the target is full: %w; make room, or give a folder on a larger one, and run the same command again: it goes on where it stopped", err)}
 	}
-	return &verify.OutputError{Path: t.path, Err: fmt.Errorf("%s: %w", place, err)}
+	return &files.OutputError{Path: t.path, Err: fmt.Errorf("%s: %w", place, err)}
 }

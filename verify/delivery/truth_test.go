@@ -20,8 +20,8 @@ import (
 
 	"golang.org/x/text/unicode/norm"
 
-	"fileassay/verify"
 	"fileassay/verify/delivery"
+	"fileassay/verify/result"
 	"fileassay/verify/sheet"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
@@ -66,7 +66,7 @@ func truth(t *testing.T, f *fixture.Fixture, profiles []string, fills ...string)
 				before := digest(t, d.Path)
 				to := filepath.Join(scratch(t), "delivery")
 				o := delivery.Options{Image: d.Path, Result: filepath.Join(filepath.Dir(d.Path), "result.jsonl"), To: to,
-					Selection: delivery.Selection{Verdicts: []verify.Verdict{verify.Intact, verify.Damaged}}, Filler: []byte("gap")}
+					Selection: delivery.Selection{Verdicts: []result.Verdict{result.Intact, result.Damaged}}, Filler: []byte("gap")}
 				out, err := delivery.Run(context.Background(), o)
 				if err != nil {
 					t.Fatal(err)
@@ -155,7 +155,7 @@ func holdToTruth(t *testing.T, f *fixture.Fixture, res *truthtest.Result, to str
 	for i := range res.Files {
 		r := &res.Files[i]
 		k := fmt.Sprintf("%d/%s", r.Volume, sheet.Guard(r.Path))
-		if r.Kind != "file" && r.Kind != "stream" || r.Verdict == verify.Lost || lines[k] > 1 || twice[k] {
+		if r.Kind != "file" && r.Kind != "stream" || r.Verdict == result.Lost || lines[k] > 1 || twice[k] {
 			continue
 		}
 		v := &res.Volumes[r.Volume-1]
@@ -172,13 +172,13 @@ func holdToTruth(t *testing.T, f *fixture.Fixture, res *truthtest.Result, to str
 		}
 		have, err := os.ReadFile(filepath.Join(to, filepath.FromSlash(path)))
 		if err != nil {
-			if r.Verdict == verify.Intact || *r.Bytes.Read > 0 {
+			if r.Verdict == result.Intact || *r.Bytes.Read > 0 {
 				t.Errorf("%s: %v", r.Path, err)
 			}
 			continue
 		}
 		sum := sha256.Sum256(have)
-		if r.Verdict == verify.Intact {
+		if r.Verdict == result.Intact {
 			intact++
 			if hex.EncodeToString(sum[:]) != g.SHA256 {
 				t.Errorf("%s: intact, and has another digest than the truth", r.Path)

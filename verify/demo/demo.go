@@ -5,13 +5,12 @@ package demo
 
 import (
 	_ "embed"
+	"fileassay/verify/files"
 	"io"
 	"os"
 	"path/filepath"
 
 	"github.com/klauspost/compress/zstd"
-
-	"fileassay/verify"
 )
 
 //go:embed image.zst
@@ -42,21 +41,21 @@ func Map() []byte { return imagingMap }
 
 // Write puts the image and its map into a folder, which it makes where there
 // is none. Files of an earlier demo are replaced only with force. Errors are
-// [*verify.OutputError].
+// [*files.OutputError].
 func Write(folder string, force bool) (image, imap string, err error) {
 	data, err := Image()
 	if err != nil {
 		return "", "", err
 	}
 	if err := os.MkdirAll(folder, 0o755); err != nil {
-		return "", "", &verify.OutputError{Path: folder, Err: err}
+		return "", "", &files.OutputError{Path: folder, Err: err}
 	}
 	image, imap = filepath.Join(folder, ImageName), filepath.Join(folder, MapName)
 	for _, f := range []struct {
 		path string
 		data []byte
 	}{{image, data}, {imap, imagingMap}} {
-		err := verify.WriteFile(f.path, force, nil, func(w io.Writer) error {
+		err := files.WriteFile(f.path, force, nil, func(w io.Writer) error {
 			_, err := w.Write(f.data)
 			return err
 		})

@@ -16,6 +16,7 @@ import (
 	"fileassay/extract/imap"
 	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
@@ -62,7 +63,7 @@ func (b *bench) unread() []imap.Range {
 }
 
 // verify verifies the drive as it is read now.
-func (b *bench) verify() *verify.Result {
+func (b *bench) verify() *result.Result {
 	b.t.Helper()
 	m, out := filepath.Join(b.dir, "map.csv"), filepath.Join(b.dir, "result.jsonl")
 	truthtest.WriteMap(b.t, m, int64(len(b.f.Image)), b.unread())
@@ -70,7 +71,7 @@ func (b *bench) verify() *verify.Result {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	r, err := verify.OpenResult(out)
+	r, err := result.Open(out)
 	if err != nil {
 		b.t.Fatal(err)
 	}
@@ -95,13 +96,13 @@ type key struct {
 }
 
 // wholeWeights are the wanted files that are intact, with their weights.
-func wholeWeights(t testing.TB, r *verify.Result, l *wanted.List) map[key]float64 {
+func wholeWeights(t testing.TB, r *result.Result, l *wanted.List) map[key]float64 {
 	out := map[key]float64{}
 	for f, err := range r.Files() {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if f.Kind == "folder" || f.Verdict != verify.Intact {
+		if f.Kind == "folder" || f.Verdict != result.Intact {
 			continue
 		}
 		if w := l.Weight(reread.EntryOf(f)); w > 0 {
@@ -111,7 +112,7 @@ func wholeWeights(t testing.TB, r *verify.Result, l *wanted.List) map[key]float6
 	return out
 }
 
-func plan(t testing.TB, r *verify.Result, o reread.Options) *reread.Plan {
+func plan(t testing.TB, r *result.Result, o reread.Options) *reread.Plan {
 	t.Helper()
 	if o.Costs == (reread.Costs{}) {
 		o.Costs = reread.DefaultCosts()
@@ -237,7 +238,7 @@ func checkForward(t *testing.T, p *reread.Plan) {
 
 // checkWorth counts anew, by simple means, which unread sectors are worth
 // something: they are the full plan, no more and no less.
-func checkWorth(t *testing.T, name string, b *bench, r *verify.Result, set map[int64]bool) {
+func checkWorth(t *testing.T, name string, b *bench, r *result.Result, set map[int64]bool) {
 	t.Helper()
 	l := wanted.Default()
 	sector := b.f.Truth.Sector
@@ -262,7 +263,7 @@ func checkWorth(t *testing.T, name string, b *bench, r *verify.Result, set map[i
 			}
 			continue
 		}
-		if f.Verdict == verify.Intact || l.Weight(reread.EntryOf(f)) <= 0 {
+		if f.Verdict == result.Intact || l.Weight(reread.EntryOf(f)) <= 0 {
 			continue
 		}
 		lacks := len(f.Needs) > 0
@@ -281,7 +282,7 @@ func checkWorth(t *testing.T, name string, b *bench, r *verify.Result, set map[i
 			blocked[f.Volume] = true
 		}
 	}
-	places := func(list []verify.Holding) {
+	places := func(list []result.Holding) {
 		for _, h := range list {
 			if h.Holds == "structures" || h.Holds == "unknown" || h.Holds == "outside" {
 				need(h.Holds, h.Ranges...)

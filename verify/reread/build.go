@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"fileassay/extract"
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -46,7 +46,7 @@ type span struct{ start, end int64 }
 
 // builder collects items with the unread spans that they need.
 type builder struct {
-	r      *verify.Result
+	r      *result.Result
 	list   *wanted.List
 	sector int64
 	unread unreadMap
@@ -85,7 +85,7 @@ const gateShare = 0.5
 // maxRoom bounds how many items room is made for before they are seen.
 const maxRoom = 1 << 20
 
-func newBuilder(r *verify.Result, list *wanted.List, c *Costs) *builder {
+func newBuilder(r *result.Result, list *wanted.List, c *Costs) *builder {
 	b := &builder{r: r, list: list, sector: sectorOf(r), unread: newUnreadMap(r),
 		gates: map[uint64]int32{}, seed: maphash.MakeSeed(), heads: headSets{}, perVol: map[int]*volumeWeight{}}
 	n := int(min(max(r.Summary.Files.Damaged, 0), maxRoom) + min(max(r.Summary.Files.Lost, 0), maxRoom))
@@ -97,8 +97,8 @@ func newBuilder(r *verify.Result, list *wanted.List, c *Costs) *builder {
 
 // batch is a run of files on the way from their lines to items.
 type batch struct {
-	files []verify.FileRecord // all of them, used again and again
-	n     int                 // how many stand in it now
+	files []result.File // all of them, used again and again
+	n     int           // how many stand in it now
 	err   error
 }
 
@@ -107,12 +107,12 @@ func (b *builder) collect() error {
 	const batches, size = 4, 256
 	free, full := make(chan *batch, batches), make(chan *batch, batches)
 	for range batches {
-		free <- &batch{files: make([]verify.FileRecord, size)}
+		free <- &batch{files: make([]result.File, size)}
 	}
 	go func() {
 		defer close(full)
 		now := <-free
-		for _, err := range b.r.FilesInto(func() *verify.FileRecord { return &now.files[now.n] }) {
+		for _, err := range b.r.FilesInto(func() *result.File { return &now.files[now.n] }) {
 			if err != nil {
 				now.err = err
 				break
@@ -193,7 +193,7 @@ func joined(list []span) []span {
 
 // Modified reads the time of a file's line. What has no zone is taken for UTC:
 // which zone the drive lived in, the result does not say.
-func Modified(f *verify.FileRecord) time.Time {
+func Modified(f *result.File) time.Time {
 	if f.Modified == "" {
 		return time.Time{}
 	}
@@ -208,7 +208,7 @@ func Modified(f *verify.FileRecord) time.Time {
 }
 
 // EntryOf is what a wanted list must know of a file of a result.
-func EntryOf(f *verify.FileRecord) wanted.Entry {
+func EntryOf(f *result.File) wanted.Entry {
 	e := wanted.Entry{Volume: f.Volume, Path: f.Path, Size: -1, Modified: Modified(f)}
 	if f.Size != nil {
 		e.Size = *f.Size
@@ -216,7 +216,7 @@ func EntryOf(f *verify.FileRecord) wanted.Entry {
 	return e
 }
 
-func (b *builder) file(f *verify.FileRecord) {
+func (b *builder) file(f *result.File) {
 	if f.Kind == "folder" {
 		if len(f.Needs) > 0 {
 			b.gate(f, folderFiles*b.list.Leads(f.Volume, f.Path), false)
@@ -235,8 +235,8 @@ func (b *builder) file(f *verify.FileRecord) {
 	}
 	v.files++
 	v.weight += w
-	b.waiting.add(f.Verdict == verify.Intact, w)
-	if f.Verdict == verify.Intact {
+	b.waiting.add(f.Verdict == result.Intact, w)
+	if f.Verdict == result.Intact {
 		return
 	}
 	b.heads.add(f, w)
@@ -298,7 +298,7 @@ func (b *builder) file(f *verify.FileRecord) {
 const folderFiles = 8
 
 // gate adds what an entry waits for. Entries that wait for the same share it.
-func (b *builder) gate(f *verify.FileRecord, gain float64, sure bool) {
+func (b *builder) gate(f *result.File, gain float64, sure bool) {
 	if gain <= 0 {
 		return
 	}
@@ -347,7 +347,7 @@ func (b *builder) mean(volume int) float64 {
 // no rule but the last fits. An estimate that only puts it behind all else.
 const unknownShare = 1e-3
 
-func (b *builder) volume(v *verify.VolumeRecord) {
+func (b *builder) volume(v *result.Volume) {
 	known := volumeWeight{}
 	if x := b.perVol[v.Volume]; x != nil {
 		known = *x
@@ -371,7 +371,7 @@ func (b *builder) volume(v *verify.VolumeRecord) {
 }
 
 // unreadRecords is how many records of a volume's files are unread, bounded.
-func unreadRecords(v *verify.VolumeRecord) int64 {
+func unreadRecords(v *result.Volume) int64 {
 	return min(max(v.Listing.UnreadRecords, 0), 1<<40)
 }
 
@@ -418,7 +418,7 @@ func (b *builder) each(list [][2]int64, it item, gain float64) {
 // rest adds what may hold files, or the way to them, that nobody knows of.
 // Files of the weight waiting are read and wait for structures that nothing
 // names: they are among the volume's.
-func (b *builder) rest(volume int, places []verify.Holding, waiting float64) {
+func (b *builder) rest(volume int, places []result.Holding, waiting float64) {
 	w := b.list.Weight(wanted.Entry{Volume: volume, Path: "?/unknown", Size: -1})
 	structures := 0.0 // bytes
 	for _, h := range places {

@@ -14,8 +14,8 @@ import (
 	"time"
 
 	"fileassay/extract/imap"
-	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
@@ -73,7 +73,7 @@ type target struct {
 }
 
 // newTarget verifies the drive as it is once all is read.
-func (b *bench) newTarget(now *verify.Result, l *wanted.List) *target {
+func (b *bench) newTarget(now *result.Result, l *wanted.List) *target {
 	b.t.Helper()
 	g := &target{weight: map[number]float64{}, need: map[number]map[int64]bool{}}
 	intact := b.intact(now)
@@ -83,7 +83,7 @@ func (b *bench) newTarget(now *verify.Result, l *wanted.List) *target {
 	b.state = kept
 	for f, at := range b.files(all) {
 		w := l.Weight(reread.EntryOf(f))
-		if w <= 0 || f.Verdict != verify.Intact {
+		if w <= 0 || f.Verdict != result.Intact {
 			continue
 		}
 		g.weight[at] += w
@@ -111,9 +111,9 @@ func (b *bench) newTarget(now *verify.Result, l *wanted.List) *target {
 }
 
 // files are the files of a result with their numbers.
-func (b *bench) files(r *verify.Result) func(yield func(*verify.FileRecord, number) bool) {
+func (b *bench) files(r *result.Result) func(yield func(*result.File, number) bool) {
 	start := starts(r)
-	return func(yield func(*verify.FileRecord, number) bool) {
+	return func(yield func(*result.File, number) bool) {
 		for f, err := range r.Files() {
 			if err != nil {
 				b.t.Fatal(err)
@@ -126,7 +126,7 @@ func (b *bench) files(r *verify.Result) func(yield func(*verify.FileRecord, numb
 }
 
 // starts are where the volumes of a result begin.
-func starts(r *verify.Result) map[int]int64 {
+func starts(r *result.Result) map[int]int64 {
 	out := map[int]int64{}
 	for _, v := range r.Volumes {
 		out[v.Volume] = v.Start
@@ -135,10 +135,10 @@ func starts(r *verify.Result) map[int]int64 {
 }
 
 // intact are the files that are whole, by number: a name may come later.
-func (b *bench) intact(r *verify.Result) map[number]bool {
+func (b *bench) intact(r *result.Result) map[number]bool {
 	out := map[number]bool{}
 	for f, at := range b.files(r) {
-		if f.Verdict == verify.Intact {
+		if f.Verdict == result.Intact {
 			out[at] = true
 		}
 	}

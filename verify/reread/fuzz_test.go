@@ -11,9 +11,9 @@ import (
 	"testing"
 	"time"
 
-	"fileassay/verify"
 	"fileassay/verify/compare"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 )
 
 // absurd makes a result out of bytes: every number of it may be absurd.
@@ -61,10 +61,10 @@ func (m *absurd) triples() [][3]int64 {
 	return list
 }
 
-func (m *absurd) places() []verify.Holding {
-	var list []verify.Holding
+func (m *absurd) places() []result.Holding {
+	var list []result.Holding
 	for range m.byte() % 5 {
-		list = append(list, verify.Holding{
+		list = append(list, result.Holding{
 			Holds:  []string{"files", "structures", "free", "outside", "unknown", "odd"}[m.byte()%6],
 			State:  []string{"failed", "skipped", "doubtful", "read", "odd"}[m.byte()%5],
 			Ranges: m.pairs(),
@@ -125,7 +125,7 @@ func FuzzPlan(f *testing.F) {
 		m := &absurd{data: data}
 		budget, o := int64(m.byte())*7, reread.Options{Costs: reread.DefaultCosts(), Worth: 1}
 		m.write(t, path)
-		r, err := verify.OpenResult(path)
+		r, err := result.Open(path)
 		if err != nil {
 			return
 		}
@@ -151,7 +151,7 @@ func FuzzPlan(f *testing.F) {
 }
 
 // lawful plans twice and holds the plan to its laws.
-func lawful(t *testing.T, r *verify.Result, o reread.Options) *reread.Plan {
+func lawful(t *testing.T, r *result.Result, o reread.Options) *reread.Plan {
 	t.Helper()
 	p, err := reread.New(r, o)
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 	"fileassay/extract/imap"
 	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
@@ -54,7 +55,7 @@ func (d *headDrive) head(sector int64) int { return int(sector / d.track % d.cou
 
 // verify verifies the drive with sectors that failed, but for those of the
 // heads that were read after all.
-func (d *headDrive) verify(failed []int64, read ...int) *verify.Result {
+func (d *headDrive) verify(failed []int64, read ...int) *result.Result {
 	d.t.Helper()
 	left := slices.DeleteFunc(slices.Clone(failed), func(k int64) bool { return slices.Contains(read, d.head(k)) })
 	name := filepath.Join(d.dir, fmt.Sprint("read", read))
@@ -63,7 +64,7 @@ func (d *headDrive) verify(failed []int64, read ...int) *verify.Result {
 	if err != nil {
 		d.t.Fatal(err)
 	}
-	r, err := verify.OpenResult(name + ".jsonl")
+	r, err := result.Open(name + ".jsonl")
 	if err != nil {
 		d.t.Fatal(err)
 	}
@@ -77,9 +78,9 @@ type entryKey struct {
 	path string
 }
 
-func lines(t *testing.T, r *verify.Result) map[entryKey]*verify.FileRecord {
+func lines(t *testing.T, r *result.Result) map[entryKey]*result.File {
 	t.Helper()
-	list := map[entryKey]*verify.FileRecord{}
+	list := map[entryKey]*result.File{}
 	for f, err := range r.Files() {
 		if err != nil {
 			t.Fatal(err)
@@ -93,14 +94,14 @@ func lines(t *testing.T, r *verify.Result) map[entryKey]*verify.FileRecord {
 
 // newlyWhole counts the wanted files that are intact in the lines after, and
 // were not before; but for those in left.
-func newlyWhole(heads []int, before, after map[entryKey]*verify.FileRecord, left ...map[entryKey]*verify.FileRecord) reread.HeadSet {
+func newlyWhole(heads []int, before, after map[entryKey]*result.File, left ...map[entryKey]*result.File) reread.HeadSet {
 	s := reread.HeadSet{Heads: heads}
 	list := wanted.Default()
 	for k, f := range after {
 		was := before[k]
 		w := list.Weight(reread.EntryOf(f))
-		if f.Verdict != verify.Intact || was == nil || was.Verdict == verify.Intact || w <= 0 ||
-			slices.ContainsFunc(left, func(x map[entryKey]*verify.FileRecord) bool { return x[k] != nil && x[k].Verdict == verify.Intact }) {
+		if f.Verdict != result.Intact || was == nil || was.Verdict == result.Intact || w <= 0 ||
+			slices.ContainsFunc(left, func(x map[entryKey]*result.File) bool { return x[k] != nil && x[k].Verdict == result.Intact }) {
 			continue
 		}
 		s.Files++
@@ -127,7 +128,7 @@ func TestHeadMap(t *testing.T) {
 			}
 			before, first, second, both := lines(t, r), lines(t, d.verify(failed, one)), lines(t, d.verify(failed, other)), lines(t, d.verify(failed, one, other))
 			for k, x := range both {
-				if x.Verdict != verify.Intact {
+				if x.Verdict != result.Intact {
 					t.Errorf("%v is %s with all read", k, x.Verdict)
 				}
 			}
@@ -227,10 +228,10 @@ func TestHeadMapStructures(t *testing.T) {
 		for k, x := range before {
 			if slices.Equal(x.Heads, read) && len(x.Needs) == 0 && x.Size != nil && *x.Bytes.Unlocated == 0 && list.Weight(reread.EntryOf(x)) > 0 {
 				said++
-				if now := after[k]; now == nil || now.Verdict != verify.Intact {
+				if now := after[k]; now == nil || now.Verdict != result.Intact {
 					t.Errorf("%v waits for heads %v alone, and is not whole with them read: %q, %q", k, read, x.Why, now.Why)
 				}
-			} else if now := after[k]; now != nil && x.Verdict != verify.Intact && now.Verdict == verify.Intact && len(x.Heads) > 0 && len(read) == 1 &&
+			} else if now := after[k]; now != nil && x.Verdict != result.Intact && now.Verdict == result.Intact && len(x.Heads) > 0 && len(read) == 1 &&
 				len(x.Needs) == 0 && len(x.Why) == 0 && list.Weight(reread.EntryOf(x)) > 0 {
 				t.Errorf("%v became whole by head %v, and was not promised: %+v", k, read, x)
 			}

@@ -2,10 +2,9 @@ package reread
 
 import (
 	"cmp"
+	"fileassay/verify/result"
 	"fmt"
 	"slices"
-
-	"fileassay/verify"
 )
 
 // HeadSet tells what waits for heads: files with unread content on sectors of
@@ -34,7 +33,7 @@ type headSet struct {
 	allWeight float64
 }
 
-func (h headSets) add(f *verify.FileRecord, weight float64) {
+func (h headSets) add(f *result.File, weight float64) {
 	if len(f.Heads) == 0 {
 		return
 	}
@@ -55,7 +54,7 @@ func (h headSets) add(f *verify.FileRecord, weight float64) {
 }
 
 // values are what each head, and each set of several, holds back.
-func (h headSets) values(r *verify.Result) (heads []HeadValue, sets []HeadSet) {
+func (h headSets) values(r *result.Result) (heads []HeadValue, sets []HeadSet) {
 	if r.Image.Heads == nil {
 		return nil, nil
 	}

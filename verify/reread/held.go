@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // Held tells of unread sectors that hold one thing.
@@ -86,7 +86,7 @@ func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
 			gates.Known = false
 		}
 	}
-	rest := func(list []verify.Holding) {
+	rest := func(list []result.Holding) {
 		for _, h := range list {
 			name := map[string]string{"files": heldOther, "structures": heldCopies, "free": heldFree, "outside": heldOutside}[h.Holds]
 			if name == "" {

@@ -9,8 +9,8 @@ import (
 	"testing"
 
 	"fileassay/extract/imap"
-	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
 )
@@ -50,7 +50,7 @@ func TestLoop(t *testing.T) {
 // follow plans, reads and verifies again and again from the first sector on, until
 // a plan names nothing that can be read. It returns the last result, the sectors
 // that steps read which win more than whole files, and how many passes it took.
-func (b *bench) follow(list *wanted.List, barred map[int64]bool) (r *verify.Result, leads map[int64]bool, passes int) {
+func (b *bench) follow(list *wanted.List, barred map[int64]bool) (r *result.Result, leads map[int64]bool, passes int) {
 	b.t.Helper()
 	sector := b.f.Truth.Sector
 	b.state, leads = map[int64]imap.State{}, map[int64]bool{0: true}
@@ -103,8 +103,8 @@ func loop(t *testing.T, f *fixture.Fixture, volume int, dir string) {
 		path  string
 	}
 	start, under := f.Truth.Volumes[volume].Start, strings.ToLower(dir)+"/"
-	verdicts := func(r *verify.Result) map[name]verify.Verdict { // of all volumes that have such a folder
-		out := map[name]verify.Verdict{}
+	verdicts := func(r *result.Result) map[name]result.Verdict { // of all volumes that have such a folder
+		out := map[name]result.Verdict{}
 		for x, at := range b.files(r) {
 			if strings.HasPrefix(strings.ToLower(x.Path), under) {
 				out[name{at.start, x.Path}] = x.Verdict
@@ -116,7 +116,7 @@ func loop(t *testing.T, f *fixture.Fixture, volume int, dir string) {
 	for _, x := range f.Truth.Files {
 		if x.Volume == volume && strings.HasPrefix(x.Path, dir+"/") {
 			files++
-			if v := got[name{start, x.Path}]; v != verify.Intact {
+			if v := got[name{start, x.Path}]; v != result.Intact {
 				t.Errorf("%s: %q", x.Path, v)
 			}
 		}

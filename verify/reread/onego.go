@@ -1,10 +1,9 @@
 package reread
 
 import (
+	"fileassay/verify/result"
 	"slices"
 	"strings"
-
-	"fileassay/verify"
 )
 
 // oneGo is about drives of which so little is unread that to read structures, to
@@ -48,8 +47,8 @@ func (m *unreadMap) little(c *Costs, sector int64) bool {
 }
 
 // keep remembers a file that may turn out to be a wanted one.
-func (g *oneGo) keep(f *verify.FileRecord) {
-	if g.little && f.Kind != "folder" && f.Verdict != verify.Intact && strings.HasPrefix(f.Path, "?/") && len(f.Extents) > 0 {
+func (g *oneGo) keep(f *result.File) {
+	if g.little && f.Kind != "folder" && f.Verdict != result.Intact && strings.HasPrefix(f.Path, "?/") && len(f.Extents) > 0 {
 		g.placeless = append(g.placeless, placeless{f.Volume, slices.Clone(f.Extents)})
 	}
 }

@@ -7,8 +7,8 @@ import (
 	"strings"
 	"testing"
 
-	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -45,7 +45,7 @@ func TestInOneGo(t *testing.T) {
 		if err := os.WriteFile(path, fmt.Appendf(nil, head, c.other, c.needs), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		r, err := verify.OpenResult(path)
+		r, err := result.Open(path)
 		if err != nil {
 			t.Fatal(err)
 		}

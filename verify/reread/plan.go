@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -166,7 +166,7 @@ func (p *Plan) Words(s *Step) string {
 }
 
 // New plans what to read next. Errors are those of the result.
-func New(r *verify.Result, o Options) (*Plan, error) {
+func New(r *result.Result, o Options) (*Plan, error) {
 	if o.Wanted == nil {
 		o.Wanted = wanted.Default()
 	}

@@ -10,21 +10,21 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
 // made writes a result of lines of files and opens it. All of the volume but
 // sector 0 is unread and failed, what it holds is told by places.
-func made(t *testing.T, image, volume string, files ...string) *verify.Result {
+func made(t *testing.T, image, volume string, files ...string) *result.Result {
 	t.Helper()
 	return madeOf(t, 1<<20, image, volume, files...)
 }
 
 // madeOf is made with a drive of so many bytes, of which the volume is the first
 // mebibyte.
-func madeOf(t *testing.T, drive int64, image, volume string, files ...string) *verify.Result {
+func madeOf(t *testing.T, drive int64, image, volume string, files ...string) *result.Result {
 	t.Helper()
 	text := fmt.Sprintf(`{"type":"image","path":"depot.img","size":%d,"drive_size":%d,"sector":512,"map":{},"table":"none","format":1`, drive, drive) + image + "}\n" +
 		`{"type":"volume","volume":1,"start":0,"length":1048576,"filesystem":"ext4"` + volume + "}\n"
@@ -36,7 +36,7 @@ func madeOf(t *testing.T, drive int64, image, volume string, files ...string) *v
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	r, err := verify.OpenResult(path)
+	r, err := result.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}

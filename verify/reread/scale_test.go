@@ -13,8 +13,8 @@ import (
 	"testing"
 	"time"
 
-	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 )
 
 // shape is a made result: files that each lie in some of many unread ranges.
@@ -133,7 +133,7 @@ func planLarge(b *testing.B, path string, o reread.Options) {
 		debug.FreeOSMemory()
 		clearPeak()
 		b.StartTimer()
-		r, err := verify.OpenResult(path)
+		r, err := result.Open(path)
 		if err != nil {
 			b.Fatal(err)
 		}
@@ -179,7 +179,7 @@ func TestLarge(t *testing.T) {
 	for _, s := range shapes {
 		path := filepath.Join(t.TempDir(), "large.jsonl")
 		writeLarge(t, path, s, 5)
-		r, err := verify.OpenResult(path)
+		r, err := result.Open(path)
 		if err != nil {
 			t.Fatal(err)
 		}

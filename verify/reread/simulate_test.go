@@ -4,8 +4,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"fileassay/verify"
 	"fileassay/verify/reread"
+	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
 
@@ -73,20 +73,20 @@ func TestPredictedIsWon(t *testing.T) {
 	}
 }
 
-func notWhole(t *testing.T, r *verify.Result) []*verify.FileRecord {
-	var out []*verify.FileRecord
+func notWhole(t *testing.T, r *result.Result) []*result.File {
+	var out []*result.File
 	for f, err := range r.Files() {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if f.Kind != "folder" && f.Verdict != verify.Intact {
+		if f.Kind != "folder" && f.Verdict != result.Intact {
 			out = append(out, f)
 		}
 	}
 	return out
 }
 
-func names(t *testing.T, r *verify.Result) map[key]bool {
+func names(t *testing.T, r *result.Result) map[key]bool {
 	out := map[key]bool{}
 	for f, err := range r.Files() {
 		if err != nil {

@@ -2,7 +2,7 @@ package reread
 
 import (
 	"fileassay/extract/unpack"
-	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // maxUnits bounds the units of a file that are told apart, maxUnit the bytes of
@@ -16,7 +16,7 @@ const (
 // sector alone gains nothing: its share is gained unit by unit, each of which
 // needs all its sectors. Where the result does not tell which sectors are a
 // unit's, only the whole file is won.
-func (b *builder) packed(f *verify.FileRecord, it item, whole, part float64) {
+func (b *builder) packed(f *result.File, it item, whole, part float64) {
 	units := b.unitsOf(f)
 	if part <= 0 || part >= whole || len(units) < 2 {
 		b.close(it, whole, 0)
@@ -35,8 +35,8 @@ func (b *builder) packed(f *verify.FileRecord, it item, whole, part float64) {
 // unitsOf are the unread spans of each compression unit that has any, in order;
 // nil where units cannot be told apart. They can where extents keep their places
 // in the content: by the method of NTFS.
-func (b *builder) unitsOf(f *verify.FileRecord) (units [][]span) {
-	if f.Packing == nil || f.Packing.Method != unpack.LZNT1 || f.Packing.Unit <= 0 || f.Packing.Unit > maxUnit || f.Size == nil {
+func (b *builder) unitsOf(f *result.File) (units [][]span) {
+	if len(f.Packing.Units) == 0 || f.Packing.Method != unpack.LZNT1 || f.Packing.Unit <= 0 || f.Packing.Unit > maxUnit || f.Size == nil {
 		return nil
 	}
 	at := map[int64]int{} // where in units, by the number of a unit

@@ -6,7 +6,7 @@ import (
 	"sort"
 
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // stretch is a run of unread bytes in one state, of whole sectors.
@@ -28,14 +28,14 @@ type unreadMap struct {
 const blockSize = 16
 
 // newUnreadMap collects what a result calls unread.
-func newUnreadMap(r *verify.Result) unreadMap {
+func newUnreadMap(r *result.Result) unreadMap {
 	n := 0
 	for i := range r.Volumes {
 		n += rangeCount(r.Volumes[i].Places)
 	}
 	m := make([]stretch, 0, n+rangeCount(r.Summary.Places))
 	sector, drive := sectorOf(r), r.Image.DriveSize
-	add := func(list []verify.Holding) {
+	add := func(list []result.Holding) {
 		for _, h := range list {
 			state, _ := imap.ParseState(h.State)
 			if state == imap.Read {
@@ -80,14 +80,14 @@ func newUnreadMap(r *verify.Result) unreadMap {
 	return u
 }
 
-func rangeCount(list []verify.Holding) (n int) {
+func rangeCount(list []result.Holding) (n int) {
 	for i := range list {
 		n += len(list[i].Ranges)
 	}
 	return n
 }
 
-func sectorOf(r *verify.Result) int64 {
+func sectorOf(r *result.Result) int64 {
 	if r.Image.Sector > 0 && r.Image.Sector <= 1<<20 {
 		return r.Image.Sector
 	}

@@ -16,7 +16,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"fileassay/extract"
-	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // entry is what both sides say of a name on a volume.
@@ -125,7 +125,7 @@ func ourEntries(t *testing.T, image string, l listed) map[string]entry {
 		if _, twice := out[r.Path]; twice {
 			t.Errorf("%s is listed twice", r.Path)
 		}
-		if r.Size == nil || r.Verdict != verify.Intact {
+		if r.Size == nil || r.Verdict != result.Intact {
 			t.Errorf("%s is %s with every sector read: %v", r.Path, r.Verdict, r.Why)
 			continue
 		}

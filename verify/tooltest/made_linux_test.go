@@ -14,7 +14,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"fileassay/extract"
-	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // maker fills a mounted NTFS volume. The scenario, a glass works' office, is
@@ -205,7 +205,7 @@ func holdKinds(t *testing.T, l listed, compressed bool) {
 	t.Helper()
 	targets := map[string]string{"Pointers/link": "../Sizes", "Pointers/junction": `C:\Sizes`}
 	packed, fragments := 0, 0
-	var turns verify.FileRecord
+	var turns result.File
 	for _, f := range l.files {
 		if want, ok := targets[f.Path]; ok {
 			delete(targets, f.Path)

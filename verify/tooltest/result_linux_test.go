@@ -1,25 +1,22 @@
 package tooltest
 
 import (
-	"bufio"
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"testing"
 
 	"fileassay/extract/ntfs"
 	"fileassay/verify"
+	"fileassay/verify/result"
 )
 
 // listed is what our result says of one volume.
 type listed struct {
-	verify.VolumeRecord
-	files []verify.FileRecord
+	result.Volume
+	files []result.File
 }
 
 // verified verifies an image of which every sector was read, and returns its
@@ -30,47 +27,33 @@ func verified(t testing.TB, image string) []listed {
 	if _, err := verify.Run(t.Context(), verify.Options{Image: image, AssumeRead: true, Result: path}); err != nil {
 		t.Fatal(err)
 	}
-	f, err := os.Open(path)
+	r, err := result.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
+	defer r.Close()
 	var out []listed
 	at := map[int]int{} // volume number to index in out
-	lines := bufio.NewReader(f)
-	for {
-		line, err := lines.ReadBytes('\n')
-		if err == io.EOF {
-			return out
+	for _, v := range r.Volumes {
+		if v.Filesystem == "ntfs" {
+			at[v.Volume] = len(out)
+			out = append(out, listed{Volume: v})
 		}
+	}
+	for f, err := range r.Files() {
 		if err != nil {
 			t.Fatal(err)
 		}
-		var l listed
-		var file verify.FileRecord
-		switch {
-		case bytes.HasPrefix(line, []byte(`{"type":"volume"`)):
-			if err := json.Unmarshal(line, &l.VolumeRecord); err != nil {
-				t.Fatal(err)
-			}
-			if l.Filesystem == "ntfs" {
-				at[l.Volume] = len(out)
-				out = append(out, l)
-			}
-		case bytes.HasPrefix(line, []byte(`{"type":"file"`)):
-			if err := json.Unmarshal(line, &file); err != nil {
-				t.Fatal(err)
-			}
-			if i, ok := at[file.Volume]; ok {
-				out[i].files = append(out[i].files, file)
-			}
+		if i, ok := at[f.Volume]; ok {
+			out[i].files = append(out[i].files, *f)
 		}
 	}
+	return out
 }
 
 // digest is the SHA-256 of a file's content as our extents place it in the
 // image: what they leave out is zeros.
-func digest(image io.ReaderAt, f *verify.FileRecord) (string, error) {
+func digest(image io.ReaderAt, f *result.File) (string, error) {
 	content := make([]byte, *f.Size)
 	for _, list := range [][][3]int64{f.Extents, f.Patched} {
 		for _, e := range list {
@@ -88,7 +71,7 @@ func digest(image io.ReaderAt, f *verify.FileRecord) (string, error) {
 
 // digestUnits is digest for content that is kept in compression units: one
 // with all its clusters is plain, one without any is zeros, any other LZNT1.
-func digestUnits(image io.ReaderAt, f *verify.FileRecord, unit int64) (string, error) {
+func digestUnits(image io.ReaderAt, f *result.File, unit int64) (string, error) {
 	content := make([]byte, (*f.Size+unit-1)/unit*unit)
 	for at := int64(0); at < *f.Size; at += unit {
 		var stored []byte

@@ -13,16 +13,17 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/imap"
 	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest/fixture"
 )
 
 // Result is a result that was read back.
 type Result struct {
 	Raw     []byte
-	Image   verify.ImageRecord
-	Volumes []verify.VolumeRecord
-	Files   []verify.FileRecord
-	Summary verify.SummaryRecord
+	Image   result.Image
+	Volumes []result.Volume
+	Files   []result.File
+	Summary result.Summary
 }
 
 // Drive is an image file on disk that can be damaged again and again.
@@ -144,11 +145,11 @@ func Parse(raw []byte) (*Result, error) {
 		case 1:
 			err = json.Unmarshal(s.Bytes(), &r.Image)
 		case 2:
-			var v verify.VolumeRecord
+			var v result.Volume
 			err = json.Unmarshal(s.Bytes(), &v)
 			r.Volumes = append(r.Volumes, v)
 		case 3:
-			var f verify.FileRecord
+			var f result.File
 			err = json.Unmarshal(s.Bytes(), &f)
 			r.Files = append(r.Files, f)
 		case 4:

@@ -5,7 +5,7 @@ import (
 	"strings"
 
 	"fileassay/extract/imap"
-	"fileassay/verify"
+	"fileassay/verify/result"
 	"fileassay/verify/truthtest/fixture"
 )
 
@@ -74,8 +74,8 @@ func Compare(f *fixture.Fixture, unread []imap.Range, r *Result) *Score {
 			}
 		}
 	}
-	listed := map[key]*verify.FileRecord{}
-	byFirst := map[int64]*verify.FileRecord{}
+	listed := map[key]*result.File{}
+	byFirst := map[int64]*result.File{}
 	for i := range r.Files {
 		g := &r.Files[i]
 		if g.Kind != "file" && g.Kind != "stream" {
@@ -91,7 +91,7 @@ func Compare(f *fixture.Fixture, unread []imap.Range, r *Result) *Score {
 		}
 	}
 	known := map[key]bool{}
-	used := map[*verify.FileRecord]bool{}
+	used := map[*result.File]bool{}
 	for i := range f.Truth.Files {
 		t := &f.Truth.Files[i]
 		k := key{volumes[t.Volume], t.Path}
@@ -137,14 +137,14 @@ func Compare(f *fixture.Fixture, unread []imap.Range, r *Result) *Score {
 }
 
 // file compares one file with its truth.
-func (s *Score) file(t *fixture.File, g *verify.FileRecord, need [4]int64, mapped int64, allRead bool) {
+func (s *Score) file(t *fixture.File, g *result.File, need [4]int64, mapped int64, allRead bool) {
 	if g.Size != nil && *g.Size != t.Size {
 		s.broke("%s: size %d, in truth %d", t.Path, *g.Size, t.Size)
 	}
 	switch {
-	case g.Verdict == verify.Intact && need[imap.Read] != mapped:
+	case g.Verdict == result.Intact && need[imap.Read] != mapped:
 		s.broke("FALSE INTACT: %s: bytes by state %v", t.Path, need)
-	case g.Verdict == verify.Intact && allRead:
+	case g.Verdict == result.Intact && allRead:
 		s.Called++
 	case allRead:
 		s.Missed = append(s.Missed, fmt.Sprintf("%s: %s %q", t.Path, g.Verdict, g.Why))
@@ -173,8 +173,8 @@ func (s *Score) file(t *fixture.File, g *verify.FileRecord, need [4]int64, mappe
 
 // consistent holds a result to what must be true of it alone.
 func (s *Score) consistent(m marks, r *Result) {
-	var files, folders verify.VerdictCount
-	var sum verify.Bytes
+	var files, folders result.VerdictCount
+	var sum result.Bytes
 	for i := range r.Files {
 		g := &r.Files[i]
 		c := &files
@@ -182,17 +182,17 @@ func (s *Score) consistent(m marks, r *Result) {
 			c = &folders
 		}
 		switch g.Verdict {
-		case verify.Intact:
+		case result.Intact:
 			c.Intact++
-		case verify.Damaged:
+		case result.Damaged:
 			c.Damaged++
-		case verify.Lost:
+		case result.Lost:
 			c.Lost++
 		default:
 			s.broke("%s: verdict %q", g.Path, g.Verdict)
 		}
 		if g.Size == nil {
-			if g.Bytes.Read != nil || g.Verdict == verify.Intact && g.Kind != "folder" {
+			if g.Bytes.Read != nil || g.Verdict == result.Intact && g.Kind != "folder" {
 				s.broke("%s: bytes or a good verdict without a size", g.Path)
 			}
 			continue
@@ -201,14 +201,14 @@ func (s *Score) consistent(m marks, r *Result) {
 			s.broke("%s: no byte counts", g.Path)
 			continue
 		}
-		b := verify.Bytes{Read: *g.Bytes.Read, Doubtful: *g.Bytes.Doubtful, Failed: *g.Bytes.Failed, Skipped: *g.Bytes.Skipped, Unlocated: *g.Bytes.Unlocated}
+		b := result.Bytes{Read: *g.Bytes.Read, Doubtful: *g.Bytes.Doubtful, Failed: *g.Bytes.Failed, Skipped: *g.Bytes.Skipped, Unlocated: *g.Bytes.Unlocated}
 		if g.Kind != "folder" {
 			sum.Add(b)
 		}
 		if b.Total() != *g.Size {
 			s.broke("%s: counts %+v for %d bytes", g.Path, b, *g.Size)
 		}
-		if g.Verdict == verify.Intact && b.Read != *g.Size {
+		if g.Verdict == result.Intact && b.Read != *g.Size {
 			s.broke("%s: intact with %d of %d bytes read", g.Path, b.Read, *g.Size)
 		}
 		harm := int64(0)
@@ -220,7 +220,7 @@ func (s *Score) consistent(m marks, r *Result) {
 		}
 		for _, list := range [][][3]int64{g.Extents, g.Patched} {
 			for _, e := range list {
-				if n := m.count(e[1], e[2]); g.Verdict == verify.Intact && n[imap.Read] != e[2] {
+				if n := m.count(e[1], e[2]); g.Verdict == result.Intact && n[imap.Read] != e[2] {
 					s.broke("%s: intact, and its extent %v is not all read", g.Path, e)
 				}
 			}

@@ -1,4 +1,4 @@
-package verify
+package files
 
 import (
 	"bufio"
@@ -24,18 +24,18 @@ func (e *OutputError) Unwrap() error { return e.Err }
 // output's name already.
 var ErrExists = errors.New("exists already; give another name, or --force to replace it")
 
-// output is a file that comes into being whole: written beside its final name,
+// Output is a file that comes into being whole: written beside its final name,
 // synced, renamed.
-type output struct {
+type Output struct {
 	path  string
 	force bool
 	tmp   *os.File
 	buf   *bufio.Writer
 }
 
-// create begins an output. inputs are files that it must never replace, not
+// Create begins an output. inputs are files that it must never replace, not
 // even by force.
-func create(path string, force bool, inputs ...string) (*output, error) {
+func Create(path string, force bool, inputs ...string) (*Output, error) {
 	if st, err := os.Stat(path); err == nil {
 		if st.IsDir() {
 			return nil, &OutputError{path, errors.New("is a folder; name a file in it")}
@@ -58,25 +58,25 @@ func create(path string, force bool, inputs ...string) (*output, error) {
 	if err != nil {
 		return nil, &OutputError{path, err}
 	}
-	return &output{path: path, force: force, tmp: tmp, buf: bufio.NewWriterSize(tmp, 1<<20)}, nil
+	return &Output{path: path, force: force, tmp: tmp, buf: bufio.NewWriterSize(tmp, 1<<20)}, nil
 }
 
 // WriteFile makes the file at path of what write writes: whole, or not at
 // all. An existing file is replaced only with force, and inputs never. An error
 // of the file is an [*OutputError]; one of write is returned as it is.
 func WriteFile(path string, force bool, inputs []string, write func(io.Writer) error) error {
-	o, err := create(path, force, inputs...)
+	o, err := Create(path, force, inputs...)
 	if err != nil {
 		return err
 	}
 	if err := write(o); err != nil {
-		o.drop()
+		o.Drop()
 		return err
 	}
-	return o.commit()
+	return o.Commit()
 }
 
-func (o *output) Write(p []byte) (int, error) {
+func (o *Output) Write(p []byte) (int, error) {
 	n, err := o.buf.Write(p)
 	if err != nil {
 		return n, &OutputError{o.path, err}
@@ -84,8 +84,8 @@ func (o *output) Write(p []byte) (int, error) {
 	return n, nil
 }
 
-// commit gives the output its final name.
-func (o *output) commit() error {
+// Commit gives the output its final name.
+func (o *Output) Commit() error {
 	err := o.buf.Flush()
 	if err == nil {
 		err = o.tmp.Chmod(0o644)
@@ -110,8 +110,8 @@ func (o *output) commit() error {
 	return nil
 }
 
-// drop throws an uncommitted output away.
-func (o *output) drop() {
+// Drop throws an uncommitted output away.
+func (o *Output) Drop() {
 	o.tmp.Close()
 	os.Remove(o.tmp.Name())
 }

@@ -1,10 +1,11 @@
-package verify
+package result
 
 import (
 	"fmt"
 
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/verify/files"
 )
 
 // OpenImage opens the image that a result was made from again, read-only, and
@@ -12,11 +13,11 @@ import (
 // that its files were found by. read says which bytes of an image of that size
 // may be had. path may be another than the result names; whole is set where it
 // is one file, even if its name counts on into others beside it. Errors are
-// [*InputError]; [ErrOtherImage] is the cause where it is another image.
+// [*files.InputError]; [ErrOtherImage] is the cause where it is another image.
 func (r *Result) OpenImage(path string, whole bool, read func(size int64) (*imap.Map, error)) (*image.Reader, *image.Shape, error) {
 	in, s, err := r.openImage(path, whole, read)
 	if err != nil {
-		return nil, nil, &InputError{fmt.Errorf("image %s, result %s: %w", path, r.Path, err)}
+		return nil, nil, &files.InputError{Err: fmt.Errorf("image %s, result %s: %w", path, r.Path, err)}
 	}
 	return in, s, nil
 }

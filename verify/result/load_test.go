@@ -1,8 +1,9 @@
-package verify
+package result
 
 import (
 	"encoding/json"
 	"errors"
+	"fileassay/verify/files"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -19,45 +20,13 @@ const lineOf = `{"type":"file","volume":2,"id":18446744073709551615,"path":"Depo
 	`"packing":{"method":"lznt1","unit":65536,"units":[[0,512,512]]},"target":"x","extents":[[0,512,100],[100,4096,9]],"patched":[[1,2,3]],` +
 	`"damage":[[0,null,5,"unlocated"],[5,9,7,"failed"]],"heads":[0,3],"needs":[[512,1024]],"why":["a","b"],"modified":"2019-04-02T09:12:44Z"}`
 
-func TestParseFile(t *testing.T) {
-	for _, line := range []string{
-		lineOf,
-		`{"type":"file","volume":1,"id":0,"path":"a","kind":"file","size":null,"verdict":"lost","bytes":{"read":null,"doubtful":null,"failed":null,"skipped":null,"unlocated":null},"extents":[],"damage":[],"why":[]}`,
-		` { "later" : [ 1.5e3 , { "x" : null } , "\u0000" , true , false ] , "type" : "file" , "verdict" : "intact" , "bytes" : { "more" : 1 } } `,
-		`{"type":"file","verdict":"intact","path":"\ud83d\udea2 \ud800 ` + "\xff" + `"}`,
-	} {
-		var got, want FileRecord
-		if err := json.Unmarshal([]byte(line), &want); err != nil {
-			t.Fatal(err)
-		}
-		if err := parseFile([]byte(line), &got); err != nil {
-			t.Errorf("%s: %v", line, err)
-		}
-		if diff := cmp.Diff(want, got); diff != "" {
-			t.Errorf("%s: %s", line, diff)
-		}
-	}
-	for _, line := range []string{
-		"", "{", "{}", `{"type":"file"}`, `{"type":"volume","verdict":"intact"}`, `{"type":"file","verdict":"whole"}`, lineOf + "x", lineOf[:len(lineOf)-1],
-		`{"type":"file","verdict":"intact","size":1.5}`, `{"type":"file","verdict":"intact","size":99999999999999999999}`, `{"type":"file","verdict":"intact","id":-1}`,
-		`{"type":"file","verdict":"intact","extents":[[1,2]]}`, `{"type":"file","verdict":"intact","extents":[[1,2,3,4]]}`, `{"type":"file","verdict":"intact","damage":[[1,2,3]]}`,
-		`{"type":"file","verdict":"intact","path":"` + "\n" + `"}`, `{"type":"file","verdict":"intact","path":"\x"}`, `{"type":"file","verdict":"intact","path":"a`,
-		`{"type":"file","verdict":"intact","name_bytes":"*"}`, `{"type":"file","verdict":"intact","x":` + strings.Repeat("[", 10000) + strings.Repeat("]", 10000) + `}`,
-		`{"type":"file","verdict":"intact","x":-}`, `{"type":"file","verdict":"intact","extents":]]}`, `{"type":"file","verdict":"intact",}`, `{"type":"file","verdict":"intact","x":tru}`,
-	} {
-		if err := parseFile([]byte(line), &FileRecord{}); err == nil {
-			t.Errorf("no error for %.80s", line)
-		}
-	}
-}
-
 // A record that is used again holds nothing of what it held before.
 func TestParseFileAgain(t *testing.T) {
 	long := strings.Replace(lineOf, `"needs":[`, `"needs":[`+strings.Repeat("[0,1],", 2*mostAgain), 1)
 	lines := []string{long, lineOf, `{"type":"file","verdict":"lost"}`, `{"type":"file","verdict":"intact","path":"b","extents":[[0,7,9]],"why":["c"]}`, lineOf}
-	var used FileRecord
+	var used File
 	for _, line := range lines {
-		var fresh FileRecord
+		var fresh File
 		if err := parseFile([]byte(line), &fresh); err != nil {
 			t.Fatal(err)
 		}
@@ -73,35 +42,10 @@ func TestParseFileAgain(t *testing.T) {
 	}
 }
 
-func FuzzParseFile(f *testing.F) {
-	f.Add([]byte(lineOf))
-	f.Add([]byte(`{"x":[{"y":-1.5e+3}],"type":"file","verdict":"intact","bytes":{}}`))
-	f.Fuzz(func(t *testing.T, line []byte) {
-		var got, want FileRecord
-		if parseFile(line, &got) != nil {
-			return
-		}
-		if !json.Valid(line) {
-			t.Fatalf("taken, and no JSON: %q", line)
-		}
-		if json.Unmarshal(line, &want) != nil || want.Type != got.Type {
-			return // it knows names in any case; the form of results has one
-		}
-		again, err := json.Marshal(&got)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var back FileRecord
-		if err := parseFile(again, &back); err != nil {
-			t.Fatalf("%s: %v", again, err)
-		}
-	})
-}
-
 // resultText is a small result.
 func resultText(files int) string {
 	var b strings.Builder
-	b.WriteString(`{"type":"image","path":"d.img","size":10,"format":1}` + "\n" + `{"type":"volume","volume":1}` + "\n" + `{"type":"volume","volume":2}` + "\n")
+	b.WriteString(`{"type":"image","path":"d.img","size":10,"drive_size":10,"sector":512,"format":1}` + "\n" + `{"type":"volume","volume":1}` + "\n" + `{"type":"volume","volume":2}` + "\n")
 	for i := range files {
 		fmt.Fprintf(&b, `{"type":"file","volume":1,"id":%d,"path":"%s","verdict":"intact"}`+"\n", i, strings.Repeat("p", i%7*50000))
 	}
@@ -115,7 +59,7 @@ func TestOpenResult(t *testing.T) {
 		if err := os.WriteFile(path, []byte(resultText(n)), 0o666); err != nil {
 			t.Fatal(err)
 		}
-		r, err := OpenResult(path)
+		r, err := Open(path)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -159,19 +103,19 @@ func TestOpenResultRefuses(t *testing.T) {
 		if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
 			t.Fatal(err)
 		}
-		r, err := OpenResult(path)
-		var input *InputError
+		r, err := Open(path)
+		var input *files.InputError
 		if !errors.As(err, &input) {
 			t.Errorf("%s: %v, %v", name, r, err)
 		}
 	}
-	if _, err := OpenResult(filepath.Dir(path)); err == nil {
+	if _, err := Open(filepath.Dir(path)); err == nil {
 		t.Error("a folder is taken")
 	}
 	if err := os.WriteFile(path, []byte(strings.Replace(whole, `"id":1`, `"id":x`, 1)), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	r, err := OpenResult(path)
+	r, err := Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -192,12 +136,12 @@ func BenchmarkParseFile(b *testing.B) {
 		`"bytes":{"read":123456,"doubtful":0,"failed":0,"skipped":0,"unlocated":0},"extents":[[0,987654144,65536],[65536,1287654400,57920]],"damage":[],"why":[],"modified":"2019-04-02T09:12:44Z"}`)
 	for _, c := range []struct {
 		name  string
-		parse func([]byte, *FileRecord) error
-	}{{"own", parseFile}, {"json", func(l []byte, f *FileRecord) error { return json.Unmarshal(l, f) }}} {
+		parse func([]byte, *File) error
+	}{{"own", parseFile}, {"json", func(l []byte, f *File) error { return json.Unmarshal(l, f) }}} {
 		b.Run(c.name, func(b *testing.B) {
 			b.SetBytes(int64(len(line)))
 			for b.Loop() {
-				if err := c.parse(line, &FileRecord{}); err != nil {
+				if err := c.parse(line, &File{}); err != nil {
 					b.Fatal(err)
 				}
 			}

@@ -1,10 +1,11 @@
-package verify
+package result
 
 import (
 	"bufio"
 	"bytes"
 	"encoding/json"
 	"errors"
+	"fileassay/verify/files"
 	"fmt"
 	"io"
 	"iter"
@@ -15,9 +16,9 @@ import (
 // are streamed, since a drive may hold millions.
 type Result struct {
 	Path    string
-	Image   ImageRecord
-	Volumes []VolumeRecord
-	Summary SummaryRecord
+	Image   Image
+	Volumes []Volume
+	Summary Summary
 
 	f     *os.File
 	files int64 // where the lines of the files begin
@@ -28,17 +29,17 @@ type Result struct {
 // resultFormat is the form of results that this program writes and reads.
 const resultFormat = 1
 
-// OpenResult opens a result and reads all of it but the lines of its files. A
-// result that is no result, or ends before its summary, is an [*InputError].
-func OpenResult(path string) (*Result, error) {
+// Open opens a result and reads all of it but the lines of its files. A
+// result that is no result, or ends before its summary, is an [*files.InputError].
+func Open(path string) (*Result, error) {
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, &InputError{fmt.Errorf("result: %w", err)}
+		return nil, &files.InputError{Err: fmt.Errorf("result: %w", err)}
 	}
 	r := &Result{Path: path, f: f}
 	if err := r.read(); err != nil {
 		f.Close()
-		return nil, &InputError{fmt.Errorf("result %s: %w", path, err)}
+		return nil, &files.InputError{Err: fmt.Errorf("result %s: %w", path, err)}
 	}
 	return r, nil
 }
@@ -86,7 +87,7 @@ func (r *Result) read() error {
 				return fmt.Errorf("has form %d, this program reads form %d; make it again with verify", r.Image.Format, resultFormat)
 			}
 		case bytes.HasPrefix(line, []byte(`{"type":"volume"`)):
-			var v VolumeRecord
+			var v Volume
 			if err := json.Unmarshal(line, &v); err != nil {
 				return fmt.Errorf("line %d: %w", n, err)
 			}
@@ -127,16 +128,16 @@ func lastLine(f io.ReaderAt, size int64) ([]byte, int64, error) {
 const maxLine = 1 << 30
 
 // Files yields the lines of the files in the order of the result, as often as
-// it is asked. After an error, an [*InputError] that names the line, it ends.
+// it is asked. After an error, an [*files.InputError] that names the line, it ends.
 // A record is the caller's to keep.
-func (r *Result) Files() iter.Seq2[*FileRecord, error] {
-	return r.FilesInto(func() *FileRecord { return &FileRecord{} })
+func (r *Result) Files() iter.Seq2[*File, error] {
+	return r.FilesInto(func() *File { return &File{} })
 }
 
 // FilesInto is [Result.Files] with records that the caller gives, one for each
 // line. One that was yielded before is overwritten, and its lists are used again.
-func (r *Result) FilesInto(room func() *FileRecord) iter.Seq2[*FileRecord, error] {
-	return func(yield func(*FileRecord, error) bool) {
+func (r *Result) FilesInto(room func() *File) iter.Seq2[*File, error] {
+	return func(yield func(*File, error) bool) {
 		in := bufio.NewReaderSize(io.NewSectionReader(r.f, r.files, r.end-r.files), 1<<20)
 		var long []byte
 		for n := r.line; ; n++ {
@@ -157,7 +158,7 @@ func (r *Result) FilesInto(room func() *FileRecord) iter.Seq2[*FileRecord, error
 				err = parseFile(line, f)
 			}
 			if err != nil {
-				yield(nil, &InputError{fmt.Errorf("result %s, line %d: %w", r.Path, n, err)})
+				yield(nil, &files.InputError{Err: fmt.Errorf("result %s, line %d: %w", r.Path, n, err)})
 				return
 			}
 			if !yield(f, nil) {

@@ -1,0 +1,192 @@
+package result
+
+import (
+	"math"
+
+	"fileassay/extract/imap"
+)
+
+// Verdict says how much of a file came off the drive.
+type Verdict string
+
+// The verdicts.
+const (
+	Intact  Verdict = "intact"
+	Damaged Verdict = "damaged"
+	Lost    Verdict = "lost"
+)
+
+// Bytes counts content by what became of it. For every file the five add up to
+// its size. Holes count as Read.
+type Bytes struct {
+	Read      int64 `json:"read"`
+	Doubtful  int64 `json:"doubtful"`
+	Failed    int64 `json:"failed"`
+	Skipped   int64 `json:"skipped"`
+	Unlocated int64 `json:"unlocated"`
+}
+
+// Count adds n bytes of a state.
+func (b *Bytes) Count(s imap.State, n int64) {
+	switch s {
+	case imap.Read:
+		b.Read = plus(b.Read, n)
+	case imap.Doubtful:
+		b.Doubtful = plus(b.Doubtful, n)
+	case imap.Failed:
+		b.Failed = plus(b.Failed, n)
+	default:
+		b.Skipped = plus(b.Skipped, n)
+	}
+}
+
+// Add adds the counts of o.
+func (b *Bytes) Add(o Bytes) {
+	b.Read = plus(b.Read, o.Read)
+	b.Doubtful = plus(b.Doubtful, o.Doubtful)
+	b.Failed = plus(b.Failed, o.Failed)
+	b.Skipped = plus(b.Skipped, o.Skipped)
+	b.Unlocated = plus(b.Unlocated, o.Unlocated)
+}
+
+// Total is the sum of the five counts.
+func (b Bytes) Total() int64 {
+	return plus(plus(plus(plus(b.Read, b.Doubtful), b.Failed), b.Skipped), b.Unlocated)
+}
+
+// plus adds counts; the sum of what damaged metadata claims stops at the
+// largest number there is.
+func plus(a, b int64) int64 {
+	if b > 0 && a > math.MaxInt64-b {
+		return math.MaxInt64
+	}
+	return a + b
+}
+
+// VerdictCount counts entries, or their bytes, by verdict.
+type VerdictCount struct {
+	Intact  int64 `json:"intact"`
+	Damaged int64 `json:"damaged"`
+	Lost    int64 `json:"lost"`
+}
+
+// Count adds n of a verdict.
+func (c *VerdictCount) Count(v Verdict, n int64) {
+	switch v {
+	case Intact:
+		c.Intact = plus(c.Intact, n)
+	case Damaged:
+		c.Damaged = plus(c.Damaged, n)
+	default:
+		c.Lost = plus(c.Lost, n)
+	}
+}
+
+// Add adds the counts of o.
+func (c *VerdictCount) Add(o VerdictCount) {
+	c.Intact = plus(c.Intact, o.Intact)
+	c.Damaged = plus(c.Damaged, o.Damaged)
+	c.Lost = plus(c.Lost, o.Lost)
+}
+
+// Total is the sum over the verdicts.
+func (c VerdictCount) Total() int64 { return plus(plus(c.Intact, c.Damaged), c.Lost) }
+
+// Unread counts bytes that were not read, by state.
+type Unread struct {
+	Doubtful int64 `json:"doubtful"`
+	Failed   int64 `json:"failed"`
+	Skipped  int64 `json:"skipped"`
+}
+
+// Count adds n bytes of a state.
+func (u *Unread) Count(s imap.State, n int64) {
+	switch s {
+	case imap.Doubtful:
+		u.Doubtful += n
+	case imap.Failed:
+		u.Failed += n
+	case imap.Skipped:
+		u.Skipped += n
+	}
+}
+
+// Add adds the counts of o.
+func (u *Unread) Add(o Unread) {
+	u.Doubtful += o.Doubtful
+	u.Failed += o.Failed
+	u.Skipped += o.Skipped
+}
+
+// Total is the number of unread bytes of any state.
+func (u Unread) Total() int64 { return u.Doubtful + u.Failed + u.Skipped }
+
+// Places says what the unread bytes of the drive hold.
+type Places struct {
+	Files      Unread `json:"files"`      // content of listed files
+	Structures Unread `json:"structures"` // folders, records and other structures of a filesystem
+	Free       Unread `json:"free"`       // free space, and the slack behind the ends of files: nothing is missed here
+	Outside    Unread `json:"outside"`    // outside any volume
+	Unknown    Unread `json:"unknown"`    // allocated but claimed by no listed file, or not known to be free
+}
+
+// Add adds the counts of o.
+func (p *Places) Add(o Places) {
+	p.Files.Add(o.Files)
+	p.Structures.Add(o.Structures)
+	p.Free.Add(o.Free)
+	p.Outside.Add(o.Outside)
+	p.Unknown.Add(o.Unknown)
+}
+
+// Total is the number of unread bytes in all places.
+func (p Places) Total() int64 {
+	return p.Files.Total() + p.Structures.Total() + p.Free.Total() + p.Outside.Total() + p.Unknown.Total()
+}
+
+// ByteStates counts bytes of the drive by state, as the imaging map has them.
+type ByteStates struct {
+	Read     int64 `json:"read"`
+	Doubtful int64 `json:"doubtful"`
+	Failed   int64 `json:"failed"`
+	Skipped  int64 `json:"skipped"`
+}
+
+// Total is the number of bytes of all states.
+func (s ByteStates) Total() int64 { return s.Read + s.Doubtful + s.Failed + s.Skipped }
+
+// Count adds n times the bytes of a tally.
+func (s *ByteStates) Count(t imap.Tally, n int64) {
+	s.Read += n * t[imap.Read]
+	s.Doubtful += n * t[imap.Doubtful]
+	s.Failed += n * t[imap.Failed]
+	s.Skipped += n * t[imap.Skipped]
+}
+
+// WantedFiles counts the wanted files of a result: those to which the wanted
+// list gives a weight.
+type WantedFiles struct {
+	List    string       `json:"list"`   // the wanted list's name
+	Files   VerdictCount `json:"files"`  // files, streams and links, one for each name
+	Weight  float64      `json:"weight"` // of all of them
+	Missing float64      `json:"missing_weight"`
+}
+
+// Count counts a file of a weight; one of no weight is not wanted.
+func (w *WantedFiles) Count(weight float64, v Verdict) {
+	if weight <= 0 {
+		return
+	}
+	w.Files.Count(v, 1)
+	w.Weight += weight
+	if v != Intact {
+		w.Missing += weight
+	}
+}
+
+// Add adds the counts of o.
+func (w *WantedFiles) Add(o *WantedFiles) {
+	w.Files.Add(o.Files)
+	w.Weight += o.Weight
+	w.Missing += o.Missing
+}
