@@ -20,7 +20,6 @@ type benchView struct {
 	Content    []namedCells // of the listed files, and in all
 	Places     []namedCells
 	AllRead    string // where there are no Places
-	Twice      string // of volumes that overlap
 	Advice     string
 	Heads      []namedCells
 	Notes      []string
@@ -86,7 +85,6 @@ func (v *view) bench(r *result.Result, inv *Inventory, o Options) error {
 	case im.Map.AssumedRead:
 		v.AllRead = "There is no map: every byte of the drive is assumed to have been read."
 	}
-	v.Twice = twiceWords(&r.Image, u)
 	v.Advice = advice(&verify.Outcome{Image: r.Image, Volumes: r.Volumes, Summary: r.Summary})
 	v.heads(r)
 	for _, n := range im.Notes {

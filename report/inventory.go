@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"fileassay/verify/files"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
@@ -134,23 +133,15 @@ const (
 // the technician reads; list says what files are worth.
 func NewInventory(r *result.Result, list *wanted.List, bench bool) (*Inventory, error) {
 	b := &inventoryBuilder{inv: &Inventory{kinds: map[wanted.Kind]*kindTotal{}, bench: bench, touched: newTouched(r.Image.Profile)},
-		list: list, byPath: map[placed]int32{}, roots: map[int]int32{}, sector: max(r.Image.Sector, 1), unread: unreadOf(r)}
-	if err := Check(r); err != nil {
-		return nil, err
-	}
+		list: list, byPath: map[placed]int32{}, roots: map[int]int32{}, sector: r.Image.Sector, unread: &r.Unread}
 	b.addRoots(r)
-	for f, err := range soundFiles(r) {
+	for f, err := range r.Files() {
 		if err != nil {
 			return nil, err
 		}
 		b.add(f)
 	}
-	inv := b.finish()
-	if got, want := inv.folders[0].totals.files, r.Summary.Files; got != want {
-		return nil, &files.InputError{Err: fmt.Errorf("result %s: its lines tell of %d intact, %d damaged and %d lost files, its summary of %d, %d and %d; make it again with verify",
-			r.Path, got.Intact, got.Damaged, got.Lost, want.Intact, want.Damaged, want.Lost)}
-	}
-	return inv, nil
+	return b.finish(), nil
 }
 
 // placed is a folder by its volume and path.
@@ -165,7 +156,7 @@ type inventoryBuilder struct {
 	byPath  map[placed]int32
 	roots   map[int]int32
 	sector  int64
-	unread  unread
+	unread  *result.UnreadMap
 	details int
 }
 
@@ -384,7 +375,12 @@ func (b *inventoryBuilder) weigh(f *result.File, w *row, t *kindTotal, when time
 		}
 	}
 	if f.Stored == "compressed" {
-		b.unread.packedUnread(f, wait)
+		// its damage tells of content, of which one unread byte takes a whole unit
+		for _, e := range f.Extents {
+			for u := range b.unread.Within(e[1], e[2]) {
+				wait(u.Start, u.Length)
+			}
+		}
 	}
 	t.unread = plus(t.unread, c.unread)
 	for _, n := range f.Needs {
@@ -521,4 +517,13 @@ func (inv *Inventory) kindTotals() []*kindTotal {
 		}
 	}
 	return out
+}
+
+// plus adds numbers that are not below zero; a sum stops at the largest number
+// there is.
+func plus(a, b int64) int64 {
+	if a > math.MaxInt64-b {
+		return math.MaxInt64
+	}
+	return a + b
 }

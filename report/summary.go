@@ -192,28 +192,9 @@ func (p *printer) total(o *verify.Outcome) {
 			p.line("  %-42s %10s  (failed %s, skipped %s%s)", row.what, size(row.n.Total()), size(row.n.Failed), size(row.n.Skipped), doubtful(row.n))
 		}
 	}
-	if text := twiceWords(&o.Image, s.Unread); text != "" {
-		p.line("  %s", text)
-	}
 	p.waiting(s.Heads)
 	p.line("")
 	p.line("%s", p.bold(advice(o)))
-}
-
-// twiceWords say how much of what the unread bytes hold is told of more than one
-// volume, where volumes overlap.
-func twiceWords(im *result.Image, u result.Places) string {
-	unread := im.Map.Failed + im.Map.Skipped
-	if !im.Map.TrustDoubtful {
-		unread += im.Map.Doubtful
-	}
-	for _, b := range im.Broken { // found to be unread later, perhaps
-		unread = plus(unread, b[1])
-	}
-	if u.Total() <= unread {
-		return ""
-	}
-	return fmt.Sprintf("Volumes overlap: %s of this is counted in more than one of them.", size(u.Total()-unread))
 }
 
 // sectorsIn is how many sectors n bytes take.

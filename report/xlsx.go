@@ -24,9 +24,6 @@ func XLSX(w io.Writer, r *result.Result, o Options) error {
 
 // xlsx is XLSX with the rows of a sheet, which tests make few.
 func xlsx(w io.Writer, r *result.Result, o Options, limit int) (err error) {
-	if err := Check(r); err != nil {
-		return err
-	}
 	book := excelize.NewFile()
 	defer func() {
 		// its temporary files hold names of the customer's
@@ -46,7 +43,7 @@ func xlsx(w io.Writer, r *result.Result, o Options, limit int) (err error) {
 		return err
 	}
 	s := &sheets{book: book, cols: columns(o.For), table: newTable(r), head: head, number: number, limit: limit}
-	for f, err := range soundFiles(r) {
+	for f, err := range r.Files() {
 		if err != nil {
 			return err
 		}

@@ -17,6 +17,9 @@ type pipeline struct {
 	volume int
 	w      io.Writer
 
+	seen  result.Once
+	twice int64 // entries that came again
+
 	batch []*extract.File
 	jobs  chan *job // to the judges
 	order chan *job // to the writer
@@ -71,8 +74,13 @@ func newPipeline(ctx context.Context, in *Input, volume int, w io.Writer, worker
 	return p
 }
 
-// put takes a file from a walk.
+// put takes a file from a walk. An entry that was taken before, under the same
+// number and path, is the same entry: it is counted and left out.
 func (p *pipeline) put(f *extract.File) error {
+	if !p.seen.First(p.volume, f.ID, f.Path) {
+		p.twice++
+		return nil
+	}
 	p.batch = append(p.batch, f)
 	if len(p.batch) < batchSize {
 		return nil

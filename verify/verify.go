@@ -3,7 +3,6 @@ package verify
 import (
 	"context"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -12,7 +11,6 @@ import (
 	"strings"
 
 	"fileassay/extract"
-	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/volume"
 	"fileassay/verify/files"
@@ -37,6 +35,8 @@ type Options struct {
 
 	Whole             bool // the image is one file, whatever stands beside it
 	AllowMissingParts bool // parts of the image that are missing or short count as skipped
+
+	Version string // of the program, for the result
 
 	Result string // path of the result; "" is [ResultName] of Image
 	Force  bool   // replace an existing result
@@ -111,26 +111,24 @@ func run(ctx context.Context, o Options, in *Input, out *files.Output, res *Outc
 	}
 	defer spool.Drop()
 
-	res.Summary.Type = "summary"
 	res.Summary.ListingComplete = true
-	var covered extract.Spans
 	var waiting headCount
 	var sum result.WantedFiles
+	var held []*holdings
 	if in.wanted != nil {
 		sum.List = in.wanted.Name
 	}
 	for i, v := range layout.Volumes {
-		rec, end, err := verifyVolume(ctx, o, in, i+1, v, spool, &waiting, &sum)
+		rec, h, err := verifyVolume(ctx, o, in, i+1, v, spool, &waiting, &sum)
 		if err != nil {
 			return err
 		}
-		covered.Add(v.Start, end-v.Start)
+		held = append(held, h)
 		res.Volumes = append(res.Volumes, rec)
 		res.Summary.Files.Add(rec.Files)
 		res.Summary.Folders.Add(rec.Folders)
 		res.Summary.Sizes.Add(rec.Sizes)
 		res.Summary.Bytes.Add(rec.Bytes)
-		res.Summary.Unread.Add(rec.Unread)
 		if !rec.Listing.Complete {
 			res.Summary.ListingComplete = false
 		}
@@ -138,38 +136,66 @@ func run(ctx context.Context, o Options, in *Input, out *files.Output, res *Outc
 	if !slices.ContainsFunc(layout.Volumes, func(v volume.Volume) bool { return v.Reason == "" }) || len(layout.Missing) > 0 {
 		res.Summary.ListingComplete = false
 	}
-	res.Summary.Places = outside(in.Reader, &covered, &res.Summary.Unread.Outside)
-
 	res.Summary.Heads = waiting.records(in.Heads)
 	if in.wanted != nil {
 		res.Summary.Wanted = &sum
 	}
+	// twice, since the counts stand before the places
+	err = places(in.Reader, held, func(p *result.Place) error { p.Tally(&res.Summary.Unread, res.Volumes); return ctx.Err() })
+	if err != nil {
+		return err
+	}
 	res.Image = imageRecord(o, in, layout)
 
-	enc := json.NewEncoder(out)
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(&res.Image); err != nil {
+	w := result.NewWriter(out)
+	if err := w.Image(&res.Image); err != nil {
 		return err
 	}
 	for i := range res.Volumes {
-		if err := enc.Encode(&res.Volumes[i]); err != nil {
+		if err := w.Volume(&res.Volumes[i]); err != nil {
 			return err
 		}
-		res.Volumes[i].Places = nil // long, and of the result alone
 	}
-	if err := spool.CopyTo(out); err != nil {
+	err = places(in.Reader, held, func(p *result.Place) error { return errors.Join(w.Place(p), ctx.Err()) })
+	if err == nil {
+		err = w.Flush()
+	}
+	if err == nil {
+		err = spool.CopyTo(out)
+	}
+	if err != nil {
 		return err
 	}
-	err = enc.Encode(&res.Summary)
-	res.Summary.Places = nil
-	return err
+	return w.Summary(&res.Summary)
+}
+
+// deciding are the options that decide what is found, as on the command line.
+// What the record of the image and its map tell already is left out.
+func (o *Options) deciding() []string {
+	var list []string
+	for _, f := range []struct {
+		given bool
+		text  string
+	}{
+		{o.Codepage != "", "--codepage " + o.Codepage},
+		{o.NoJournal, "--no-journal"},
+		{o.Filesystem != "", fmt.Sprintf("--volume-at %d --filesystem %s", o.VolumeAt, o.Filesystem)},
+		{o.Whole, "--whole"},
+		{o.AllowMissingParts, "--allow-missing-parts"},
+		{o.DriveSize != 0, fmt.Sprintf("--drive-size %d", o.DriveSize)},
+	} {
+		if f.given {
+			list = append(list, f.text)
+		}
+	}
+	return list
 }
 
 // imageRecord describes the image and its map after all has been read.
 func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	r, m := in.Reader, in.Map
-	rec := result.Image{Type: "image", Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
-		Map: mapOf(r.Tally()), Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing, Format: 1}
+	rec := result.Image{Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
+		Map: mapOf(r.Tally()), Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing}
 	rec.Parts, rec.Offset = partsRecord(in.Shape), o.Offset
 	rec.Needs = needsOf(r, l.Needs)
 	rec.Heads = headsRecord(in.Heads, r)
@@ -185,6 +211,7 @@ func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	}
 	rec.Map.AssumedRead = o.AssumeRead
 	rec.Map.TrustDoubtful = o.TrustDoubtful
+	rec.Program = result.Program{Version: o.Version, Options: o.deciding()}
 	rec.Retried = r.Retried()
 	for _, b := range r.Broken() {
 		rec.Broken = append(rec.Broken, [2]int64{b.Start, b.Length})
@@ -192,48 +219,25 @@ func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	return rec
 }
 
-// outside counts the unread bytes that no volume covers, and says where they
-// are.
-func outside(r *image.Reader, covered *extract.Spans, u *result.Unread) []result.Holding {
-	var h holdings
-	pos := int64(0)
-	count := func(end int64) {
-		for s := range r.Unread(pos, end-pos) {
-			u.Count(s.State, s.Length)
-			h.add("outside", "", s.State, s.Start, s.End())
-		}
-	}
-	for c := range covered.All() {
-		count(min(c.Start, r.DriveSize()))
-		pos = max(pos, c.End)
-	}
-	count(r.DriveSize())
-	return h.list
-}
-
-// verifyVolume lists one volume into the spool. end is where that ends of which
-// it tells what it holds: a filesystem may be smaller than what it lies in.
-func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount, sum *result.WantedFiles) (rec result.Volume, end int64, err error) {
+// verifyVolume lists one volume into the spool.
+func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount, sum *result.WantedFiles) (rec result.Volume, h *holdings, err error) {
 	r := in.Reader
-	end = v.Start + v.Length
-	rec = result.Volume{Type: "volume", Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
+	rec = result.Volume{Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
 	fs, err := volume.Open(ctx, r, v, o.Options)
 	if err != nil {
 		if ctx.Err() != nil {
-			return rec, end, ctx.Err()
+			return rec, h, ctx.Err()
 		}
 		rec.Listing.Why = []string{"files not listed: " + err.Error()}
 		rec.Needs = needsOf(r, v.Needs)
 		if v.NoFiles {
 			rec.Listing = result.Listing{Complete: true, Why: []string{v.Reason}}
 		}
-		var h holdings
+		h = &holdings{volume: number}
 		for s := range r.Unread(v.Start, min(v.Length, r.DriveSize()-v.Start)) {
-			rec.Unread.Unknown.Count(s.State, s.Length)
-			h.add("unknown", "", s.State, s.Start, s.End())
+			h.add(result.HoldsUnknown, "", s.Start, s.End())
 		}
-		rec.Places = h.list
-		return rec, end, nil
+		return rec, h, nil
 	}
 	p := newPipeline(ctx, in, number, w, o.Workers())
 	err = fs.Walk(ctx, p.put)
@@ -241,7 +245,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		err = perr
 	}
 	if err != nil {
-		return rec, end, err
+		return rec, h, err
 	}
 	waiting.addAll(&p.waiting)
 	sum.Add(&p.wanted)
@@ -249,27 +253,28 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 	rec.Filesystem, rec.Label, rec.Cluster, rec.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
 	l := fs.Listing()
 	rec.Listing = result.Listing{Complete: l.Complete, UnreadRecords: l.UnreadRecords, UnnamedFiles: l.UnnamedFiles, UnclaimedBytes: l.UnclaimedBytes, Why: l.Why}
+	if p.twice > 0 {
+		rec.Listing.Complete = false
+		rec.Listing.Why = append(rec.Listing.Why, fmt.Sprintf("%d entries came twice, under the same number and path, and are told once: the volume contradicts itself", p.twice))
+	}
 	if rec.Listing.Why == nil {
 		rec.Listing.Why = []string{}
 	}
 	rec.Files, rec.Folders, rec.Sizes, rec.Bytes = p.files, p.folders, p.sizes, p.bytes
 	rec.Needs = needsOf(r, l.Needs)
-	places, err := locate(ctx, fs, r, &p.content)
-	if err != nil {
-		return rec, end, err
+	if h, err = locate(ctx, number, fs, r, &p.content); err != nil {
+		return rec, nil, err
 	}
-	rec.Unread, rec.Places = places.Places, places.list
-	end = max(places.end, v.Start)
 	structures, err := fs.Structures(ctx)
 	if err != nil {
-		return rec, end, err
+		return rec, h, err
 	}
 	rec.Structures = structureRecords(structures)
 	if rec.Proof, err = prove(ctx, fs, r, v.Start); err != nil {
-		return rec, end, err
+		return rec, h, err
 	}
 	if v.Start+v.Length > r.DriveSize() {
 		rec.Notes = append(rec.Notes, fmt.Sprintf("the volume ends %d bytes past the end of the image: was the image cut short?", v.Start+v.Length-r.DriveSize()))
 	}
-	return rec, end, nil
+	return rec, h, nil
 }

@@ -192,7 +192,7 @@ func (j *judge) filesOf(before, after *result.Result) error {
 		if err != nil {
 			return err
 		}
-		now := waiting{newOld(f, start[f.Volume]), f.Volume, j.list.Weight(reread.EntryOf(f))}
+		now := waiting{newOld(f, start[f.Volume]), f.Volume, f.Weight(j.list)}
 		if x := was.exact(&now.old); x != nil {
 			j.pair(x, &now)
 			continue
@@ -228,7 +228,7 @@ func (j *judge) filesOf(before, after *result.Result) error {
 				f.Size = &x.size
 			}
 			j.note(Change{What: Gone, Volume: numbers[x.volume], ID: x.id, Path: x.path, Kind: wanted.KindOf(x.path), Folder: x.folder,
-				Weight: j.list.Weight(reread.EntryOf(&f)), Before: x.verdict, Won: -x.read, Why: "it was listed before and is not now"})
+				Weight: f.Weight(j.list), Before: x.verdict, Won: -x.read, Why: "it was listed before and is not now"})
 		}
 	}
 	return nil

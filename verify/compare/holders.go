@@ -10,7 +10,6 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/volume"
-	"fileassay/verify/reread"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
@@ -90,7 +89,7 @@ func (h *holders) file(d *differing, f *result.File, line int, claimed *extract.
 	claimed.AddAll(&mine)
 	x := h.found[line]
 	if x == nil {
-		x = &held{line, Change{What: Changed, Volume: f.Volume, ID: f.ID, Path: f.Path, Kind: wanted.KindOf(f.Path), Weight: h.list.Weight(reread.EntryOf(f)),
+		x = &held{line, Change{What: Changed, Volume: f.Volume, ID: f.ID, Path: f.Path, Kind: wanted.KindOf(f.Path), Weight: f.Weight(h.list),
 			Before: f.Verdict, After: f.Verdict}}
 		h.found[line] = x
 	}

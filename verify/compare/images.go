@@ -6,7 +6,6 @@ import (
 	"os"
 
 	"fileassay/extract/image"
-	"fileassay/extract/imap"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
 )
@@ -26,47 +25,11 @@ type opened struct {
 // openImage opens the image of a result, and holds it to the result. path is ""
 // for the one that the result names; flag says how another is given.
 func openImage(path, flag string, whole bool, res *result.Result) (*opened, error) {
-	if path == "" {
-		path = res.Image.Path
-	}
-	r, s, err := res.OpenImage(path, whole, func(size int64) (*imap.Map, error) { return readMap(res, size) })
+	r, s, err := res.OpenImage(path, whole)
 	if err != nil {
 		return nil, fmt.Errorf("%w; if the image lies elsewhere now, say where with %s FILE", err, flag)
 	}
-	return &opened{r, path, s}, nil
-}
-
-// readMap is what a result calls read of its image of size bytes. A result
-// that does not say where all its unread bytes lie is an error: the bytes of
-// the rest would be taken for the drive's.
-func readMap(res *result.Result, size int64) (*imap.Map, error) {
-	un := unread(res)
-	for _, b := range res.Image.Broken {
-		un.Add(b[0], b[1])
-	}
-	t := &res.Image.Map
-	due := t.Failed + t.Skipped
-	if !t.TrustDoubtful {
-		due += t.Doubtful
-	}
-	if told := un.Bytes(); told < due {
-		return nil, fmt.Errorf("the result says where %d of %d unread bytes lie, so what was read cannot be told: verify the image again with this version", told, due)
-	}
-	var list []imap.Range
-	pos := int64(0)
-	for s := range un.All() {
-		if s.Start >= size {
-			break
-		}
-		if s.Start > pos {
-			list = append(list, imap.Range{Start: pos, Length: s.Start - pos, State: imap.Read})
-		}
-		pos = s.End
-	}
-	if pos < size {
-		list = append(list, imap.Range{Start: pos, Length: size - pos, State: imap.Read})
-	}
-	return imap.New(list)
+	return &opened{r, s.Path, s}, nil
 }
 
 // sameImage reports whether two images share a file.

@@ -2,51 +2,23 @@ package compare
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
-	"fileassay/extract"
+	"fileassay/extract/imap"
 	"fileassay/verify/result"
 )
-
-// unread are the unread sectors of a result's drive, of some states or of all.
-func unread(r *result.Result, states ...string) *extract.Spans {
-	s := &extract.Spans{}
-	add := func(list []result.Holding) {
-		for _, h := range list {
-			if len(states) > 0 && !slices.Contains(states, h.State) {
-				continue
-			}
-			for _, g := range h.Ranges {
-				s.Add(g[0], g[1])
-			}
-		}
-	}
-	for i := range r.Volumes {
-		add(r.Volumes[i].Places)
-	}
-	add(r.Summary.Places)
-	return within(s, max(r.Image.DriveSize, r.Image.Size))
-}
-
-// within leaves out what lies past the end of a drive: a volume may claim to
-// reach there.
-func within(s *extract.Spans, drive int64) *extract.Spans {
-	out := &extract.Spans{}
-	for x := range s.Within(0, drive) {
-		out.Add(x.Start, x.End-x.Start)
-	}
-	return out
-}
 
 // maxPlaces bounds how many places that got worse are named.
 const maxPlaces = 1000
 
 // places compares what was read.
 func (c *Comparison) places(before, after *result.Result) {
-	was, now := unread(before), unread(after)
-	sector := max(c.Sector, 1)
-	kept := int64(0)
+	was, now := &before.Unread, &after.Unread
+	sector := c.Sector
+	all, kept := int64(0), int64(0)
+	for s := range was.All() {
+		all += s.Length
+	}
 	for s := range now.All() {
 		pos := s.Start
 		lost := func(end int64) {
@@ -57,14 +29,14 @@ func (c *Comparison) places(before, after *result.Result) {
 				}
 			}
 		}
-		for w := range was.Within(s.Start, s.End-s.Start) {
+		for w := range was.Within(s.Start, s.Length) {
 			lost(w.Start)
-			kept += w.End - w.Start
-			pos = w.End
+			kept += w.Length
+			pos = w.End()
 		}
-		lost(s.End)
+		lost(s.End())
 	}
-	c.Sectors = (was.Bytes() - kept) / sector
+	c.Sectors = (all - kept) / sector
 	c.gaveWay(before, after, sector)
 	if len(before.Image.Missing) == 0 && len(after.Image.Missing) > 0 {
 		c.Warnings = append(c.Warnings, "volumes may be missing now, and nothing said so before: "+strings.Join(after.Image.Missing, "; "))
@@ -83,14 +55,19 @@ func (c *Comparison) places(before, after *result.Result) {
 // gaveWay says which sectors gave data before, though the drive did not vouch
 // for it, and none now: unread both times, and worse all the same.
 func (c *Comparison) gaveWay(before, after *result.Result, sector int64) {
-	was, now := unread(before, "doubtful"), unread(after, "failed", "skipped")
 	n, first := int64(0), int64(-1)
-	for s := range now.All() {
-		for w := range was.Within(s.Start, s.End-s.Start) {
+	for s := range after.Unread.All() {
+		if s.State == imap.Doubtful {
+			continue
+		}
+		for w := range before.Unread.Within(s.Start, s.Length) {
+			if w.State != imap.Doubtful {
+				continue
+			}
 			if first < 0 {
 				first = w.Start
 			}
-			n += (w.End - w.Start + sector - 1) / sector
+			n += (w.Length + sector - 1) / sector
 		}
 	}
 	words := "%d sectors were doubtful before and are failed or not tried now, the first at byte %d"

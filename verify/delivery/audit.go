@@ -342,7 +342,7 @@ func (a *audit) against(ctx context.Context) error {
 	a.rep.Against = append(a.rep.Against, "result")
 	var r *image.Reader
 	if a.o.Image != "" {
-		if r, err = openImage(a.o.Image, a.o.Whole, res); err != nil {
+		if r, _, err = res.OpenImage(a.o.Image, a.o.Whole); err != nil {
 			return err
 		}
 		defer r.Close()

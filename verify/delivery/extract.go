@@ -20,7 +20,6 @@ import (
 	"github.com/dustin/go-humanize"
 
 	"fileassay/extract/image"
-	"fileassay/extract/imap"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
 )
@@ -82,7 +81,7 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 		return nil, err
 	}
 	defer res.Close()
-	r, err := openImage(o.Image, o.Whole, res)
+	r, _, err := res.OpenImage(o.Image, o.Whole)
 	if err != nil {
 		return nil, err
 	}
@@ -111,13 +110,6 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 		return nil, err
 	}
 	return d.outcome(), nil
-}
-
-// openImage opens the image that a result was made from. What of it may be read
-// the result says, file by file.
-func openImage(name string, whole bool, res *result.Result) (*image.Reader, error) {
-	r, _, err := res.OpenImage(name, whole, func(size int64) (*imap.Map, error) { return imap.All(size), nil })
-	return r, err
 }
 
 func digestOf(name string) (string, error) {
@@ -479,7 +471,7 @@ func (d *delivery) stampFolders(ctx context.Context) error {
 		if f.Kind != "folder" {
 			continue
 		}
-		when, ok := modifiedTime(f.Modified)
+		when, ok := f.Time()
 		if !ok {
 			continue
 		}

@@ -139,7 +139,7 @@ func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []b
 		}
 		d := &file{place: p.namer.place(volumeFolder(branch, f.Volume), f.Path), volume: f.Volume, id: f.ID, original: f.Path, exact: f.NameBytes,
 			damaged: f.Verdict == result.Damaged, stored: f.Stored, size: c.size, content: bytes, missing: c.missing, units: c.units, method: c.method}
-		d.modified, _ = modifiedTime(f.Modified)
+		d.modified, _ = f.Time()
 		d.runs = f.Runs
 		p.add(d, &c)
 		p.content += bytes

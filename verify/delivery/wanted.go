@@ -12,12 +12,5 @@ func loadWanted(path string) (func(*result.File) float64, error) {
 	if err != nil {
 		return nil, &files.InputError{Err: err}
 	}
-	return func(f *result.File) float64 {
-		e := wanted.Entry{Volume: f.Volume, Path: f.Path, Size: -1}
-		if f.Size != nil {
-			e.Size = *f.Size
-		}
-		e.Modified, _ = modifiedTime(f.Modified)
-		return list.Weight(e)
-	}, nil
+	return func(f *result.File) float64 { return f.Weight(list) }, nil
 }

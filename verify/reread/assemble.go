@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"fileassay/extract/imap"
+	"fileassay/verify/result"
 )
 
 // atomPlaces are where a problem's atoms lie.
@@ -22,17 +23,18 @@ func (b *builder) assemble(c *Costs, bySectors bool) (*problem, *atomPlaces) {
 	in := make([]int32, len(b.spans)) // the stretch that each span lies in
 	var cuts []int64
 	for k, s := range b.spans {
-		u := b.unread.from(s.start)
+		u := b.unread.From(s.start)
 		in[k] = int32(u)
-		if s.start > b.unread.start[u] {
+		whole := b.unread.At(u)
+		if s.start > whole.Start {
 			cuts = append(cuts, s.start)
 		}
-		if s.end < b.unread.end[u] {
+		if s.end < whole.End() {
 			cuts = append(cuts, s.end)
 		}
 	}
-	pc := newPieces(&b.unread, cuts)
-	depth := make([]int32, len(pc.m.start)+len(pc.cuts)+1) // how many more spans cover a piece than the one before
+	pc := newPieces(b.unread, cuts)
+	depth := make([]int32, pc.m.Len()+len(pc.cuts)+1) // how many more spans cover a piece than the one before
 	for k, s := range b.spans {
 		first, end := pc.of(in[k], s)
 		depth[first]++
@@ -64,16 +66,17 @@ func (b *builder) assemble(c *Costs, bySectors bool) (*problem, *atomPlaces) {
 // pieces are stretches of unread bytes, cut wherever a span begins or ends in
 // one. They are numbered from the first stretch on.
 type pieces struct {
-	m     *unreadMap
+	m     *result.UnreadMap
 	cuts  []int64 // inside stretches, in order
 	cutAt []int32 // cuts[cutAt[u]:cutAt[u+1]] are those of stretch u
 }
 
-func newPieces(m *unreadMap, cuts []int64) *pieces {
+func newPieces(m *result.UnreadMap, cuts []int64) *pieces {
 	slices.Sort(cuts)
-	p := &pieces{m, slices.Compact(cuts), make([]int32, len(m.start)+1)}
+	p := &pieces{m, slices.Compact(cuts), make([]int32, m.Len()+1)}
 	n := 0
-	for u, end := range m.end {
+	for u := range m.Len() {
+		end := m.At(u).End()
 		for n < len(p.cuts) && p.cuts[n] < end {
 			n++
 		}
@@ -108,16 +111,18 @@ func (p *pieces) atoms(depth []int32) (l *atomPlaces, number []int32) {
 	l = &atomPlaces{start: make([]int64, 0, n), end: make([]int64, 0, n), state: make([]imap.State, 0, n)}
 	number = depth // which is not asked again
 	piece := 0
-	for u, start := range p.m.start {
+	for u := range p.m.Len() {
+		whole := p.m.At(u)
+		start := whole.Start
 		for k := p.cutAt[u]; k <= p.cutAt[u+1]; k++ {
-			end := p.m.end[u]
+			end := whole.End()
 			if k < p.cutAt[u+1] {
 				end = p.cuts[k]
 			}
 			now += depth[piece]
 			number[piece] = int32(len(l.start))
 			if now > 0 {
-				l.start, l.end, l.state = append(l.start, start), append(l.end, end), append(l.state, p.m.state[u])
+				l.start, l.end, l.state = append(l.start, start), append(l.end, end), append(l.state, whole.State)
 			}
 			start = end
 			piece++

@@ -105,7 +105,7 @@ func wholeWeights(t testing.TB, r *result.Result, l *wanted.List) map[key]float6
 		if f.Kind == "folder" || f.Verdict != result.Intact {
 			continue
 		}
-		if w := l.Weight(reread.EntryOf(f)); w > 0 {
+		if w := f.Weight(l); w > 0 {
 			out[key{f.Volume, f.Path}] = w
 		}
 	}
@@ -263,7 +263,7 @@ func checkWorth(t *testing.T, name string, b *bench, r *result.Result, set map[i
 			}
 			continue
 		}
-		if f.Verdict == result.Intact || l.Weight(reread.EntryOf(f)) <= 0 {
+		if f.Verdict == result.Intact || f.Weight(l) <= 0 {
 			continue
 		}
 		lacks := len(f.Needs) > 0

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"fileassay/extract"
+	"fileassay/extract/imap"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
@@ -49,7 +50,7 @@ type builder struct {
 	r      *result.Result
 	list   *wanted.List
 	sector int64
-	unread unreadMap
+	unread *result.UnreadMap
 
 	items   []item
 	whole   []float64
@@ -62,6 +63,7 @@ type builder struct {
 	heads   headSets
 	waiting WantedCount
 	perVol  map[int]*volumeWeight
+	lacking map[int]float64 // volumes that may hold files that nobody knows of, with the weight that waits for structures; 0 is what lies outside any
 	goes    oneGo
 }
 
@@ -86,10 +88,10 @@ const gateShare = 0.5
 const maxRoom = 1 << 20
 
 func newBuilder(r *result.Result, list *wanted.List, c *Costs) *builder {
-	b := &builder{r: r, list: list, sector: sectorOf(r), unread: newUnreadMap(r),
+	b := &builder{r: r, list: list, sector: r.Image.Sector, unread: &r.Unread, lacking: map[int]float64{},
 		gates: map[uint64]int32{}, seed: maphash.MakeSeed(), heads: headSets{}, perVol: map[int]*volumeWeight{}}
 	n := int(min(max(r.Summary.Files.Damaged, 0), maxRoom) + min(max(r.Summary.Files.Lost, 0), maxRoom))
-	b.goes.little = b.unread.little(c, b.sector)
+	b.goes.little = little(b.unread, c, b.sector)
 	b.items, b.whole, b.part = make([]item, 0, n), make([]float64, 0, n), make([]float64, 0, n)
 	b.spans, b.spanAt = make([]span, 0, 2*n), append(make([]int64, 0, n+1), 0)
 	return b
@@ -138,21 +140,26 @@ func (b *builder) collect() error {
 		b.volume(&b.r.Volumes[i])
 	}
 	b.drive()
-	b.along()
-	return nil
+	if err := b.rest(); err != nil {
+		return err
+	}
+	return b.along()
 }
 
 // need adds the unread sectors of a range to the spans of the item that is
 // being made.
 func (b *builder) need(start, length int64) {
-	s, e, ok := wholeSectors(start, length, b.sector, b.r.Image.DriveSize)
-	if !ok {
-		return
+	for u := range b.unread.Within(start, length) {
+		if len(b.spans) >= maxSpans {
+			return
+		}
+		b.spans = append(b.spans, b.sectors(u))
 	}
-	b.unread.within(s, e, func(s, e int64) bool {
-		b.spans = append(b.spans, span{s, e})
-		return len(b.spans) < maxSpans
-	})
+}
+
+// sectors is an unread range widened to whole sectors, which are unread with it.
+func (b *builder) sectors(u imap.Range) span {
+	return span{u.Start / b.sector * b.sector, min((u.End()+b.sector-1)/b.sector*b.sector, b.r.Image.DriveSize)}
 }
 
 // open are the spans of the item that is being made.
@@ -207,15 +214,6 @@ func Modified(f *result.File) time.Time {
 	return t
 }
 
-// EntryOf is what a wanted list must know of a file of a result.
-func EntryOf(f *result.File) wanted.Entry {
-	e := wanted.Entry{Volume: f.Volume, Path: f.Path, Size: -1, Modified: Modified(f)}
-	if f.Size != nil {
-		e.Size = *f.Size
-	}
-	return e
-}
-
 func (b *builder) file(f *result.File) {
 	if f.Kind == "folder" {
 		if len(f.Needs) > 0 {
@@ -223,7 +221,7 @@ func (b *builder) file(f *result.File) {
 		}
 		return
 	}
-	w := b.list.Weight(EntryOf(f))
+	w := f.Weight(b.list)
 	if w <= 0 {
 		b.goes.keep(f)
 		return
@@ -367,7 +365,7 @@ func (b *builder) volume(v *result.Volume) {
 	if v.Listing.Complete && known.blocked == 0 {
 		return // no file is missing, so what nothing waits for wins nothing
 	}
-	b.rest(v.Volume, v.Places, known.waiting)
+	b.lacking[v.Volume] = known.waiting
 }
 
 // unreadRecords is how many records of a volume's files are unread, bounded.
@@ -379,7 +377,7 @@ func (b *builder) drive() {
 	gain := max(1000*b.outside(), 1) * b.list.Leads(0, "")
 	b.each(b.r.Image.Needs, item{sort: driveGate, gates: int64(max(len(b.r.Volumes), 1)), sure: false}, gain)
 	if len(b.r.Image.Missing) > 0 {
-		b.rest(0, b.r.Summary.Places, 0)
+		b.lacking[0] = 0
 	}
 }
 
@@ -416,40 +414,49 @@ func (b *builder) each(list [][2]int64, it item, gain float64) {
 }
 
 // rest adds what may hold files, or the way to them, that nobody knows of.
-// Files of the weight waiting are read and wait for structures that nothing
-// names: they are among the volume's.
-func (b *builder) rest(volume int, places []result.Holding, waiting float64) {
-	w := b.list.Weight(wanted.Entry{Volume: volume, Path: "?/unknown", Size: -1})
-	structures := 0.0 // bytes
-	for _, h := range places {
-		for _, g := range h.Ranges {
-			if h.Holds == "structures" {
-				structures += float64(max(g[1], 0))
-			}
-		}
+// Files that are read and wait for structures that nothing names are worth what
+// they weigh, shared out over the volume's structures.
+func (b *builder) rest() error {
+	if len(b.lacking) == 0 {
+		return nil
 	}
-	for _, h := range places {
-		it := item{sort: unknown, volume: volume}
-		each := w * unknownShare / (1 << 20)
-		switch h.Holds {
-		case "structures":
-			it.sort, it.path = copies, h.Name
-			if structures > 0 {
-				each += waiting / structures
-			}
-		case "unknown", "outside":
-		default:
-			continue
+	each := map[int]float64{} // what a byte of unknown content is worth
+	for v := range b.lacking {
+		each[v] = b.list.Weight(wanted.Entry{Volume: v, Path: "?/unknown", Size: -1}) * unknownShare / (1 << 20)
+	}
+	for p, err := range b.r.Places() {
+		if err != nil {
+			return err
 		}
-		for _, g := range h.Ranges {
+		in := p.In
+		if len(in) == 0 {
+			in = []result.Holder{{Holds: result.HoldsUnknown}}
+		}
+		for _, h := range in {
+			waiting, ok := b.lacking[h.Volume]
+			if !ok {
+				continue
+			}
+			it, won := item{sort: unknown, volume: h.Volume}, each[h.Volume]
+			switch h.Holds {
+			case result.HoldsStructures:
+				it.sort, it.path = copies, h.Name
+				if n := b.r.Volumes[h.Volume-1].Unread.Structures.Total(); n > 0 {
+					won += waiting / float64(n)
+				}
+			case result.HoldsUnknown:
+			default:
+				continue
+			}
 			if len(b.spans) >= maxSpans {
 				b.leftOut++
-				return
+				return nil
 			}
-			b.need(g[0], g[1])
-			b.close(it, each*float64(g[1]), each*float64(g[1]))
+			b.need(p.Start, p.Length)
+			b.close(it, won*float64(p.Length), won*float64(p.Length))
 		}
 	}
+	return nil
 }
 
 // String names what an item is, for people.

@@ -82,7 +82,7 @@ func (b *bench) newTarget(now *result.Result, l *wanted.List) *target {
 	all := b.verify()
 	b.state = kept
 	for f, at := range b.files(all) {
-		w := l.Weight(reread.EntryOf(f))
+		w := f.Weight(l)
 		if w <= 0 || f.Verdict != result.Intact {
 			continue
 		}

@@ -99,7 +99,7 @@ func newlyWhole(heads []int, before, after map[entryKey]*result.File, left ...ma
 	list := wanted.Default()
 	for k, f := range after {
 		was := before[k]
-		w := list.Weight(reread.EntryOf(f))
+		w := f.Weight(list)
 		if f.Verdict != result.Intact || was == nil || was.Verdict == result.Intact || w <= 0 ||
 			slices.ContainsFunc(left, func(x map[entryKey]*result.File) bool { return x[k] != nil && x[k].Verdict == result.Intact }) {
 			continue
@@ -226,13 +226,13 @@ func TestHeadMapStructures(t *testing.T) {
 		after := lines(t, d.verify(failed, read...))
 		said := int64(0)
 		for k, x := range before {
-			if slices.Equal(x.Heads, read) && len(x.Needs) == 0 && x.Size != nil && *x.Bytes.Unlocated == 0 && list.Weight(reread.EntryOf(x)) > 0 {
+			if slices.Equal(x.Heads, read) && len(x.Needs) == 0 && x.Size != nil && *x.Bytes.Unlocated == 0 && x.Weight(list) > 0 {
 				said++
 				if now := after[k]; now == nil || now.Verdict != result.Intact {
 					t.Errorf("%v waits for heads %v alone, and is not whole with them read: %q, %q", k, read, x.Why, now.Why)
 				}
 			} else if now := after[k]; now != nil && x.Verdict != result.Intact && now.Verdict == result.Intact && len(x.Heads) > 0 && len(read) == 1 &&
-				len(x.Needs) == 0 && len(x.Why) == 0 && list.Weight(reread.EntryOf(x)) > 0 {
+				len(x.Needs) == 0 && len(x.Why) == 0 && x.Weight(list) > 0 {
 				t.Errorf("%v became whole by head %v, and was not promised: %+v", k, read, x)
 			}
 		}

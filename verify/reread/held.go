@@ -31,7 +31,7 @@ const (
 )
 
 // held sorts the unread sectors into what they hold.
-func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
+func (b *builder) held(p *problem, l *atomPlaces, c *Costs) ([]Held, error) {
 	names := []string{heldGates, heldWanted, heldCopies, heldUnknown, heldOther, heldFree, heldOutside}
 	index := map[string]int{}
 	worth, nothing := make([]Held, len(names)), make([]Held, len(names))
@@ -86,27 +86,21 @@ func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
 			gates.Known = false
 		}
 	}
-	rest := func(list []result.Holding) {
-		for _, h := range list {
-			name := map[string]string{"files": heldOther, "structures": heldCopies, "free": heldFree, "outside": heldOutside}[h.Holds]
-			if name == "" {
-				name = heldUnknown
-			}
-			state, _ := imap.ParseState(h.State)
-			var left int64
-			for _, g := range h.Ranges {
-				drive := min(b.r.Image.DriveSize, maxDrive)
-				if g[0] >= 0 && g[1] > 0 && g[0] < drive {
-					left += l.lacks(g[0], min(g[0]+min(g[1], drive), drive))
-				}
-			}
-			add(&nothing[index[name]], left/b.sector, state)
+	type kind struct {
+		name  string
+		state imap.State
+	}
+	left := map[kind]int64{}
+	for p, err := range b.r.Places() {
+		if err != nil {
+			return nil, err
 		}
+		name := map[string]string{result.HoldsFiles: heldOther, result.HoldsStructures: heldCopies, result.HoldsUnknown: heldUnknown, result.HoldsFree: heldFree, "": heldOutside}[p.Most()]
+		left[kind{name, p.State}] += l.lacks(p.Start, p.End())
 	}
-	for i := range b.r.Volumes {
-		rest(b.r.Volumes[i].Places)
+	for k, n := range left {
+		add(&nothing[index[k.name]], n/b.sector, k.state)
 	}
-	rest(b.r.Summary.Places)
 	var out []Held
 	for _, list := range [][]Held{worth, nothing} {
 		for _, h := range list {
@@ -116,7 +110,7 @@ func (b *builder) held(p *problem, l *atomPlaces, c *Costs) []Held {
 			}
 		}
 	}
-	return out
+	return out, nil
 }
 
 // lacks is how many bytes of a range are in no atom.

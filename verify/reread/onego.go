@@ -30,16 +30,18 @@ const littleSeeks = 20
 
 // little reports whether all that is unread is read in a time in which a plan
 // that comes back for what structures lead to would do little but seek.
-func (m *unreadMap) little(c *Costs, sector int64) bool {
+func little(m *result.UnreadMap, c *Costs, sector int64) bool {
 	most, sum := littleSeeks*c.Seek.Microseconds(), int64(0)
-	for u := range m.start {
+	last := int64(-1)
+	for u := range m.All() {
 		way := c.Seek.Microseconds()
-		if u > 0 {
-			if gap := (m.start[u] - m.end[u-1]) / sector; gap <= c.Gap {
+		if last >= 0 {
+			if gap := (u.Start - last) / sector; gap <= c.Gap {
 				way = min(way, c.pass(gap))
 			}
 		}
-		if sum += way + capped((m.end[u]-m.start[u])/sector, c.perSector(m.state[u])); sum > most {
+		last = u.End()
+		if sum += way + capped(u.Length/sector, c.perSector(u.State)); sum > most {
 			return false
 		}
 	}
@@ -57,11 +59,11 @@ func (g *oneGo) keep(f *result.File) {
 // go: content of which nobody knows whose it is, that of files whose folder is
 // not known, and the volume's other structures, on which one that is read may
 // lead to the next.
-func (b *builder) along() {
+func (b *builder) along() error {
 	g := &b.goes
 	g.taken = g.little && slices.ContainsFunc(b.items, func(it item) bool { return it.leads() })
 	if !g.taken {
-		return
+		return nil
 	}
 	leading := map[int]bool{} // volumes
 	for _, it := range b.items {
@@ -74,19 +76,19 @@ func (b *builder) along() {
 		b.need(start, length)
 		b.close(it, won, won)
 	}
-	for i := range b.r.Volumes {
-		v := &b.r.Volumes[i]
-		for _, h := range v.Places {
-			it := item{sort: unknown, volume: v.Volume}
+	for p, err := range b.r.Places() {
+		if err != nil {
+			return err
+		}
+		for _, h := range p.In {
+			it := item{sort: unknown, volume: h.Volume}
 			switch {
-			case h.Holds == "structures" && leading[v.Volume]:
+			case h.Holds == result.HoldsStructures && leading[h.Volume]:
 				it.sort, it.path = copies, h.Name
-			case h.Holds != "unknown":
+			case h.Holds != result.HoldsUnknown:
 				continue
 			}
-			for _, r := range h.Ranges {
-				add(it, r[0], r[1])
-			}
+			add(it, p.Start, p.Length)
 		}
 	}
 	for _, p := range g.placeless {
@@ -94,4 +96,5 @@ func (b *builder) along() {
 			add(item{sort: unknown, volume: p.volume}, e[1], e[2])
 		}
 	}
+	return nil
 }

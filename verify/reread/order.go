@@ -93,7 +93,7 @@ func (t *teller) inPlace(chosen []bool) (order, stretch []int32) {
 	order = make([]int32, 0, len(chosen))
 	u := 0
 	for a := range chosen {
-		for t.unread.end[u] <= t.places.start[a] {
+		for t.unread.At(u).End() <= t.places.start[a] {
 			u++
 		}
 		stretch[a] = int32(u)
@@ -122,7 +122,7 @@ func (t *teller) plain(chosen []bool) (order, ends []int32, waits float64) {
 	ends = stepsOf(order, stretch)
 	small := slices.Clone(order)
 	slices.SortStableFunc(small, func(a, b int32) int {
-		return cmp.Or(cmp.Compare(t.unread.size(stretch[a]), t.unread.size(stretch[b])), cmp.Compare(a, b))
+		return cmp.Or(cmp.Compare(t.unread.At(int(stretch[a])).Length, t.unread.At(int(stretch[b])).Length), cmp.Compare(a, b))
 	})
 	smallEnds := stepsOf(small, stretch)
 	waits, smallWaits := t.waiting(order, ends), t.waiting(small, smallEnds)

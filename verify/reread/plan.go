@@ -178,7 +178,10 @@ func New(r *result.Result, o Options) (*Plan, error) {
 	p, places := b.assemble(&o.Costs, bySectors)
 	out := &Plan{Caution: Caution, Wanted: o.Wanted.Name, Options: o, Sector: b.sector, Drive: r.Image.DriveSize, Files: b.waiting,
 		items: b.items, LeftOut: b.leftOut}
-	out.Holds = b.held(p, places, &o.Costs)
+	var err error
+	if out.Holds, err = b.held(p, places, &o.Costs); err != nil {
+		return nil, err
+	}
 	out.Heads, out.HeadSets = b.heads.values(r)
 	t := &teller{p: p, places: places, c: &o.Costs, sector: b.sector, plan: out, unread: b.unread}
 	switch budget := max(o.Budget.Microseconds(), o.BudgetSectors); {
@@ -220,7 +223,7 @@ type teller struct {
 	c      *Costs
 	sector int64
 	plan   *Plan
-	unread unreadMap
+	unread *result.UnreadMap
 	pass   []int // of each step; nil where there are none
 }
 

@@ -36,27 +36,24 @@ func (b *builder) packed(f *result.File, it item, whole, part float64) {
 // nil where units cannot be told apart. They can where extents keep their places
 // in the content: by the method of NTFS.
 func (b *builder) unitsOf(f *result.File) (units [][]span) {
-	if len(f.Packing.Units) == 0 || f.Packing.Method != unpack.LZNT1 || f.Packing.Unit <= 0 || f.Packing.Unit > maxUnit || f.Size == nil {
+	if len(f.Packing.Units) == 0 || f.Packing.Method != unpack.LZNT1 || f.Packing.Unit <= 0 || f.Packing.Unit > maxUnit || f.Size == nil || *f.Size > 1<<60 {
 		return nil
 	}
 	at := map[int64]int{} // where in units, by the number of a unit
 	for _, e := range f.Extents {
-		if e[0] < 0 || e[0] > min(*f.Size, maxDrive) {
+		if e[0] < 0 || e[0] > *f.Size {
 			return nil
 		}
-		s, end, ok := wholeSectors(e[1], e[2], b.sector, b.r.Image.DriveSize)
-		if !ok {
-			continue
-		}
-		known := true
-		b.unread.within(s, end, func(s, end int64) bool {
+		for u := range b.unread.Within(e[1], e[2]) {
+			all := b.sectors(u)
+			s, end := all.start, all.end
 			for s < end {
 				n := (e[0] + max(s-e[1], 0)) / f.Packing.Unit
 				next := min(end, max(s+b.sector, (e[1]+(n+1)*f.Packing.Unit-e[0])/b.sector*b.sector)) // where the next unit's sectors begin
 				k, ok := at[n]
 				if !ok {
-					if known = len(units) < maxUnits; !known {
-						return false
+					if len(units) == maxUnits {
+						return nil
 					}
 					k = len(units)
 					at[n] = k
@@ -65,10 +62,6 @@ func (b *builder) unitsOf(f *result.File) (units [][]span) {
 				units[k] = append(units[k], span{s, next})
 				s = next
 			}
-			return true
-		})
-		if !known {
-			return nil
 		}
 	}
 	return units

@@ -22,6 +22,13 @@ type Image struct {
 	Heads     *Heads     `json:"heads,omitempty"`
 	Profile   *Profile   `json:"profile,omitempty"` // what was read along the drive
 	Format    int        `json:"format"`
+	Program   Program    `json:"program"` // that wrote the result
+}
+
+// Program is the program that wrote a result.
+type Program struct {
+	Version string   `json:"version"`
+	Options []string `json:"options,omitempty"` // those that decide what is found, as on the command line
 }
 
 // Parts tells of the files that make up an image in parts.
@@ -81,6 +88,5 @@ type Volume struct {
 	Unread     Places       `json:"unread"`
 	Structures []Structure  `json:"structures,omitempty"` // the health of its own structures
 	Needs      [][2]int64   `json:"needs,omitempty"`      // [offset, length] unread, that must be read before more of it can be known
-	Places     []Holding    `json:"places,omitempty"`     // all that is unread, by what it holds
 	Proof      *Proof       `json:"proof,omitempty"`      // of the metadata that was read; nil where no files are listed
 }

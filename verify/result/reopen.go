@@ -4,25 +4,27 @@ import (
 	"fmt"
 
 	"fileassay/extract/image"
-	"fileassay/extract/imap"
 	"fileassay/verify/files"
 )
 
 // OpenImage opens the image that a result was made from again, read-only, and
 // holds it to the result: its size, its parts, and the digests of the metadata
-// that its files were found by. read says which bytes of an image of that size
-// may be had. path may be another than the result names; whole is set where it
-// is one file, even if its name counts on into others beside it. Errors are
+// that its files were found by. What the result calls unread cannot be had from
+// it. path is "" for the image that the result names; whole is set where it is
+// one file, even if its name counts on into others beside it. Errors are
 // [*files.InputError]; [ErrOtherImage] is the cause where it is another image.
-func (r *Result) OpenImage(path string, whole bool, read func(size int64) (*imap.Map, error)) (*image.Reader, *image.Shape, error) {
-	in, s, err := r.openImage(path, whole, read)
+func (r *Result) OpenImage(path string, whole bool) (*image.Reader, *image.Shape, error) {
+	if path == "" {
+		path = r.Image.Path
+	}
+	in, s, err := r.openImage(path, whole)
 	if err != nil {
 		return nil, nil, &files.InputError{Err: fmt.Errorf("image %s, result %s: %w", path, r.Path, err)}
 	}
 	return in, s, nil
 }
 
-func (r *Result) openImage(path string, whole bool, read func(size int64) (*imap.Map, error)) (*image.Reader, *image.Shape, error) {
+func (r *Result) openImage(path string, whole bool) (*image.Reader, *image.Shape, error) {
 	rec := &r.Image
 	short := rec.Parts != nil && len(rec.Parts.Short) > 0
 	s, err := image.Look(path, image.PartOptions{Whole: whole || rec.Parts == nil, AllowMissing: short})
@@ -37,7 +39,7 @@ func (r *Result) openImage(path string, whole bool, read func(size int64) (*imap
 	if s.Size != rec.Size {
 		return nil, nil, fmt.Errorf("%w: it has %d bytes, that one had %d", ErrOtherImage, s.Size, rec.Size)
 	}
-	m, err := read(s.Size)
+	m, err := r.Unread.imageMap(s.Size)
 	if err != nil {
 		return nil, nil, err
 	}

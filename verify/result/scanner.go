@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"strconv"
+	"strings"
 )
 
 // scanner reads JSON (RFC 8259) value by value.
@@ -295,4 +296,35 @@ func (s *scanner) skip() ([]byte, error) {
 		}
 	}
 	return s.b[from:s.i], err
+}
+
+// once reports an error where a field of the object stands twice, at whatever
+// depth, or in other letters: readers of JSON differ in which of the two they
+// take.
+func (s *scanner) once() error {
+	err := s.value()
+	if err == nil {
+		err = s.end()
+	}
+	return err
+}
+
+func (s *scanner) value() error {
+	switch s.peek() {
+	case '{':
+		var keys []string
+		return s.object(func(key []byte) error {
+			for _, k := range keys {
+				if strings.EqualFold(k, string(key)) {
+					return fmt.Errorf("%w: %q", errTwice, key)
+				}
+			}
+			keys = append(keys, string(key))
+			return s.value()
+		})
+	case '[':
+		return s.list('[', ']', s.value)
+	}
+	_, err := s.skip()
+	return err
 }

@@ -12,5 +12,4 @@ type Summary struct {
 	Unread          Places       `json:"unread"`
 	Heads           []HeadFiles  `json:"heads,omitempty"`
 	Wanted          *WantedFiles `json:"wanted,omitempty"` // where a wanted list was given
-	Places          []Holding    `json:"places,omitempty"` // what is unread outside any volume
 }

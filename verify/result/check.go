@@ -1,0 +1,486 @@
+package result
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"fileassay/extract/imap"
+)
+
+// A result is read only if it cannot contradict itself: whoever reads it may
+// believe every sum, and every file, as far as anybody may believe its writer.
+
+var (
+	errNumbers  = errors.New("has numbers that no drive has; make it again with verify")
+	errStates   = errors.New("has bytes by state that are not its size; make it again with verify")
+	errDamage   = errors.New("has bytes by state that its damage does not bear out; make it again with verify")
+	errVerdict  = errors.New("has a verdict that its bytes do not bear out; make it again with verify")
+	errUnread   = errors.New("has content where nothing was read, by the result's own map, and does not say so; make it again with verify")
+	errReadOnly = errors.New("has damage where all was read, by the result's own map; make it again with verify")
+	errTwoLines = errors.New("a file stands twice in the result, under the same number and path; make it again with verify")
+	errSums     = errors.New("sums that its lines do not bear out; make it again with verify")
+)
+
+// checker validates a result as it is read.
+type checker struct {
+	r    *Result
+	pos  int64 // where the last unread place ends
+	last int   // the volume of the last file
+
+	places  Places   // of the drive
+	volumes []Volume // as they add up
+	once    Once
+	waiting map[int]int64 // files that wait for each head
+}
+
+// mostBytes is more than any drive has, and small enough that the sums over all
+// states and places end within the largest number.
+const mostBytes = math.MaxInt64 / 64
+
+// natural reports whether no number is below zero.
+func natural(list ...int64) bool {
+	for _, n := range list {
+		if n < 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// addable reports whether numbers are such that they can be added up.
+func addable(n ...int64) bool { return natural(n...) && slices.Max(n) <= mostBytes }
+
+// within reports whether a range of n bytes from at on ends within the largest
+// number.
+func within(at, n int64) bool { return at >= 0 && n >= 0 && at <= math.MaxInt64-n }
+
+func (c *checker) image() error {
+	im := &c.r.Image
+	m := &im.Map
+	ok := natural(im.Sector, im.Size, im.DriveSize, im.Offset, im.Retried) && im.Sector > 0 && im.Sector <= 1<<20 &&
+		im.Size <= im.DriveSize && im.DriveSize <= maxDrive && addable(m.Read, m.Doubtful, m.Failed, m.Skipped) &&
+		m.Read+m.Doubtful+m.Failed+m.Skipped == im.DriveSize
+	for _, b := range im.Broken {
+		ok = ok && within(b[0], b[1]) && b[0]+b[1] <= im.DriveSize
+	}
+	for _, n := range im.Needs {
+		ok = ok && within(n[0], n[1]) && n[0]+n[1] <= im.DriveSize
+	}
+	if p := im.Parts; p != nil {
+		ok = ok && p.Count > 0
+		for _, s := range p.Short {
+			ok = ok && within(s.Start, s.Length) && s.Held >= 0 && s.Held <= s.Length
+		}
+	}
+	if im.Heads != nil {
+		sum := im.Heads.Others
+		ok = ok && addable(sum.Read, sum.Doubtful, sum.Failed, sum.Skipped)
+		for _, h := range im.Heads.Heads {
+			ok = ok && addable(h.Read, h.Doubtful, h.Failed, h.Skipped)
+			sum.Read, sum.Doubtful, sum.Failed, sum.Skipped = plus(sum.Read, h.Read), plus(sum.Doubtful, h.Doubtful), plus(sum.Failed, h.Failed), plus(sum.Skipped, h.Skipped)
+			ok = ok && h.Profile.sound(im.DriveSize)
+		}
+		ok = ok && sum == ByteStates{m.Read, m.Doubtful, m.Failed, m.Skipped}
+	}
+	if p := im.Profile; p != nil {
+		ok = ok && p.sound(im.DriveSize)
+		var sum ByteStates
+		for _, s := range p.Slices {
+			sum.Doubtful, sum.Failed, sum.Skipped = plus(sum.Doubtful, s[2]), plus(sum.Failed, s[3]), plus(sum.Skipped, s[4])
+		}
+		ok = ok && sum == ByteStates{0, m.Doubtful, m.Failed, m.Skipped}
+	}
+	if !ok {
+		return errNumbers
+	}
+	c.waiting = map[int]int64{}
+	return nil
+}
+
+// sound reports whether slices lie in order on the drive, and none has more
+// bytes than it is long.
+func (p *Profile) sound(drive int64) bool {
+	if p == nil {
+		return true
+	}
+	if p.Slice <= 0 {
+		return false
+	}
+	last := int64(-1)
+	for _, s := range p.Slices {
+		if !addable(s[:]...) || s[0] <= last || s[0] > drive/p.Slice || s[1]+s[2]+s[3]+s[4] > p.Slice {
+			return false
+		}
+		last = s[0]
+	}
+	return true
+}
+
+func (c *checker) volume(v *Volume) error {
+	n := len(c.r.Volumes)
+	l := &v.Listing
+	ok := v.Volume == n && within(v.Start, v.Length) && natural(v.Cluster) &&
+		addable(l.UnreadRecords, l.UnnamedFiles, l.UnclaimedBytes) && (n < 2 || c.r.Volumes[n-2].Start <= v.Start)
+	for _, s := range v.Structures {
+		ok = ok && natural(s.Length, s.Unread) && (s.Start == nil || within(*s.Start, s.Length))
+	}
+	for _, n := range v.Needs {
+		ok = ok && within(n[0], n[1]) && n[0]+n[1] <= c.r.Image.DriveSize
+	}
+	if !ok {
+		return errNumbers
+	}
+	c.volumes = append(c.volumes, Volume{})
+	return nil
+}
+
+// unread takes a line of unread places.
+func (c *checker) unread(line []byte) error {
+	r := c.r
+	var l unreadLine
+	err := parseLine(line, unreadFields, &l)
+	if err != nil {
+		return err
+	}
+	c.pos, _, err = l.each(&r.Image, len(r.Volumes), c.pos, func(p *Place) bool {
+		r.Unread.add(p.Start, p.End(), p.State)
+		p.Tally(&c.places, c.volumes)
+		return true
+	})
+	return err
+}
+
+// file takes the line of a file.
+func (c *checker) file(f *File) error {
+	if err := c.r.checkFile(f); err != nil {
+		return err
+	}
+	if f.Volume < c.last {
+		return errOrder
+	}
+	c.last = f.Volume
+	if !c.once.First(f.Volume, f.ID, f.Path) {
+		return errTwoLines
+	}
+	c.volumes[f.Volume-1].Tally(f)
+	for _, h := range f.Heads {
+		c.waiting[h]++
+	}
+	return nil
+}
+
+// Tally adds a file to the sums of its volume.
+func (v *Volume) Tally(f *File) {
+	if f.Kind == "folder" {
+		v.Folders.Count(f.Verdict, 1)
+		return
+	}
+	v.Files.Count(f.Verdict, 1)
+	if b := &f.Bytes; b.Read != nil {
+		v.Sizes.Count(f.Verdict, *f.Size)
+		v.Bytes.Add(Bytes{*b.Read, *b.Doubtful, *b.Failed, *b.Skipped, *b.Unlocated})
+	}
+}
+
+// finish holds the sums to the lines.
+func (c *checker) finish() error {
+	r := c.r
+	s := &r.Summary
+	var all Volume
+	complete := len(r.Image.Missing) == 0 && len(r.Image.Broken) == 0
+	for i := range c.volumes {
+		v, sum := &r.Volumes[i], &c.volumes[i]
+		if v.Files != sum.Files || v.Folders != sum.Folders || v.Sizes != sum.Sizes || v.Bytes != sum.Bytes || v.Unread != sum.Unread {
+			return fmt.Errorf("volume %d has %w", v.Volume, errSums)
+		}
+		all.Files.Add(v.Files)
+		all.Folders.Add(v.Folders)
+		all.Sizes.Add(v.Sizes)
+		all.Bytes.Add(v.Bytes)
+		complete = complete && v.Listing.Complete
+	}
+	if s.Files != all.Files || s.Folders != all.Folders || s.Sizes != all.Sizes || s.Bytes != all.Bytes || s.Unread != c.places || s.ListingComplete && !complete {
+		return fmt.Errorf("the summary has %w", errSums)
+	}
+	for _, h := range s.Heads {
+		if h.Files != c.waiting[h.Head] || h.Alone < 0 || h.Alone > h.Files {
+			return fmt.Errorf("the summary has %w", errSums)
+		}
+	}
+	if w := s.Wanted; w != nil {
+		n := w.Files
+		if !natural(n.Intact, n.Damaged, n.Lost) || n.Total() > s.Files.Total() || !(w.Weight >= 0) || !(w.Missing >= 0) || math.IsInf(w.Weight, 1) || w.Missing > w.Weight {
+			return fmt.Errorf("the summary has %w", errSums)
+		}
+	}
+	var u Unread
+	for g := range r.Unread.All() {
+		if g.Start%r.Image.Sector != 0 || g.End()%r.Image.Sector != 0 && g.End() != r.Image.DriveSize {
+			return fmt.Errorf("%w: a part of a sector, at offset %d", errPlace, g.Start)
+		}
+		u.Count(g.State, g.Length)
+	}
+	m := &r.Image.Map
+	due := Unread{m.Doubtful, m.Failed, m.Skipped}
+	if m.TrustDoubtful {
+		due.Doubtful = 0
+	}
+	if u != due {
+		return fmt.Errorf("the unread places have %w", errSums)
+	}
+	return nil
+}
+
+// checkFile holds the line of a file to itself and to what was not read.
+func (r *Result) checkFile(f *File) error {
+	err := f.check()
+	if err == nil {
+		if f.Volume < 1 || f.Volume > len(r.Volumes) {
+			return fmt.Errorf("%q: there is no volume %d", clip(f.Path), f.Volume)
+		}
+		err = f.against(&r.Unread, r.Image.DriveSize)
+	}
+	if err != nil {
+		return fmt.Errorf("%q %w", clip(f.Path), err)
+	}
+	return nil
+}
+
+// clip is the start of a long path.
+func clip(path string) string {
+	const most = 200
+	if len(path) <= most {
+		return path
+	}
+	return path[:most] + "…"
+}
+
+// check holds a file to itself.
+func (f *File) check() error {
+	b := &f.Bytes
+	counts := [...]*int64{b.Read, b.Doubtful, b.Failed, b.Skipped, b.Unlocated}
+	told := 0
+	for _, n := range counts {
+		if n != nil {
+			told++
+		}
+	}
+	whole := false // every byte was read
+	switch {
+	case f.Kind != "file" && f.Kind != "folder" && f.Kind != "link" && f.Kind != "stream":
+		return fmt.Errorf("is of the unknown kind %q", f.Kind)
+	case f.Verdict != Intact && f.Verdict != Damaged && f.Verdict != Lost:
+		return fmt.Errorf("has the unknown verdict %q", f.Verdict)
+	case f.Path == "":
+		return errors.New("has no path")
+	case f.Size != nil && *f.Size < 0:
+		return errNumbers
+	case told == 0:
+		whole = f.Kind == "folder" || f.Kind == "link"
+	case told < len(counts) || f.Size == nil:
+		return errStates
+	default:
+		left := *f.Size
+		for _, n := range counts {
+			if *n < 0 {
+				return errNumbers
+			}
+			if *n > left {
+				return errStates
+			}
+			left -= *n
+		}
+		if left != 0 {
+			return errStates
+		}
+		whole = *b.Read == *f.Size
+	}
+	for _, list := range [][][3]int64{f.Extents, f.Patched} {
+		pos := int64(0)
+		for _, e := range list {
+			if !within(e[0], e[2]) || !within(e[1], e[2]) || e[2] == 0 || e[0] < pos && f.Stored != "compressed" {
+				return errNumbers
+			}
+			pos = e[0] + e[2]
+		}
+	}
+	var sum Bytes
+	pos := int64(0)
+	for _, d := range f.Damage {
+		if d.Offset < pos || !within(d.Offset, d.Length) || d.Length == 0 || d.Image >= 0 && !within(d.Image, d.Length) ||
+			f.Size != nil && d.Offset+d.Length > *f.Size {
+			return errNumbers
+		}
+		pos = d.Offset + d.Length
+		s, ok := imap.ParseState(d.What)
+		switch {
+		case d.What == Unlocated && d.Image < 0:
+			sum.Unlocated += d.Length
+		case ok && s != imap.Read && d.Image >= 0:
+			sum.Count(s, d.Length)
+		default:
+			return errDamage
+		}
+	}
+	if told > 0 && (sum.Doubtful != *b.Doubtful || sum.Failed != *b.Failed || sum.Skipped != *b.Skipped || sum.Unlocated != *b.Unlocated) {
+		return errDamage
+	}
+	switch {
+	case f.Verdict == Intact && (!whole || len(f.Damage) > 0), f.Verdict == Lost && told > 0 && *b.Doubtful > 0,
+		f.Verdict == Lost && told > 0 && whole && *f.Size > 0:
+		return errVerdict
+	}
+	for _, n := range f.Needs {
+		if !within(n[0], n[1]) || n[1] == 0 {
+			return errNumbers
+		}
+	}
+	for _, h := range f.Heads {
+		if h < 0 {
+			return errNumbers
+		}
+	}
+	return nil
+}
+
+// against holds a file that was checked to what was not read of the drive. Of
+// content in units the damage tells of whole units, so only that they are damaged
+// at all is held to the map.
+func (f *File) against(m *UnreadMap, drive int64) error {
+	for _, n := range f.Needs {
+		if n[0] > drive-n[1] || m.covered(n[0], n[1]) < n[1] {
+			return errors.New("needs what was read; make the result again with verify")
+		}
+	}
+	w := damageWalk{list: f.Damage}
+	units := f.Stored == "compressed"
+	hurt := false
+	for _, e := range f.Extents {
+		for u := range m.over(e[1], e[2], drive) {
+			hurt = true
+			if !units && !w.has(e[0]+u.Start-e[1], u) {
+				return errUnread
+			}
+		}
+	}
+	if !units {
+		v := damageWalk{list: f.Damage}
+		for _, p := range f.Patched {
+			for u := range m.over(p[1], p[2], drive) {
+				hurt = true
+				if !v.covers(p[0]+u.Start-p[1], u.Length) {
+					return errUnread
+				}
+			}
+		}
+	}
+	located := false
+	for _, d := range f.Damage {
+		if d.Image < 0 {
+			continue
+		}
+		located = true
+		if m.IsRead(d.Image, 1) && d.Image < drive {
+			return errReadOnly
+		}
+	}
+	switch {
+	case hurt && !located:
+		return errUnread
+	case !units && w.matched+f.patchedDamage() < w.located():
+		return errReadOnly
+	}
+	return nil
+}
+
+// over yields what was not read of length bytes from start; what lies past the
+// end of the drive was never tried.
+func (m *UnreadMap) over(start, length, drive int64) func(yield func(imap.Range) bool) {
+	return func(yield func(imap.Range) bool) {
+		for u := range m.Within(start, min(length, max(drive-start, 0))) {
+			if !yield(u) {
+				return
+			}
+		}
+		if past := max(start, drive); past < start+length {
+			yield(imap.Range{Start: past, Length: start + length - past, State: imap.Skipped})
+		}
+	}
+}
+
+// covered is how many of length bytes from start were not read.
+func (m *UnreadMap) covered(start, length int64) (n int64) {
+	for u := range m.Within(start, length) {
+		n += u.Length
+	}
+	return n
+}
+
+// damageWalk goes through the damage of a file along its extents.
+type damageWalk struct {
+	list    []Damage
+	i       int
+	matched int64 // bytes of damage that an unread range bears out
+}
+
+// has reports whether the damage has an unread range of the image, whose first
+// byte is the content's at off, as it is: at its place and in its state.
+func (w *damageWalk) has(off int64, u imap.Range) bool {
+	for pos := off; pos < off+u.Length; {
+		for w.i < len(w.list) && w.list[w.i].Offset+w.list[w.i].Length <= pos {
+			w.i++
+		}
+		if w.i == len(w.list) {
+			return false
+		}
+		d := &w.list[w.i]
+		if d.Image < 0 || d.Offset > pos || d.What != u.State.String() || d.Image+pos-d.Offset != u.Start+pos-off {
+			return false
+		}
+		n := min(d.Offset+d.Length, off+u.Length) - pos
+		w.matched += n
+		pos += n
+	}
+	return true
+}
+
+// located is how many bytes of the damage have a place.
+func (w *damageWalk) located() (n int64) {
+	for _, d := range w.list {
+		if d.Image >= 0 {
+			n += d.Length
+		}
+	}
+	return n
+}
+
+// covers reports whether all of n bytes of content from off are damaged.
+func (w *damageWalk) covers(off, n int64) bool {
+	for end := off + n; off < end; {
+		for w.i < len(w.list) && w.list[w.i].Offset+w.list[w.i].Length <= off {
+			w.i++
+		}
+		if w.i == len(w.list) || w.list[w.i].Offset > off {
+			return false
+		}
+		off = w.list[w.i].Offset + w.list[w.i].Length
+	}
+	return true
+}
+
+// patchedDamage is how many damaged bytes with a place lie in what is kept
+// apart. Both lists are in order of content.
+func (f *File) patchedDamage() (n int64) {
+	i := 0
+	for _, d := range f.Damage {
+		for i < len(f.Patched) && f.Patched[i][0]+f.Patched[i][2] <= d.Offset {
+			i++
+		}
+		for k := i; d.Image >= 0 && k < len(f.Patched) && f.Patched[k][0] < d.Offset+d.Length; k++ {
+			n += min(d.Offset+d.Length, f.Patched[k][0]+f.Patched[k][2]) - max(d.Offset, f.Patched[k][0])
+		}
+	}
+	return n
+}

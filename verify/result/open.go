@@ -1,0 +1,337 @@
+package result
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"os"
+	"slices"
+
+	"fileassay/verify/files"
+)
+
+// Result is a result that was written before, opened to be read. It was
+// validated as a whole; what its lines say of one file is validated again when
+// they are read. Its files and places are streamed, since a drive may hold
+// millions.
+type Result struct {
+	Path    string
+	Image   Image
+	Volumes []Volume
+	Unread  UnreadMap // all of the drive that was not read
+	Summary Summary
+
+	f      io.ReaderAt
+	close  func() error
+	size   int64
+	places mark // where the lines of the places begin
+	files  mark // where those of the files begin
+}
+
+// mark is a place between lines.
+type mark struct {
+	at   int64
+	line int // the number of the line that begins there
+}
+
+// Format is the form of the results that this program writes and reads. Form 1
+// is not read: it does not say of every unread byte where it lies, so nothing
+// holds its verdicts to what was read.
+const Format = 2
+
+// Open opens a result and validates all of it: every sum, every file against
+// the map of what was not read, every number against the drive. What does not
+// hold is a [*files.InputError] that names the line.
+func Open(path string) (*Result, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, &files.InputError{Err: fmt.Errorf("result: %w", err)}
+	}
+	st, err := f.Stat()
+	if err == nil && !st.Mode().IsRegular() {
+		err = errors.New("is no regular file; give the file that verify wrote")
+	}
+	var r *Result
+	if err == nil {
+		r, err = read(path, f, st.Size())
+	}
+	if err != nil {
+		f.Close()
+		return nil, &files.InputError{Err: fmt.Errorf("result %s: %w", path, err)}
+	}
+	r.close = f.Close
+	return r, nil
+}
+
+// Close closes the result's file.
+func (r *Result) Close() error { return r.close() }
+
+var (
+	errNoImage   = errors.New("does not begin with an image: it is no result of verify")
+	errNoSummary = errors.New("does not end with a summary: it is no result, or was cut short; make it again with verify")
+	errOrder     = errors.New("stands out of order: an image, the volumes, the unread places, the files, the summary")
+	errNoType    = errors.New("is no object with a type")
+)
+
+// read reads and validates a result.
+func read(path string, f io.ReaderAt, size int64) (*Result, error) {
+	r := &Result{Path: path, f: f, size: size}
+	c := checker{r: r}
+	in := r.lines(mark{0, 1}, size)
+	var file File
+	stage := 0
+	for {
+		at := in.next
+		line, err := in.read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err == nil {
+			err = c.line(line, in.next, &stage, &file)
+		}
+		if err != nil {
+			if stage == 0 {
+				return nil, err
+			}
+			return nil, fmt.Errorf("line %d: %w", at.line, err)
+		}
+	}
+	switch {
+	case stage == 0:
+		return nil, errNoImage
+	case stage != stageSummary:
+		return nil, errNoSummary
+	}
+	if err := c.finish(); err != nil {
+		return nil, err
+	}
+	return r, nil
+}
+
+// The stages of a result, in order, are the types of its lines.
+var stages = [...]string{1: "image", "volume", "unread", "file", "summary"}
+
+const (
+	stageImage = 1 + iota
+	stageVolume
+	stageUnread
+	stageFile
+	stageSummary
+)
+
+// line takes a line; next is where the line after it begins.
+func (c *checker) line(line []byte, next mark, stage *int, file *File) error {
+	r := c.r
+	kind, err := lineType(line)
+	if err != nil && *stage == 0 {
+		return errNoImage
+	}
+	if err != nil {
+		return err
+	}
+	now := slices.Index(stages[:], kind)
+	switch {
+	case *stage == 0 && now != stageImage:
+		return errNoImage
+	case now < 0:
+		return fmt.Errorf("is of the unknown type %q", kind)
+	case now < *stage, now == *stage && (now == stageImage || now == stageSummary):
+		return fmt.Errorf("a line of type %q %w", kind, errOrder)
+	}
+	*stage = now
+	if now <= stageVolume {
+		r.places = next
+	}
+	if now <= stageUnread {
+		r.files = next
+	}
+	switch now {
+	case stageImage:
+		err = decode(line, &r.Image)
+		if err == nil && r.Image.Format != Format {
+			if r.Image.Format == 1 {
+				return errors.New("has form 1, of an earlier version, which does not say where every unread byte lies; make it again with verify, from the image and its map")
+			}
+			return fmt.Errorf("has form %d, this program reads form %d; make it again with verify", r.Image.Format, Format)
+		}
+		if err == nil {
+			err = c.image()
+		}
+	case stageVolume:
+		var v Volume
+		if err = decode(line, &v); err == nil {
+			r.Volumes = append(r.Volumes, v)
+			err = c.volume(&v)
+		}
+	case stageUnread:
+		err = c.unread(line)
+	case stageFile:
+		if err = parseFile(line, file); err == nil {
+			err = c.file(file)
+		}
+	case stageSummary:
+		err = decode(line, &r.Summary)
+	}
+	return err
+}
+
+// decode decodes a line that is written by encoding/json.
+func decode(line []byte, v any) error {
+	s := scanner{b: line}
+	if err := s.once(); err != nil {
+		return err
+	}
+	return json.Unmarshal(line, v)
+}
+
+// lineType is the type that a line says it has.
+func lineType(line []byte) (string, error) {
+	if t, ok := bytes.CutPrefix(line, []byte(`{"type":"`)); ok {
+		if i := bytes.IndexByte(t, '"'); i >= 0 {
+			return common(t[:i]), nil
+		}
+	}
+	s := scanner{b: line}
+	kind := ""
+	err := s.object(func(key []byte) (err error) {
+		if string(key) == "type" {
+			kind, err = s.text()
+			return err
+		}
+		_, err = s.skip()
+		return err
+	})
+	if err == nil && kind == "" {
+		err = errNoType
+	}
+	return kind, err
+}
+
+// lineReader reads lines one by one.
+type lineReader struct {
+	in   *bufio.Reader
+	next mark
+	long []byte
+}
+
+// lines reads lines from a mark to an end.
+func (r *Result) lines(from mark, end int64) *lineReader {
+	return &lineReader{in: bufio.NewReaderSize(io.NewSectionReader(r.f, from.at, end-from.at), 1<<20), next: from}
+}
+
+// maxLine bounds a line of a result. A file in a million pieces has a line of
+// some 40 MB.
+const maxLine = 1 << 30
+
+var errLongLine = fmt.Errorf("is longer than %d bytes", maxLine)
+
+// read is the next line that is not blank; [io.EOF] behind the last one. It is
+// good until the next call.
+func (l *lineReader) read() ([]byte, error) {
+	for {
+		line, err := l.in.ReadSlice('\n')
+		if errors.Is(err, bufio.ErrBufferFull) {
+			l.long = append(l.long[:0], line...)
+			for errors.Is(err, bufio.ErrBufferFull) {
+				if len(l.long) > maxLine {
+					return nil, errLongLine
+				}
+				line, err = l.in.ReadSlice('\n')
+				l.long = append(l.long, line...)
+			}
+			line = l.long
+		}
+		if len(line) == 0 && err != nil {
+			return nil, err
+		}
+		if err != nil && !errors.Is(err, io.EOF) {
+			return nil, err
+		}
+		l.next.at += int64(len(line))
+		l.next.line++
+		if len(bytes.TrimSpace(line)) > 0 {
+			return line, nil
+		}
+	}
+}
+
+// Places yields all that was not read, in order of place. After an error, a
+// [*files.InputError], it ends. A place is good until the next one.
+func (r *Result) Places() iter.Seq2[*Place, error] {
+	return func(yield func(*Place, error) bool) {
+		in := r.lines(r.places, r.files.at)
+		var l unreadLine
+		pos := int64(0)
+		for {
+			at := in.next.line
+			line, err := in.read()
+			if errors.Is(err, io.EOF) {
+				return
+			}
+			more := false
+			if err == nil {
+				if err = parseLine(line, unreadFields, &l); err == nil {
+					pos, more, err = l.each(&r.Image, len(r.Volumes), pos, func(p *Place) bool { return yield(p, nil) })
+				}
+			}
+			if err != nil {
+				yield(nil, r.fault(at, err))
+				return
+			}
+			if !more {
+				return
+			}
+		}
+	}
+}
+
+// Files yields the lines of the files in the order of the result, as often as
+// it is asked. After an error, a [*files.InputError] that names the line, it
+// ends. A record is the caller's to keep.
+func (r *Result) Files() iter.Seq2[*File, error] {
+	return r.FilesInto(func() *File { return &File{} })
+}
+
+// FilesInto is [Result.Files] with records that the caller gives, one for each
+// line. One that was yielded before is overwritten, and its lists are used again.
+func (r *Result) FilesInto(room func() *File) iter.Seq2[*File, error] {
+	return func(yield func(*File, error) bool) {
+		in := r.lines(r.files, r.size)
+		for {
+			at := in.next.line
+			line, err := in.read()
+			kind := ""
+			if err == nil {
+				kind, err = lineType(line)
+			}
+			if kind == "summary" {
+				return
+			}
+			var f *File
+			if err == nil {
+				f = room()
+				if err = parseFile(line, f); err == nil {
+					err = r.checkFile(f)
+				}
+			}
+			if err != nil {
+				if errors.Is(err, io.EOF) {
+					err = errNoSummary
+				}
+				yield(nil, r.fault(at, err))
+				return
+			}
+			if !yield(f, nil) {
+				return
+			}
+		}
+	}
+}
+
+func (r *Result) fault(line int, err error) error {
+	return &files.InputError{Err: fmt.Errorf("result %s, line %d: %w", r.Path, line, err)}
+}

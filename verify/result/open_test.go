@@ -1,0 +1,299 @@
+package result_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"fileassay/extract/imap"
+	"fileassay/verify/files"
+	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
+)
+
+// quay is a result with every kind of line and verdict, and content in units,
+// kept apart, and past the end of the drive.
+func quay() *resulttest.Made {
+	num := resulttest.Num
+	m := &resulttest.Made{
+		Image: result.Image{Path: "quay.img", Size: 1 << 20},
+		Volumes: []result.Volume{{Start: 0, Length: 1 << 19, Filesystem: "ntfs", Listing: result.Listing{Complete: true}},
+			{Start: 1 << 19, Length: 1 << 20, Filesystem: "ext4", Needs: [][2]int64{{1<<19 + 1024, 1024}}}},
+		Files: []*result.File{
+			{ID: 5, Path: "Moorings", Kind: "folder", Size: num(0)},
+			{ID: 6, Path: "Moorings/tides.csv", Size: num(3000), Extents: [][3]int64{{0, 8192, 3000}}},
+			{ID: 7, Path: "Moorings/berths.db", Size: num(4096), Extents: [][3]int64{{0, 20480, 1024}, {1024, 40960, 3072}}},
+			{ID: 8, Path: "Moorings/pumps.log", Size: num(1024), Extents: [][3]int64{{0, 65536, 1024}}},
+			{ID: 9, Path: "Moorings/chart.tif", Size: num(131072), Stored: "compressed", Extents: [][3]int64{{0, 81920, 4096}},
+				Packing: result.Packing{Method: "lznt1", Unit: 65536, Units: [][]int64{{0, 4096}}},
+				Damage:  []result.Damage{{Offset: 0, Image: 82944, Length: 65536, What: "failed"}}},
+			{ID: 10, Path: "Moorings/note.txt", Size: num(100), Patched: [][3]int64{{50, 99000, 2}}, Extents: [][3]int64{{0, 98950, 50}, {52, 99002, 48}}},
+			{ID: 11, Path: "?/11", Unnamed: true, Needs: [][2]int64{{4096, 512}}},
+			{ID: 12, Path: "gone.bin", Size: num(77), Damage: []result.Damage{{Image: -1, Length: 77, What: "unlocated"}}},
+			{Volume: 2, ID: 5, Path: "Moorings/tides.csv", Size: num(1 << 19), Extents: [][3]int64{{0, 1 << 19, 1 << 19}}},
+		},
+	}
+	m.Places = append(m.Places, resulttest.Unread(imap.Failed, "structures", [2]int64{4096, 512})...)
+	m.Places = append(m.Places, resulttest.Unread(imap.Skipped, "files", [2]int64{20480, 512})...)
+	m.Places = append(m.Places, resulttest.Unread(imap.Doubtful, "files", [2]int64{40960, 1024})...)
+	m.Places = append(m.Places, resulttest.Unread(imap.Failed, "files", [2]int64{65536, 1024}, [2]int64{82944, 512})...)
+	m.Places = append(m.Places, resulttest.Unread(imap.Failed, "free", [2]int64{200704, 512})...)
+	two := resulttest.Unread(imap.Failed, "structures", [2]int64{1<<19 + 1024, 1024})
+	two[0].In[0].Volume = 2
+	m.Places = append(m.Places, two...)
+	m.Places = append(m.Places, resulttest.Unread(imap.Skipped, "", [2]int64{1<<20 - 512, 512})...)
+	return m
+}
+
+func opened(t *testing.T, text []byte) (*result.Result, error) {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "r.jsonl")
+	if err := os.WriteFile(path, text, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	r, err := result.Open(path)
+	if err == nil {
+		t.Cleanup(func() { r.Close() })
+	} else if in := (*files.InputError)(nil); !errors.As(err, &in) {
+		t.Errorf("no input error: %v", err)
+	}
+	return r, err
+}
+
+func TestOpen(t *testing.T) {
+	m := quay()
+	m.Fill()
+	r, err := opened(t, m.Text(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Volumes) != 2 || r.Summary.Files != (result.VerdictCount{Intact: 2, Damaged: 3, Lost: 3}) {
+		t.Errorf("%+v", r.Summary)
+	}
+	for range 2 { // as often as it is asked
+		n := 0
+		for f, err := range r.Files() {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got, want := string(f.AppendLine(nil)), string(m.Files[n].AppendLine(nil)); got != want {
+				t.Errorf("got %s want %s", got, want)
+			}
+			n++
+		}
+		k := 0
+		for p, err := range r.Places() {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if w := &m.Places[k]; p.Start != w.Start || p.Length != w.Length || p.State != w.State || fmt.Sprint(p.In) != fmt.Sprint(w.In) {
+				t.Errorf("%+v, want %+v", p, w)
+			}
+			k++
+		}
+		if n != len(m.Files) || k != len(m.Places) {
+			t.Errorf("%d files, %d places", n, k)
+		}
+	}
+	if r.Unread.Len() != 8 || r.Unread.IsRead(20480, 1) || !r.Unread.IsRead(20992, 19968) {
+		t.Errorf("%d unread ranges", r.Unread.Len())
+	}
+}
+
+// The same JSON with other blanks and fields in another order is the same
+// result.
+func TestOpenOtherJSON(t *testing.T) {
+	m := quay()
+	m.Fill()
+	var b bytes.Buffer
+	for _, line := range bytes.Split(bytes.TrimSpace(m.Text(t)), []byte("\n")) {
+		var v any
+		d := json.NewDecoder(bytes.NewReader(line))
+		d.UseNumber()
+		if err := d.Decode(&v); err != nil {
+			t.Fatal(err)
+		}
+		sorted, err := json.MarshalIndent(v, " ", "\t") // a map's names in order
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(&b, " \t\r\n  %s  \n", bytes.ReplaceAll(sorted, []byte("\n"), []byte("\r")))
+	}
+	r, err := opened(t, b.Bytes())
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for f, err := range r.Files() {
+		if err != nil || !bytes.Equal(f.AppendLine(nil), m.Files[n].AppendLine(nil)) {
+			t.Errorf("file %d: %v", n, err)
+		}
+		n++
+	}
+	if n != len(m.Files) {
+		t.Errorf("%d files", n)
+	}
+}
+
+// A result that contradicts itself is refused before anybody reads it.
+func TestOpenRefuses(t *testing.T) {
+	m := quay()
+	m.Fill()
+	whole := string(m.Text(t))
+	lines := strings.SplitAfter(strings.TrimSuffix(whole, "\n"), "\n")
+	line := func(with string) int {
+		for i, l := range lines {
+			if strings.Contains(l, with) {
+				return i
+			}
+		}
+		t.Fatalf("no line with %s", with)
+		return 0
+	}
+	without := func(i int) string { return strings.Join(append(append([]string{}, lines[:i]...), lines[i+1:]...), "") }
+	replace := func(old, new string) string {
+		if !strings.Contains(whole, old) {
+			t.Fatalf("nothing to replace: %s", old)
+		}
+		return strings.Replace(whole, old, new, 1)
+	}
+	tides, pumps := line(`tides.csv`), line(`pumps.log`)
+	cases := map[string]string{
+		"empty":                   "",
+		"no result":               "start,length,state\n",
+		"cut short":               whole[:len(whole)-10],
+		"without its end":         without(len(lines) - 1),
+		"without an image":        without(0),
+		"without a volume":        without(1),
+		"without unread places":   without(line(`"type":"unread"`)),
+		"without a file":          without(tides),
+		"a file twice":            strings.Replace(whole, lines[tides], lines[tides]+lines[tides], 1),
+		"a summary twice":         whole + lines[len(lines)-1],
+		"more behind it":          whole + lines[tides],
+		"out of order":            strings.Join(append(append([]string{lines[0]}, lines[2:]...), lines[1]), ""),
+		"half its lines":          strings.Join(append(append([]string{}, lines[:6]...), lines[len(lines)-1]), ""),
+		"of an earlier form":      replace(`"format":2`, `"format":1`),
+		"of a later form":         replace(`"format":2`, `"format":3`),
+		"damaged called intact":   strings.Replace(whole, lines[pumps], strings.Replace(lines[pumps], `"verdict":"lost"`, `"verdict":"intact"`, 1), 1),
+		"its damage list emptied": strings.Replace(whole, lines[pumps], emptied(lines[pumps]), 1),
+		"emptied, and sums mended": mended(t, func(m *resulttest.Made) {
+			f := m.Files[3]
+			f.Damage = []result.Damage{}
+			f.Bytes = result.NullBytes{}
+			f.Verdict = ""
+		}),
+		"a moved extent":      mended(t, func(m *resulttest.Made) { m.Files[1].Extents[0][1] = 65536 }),
+		"a state for another": mended(t, func(m *resulttest.Made) { f := m.Files[3]; f.Damage[0].What = "skipped"; f.Bytes = result.NullBytes{} }),
+		"damage that is none": mended(t, func(m *resulttest.Made) {
+			f := m.Files[1]
+			f.Damage = []result.Damage{{Image: 8192, Length: 512, What: "failed"}}
+			f.Bytes = result.NullBytes{}
+			f.Verdict = ""
+		}),
+		"damage at another place": mended(t, func(m *resulttest.Made) { m.Files[3].Damage[0].Image = 200704 }),
+		"units without damage": mended(t, func(m *resulttest.Made) {
+			f := m.Files[4]
+			f.Damage = []result.Damage{}
+			f.Bytes = result.NullBytes{}
+			f.Verdict = ""
+		}),
+		"patched without damage":     mended(t, func(m *resulttest.Made) { m.Files[5].Patched[0][1] = 65536 }),
+		"past the drive's end":       mended(t, func(m *resulttest.Made) { m.Files[1].Extents[0][1] = 1 << 20 }),
+		"intact of unknown size":     mended(t, func(m *resulttest.Made) { m.Files[6].Verdict = result.Intact }),
+		"needs what was read":        mended(t, func(m *resulttest.Made) { m.Files[6].Needs[0][0] = 8192 }),
+		"a negative size":            replace(`"size":3000`, `"size":-3000`),
+		"a size of its own":          replace(`"size":3000`, `"size":3001`),
+		"a volume that is none":      mended(t, nil, `"volume":2,"id":5`, `"volume":3,"id":5`),
+		"a number that is another's": replace(`"volume":2,"start"`, `"volume":1,"start"`),
+		"a file before its time":     strings.Replace(without(len(lines)-2), lines[tides], lines[len(lines)-2]+lines[tides], 1),
+		"another sum of files":       replace(`"type":"summary","files":{"intact":2`, `"type":"summary","files":{"intact":3`),
+		"complete, and it is not":    replace(`"listing_complete":false`, `"listing_complete":true`),
+		"an unread place dropped":    replace(`[20480,512,1],`, ``),
+		"an unread place moved":      replace(`[20480,512,1]`, `[20992,512,1]`),
+		"unread places overlap":      replace(`[20480,512,1]`, `[4096,512,1]`),
+		"a part of a sector":         replace(`[20480,512,1]`, `[20481,512,1]`),
+		"another state":              replace(`"kinds":[{"state":"failed"`, `"kinds":[{"state":"read"`),
+		"another map":                replace(`"failed":`+fmt.Sprint(m.Image.Map.Failed), `"failed":0`),
+		"a field twice":              replace(`"path":"quay.img"`, `"path":"quay.img","path":"other.img"`),
+		"a field in other letters":   replace(`"path":"quay.img"`, `"path":"quay.img","Path":"other.img"`),
+		"an unknown kind":            replace(`"kind":"folder"`, `"kind":"cupboard"`),
+		"an unknown line":            replace(`"type":"unread"`, `"type":"unseen"`),
+	}
+	for name, text := range cases {
+		if r, err := opened(t, []byte(text)); err == nil {
+			t.Errorf("%s: taken: %+v", name, r.Summary)
+		}
+	}
+	if _, err := opened(t, []byte(replace(`"format":2`, `"format":1`))); err == nil || !strings.Contains(err.Error(), "make it again with verify") {
+		t.Errorf("an earlier form: %v", err)
+	}
+	if _, err := result.Open(t.TempDir()); err == nil {
+		t.Error("a folder is taken")
+	}
+}
+
+// emptied is the line of a file that says of itself that it is whole.
+func emptied(line string) string {
+	i, j := strings.Index(line, `"damage":[`), strings.Index(line, `,"why"`)
+	line = line[:i] + `"damage":[]` + line[j:]
+	return strings.NewReplacer(`"read":0`, `"read":1024`, `"failed":1024`, `"failed":0`, `"verdict":"lost"`, `"verdict":"intact"`).Replace(line)
+}
+
+// mended is the result with an edit after which all sums are right again. What
+// is replaced after that is given in pairs.
+func mended(t *testing.T, edit func(m *resulttest.Made), pairs ...string) string {
+	t.Helper()
+	m := quay()
+	m.Fill()
+	if edit != nil {
+		edit(m)
+		m.Fill()
+	}
+	return strings.NewReplacer(pairs...).Replace(string(m.Text(t)))
+}
+
+// One byte of a result changed: it is refused, or says the same of what was
+// read and of every verdict.
+func TestOpenFlipped(t *testing.T) {
+	m := quay()
+	m.Fill()
+	whole := m.Text(t)
+	rnd := rand.New(rand.NewPCG(3, 4))
+	taken := 0
+	path := filepath.Join(t.TempDir(), "r.jsonl")
+	for range 3000 {
+		text := bytes.Clone(whole)
+		text[rnd.IntN(len(text))] = "0123456789,:{}[]\"alnd \x00\xff"[rnd.IntN(24)]
+		if err := os.WriteFile(path, text, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		r, err := result.Open(path)
+		if err != nil {
+			continue
+		}
+		taken++
+		for f, err := range r.Files() {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if f.Verdict != result.Intact || f.Stored != "" {
+				continue
+			}
+			for _, e := range f.Extents {
+				for i := range m.Places {
+					if p := &m.Places[i]; p.Start < e[1]+e[2] && e[1] < p.End() {
+						t.Errorf("%s is intact over an unread place", f.Path)
+					}
+				}
+			}
+		}
+		r.Close()
+	}
+	t.Logf("%d of 3000 taken", taken)
+}

@@ -1,0 +1,250 @@
+// Package resulttest makes results for tests: whole and consistent ones of a few
+// files, or the text of one to be spoilt.
+package resulttest
+
+import (
+	"bytes"
+	"cmp"
+	"os"
+	"slices"
+	"testing"
+
+	"fileassay/extract/imap"
+	"fileassay/verify/result"
+)
+
+// Made is a result in the making. What is left zero is filled in by Fill.
+type Made struct {
+	Image   result.Image
+	Volumes []result.Volume
+	Files   []*result.File
+	Places  []result.Place // all that is unread, in order
+	Summary result.Summary
+}
+
+// Num is a number of a line that may be null.
+func Num(n int64) *int64 { return &n }
+
+// Fill makes a consistent result of what is there. Where Places are given and a
+// plain file has extents and no damage, its damage is where they cross. Where no
+// places are given, they are the sectors of the files' damage and of what
+// needs name. A file without bytes gets them from its damage, a verdict where it
+// has none, and every sum is that of the lines.
+func (m *Made) Fill() {
+	im := &m.Image
+	im.Sector = cmp.Or(im.Sector, 512)
+	im.Size = cmp.Or(im.Size, im.DriveSize, 1<<20)
+	im.DriveSize = cmp.Or(im.DriveSize, im.Size)
+	im.Path, im.Table = cmp.Or(im.Path, "made.img"), cmp.Or(im.Table, "none")
+	if len(m.Volumes) == 0 {
+		m.Volumes = []result.Volume{{Length: im.Size, Filesystem: "ext4", Listing: result.Listing{Complete: true}}}
+	}
+	given := m.Places != nil
+	var told []result.Place
+	for _, f := range m.Files {
+		f.Volume = max(f.Volume, 1)
+		f.Kind = cmp.Or(f.Kind, "file")
+		if given && f.Damage == nil && f.Stored == "" {
+			f.Damage = m.damage(f)
+		}
+		if len(f.Extents) == 0 && f.Stored == "" && len(f.Patched) == 0 {
+			for _, d := range f.Damage {
+				if d.Image >= 0 {
+					f.Extents = append(f.Extents, [3]int64{d.Offset, d.Image, d.Length})
+				}
+			}
+		}
+		m.count(f)
+		for _, d := range f.Damage {
+			if s, ok := imap.ParseState(d.What); ok && d.Image >= 0 {
+				n := d.Length
+				if f.Stored == "compressed" {
+					n = 1
+				}
+				told = append(told, result.Place{Start: d.Image, Length: n, Kind: kind(s, f.Volume, result.HoldsFiles)})
+			}
+		}
+		for _, n := range f.Needs {
+			told = append(told, result.Place{Start: n[0], Length: n[1], Kind: kind(imap.Failed, f.Volume, result.HoldsStructures)})
+		}
+	}
+	for _, v := range m.Volumes {
+		for _, n := range v.Needs {
+			told = append(told, result.Place{Start: n[0], Length: n[1], Kind: kind(imap.Failed, v.Volume, result.HoldsStructures)})
+		}
+	}
+	for _, n := range im.Needs {
+		told = append(told, result.Place{Start: n[0], Length: n[1], Kind: result.Kind{State: imap.Failed}})
+	}
+	if !given {
+		m.Places = disjoint(told, im.Sector, im.DriveSize)
+	}
+	m.sums()
+}
+
+func kind(s imap.State, volume int, holds string) result.Kind {
+	return result.Kind{State: s, In: []result.Holder{{Volume: max(volume, 1), Holds: holds}}}
+}
+
+// Unread are places of one state that hold one thing of volume 1; "" is outside
+// any volume.
+func Unread(s imap.State, holds string, ranges ...[2]int64) (list []result.Place) {
+	for _, g := range ranges {
+		p := result.Place{Start: g[0], Length: g[1], Kind: result.Kind{State: s}}
+		if holds != "" {
+			p.Kind = kind(s, 1, holds)
+		}
+		list = append(list, p)
+	}
+	return list
+}
+
+// disjoint makes whole sectors of places, each of them once.
+func disjoint(list []result.Place, sector, drive int64) (out []result.Place) {
+	slices.SortStableFunc(list, func(a, b result.Place) int { return cmp.Compare(a.Start, b.Start) })
+	pos := int64(0)
+	for _, p := range list {
+		start, end := max(p.Start/sector*sector, pos), min((p.End()+sector-1)/sector*sector, drive)
+		if start < end {
+			out = append(out, result.Place{Start: start, Length: end - start, Kind: p.Kind})
+			pos = end
+		}
+	}
+	return out
+}
+
+// damage is where the extents of a plain file cross what is unread.
+func (m *Made) damage(f *result.File) []result.Damage {
+	list := []result.Damage{}
+	for _, e := range f.Extents {
+		for i := range m.Places {
+			p := &m.Places[i]
+			a, b := max(p.Start, e[1]), min(p.End(), e[1]+e[2])
+			if a >= b {
+				continue
+			}
+			d := result.Damage{Offset: e[0] + a - e[1], Image: a, Length: b - a, What: p.State.String()}
+			if n := len(list); n > 0 && list[n-1].What == d.What && list[n-1].Offset+list[n-1].Length == d.Offset && list[n-1].Image+list[n-1].Length == d.Image {
+				list[n-1].Length += d.Length
+				continue
+			}
+			list = append(list, d)
+		}
+	}
+	return list
+}
+
+// count fills the bytes and the verdict of a file.
+func (m *Made) count(f *result.File) {
+	if f.Size != nil && f.Bytes.Read == nil && (f.Kind != "folder" || len(f.Damage) > 0) {
+		b := result.Bytes{Read: *f.Size}
+		for _, d := range f.Damage {
+			b.Read -= d.Length
+			if s, ok := imap.ParseState(d.What); ok {
+				b.Count(s, d.Length)
+			} else {
+				b.Unlocated += d.Length
+			}
+		}
+		f.Bytes = result.NullBytes{Read: &b.Read, Doubtful: &b.Doubtful, Failed: &b.Failed, Skipped: &b.Skipped, Unlocated: &b.Unlocated}
+	}
+	if f.Verdict != "" {
+		return
+	}
+	switch b := f.Bytes; {
+	case b.Read == nil && f.Kind != "folder", b.Read != nil && *f.Size > 0 && *b.Read+*b.Doubtful == 0:
+		f.Verdict = result.Lost
+	case len(f.Damage) > 0:
+		f.Verdict = result.Damaged
+	default:
+		f.Verdict = result.Intact
+	}
+}
+
+// sums fills every sum.
+func (m *Made) sums() {
+	s := &m.Summary
+	complete := len(m.Image.Missing) == 0
+	waiting := map[int]int64{}
+	s.Files, s.Folders, s.Sizes, s.Bytes, s.Unread = result.VerdictCount{}, result.VerdictCount{}, result.VerdictCount{}, result.Bytes{}, result.Places{}
+	for i := range m.Volumes {
+		v := &m.Volumes[i]
+		v.Volume, v.Files, v.Folders, v.Sizes, v.Bytes, v.Unread = i+1, s.Files, s.Folders, s.Sizes, s.Bytes, s.Unread
+		if v.Listing.Why == nil {
+			v.Listing.Why = []string{}
+		}
+		complete = complete && v.Listing.Complete
+	}
+	for _, f := range m.Files {
+		m.Volumes[f.Volume-1].Tally(f)
+		for _, h := range f.Heads {
+			waiting[h]++
+		}
+	}
+	for i := range m.Volumes {
+		v := &m.Volumes[i]
+		s.Files.Add(v.Files)
+		s.Folders.Add(v.Folders)
+		s.Sizes.Add(v.Sizes)
+		s.Bytes.Add(v.Bytes)
+	}
+	for i := range s.Heads {
+		s.Heads[i].Files = waiting[s.Heads[i].Head]
+	}
+	s.ListingComplete = complete
+	var u result.Unread
+	for i := range m.Places {
+		m.Places[i].Tally(&s.Unread, m.Volumes)
+		u.Count(m.Places[i].State, m.Places[i].Length)
+	}
+	im := &m.Image
+	if im.Map.TrustDoubtful {
+		u.Doubtful = im.Map.Doubtful
+	}
+	im.Map.Doubtful, im.Map.Failed, im.Map.Skipped = u.Doubtful, u.Failed, u.Skipped
+	im.Map.Read = im.DriveSize - u.Total()
+}
+
+// Text is the result as it would be written.
+func (m *Made) Text(tb testing.TB) []byte {
+	tb.Helper()
+	var b bytes.Buffer
+	w := result.NewWriter(&b)
+	err := w.Image(&m.Image)
+	for i := range m.Volumes {
+		err = cmp.Or(err, w.Volume(&m.Volumes[i]))
+	}
+	for i := range m.Places {
+		err = cmp.Or(err, w.Place(&m.Places[i]))
+	}
+	err = cmp.Or(err, w.Flush())
+	for _, f := range m.Files {
+		b.Write(f.AppendLine(nil))
+	}
+	if err = cmp.Or(err, w.Summary(&m.Summary)); err != nil {
+		tb.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// Write fills a result and writes it to a file.
+func (m *Made) Write(tb testing.TB, path string) {
+	tb.Helper()
+	m.Fill()
+	if err := os.WriteFile(path, m.Text(tb), 0o644); err != nil {
+		tb.Fatal(err)
+	}
+}
+
+// Open writes a result to a file of the test's own and opens it.
+func (m *Made) Open(tb testing.TB) *result.Result {
+	tb.Helper()
+	path := tb.TempDir() + "/made.result.jsonl"
+	m.Write(tb, path)
+	r, err := result.Open(path)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tb.Cleanup(func() { r.Close() })
+	return r
+}
