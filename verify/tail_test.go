@@ -39,20 +39,17 @@ func TestUnreadBehindFilesystem(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r.Close()
+		defer r.Close()
 		m := out.Image.Map
 		if got, want := out.Summary.Unread.Total(), m.Doubtful+m.Failed+m.Skipped; got != want {
 			t.Errorf("drive of %d bytes: of %d unread bytes %d are told of", size, want, got)
 		}
 		var placed int64
-		places := r.Summary.Places
-		for _, v := range r.Volumes {
-			places = append(places, v.Places...)
-		}
-		for _, p := range places {
-			for _, r := range p.Ranges {
-				placed += r[1]
+		for p, err := range r.Places() {
+			if err != nil {
+				t.Fatal(err)
 			}
+			placed += p.Length
 		}
 		if placed != out.Summary.Unread.Total() {
 			t.Errorf("drive of %d bytes: %d unread bytes have a place, %d are told of", size, placed, out.Summary.Unread.Total())
