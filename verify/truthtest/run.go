@@ -1,10 +1,8 @@
 package truthtest
 
 import (
-	"bufio"
 	"bytes"
 	"context"
-	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -108,59 +106,24 @@ func (d *Drive) Verify(tb testing.TB, unread []imap.Range, threads int) *Result 
 	return Read(tb, out)
 }
 
-// Read reads a result.
+// Read reads a result; a result that contradicts itself fails the test.
 func Read(tb testing.TB, path string) *Result {
 	tb.Helper()
 	raw, err := os.ReadFile(path)
 	if err != nil {
 		tb.Fatal(err)
 	}
-	r, err := Parse(raw)
+	in, err := result.Open(path)
 	if err != nil {
-		tb.Fatalf("%s: %v", path, err)
+		tb.Fatal(err)
+	}
+	defer in.Close()
+	r := &Result{Raw: raw, Image: in.Image, Volumes: in.Volumes, Summary: in.Summary}
+	for f, err := range in.Files() {
+		if err != nil {
+			tb.Fatal(err)
+		}
+		r.Files = append(r.Files, *f)
 	}
 	return r
-}
-
-// Parse decodes a result.
-func Parse(raw []byte) (*Result, error) {
-	r := &Result{Raw: raw}
-	s := bufio.NewScanner(bytes.NewReader(raw))
-	s.Buffer(nil, 1<<30)
-	stage := 0
-	for s.Scan() {
-		var head struct {
-			Type string `json:"type"`
-		}
-		if err := json.Unmarshal(s.Bytes(), &head); err != nil {
-			return nil, err
-		}
-		at := map[string]int{"image": 1, "volume": 2, "file": 3, "summary": 4}[head.Type]
-		if at == 0 || at < stage || at == stage && (at == 1 || at == 4) {
-			return nil, fmt.Errorf("a line of type %q stands at the wrong place", head.Type)
-		}
-		stage = at
-		var err error
-		switch at {
-		case 1:
-			err = json.Unmarshal(s.Bytes(), &r.Image)
-		case 2:
-			var v result.Volume
-			err = json.Unmarshal(s.Bytes(), &v)
-			r.Volumes = append(r.Volumes, v)
-		case 3:
-			var f result.File
-			err = json.Unmarshal(s.Bytes(), &f)
-			r.Files = append(r.Files, f)
-		case 4:
-			err = json.Unmarshal(s.Bytes(), &r.Summary)
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
-	if s.Err() == nil && stage != 4 {
-		return nil, fmt.Errorf("the result ends without a summary")
-	}
-	return r, s.Err()
 }

@@ -65,7 +65,6 @@ type key struct {
 func Compare(f *fixture.Fixture, unread []imap.Range, r *Result) *Score {
 	s := &Score{}
 	m := mark(f, unread)
-	s.consistent(m, r)
 	volumes := map[int]int{} // number in the result, by number in truth
 	for i, v := range f.Truth.Volumes {
 		for _, w := range r.Volumes {
@@ -168,68 +167,5 @@ func (s *Score) file(t *fixture.File, g *result.File, need [4]int64, mapped int6
 				return
 			}
 		}
-	}
-}
-
-// consistent holds a result to what must be true of it alone.
-func (s *Score) consistent(m marks, r *Result) {
-	var files, folders result.VerdictCount
-	var sum result.Bytes
-	for i := range r.Files {
-		g := &r.Files[i]
-		c := &files
-		if g.Kind == "folder" {
-			c = &folders
-		}
-		switch g.Verdict {
-		case result.Intact:
-			c.Intact++
-		case result.Damaged:
-			c.Damaged++
-		case result.Lost:
-			c.Lost++
-		default:
-			s.broke("%s: verdict %q", g.Path, g.Verdict)
-		}
-		if g.Size == nil {
-			if g.Bytes.Read != nil || g.Verdict == result.Intact && g.Kind != "folder" {
-				s.broke("%s: bytes or a good verdict without a size", g.Path)
-			}
-			continue
-		}
-		if g.Bytes.Read == nil {
-			s.broke("%s: no byte counts", g.Path)
-			continue
-		}
-		b := result.Bytes{Read: *g.Bytes.Read, Doubtful: *g.Bytes.Doubtful, Failed: *g.Bytes.Failed, Skipped: *g.Bytes.Skipped, Unlocated: *g.Bytes.Unlocated}
-		if g.Kind != "folder" {
-			sum.Add(b)
-		}
-		if b.Total() != *g.Size {
-			s.broke("%s: counts %+v for %d bytes", g.Path, b, *g.Size)
-		}
-		if g.Verdict == result.Intact && b.Read != *g.Size {
-			s.broke("%s: intact with %d of %d bytes read", g.Path, b.Read, *g.Size)
-		}
-		harm := int64(0)
-		for _, d := range g.Damage {
-			harm += d.Length
-		}
-		if harm != *g.Size-b.Read {
-			s.broke("%s: damage of %d bytes, %d not read", g.Path, harm, *g.Size-b.Read)
-		}
-		for _, list := range [][][3]int64{g.Extents, g.Patched} {
-			for _, e := range list {
-				if n := m.count(e[1], e[2]); g.Verdict == result.Intact && n[imap.Read] != e[2] {
-					s.broke("%s: intact, and its extent %v is not all read", g.Path, e)
-				}
-			}
-		}
-	}
-	if files != r.Summary.Files || folders != r.Summary.Folders {
-		s.broke("summary counts %+v %+v, the lines %+v %+v", r.Summary.Files, r.Summary.Folders, files, folders)
-	}
-	if sum != r.Summary.Bytes {
-		s.broke("summary has bytes %+v, the lines %+v", r.Summary.Bytes, sum)
 	}
 }
