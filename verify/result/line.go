@@ -344,6 +344,12 @@ func (f *File) AppendLine(b []byte) []byte {
 	return append(appendFields(b, fileFields, f), '\n')
 }
 
+// MarshalJSON is the line of a file.
+func (f *File) MarshalJSON() ([]byte, error) { return appendFields(nil, fileFields, f), nil }
+
+// UnmarshalJSON reads the line of a file.
+func (f *File) UnmarshalJSON(line []byte) error { return parseFile(line, f) }
+
 // parseFile decodes the line of a file. What the record held before is
 // forgotten; room for its lists is used again.
 func parseFile(line []byte, f *File) error {

@@ -71,7 +71,7 @@ func Open(path string) (*Result, error) {
 func (r *Result) Close() error { return r.close() }
 
 var (
-	errNoImage   = errors.New("does not begin with an image: it is no result of verify")
+	errNoImage   = errors.New("does not begin with an image: it is no result, or was cut short; make it again with verify")
 	errNoSummary = errors.New("does not end with a summary: it is no result, or was cut short; make it again with verify")
 	errOrder     = errors.New("stands out of order: an image, the volumes, the unread places, the files, the summary")
 	errNoType    = errors.New("is no object with a type")
