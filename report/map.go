@@ -71,12 +71,12 @@ func (p *printer) odd(m *MapRecord) {
 	p.content("unread", o.Unread)
 	p.areas(o.FilledRead, "read area holds one filler throughout, and may not have been read", "read areas hold one filler throughout, and may not have been read")
 	p.areas(o.ZeroRead, "read area holds zeros wherever looked at, which sound drives have too", "read areas hold zeros wherever looked at, which sound drives have too")
-	p.areas(o.DataUnread, "unread area holds data: is the map that of this image?", "unread areas hold data: is the map that of this image?")
+	p.areas(o.DataUnread, "unread area holds data: what stood on the medium before, or the map is not that of this image", "unread areas hold data: what stood on the medium before, or the map is not that of this image")
 	if o.Looked < o.Ranges {
 		p.line("%s of %s were looked at.", humanize.Comma(int64(o.Looked)), count(int64(o.Ranges), "range", "ranges"))
 	}
 	if o.ImageSize == o.MapEnd && o.FilledRead.Ranges+o.DataUnread.Ranges == 0 {
-		p.line("Image and map agree, as far as was looked at.")
+		p.line("Nothing looked at in the image speaks against the map; that does not prove it.")
 	}
 }
 
@@ -169,8 +169,10 @@ func FillerLines(image, filler string, s imap.FillerSearch, m *imap.Map, imageSi
 
 // Learnt writes what was learnt of a list as a recipe in TOML; all that is no
 // recipe stands in comments. Of a list that is ambiguous the readings too are
-// comments.
-func Learnt(w io.Writer, path string, l *imap.Learnt, accepted bool) error {
+// comments. What words mean stands there if it was accepted; if accept says
+// that it should have been and it was not, blanks to fill in, with which the
+// recipe cannot be used; else the guesses in comments.
+func Learnt(w io.Writer, path string, l *imap.Learnt, accept bool) error {
 	b := bufio.NewWriter(w)
 	note := func(format string, a ...any) { fmt.Fprintf(b, "# "+format+"\n", a...) }
 	sure := "ambiguous"
@@ -217,10 +219,22 @@ func Learnt(w io.Writer, path string, l *imap.Learnt, accepted bool) error {
 		return b.Flush()
 	}
 	fmt.Fprintln(b)
-	guess := mark
-	if !accepted && words == nil {
-		note("what the words mean is a guess: check it, then take the marks away, or give --accept or --map-words")
+	guess, blank := mark, false
+	switch {
+	case words != nil:
+	case accept:
+		blank = true
+		if l.Open != "" {
+			note("not accepted: %s", visible(l.Open))
+		}
+		note("say between the quotes what each word means: read, doubtful, failed or skipped")
+	case l.Open != "":
 		guess = "# "
+		note("what the words mean is open: %s", visible(l.Open))
+		note("check each guess, put it right and take the marks away, or give --map-words")
+	default:
+		guess = "# "
+		note("what the words mean is a guess: check it, then take the marks away, or give --accept or --map-words")
 	}
 	fmt.Fprintf(b, "%s[words]\n", guess)
 	for _, word := range l.Words {
@@ -230,7 +244,12 @@ func Learnt(w io.Writer, path string, l *imap.Learnt, accepted bool) error {
 			return err
 		}
 		_, line, _ := strings.Cut(text.String(), "[words]\n")
-		fmt.Fprintf(b, "%s%s # %s\n", guess, strings.TrimSpace(line), visible(word.Reason))
+		line, reason := strings.TrimSpace(line), word.Reason
+		if blank {
+			line = line[:strings.LastIndex(line, " = ")] + ` = ""`
+			reason = fmt.Sprintf("guessed %v: %s", word.Guess, reason)
+		}
+		fmt.Fprintf(b, "%s%s # %s\n", guess, line, visible(reason))
 	}
 	return b.Flush()
 }

@@ -270,12 +270,17 @@ is, what else would fit, and which state words occur with how many bytes; with
 --image also what stands in the sectors under each word. Where several readings
 fit it prints them all as comments, and the recipe is left to you.
 
-What a word means is never more than a guess: it is printed as a comment, and
-taken into the recipe only with --accept.
+What a word means is never more than a guess, printed as a comment. The word
+that covers by far the most of what data stands under is guessed read, all
+others failed. --accept takes the guesses into the recipe only if no other word
+could mean read: if all words are our own four, or if under each other word
+nothing stands but one mark of the imager's, and the word stands at both ends of
+the drive. Zeros are no mark, and old data may stand wherever nothing was read.
+Else --accept refuses, and the recipe has blanks that must be filled in first.
 
 Exit status: 0 one reading is sure; 1 the run is good, and the list is
-ambiguous; 2 wrong usage; 3 an input cannot be used; 4 an output could not be
-written; 130 interrupted.`,
+ambiguous or --accept refuses; 2 wrong usage; 3 an input cannot be used; 4 an
+output could not be written; 130 interrupted.`,
 		Example: `  fileassay map learn pass1.txt --image drive.img
   fileassay map learn pass1.txt --image drive.img --accept > bench2.toml`,
 		Args: exactly(1, "one list"),
@@ -293,23 +298,24 @@ written; 130 interrupted.`,
 			if err != nil {
 				return err
 			}
-			if accept {
-				l.Accept()
-			}
+			refused := accept && !l.Accept()
 			switch {
 			case asJSON:
 				err = ui.printJSON(l)
 			default:
 				err = stdoutError(report.Learnt(ui.stdout, args[0], l, accept))
 			}
-			if err == nil && !l.Sure {
+			if err == nil && refused && l.Open != "" {
+				ui.message("what the words mean is not accepted: %s; fill in the blanks of the recipe", l.Open)
+			}
+			if err == nil && (refused || !l.Sure) {
 				err = errFound
 			}
 			return err
 		},
 	}
 	f.addImage(cmd, "whose size and content tell more")
-	cmd.Flags().BoolVar(&accept, "accept", false, "take the guesses at what words mean into the recipe")
+	cmd.Flags().BoolVar(&accept, "accept", false, "take the guesses at what words mean into the recipe, if they tell which was read")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print as JSON")
 	return cmd
 }

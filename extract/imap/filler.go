@@ -6,7 +6,9 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
+	"sync/atomic"
 
 	"fileassay/extract"
 )
@@ -51,6 +53,10 @@ type FillerSearch struct {
 // ErrZeros is returned for a filler of zeros that was not allowed.
 var ErrZeros = errors.New("the filler is nothing but zeros, as are many sectors that were read; such sectors are taken for unread only on demand")
 
+// ErrNoFiller is returned where no sector holds the filler. Then nothing shows
+// that it is what stands in the unread sectors of this image.
+var ErrNoFiller = errors.New("no sector of the image holds the filler, so nothing shows that unread sectors are filled with it: look at what is said to be unread; if all was read, say --assume-read to verify instead of a map")
+
 // searchChunk is how much of an image is searched at a time, in bytes: few
 // enough to stay in a processor's cache.
 const searchChunk = 1 << 18
@@ -61,7 +67,12 @@ const searchChunk = 1 << 18
 // divide a sector may begin anew with each sector or run on from one to the
 // next: it is found wherever in it a sector begins.
 //
-// A sector that was read and truly holds those bytes cannot be told apart.
+// A larger sector is taken if any 512 bytes of it hold the filler, since an
+// imager may fill smaller ones than the drive has; but of zeros it must hold
+// nothing else.
+//
+// A sector that was read and truly holds those bytes cannot be told apart. An
+// image where no sector holds them gives [ErrNoFiller].
 func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract.Options) (*Map, error) {
 	sector := s.Sector
 	if sector == 0 {
@@ -76,8 +87,12 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 		return nil, fmt.Errorf("the filler has %d bytes, more than a sector", len(s.Filler))
 	case s.State != Failed && s.State != Skipped:
 		return nil, fmt.Errorf("the sectors found cannot be %v: say failed or skipped", s.State)
-	case !s.Zeros && len(bytes.Trim(s.Filler, "\x00")) == 0:
+	case !s.Zeros && zeros(s.Filler):
 		return nil, ErrZeros
+	}
+	step := sector // that is looked at as one
+	if !zeros(s.Filler) && len(s.Filler) <= 512 {
+		step = min(sector, 512)
 	}
 	// long holds the filler as often as a sector needs, wherever in it that
 	// begins; first are the bytes that it can begin with
@@ -86,7 +101,7 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 	for _, c := range s.Filler {
 		first[c] = true
 	}
-	holds := func(p []byte) bool {
+	filled := func(p []byte) bool {
 		if s.Prefix {
 			return bytes.HasPrefix(p, s.Filler)
 		}
@@ -100,10 +115,19 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 		}
 		return false
 	}
+	holds := func(p []byte) bool {
+		for part := range slices.Chunk(p, int(step)) {
+			if filled(part) {
+				return true
+			}
+		}
+		return false
+	}
 
 	n := int((size + searchChunk - 1) / searchChunk)
 	m := &Map{}
 	buffers := make(chan []byte, o.Workers()+1)
+	var hit atomic.Bool
 	work := func(_ context.Context, i int) ([]Range, error) {
 		off := int64(i) * searchChunk
 		var p []byte
@@ -127,6 +151,7 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 			state := Read
 			if holds(p[at:z]) {
 				state = s.State
+				hit.Store(true)
 			}
 			for len(bad) > 0 && bad[0].End() <= off+at {
 				bad = bad[1:]
@@ -152,8 +177,13 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 	if err := extract.InOrder(ctx, o.Workers(), n, work, take); err != nil {
 		return nil, err
 	}
+	if !hit.Load() {
+		return nil, ErrNoFiller
+	}
 	return m, nil
 }
+
+func zeros(p []byte) bool { return len(bytes.Trim(p, "\x00")) == 0 }
 
 // repeats is the filler of a sector that holds nothing else: the shortest run
 // of bytes that is repeated through it, of at most 64; nil if there is none.
@@ -189,7 +219,7 @@ func (c Content) FillerText() string {
 	switch {
 	case c.Same == 0:
 		return ""
-	case len(bytes.Trim(c.Filler, "\x00")) == 0:
+	case zeros(c.Filler):
 		return "zeros"
 	}
 	b := c.Filler
@@ -209,8 +239,14 @@ const maxSample = 512
 
 // Sample looks at up to 512 sectors, evenly spread over the ranges.
 func Sample(src Source, sector int64, ranges []Range) Content {
-	var c Content
-	seen := map[string]int{}
+	c, _ := sample(src, sector, ranges)
+	return c
+}
+
+// sample is Sample, and tells how many sectors hold what: "*" and what is
+// repeated through them, or "=" and all of them.
+func sample(src Source, sector int64, ranges []Range) (c Content, seen map[string]int) {
+	seen = map[string]int{}
 	p := make([]byte, sector)
 	for off := range spread(ranges, sector, maxSample) {
 		if len(src.ReadReadable(p, off)) > 0 {
@@ -237,7 +273,7 @@ func Sample(src Source, sector int64, ranges []Range) Content {
 	if c.Same == 1 && c.Filler != nil && seen["*"+string(c.Filler)] == 0 {
 		c.Same, c.Filler = 0, nil // a sector that is like no other
 	}
-	return c
+	return c, seen
 }
 
 // spread yields up to n starts of whole sectors, evenly spread over ranges.

@@ -1,0 +1,326 @@
+package imap
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+type plainImage []byte
+
+func (m plainImage) ReadReadable(p []byte, off int64) []Range {
+	clear(p)
+	if off < int64(len(m)) {
+		copy(p, m[off:])
+	}
+	return nil
+}
+
+// area is a part of a drive for TestLearnWords, in sectors.
+type area struct {
+	n     int
+	word  string
+	holds string // "data", "zeros", or a filler
+}
+
+// lay writes areas as a list and as an image.
+func layAreas(areas []area) (list string, image plainImage) {
+	rnd := rand.NewChaCha8([32]byte{2})
+	var b strings.Builder
+	at := 0
+	for _, a := range areas {
+		fmt.Fprintf(&b, "%d %d %s\n", at, a.n, a.word)
+		at += a.n
+		part := make([]byte, a.n*512)
+		switch a.holds {
+		case "data":
+			_, _ = rnd.Read(part)
+		case "zeros":
+		default:
+			for i := range part {
+				part[i] = a.holds[i%len(a.holds)]
+			}
+		}
+		image = append(image, part...)
+	}
+	return b.String(), image
+}
+
+// What stands in the image never makes a word read by itself.
+func TestLearnWords(t *testing.T) {
+	oneSector := []area{{900, "w0", "data"}}
+	for i := range 20 { // the sectors of the drive that were not read, each with a word of its own
+		oneSector = append(oneSector, area{1, fmt.Sprint("w", i+1), "data"}, area{9, "w0", "data"})
+	}
+	const no = "" // the words that are guessed read
+	for _, c := range []struct {
+		name  string
+		areas []area
+		bare  bool   // no image is given
+		read  string // the word that is guessed read
+		open  string // part of why that is not accepted; "" if it is
+	}{
+		{"marked", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {80, "in", "data"}}, false, "in", ""},
+		{"marked, two words", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {9, "late", "SHUT "}, {80, "in", "data"}}, false, "in", ""},
+		{"marked, with empty space", []area{{900, "in", "zeros"}, {20, "gone", "SHUT "}, {800, "in", "data"}}, false, "in", ""},
+		{"ours", []area{{9, "read", "zeros"}, {20, "failed", "data"}, {9, "read", "zeros"}}, false, "read", ""},
+		{"ours, alone", []area{{9, "read", "data"}, {20, "failed", "data"}, {9, "skipped", "data"}}, true, "read", ""},
+
+		{"one-sector words over old data", oneSector, false, "w0", `"w1" may mean read as well`},
+		{"several words over data", []area{{500, "in", "data"}, {300, "half", "data"}, {20, "gone", "SHUT "}, {90, "in", "data"}}, false, no, "2 words may mean read, and none"},
+		{"one of several covers by far the most", []area{{500, "in", "data"}, {30, "half", "data"}, {20, "gone", "SHUT "}, {90, "in", "data"}}, false, "in", `"half" may mean read as well`},
+		{"a drive that mostly failed, over old data", []area{{10, "in", "data"}, {900, "gone", "data"}, {10, "in", "data"}, {900, "gone", "data"}}, false, "gone", `"in" may mean read as well`},
+		{"a drive that was empty as far as it was read", []area{{900, "gone", "data"}, {30, "in", "zeros"}, {900, "gone", "data"}}, false, "gone", "zeros and old data are no mark"},
+		{"a drive that was erased as far as it was read", []area{{900, "gone", "data"}, {30, "in", "\xff"}, {900, "gone", "data"}}, false, "gone", `"in" may mean read as well`},
+		{"zeros", []area{{900, "in", "data"}, {20, "gone", "zeros"}, {80, "in", "data"}}, false, "in", `"gone" may mean read as well`},
+		{"a mark and zeros", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {20, "left", "zeros"}, {80, "in", "data"}}, false, "in", `"left" may mean read as well`},
+		{"two marks", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {20, "left", "OPEN "}, {80, "in", "data"}}, false, "in", "may mean read as well"},
+		{"few sectors with a mark", []area{{900, "in", "data"}, {2, "gone", "SHUT "}, {80, "in", "data"}}, false, "in", "only 2 sectors show"},
+		{"the mark under the word", []area{{200, "in", "data"}, {60, "in", "SHUT "}, {20, "gone", "SHUT "}, {80, "in", "data"}}, false, "in", `stands under "in" too`},
+		{"the mark under most", []area{{90, "in", "data"}, {900, "gone", "SHUT "}, {90, "in", "data"}}, false, "in", "covers less than"},
+		{"nothing was read, and most not tried", []area{{30, "gone", "SHUT "}, {900, "left", "data"}, {90, "gone", "SHUT "}, {90, "left", "data"}}, false, "left", "both ends"},
+		{"backward, nothing was read", []area{{900, "left", "data"}, {90, "gone", "SHUT "}, {9, "left", "data"}, {30, "gone", "SHUT "}}, false, "left", "both ends"},
+		{"fillers alone", []area{{900, "in", "zeros"}, {20, "gone", "SHUT "}, {80, "in", "zeros"}}, false, no, "no word stands over data"},
+		{"no image", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {80, "in", "data"}}, true, "in", "does not prove"},
+		{"no image, and no word covers most", []area{{90, "in", "data"}, {20, "gone", "SHUT "}, {80, "in", "data"}}, true, no, "none of them"},
+		{"a word of ours among others", []area{{90, "read", "data"}, {900, "left", "data"}, {80, "failed", "data"}}, false, no, "none of them"},
+	} {
+		path := filepath.Join(t.TempDir(), "list.txt")
+		list, image := layAreas(c.areas)
+		if err := os.WriteFile(path, []byte(list), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		o := LearnOptions{Size: int64(len(image)), Image: image}
+		if c.bare {
+			o.Image = nil
+		}
+		l, err := Learn(t.Context(), path, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !l.Sure || len(l.Best.Recipe.Words) != 0 {
+			t.Fatalf("%s: %+v: sure, and no word has a meaning that nobody accepted", c.name, l)
+		}
+		for _, w := range l.Words {
+			_, ours := ParseState(w.Word)
+			if own := c.open == "" && ours; (w.Guess == Read) != (w.Word == c.read) || w.Guess != Read && w.Guess != Failed && !own {
+				t.Errorf("%s: %q is guessed %v: %s", c.name, w.Word, w.Guess, w.Reason)
+			}
+		}
+		if got := l.Accept(); got != (c.open == "") || got != (l.Open == "") || !strings.Contains(l.Open, c.open) {
+			t.Errorf("%s: accepted %v; open: %q, want %q", c.name, got, l.Open, c.open)
+		}
+		if n := len(l.Best.Recipe.Words); (n == 0) != (c.open != "") {
+			t.Errorf("%s: %d words in the recipe", c.name, n)
+		}
+	}
+}
+
+// A word in ISO 8859-1 is counted with all its ranges, and accepted.
+func TestLearnWordsText(t *testing.T) {
+	_, image := layAreas([]area{{940, "", "data"}, {40, "", "SHUT "}, {20, "", "data"}})
+	path := filepath.Join(t.TempDir(), "list.txt")
+	if err := os.WriteFile(path, []byte("0 940 in\n940 20 sp\xe4ter\n960 1 gone\n961 19 sp\xe4ter\n980 20 in\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	l, err := Learn(t.Context(), path, LearnOptions{Size: int64(len(image)), Image: image})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if w := l.Words[1]; w.Word != "später" || w.Bytes != 39*512 || w.Ranges != 2 || w.Under.Sectors != 39 {
+		t.Errorf("%+v", w)
+	}
+	if !l.Accept() {
+		t.Fatal(l.Open)
+	}
+	if diff := cmp.Diff(map[string]State{"in": Read, "später": Failed, "gone": Failed}, l.Best.Recipe.Words); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+	m, err := Import(path, l.Best.Recipe, int64(len(image)))
+	if err != nil || m.Tally(0, m.End())[Read] != 960*512 {
+		t.Errorf("%v, %v", m, err)
+	}
+}
+
+// What a list lists is open in every reading of it that has no state.
+func TestLearnListsNothing(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "list.txt")
+	if err := os.WriteFile(path, []byte("0,8\n8,16\n24,40\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	l, err := Learn(t.Context(), path, LearnOptions{})
+	if err != nil || len(l.Others) == 0 {
+		t.Fatalf("%+v, %v", l, err)
+	}
+	for _, r := range append(l.Others, l.Best) {
+		if r.Recipe.Listed != "" || r.Recipe.State.From == 0 && r.Recipe.Validate() == nil {
+			t.Errorf("%v says that its lines list %q", r, r.Recipe.Listed)
+		}
+	}
+}
+
+// imaging draws how a drive was imaged: its ranges, about as many of each
+// state as weigh says.
+func imaging(rnd *rand.Rand, sectors int64) []Range {
+	weigh := pick(rnd,
+		[4]int{97, 0, 0, 3},    // nearly all was read
+		[4]int{96, 1, 1, 2},    // with all that happens
+		[4]int{80, 0, 10, 10},  //
+		[4]int{40, 0, 40, 20},  // half a pass
+		[4]int{4, 0, 0, 96},    // most failed
+		[4]int{3, 0, 94, 3},    // hardly begun
+		[4]int{25, 25, 25, 25}, // anything
+		[4]int{0, 0, 95, 5},    // nothing was read
+	)
+	var ranges []Range
+	last := Failed + 1
+	for pos, n := int64(0), 5+rnd.Int64N(300); pos < sectors; {
+		p := rnd.IntN(100)
+		state := Read
+		for p >= weigh[state] {
+			p -= weigh[state]
+			state++
+		}
+		if weigh[Read] == 0 && pos == 0 {
+			state = Failed // an imager begins at an end
+		}
+		length := min(1+rnd.Int64N(2*sectors/n+1), sectors-pos)
+		if state == last {
+			ranges[len(ranges)-1].Length += length * 512
+		} else {
+			ranges = append(ranges, Range{pos * 512, length * 512, state})
+		}
+		pos, last = pos+length, state
+	}
+	return ranges
+}
+
+// drive draws what stands on a drive: data, empty places, flat pictures.
+func drive(rnd *rand.Rand, random *rand.ChaCha8, sectors int64) []byte {
+	b := make([]byte, sectors*512)
+	for pos := int64(0); pos < sectors; {
+		n := min(1+rnd.Int64N(sectors/4), sectors-pos)
+		part := b[pos*512 : (pos+n)*512]
+		switch rnd.IntN(6) {
+		case 0, 1:
+		case 2:
+			fill(part, pick(rnd, "\xff", "\xf0\xc0\x20", " \x00"))
+		default:
+			_, _ = random.Read(part)
+		}
+		pos += n
+	}
+	return b
+}
+
+func fill(p []byte, with string) {
+	for i := range p {
+		p[i] = with[i%len(with)]
+	}
+}
+
+// Of lists drawn at random, over images whose unread sectors hold old data,
+// zeros or marks, no sector that was not read is ever called read by a recipe
+// that was accepted, whatever covers most. Lists of what imagers do best,
+// marks under all that was not read and hardly anything unread, are mostly
+// accepted.
+func TestLearnAcceptCorpus(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(41, 42))
+	random := rand.NewChaCha8([32]byte{43})
+	path := filepath.Join(t.TempDir(), "list.txt")
+	const lists = 1200
+	type figures struct{ sure, accepted int }
+	by := map[string]figures{}
+	wrong := 0
+	for i := range lists {
+		sectors := 600 + rnd.Int64N(4000)
+		s := randomStyle(rnd)
+		if s.unit > 512 {
+			s.unit, s.first = 512, 0
+		}
+		if rnd.IntN(8) == 0 {
+			s.words = [4]string{"read", "doubtful", "skipped", "failed"}
+		}
+		ranges := imaging(rnd, sectors)
+		image, old := drive(rnd, random, sectors), drive(rnd, random, sectors)
+		mark := pick(rnd, "SHUT ", "\xde\xad\xbe\xef", "\x00", "\xee")
+		under := [4]string{Doubtful: pick(rnd, "own", "old", "mark"), Skipped: pick(rnd, "old", "old", "zeros", "mark"), Failed: pick(rnd, "old", "zeros", "mark", "mark")}
+		plain := "another"
+		if t := tallyOf(ranges); t[Doubtful] == 0 && 10*(t[Skipped]+t[Failed]) <= t[Read] && t[Skipped]+t[Failed] > 0 {
+			plain = "nearly all was read, under the rest " + under[Failed]
+			if t[Skipped] > 0 && under[Skipped] != under[Failed] {
+				plain = "nearly all was read, under the rest different things"
+			}
+			if len(mark) == 1 && strings.HasSuffix(plain, "mark") {
+				plain = "nearly all was read, under the rest one byte again and again"
+			}
+		}
+		if s.words[0] == "read" {
+			plain = "our own words"
+		}
+		for _, r := range ranges {
+			switch p := image[r.Start:r.End()]; under[r.State] {
+			case "old":
+				copy(p, old[r.Start:])
+			case "zeros":
+				clear(p)
+			case "mark":
+				fill(p, mark)
+			}
+		}
+		if err := os.WriteFile(path, []byte(s.write(rnd, ranges)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		l, err := Learn(t.Context(), path, LearnOptions{Size: int64(len(image)), Image: plainImage(image)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !l.Sure {
+			if l.Accept() || l.Best != nil && l.Best.Recipe.Words != nil {
+				t.Errorf("list %d is not sure, and was accepted", i)
+			}
+			continue
+		}
+		n := by[plain]
+		n.sure++
+		if l.Accept() {
+			n.accepted++
+			m, err := Import(path, l.Best.Recipe, int64(len(image)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, r := range ranges {
+				if got := m.Tally(r.Start, r.Length)[Read]; r.State != Read && got > 0 {
+					wrong++
+					t.Errorf("list %d: %d bytes from %d are %v and called read; it stands over %v\n%+v", i, got, r.Start, r.State, under, l.Words)
+					break
+				}
+			}
+		}
+		by[plain] = n
+	}
+	for kind, n := range by {
+		t.Logf("%s: %d of %d accepted", kind, n.accepted, n.sure)
+	}
+	if wrong > 0 {
+		t.Errorf("%d lists with false reads", wrong)
+	}
+	if n := by["our own words"]; n.accepted != n.sure || n.sure < 50 {
+		t.Errorf("our own words: %+v", n)
+	}
+	if n := by["nearly all was read, under the rest mark"]; n.sure < 20 || 2*n.accepted < n.sure {
+		t.Errorf("plain lists: %+v", n)
+	}
+}
+
+func tallyOf(ranges []Range) (t Tally) {
+	for _, r := range ranges {
+		t[r.State] += r.Length
+	}
+	return t
+}
