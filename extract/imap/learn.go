@@ -52,8 +52,6 @@ type Reading struct {
 	stateSure bool   // the state column is
 	stateWhy  string // what is open about it
 	words     []wordCount
-	first     int    // of words, the one at the drive's start
-	last      int    // and the one at its end
 	print     uint64 // of the ranges in units: equal for readings that say the same
 	rank      int
 	low       int64 // all numbers of the ranges, or-ed
@@ -72,9 +70,6 @@ type Word struct {
 	Under  *Content `json:"under,omitempty"` // what the image holds there
 	Guess  State    `json:"guess"`           // never applied unless a person accepts it
 	Reason string   `json:"reason"`
-
-	ends bool           // it stands at both ends of the drive
-	seen map[string]int // how many sectors looked at hold what; see sample
 }
 
 // Bounds of what learning looks at.
@@ -244,7 +239,7 @@ func (r *Reading) tryOnce(f *os.File, path string) (bool, error) {
 		m.list[0] = newEntry(Range{0, m.end - 1, Read})
 		m.end--
 	}
-	r.words, r.first, r.last = counts.list, counts.first, counts.end
+	r.words = counts.list
 	if r.Recipe.State.From != 0 && counts.many {
 		r.stateSure, r.stateWhy = false, "the column of states has more than 24 words"
 	}
@@ -318,10 +313,6 @@ type wordCounts struct {
 	at    map[string]int // by word and by its bytes in the list
 	list  []wordCount
 	last  int    // index of the word of the line in hand
-	first int    // index of the word at the least place
-	end   int    // and of that at the greatest
-	from  int64  // the least place, where there is a word
-	to    int64  // past the greatest
 	many  bool   // there are more words than a column of states has
 	print uint64 // of the ranges
 	low   int64  // their starts and lengths, or-ed
@@ -357,12 +348,6 @@ func (c *wordCounts) add(rg Range) {
 	if len(c.list) > 0 {
 		c.list[c.last].ranges++
 		c.list[c.last].units += rg.Length
-		if rg.Length > 0 && (c.to == 0 || rg.Start < c.from) {
-			c.first, c.from = c.last, rg.Start
-		}
-		if rg.Length > 0 && rg.End() > c.to {
-			c.end, c.to = c.last, rg.End()
-		}
 	}
 	c.print = fold(c.print, rg)
 	c.low |= rg.Start | rg.Length

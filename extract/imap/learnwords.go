@@ -18,8 +18,8 @@ func (l *Learnt) weighWords(ctx context.Context, f *os.File, path string, o Lear
 	if b.Recipe.State.From == 0 {
 		return nil
 	}
-	for i, w := range b.words {
-		l.Words = append(l.Words, Word{Word: w.word, Ranges: w.ranges, Bytes: w.units, ends: i == b.first && i == b.last})
+	for _, w := range b.words {
+		l.Words = append(l.Words, Word{Word: w.word, Ranges: w.ranges, Bytes: w.units})
 	}
 	slices.SortStableFunc(l.Words, func(a, b Word) int {
 		return cmp.Or(cmp.Compare(b.Bytes, a.Bytes), cmp.Compare(a.Word, b.Word))
@@ -29,7 +29,11 @@ func (l *Learnt) weighWords(ctx context.Context, f *os.File, path string, o Lear
 			return err
 		}
 	}
-	l.guess()
+	if most := l.guess(); most != nil {
+		var err error
+		l.Open, err = l.whyOpen(most, path, o)
+		return err
+	}
 	return nil
 }
 
@@ -97,16 +101,12 @@ func (l *Learnt) look(ctx context.Context, f *os.File, path string, o LearnOptio
 	if err != nil {
 		return err
 	}
-	sector := o.Sector
-	if sector == 0 {
-		sector = 512
-	}
 	for i, k := range keeps {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		c, seen := sample(o.Image, sector, k.list)
-		l.Words[i].Under, l.Words[i].seen = &c, seen
+		c := Sample(o.Image, o.sector(), k.list)
+		l.Words[i].Under = &c
 	}
 	return nil
 }
@@ -130,22 +130,23 @@ func (l *Learnt) look(ctx context.Context, f *os.File, path string, o LearnOptio
 // a tenth, how much a word covers no longer tells which of them it is.
 const byFar = 10
 
-// minMarked is how many sectors must hold the mark of an imager. In a few
-// sectors a file may hold it too.
-const minMarked = 16
+// minPlaces is how many places apart from each other must hold the mark of an
+// imager. A file may hold the like in one or two.
+const minPlaces = 8
 
-// guess says what each word may mean, and why that cannot be accepted. Our own
-// words mean what they mean, if there are no others.
-func (l *Learnt) guess() {
+// guess says what each word may mean. Our own words mean what they mean, if
+// there are no others. Else it returns the one that is guessed read, and if
+// there is none it says why in l.Open.
+func (l *Learnt) guess() *Word {
 	if !slices.ContainsFunc(l.Words, func(w Word) bool { _, ok := ParseState(w.Word); return !ok }) {
 		for i := range l.Words {
 			w := &l.Words[i]
 			w.Guess, _ = ParseState(w.Word)
 			w.Reason = "the word is one of our own"
 		}
-		return
+		return nil
 	}
-	var may []*Word // have been read, the one of most bytes first
+	var may []*Word // mean read, the one of most bytes first
 	for i := range l.Words {
 		w := &l.Words[i]
 		w.Guess = Failed
@@ -164,7 +165,7 @@ func (l *Learnt) guess() {
 	}
 	if len(may) == 0 {
 		l.Open = "no word stands over data"
-		return
+		return nil
 	}
 	var rivals int64
 	for _, w := range may[1:] {
@@ -173,7 +174,7 @@ func (l *Learnt) guess() {
 	most := may[0]
 	if most.Bytes/byFar < rivals {
 		l.Open = fmt.Sprintf("%d words may mean read, and none of them covers by far the most", len(may))
-		return
+		return nil
 	}
 	most.Guess = Read
 	switch {
@@ -184,53 +185,72 @@ func (l *Learnt) guess() {
 	default:
 		most.Reason = "it is the only word that data stands under"
 	}
-	l.Open = l.whyOpen(most)
+	return most
 }
 
 // whyOpen says why the guess that a word means read cannot be accepted, "" if
 // it can. That another word means read must be ruled out, whatever stands in
 // the sectors that were not read. It is where under every other word each
-// sector looked at holds one and the same mark: if another word meant read,
-// all that was read of the drive would hold that mark. Zeros, or any one byte
-// again and again, are no mark, since drives that are empty, erased or wiped
-// hold them; and a mark under most of the drive may be what it was wiped with.
+// sector looked at holds one and the same mark, in several places: if another
+// word meant read, all that was read of the drive would hold that mark. Zeros,
+// or any one byte again and again, are no mark, since drives that are empty,
+// erased or wiped hold them; and a mark under most of the drive may be what it
+// was wiped with.
 //
-// What is left is a drive of which nothing was read, where the word means that
-// nothing was tried. Imagers begin at an end of the drive, and what they tried
-// there has the mark: so the word must stand at both ends.
-func (l *Learnt) whyOpen(read *Word) string {
+// What is left is a drive of which nothing at all was read, where the word
+// means that nothing was tried. Imagers begin at an end of the drive, and what
+// they tried there has the mark: so the word must stand at both ends.
+func (l *Learnt) whyOpen(read *Word, path string, o LearnOptions) (string, error) {
 	if read.Under == nil {
-		return "how much a word covers does not prove that it was read"
+		return "how much a word covers does not prove that it was read", nil
 	}
 	var mark []byte
 	var others int64
-	marked := 0
-	for i := range l.Words {
-		w := &l.Words[i]
-		if w == read {
+	rec := *l.Best.Recipe
+	rec.Words = map[string]State{}
+	for _, w := range l.Words {
+		rec.Words[w.Word] = w.Guess
+		if w.Word == read.Word {
 			continue
 		}
 		if mark == nil {
 			mark = w.Under.mark()
 		}
 		if mark == nil || !bytes.Equal(w.Under.mark(), mark) {
-			return fmt.Sprintf("%q may mean read as well as %q: only where each sector under it holds the mark of an imager, the same under all such words, is it certainly unread (zeros and old data are no mark)", w.Word, read.Word)
+			return fmt.Sprintf("%q may mean read as well as %q: only where each sector under it holds the mark of an imager, the same under all such words, is it certainly unread (zeros and old data are no mark)", w.Word, read.Word), nil
 		}
 		others += w.Bytes
-		marked += w.Under.Sectors
 	}
+	if read.Bytes <= others {
+		return fmt.Sprintf("%q covers less than the other words do", read.Word), nil
+	}
+	m, err := Import(path, &rec, o.Size)
+	if err != nil {
+		return "", err
+	}
+	var in []Range // the word's own
+	places := 0
+	for r := range m.Over(0, m.End()) {
+		if r.State == Read {
+			in = append(in, r)
+		} else {
+			places++
+		}
+	}
+	_, seen := sample(o.Image, o.sector(), in)
 	switch {
-	case marked < minMarked:
-		return fmt.Sprintf("only %d sectors show the mark of an imager, and they should be %d at least", marked, minMarked)
-	case read.seen["*"+string(mark)]+read.seen["="+string(mark)] > 0:
-		return fmt.Sprintf("the mark of unread sectors stands under %q too", read.Word)
-	case read.Bytes <= others:
-		return fmt.Sprintf("%q covers less than the other words do", read.Word)
-	case !read.ends:
-		return fmt.Sprintf("%q does not stand at both ends of the drive, so it may mean what was not tried", read.Word)
+	case places < minPlaces:
+		return fmt.Sprintf("the mark of an imager stands in %d places, and should in %d at least", places, minPlaces), nil
+	case seen["*"+string(mark)]+seen["="+string(mark)] > 0:
+		return fmt.Sprintf("the mark of unread sectors stands under %q too", read.Word), nil
+	case len(in) != places+1:
+		return fmt.Sprintf("%q does not stand at both ends of the drive, so it may mean what was not tried", read.Word), nil
 	}
-	return ""
+	return "", nil
 }
+
+// sector is how many bytes a sector has.
+func (o LearnOptions) sector() int64 { return cmp.Or(o.Sector, 512) }
 
 // filled reports whether nearly all sectors hold a filler.
 func (c *Content) filled() bool { return c.Sectors > 0 && 10*c.Data <= c.Sectors }

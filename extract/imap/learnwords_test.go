@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -57,7 +58,9 @@ func TestLearnWords(t *testing.T) {
 	for i := range 20 { // the sectors of the drive that were not read, each with a word of its own
 		oneSector = append(oneSector, area{1, fmt.Sprint("w", i+1), "data"}, area{9, "w0", "data"})
 	}
-	const no = "" // the words that are guessed read
+	in, gone := area{90, "in", "data"}, area{3, "gone", "SHUT "}
+	marked := func(a ...area) []area { return slices.Repeat(a, minPlaces) } // in as many places as must be
+	const no = ""                                                           // no word
 	for _, c := range []struct {
 		name  string
 		areas []area
@@ -65,28 +68,30 @@ func TestLearnWords(t *testing.T) {
 		read  string // the word that is guessed read
 		open  string // part of why that is not accepted; "" if it is
 	}{
-		{"marked", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {80, "in", "data"}}, false, "in", ""},
-		{"marked, two words", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {9, "late", "SHUT "}, {80, "in", "data"}}, false, "in", ""},
-		{"marked, with empty space", []area{{900, "in", "zeros"}, {20, "gone", "SHUT "}, {800, "in", "data"}}, false, "in", ""},
+		{"marked", marked(in, gone, in), false, "in", ""},
+		{"marked, two words", marked(in, gone, area{3, "late", "SHUT "}, in), false, "in", ""},
+		{"marked, with empty space", marked(in, gone, area{90, "in", "zeros"}), false, "in", ""},
 		{"ours", []area{{9, "read", "zeros"}, {20, "failed", "data"}, {9, "read", "zeros"}}, false, "read", ""},
 		{"ours, alone", []area{{9, "read", "data"}, {20, "failed", "data"}, {9, "skipped", "data"}}, true, "read", ""},
 
 		{"one-sector words over old data", oneSector, false, "w0", `"w1" may mean read as well`},
-		{"several words over data", []area{{500, "in", "data"}, {300, "half", "data"}, {20, "gone", "SHUT "}, {90, "in", "data"}}, false, no, "2 words may mean read, and none"},
-		{"one of several covers by far the most", []area{{500, "in", "data"}, {30, "half", "data"}, {20, "gone", "SHUT "}, {90, "in", "data"}}, false, "in", `"half" may mean read as well`},
-		{"a drive that mostly failed, over old data", []area{{10, "in", "data"}, {900, "gone", "data"}, {10, "in", "data"}, {900, "gone", "data"}}, false, "gone", `"in" may mean read as well`},
-		{"a drive that was empty as far as it was read", []area{{900, "gone", "data"}, {30, "in", "zeros"}, {900, "gone", "data"}}, false, "gone", "zeros and old data are no mark"},
-		{"a drive that was erased as far as it was read", []area{{900, "gone", "data"}, {30, "in", "\xff"}, {900, "gone", "data"}}, false, "gone", `"in" may mean read as well`},
-		{"zeros", []area{{900, "in", "data"}, {20, "gone", "zeros"}, {80, "in", "data"}}, false, "in", `"gone" may mean read as well`},
-		{"a mark and zeros", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {20, "left", "zeros"}, {80, "in", "data"}}, false, "in", `"left" may mean read as well`},
-		{"two marks", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {20, "left", "OPEN "}, {80, "in", "data"}}, false, "in", "may mean read as well"},
-		{"few sectors with a mark", []area{{900, "in", "data"}, {2, "gone", "SHUT "}, {80, "in", "data"}}, false, "in", "only 2 sectors show"},
-		{"the mark under the word", []area{{200, "in", "data"}, {60, "in", "SHUT "}, {20, "gone", "SHUT "}, {80, "in", "data"}}, false, "in", `stands under "in" too`},
-		{"the mark under most", []area{{90, "in", "data"}, {900, "gone", "SHUT "}, {90, "in", "data"}}, false, "in", "covers less than"},
-		{"nothing was read, and most not tried", []area{{30, "gone", "SHUT "}, {900, "left", "data"}, {90, "gone", "SHUT "}, {90, "left", "data"}}, false, "left", "both ends"},
-		{"backward, nothing was read", []area{{900, "left", "data"}, {90, "gone", "SHUT "}, {9, "left", "data"}, {30, "gone", "SHUT "}}, false, "left", "both ends"},
-		{"fillers alone", []area{{900, "in", "zeros"}, {20, "gone", "SHUT "}, {80, "in", "zeros"}}, false, no, "no word stands over data"},
-		{"no image", []area{{900, "in", "data"}, {20, "gone", "SHUT "}, {80, "in", "data"}}, true, "in", "does not prove"},
+		{"several words over data", marked(in, gone, area{30, "half", "data"}, in), false, no, "2 words may mean read, and none"},
+		{"one of several covers by far the most", marked(in, gone, area{9, "half", "data"}, in), false, "in", `"half" may mean read as well`},
+		{"a drive that mostly failed, over old data", marked(area{900, "gone", "data"}, area{10, "in", "data"}), false, "gone", `"in" may mean read as well`},
+		{"the same, with marks where it was not tried", marked(area{900, "gone", "data"}, area{10, "in", "data"}, area{10, "left", "SHUT "}), false, "gone", `"in" may mean read as well`},
+		{"a drive that was empty as far as it was read", marked(area{900, "gone", "data"}, area{30, "in", "zeros"}, area{90, "gone", "data"}), false, "gone", "zeros and old data are no mark"},
+		{"a drive that was erased as far as it was read", marked(area{900, "gone", "data"}, area{30, "in", "\xff"}, area{90, "gone", "data"}), false, "gone", `"in" may mean read as well`},
+		{"one flat picture was read", []area{{900, "gone", "data"}, {30, "in", "\xf0\xc0\x20"}, {90, "gone", "data"}, {9, "in", "\xf0\xc0\x20"}, {90, "gone", "data"}}, false, "gone", "in 2 places"},
+		{"zeros", marked(in, area{9, "gone", "zeros"}, in), false, "in", `"gone" may mean read as well`},
+		{"a mark and zeros", marked(in, gone, area{9, "left", "zeros"}, in), false, "in", `"left" may mean read as well`},
+		{"two marks", marked(in, gone, area{9, "left", "OPEN "}, in), false, "in", "may mean read as well"},
+		{"few places with a mark", []area{in, {60, "gone", "SHUT "}, in}, false, "in", "in 1 places"},
+		{"the mark under the word", marked(in, gone, area{60, "in", "SHUT "}, in), false, "in", `stands under "in" too`},
+		{"the mark under most", marked(in, area{300, "gone", "SHUT "}, in), false, "in", "covers less than"},
+		{"nothing was read, and most not tried", append([]area{gone}, marked(area{90, "left", "data"}, gone, area{90, "left", "data"})...), false, "left", "both ends"},
+		{"backward, nothing was read", append(marked(area{90, "left", "data"}, gone, area{90, "left", "data"}), gone), false, "left", "both ends"},
+		{"fillers alone", marked(area{90, "in", "zeros"}, gone, area{90, "in", "zeros"}), false, no, "no word stands over data"},
+		{"no image", marked(in, gone, in), true, "in", "does not prove"},
 		{"no image, and no word covers most", []area{{90, "in", "data"}, {20, "gone", "SHUT "}, {80, "in", "data"}}, true, no, "none of them"},
 		{"a word of ours among others", []area{{90, "read", "data"}, {900, "left", "data"}, {80, "failed", "data"}}, false, no, "none of them"},
 	} {
@@ -123,16 +128,16 @@ func TestLearnWords(t *testing.T) {
 
 // A word in ISO 8859-1 is counted with all its ranges, and accepted.
 func TestLearnWordsText(t *testing.T) {
-	_, image := layAreas([]area{{940, "", "data"}, {40, "", "SHUT "}, {20, "", "data"}})
+	list, image := layAreas(slices.Repeat([]area{{50, "in", "data"}, {3, "sp\xe4ter", "SHUT "}, {1, "gone", "SHUT "}, {1, "sp\xe4ter", "SHUT "}, {50, "in", "data"}}, 9))
 	path := filepath.Join(t.TempDir(), "list.txt")
-	if err := os.WriteFile(path, []byte("0 940 in\n940 20 sp\xe4ter\n960 1 gone\n961 19 sp\xe4ter\n980 20 in\n"), 0o600); err != nil {
+	if err := os.WriteFile(path, []byte(list), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	l, err := Learn(t.Context(), path, LearnOptions{Size: int64(len(image)), Image: image})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if w := l.Words[1]; w.Word != "später" || w.Bytes != 39*512 || w.Ranges != 2 || w.Under.Sectors != 39 {
+	if w := l.Words[1]; w.Word != "später" || w.Bytes != 36*512 || w.Ranges != 18 || w.Under.Sectors != 36 {
 		t.Errorf("%+v", w)
 	}
 	if !l.Accept() {
@@ -142,7 +147,7 @@ func TestLearnWordsText(t *testing.T) {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 	m, err := Import(path, l.Best.Recipe, int64(len(image)))
-	if err != nil || m.Tally(0, m.End())[Read] != 960*512 {
+	if err != nil || m.Tally(0, m.End())[Read] != 900*512 {
 		t.Errorf("%v, %v", m, err)
 	}
 }
@@ -179,7 +184,7 @@ func imaging(rnd *rand.Rand, sectors int64) []Range {
 	)
 	var ranges []Range
 	last := Failed + 1
-	for pos, n := int64(0), 5+rnd.Int64N(300); pos < sectors; {
+	for pos, n := int64(0), pick[int64](rnd, 6, 30, 200, 600, 1000); pos < sectors; {
 		p := rnd.IntN(100)
 		state := Read
 		for p >= weigh[state] {
@@ -227,15 +232,15 @@ func fill(p []byte, with string) {
 // Of lists drawn at random, over images whose unread sectors hold old data,
 // zeros or marks, no sector that was not read is ever called read by a recipe
 // that was accepted, whatever covers most. Lists of what imagers do best,
-// marks under all that was not read and hardly anything unread, are mostly
-// accepted.
+// marks under all that was not read and hardly anything unread, are accepted
+// where there are enough places.
 func TestLearnAcceptCorpus(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(41, 42))
 	random := rand.NewChaCha8([32]byte{43})
 	path := filepath.Join(t.TempDir(), "list.txt")
-	const lists = 1200
+	const lists = 400
 	type figures struct{ sure, accepted int }
-	by := map[string]figures{}
+	by := map[string]figures{} // of lists of a kind
 	wrong := 0
 	for i := range lists {
 		sectors := 600 + rnd.Int64N(4000)
@@ -297,7 +302,7 @@ func TestLearnAcceptCorpus(t *testing.T) {
 			for _, r := range ranges {
 				if got := m.Tally(r.Start, r.Length)[Read]; r.State != Read && got > 0 {
 					wrong++
-					t.Errorf("list %d: %d bytes from %d are %v and called read; it stands over %v\n%+v", i, got, r.Start, r.State, under, l.Words)
+					t.Errorf("list %d: %d bytes from %d are %v and called read; it stands over %v", i, got, r.Start, r.State, under)
 					break
 				}
 			}
@@ -310,10 +315,10 @@ func TestLearnAcceptCorpus(t *testing.T) {
 	if wrong > 0 {
 		t.Errorf("%d lists with false reads", wrong)
 	}
-	if n := by["our own words"]; n.accepted != n.sure || n.sure < 50 {
+	if n := by["our own words"]; n.accepted != n.sure || n.sure < 20 {
 		t.Errorf("our own words: %+v", n)
 	}
-	if n := by["nearly all was read, under the rest mark"]; n.sure < 20 || 2*n.accepted < n.sure {
+	if n := by["nearly all was read, under the rest mark"]; n.sure < 8 || 4*n.accepted < n.sure {
 		t.Errorf("plain lists: %+v", n)
 	}
 }
