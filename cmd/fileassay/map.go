@@ -273,10 +273,11 @@ fit it prints them all as comments, and the recipe is left to you.
 What a word means is never more than a guess, printed as a comment. The word
 that covers by far the most of what data stands under is guessed read, all
 others failed. --accept takes the guesses into the recipe only if no other word
-could mean read: if all words are our own four, or if under each other word
-nothing stands but one mark of the imager's, and the word stands at both ends of
-the drive. Zeros are no mark, and old data may stand wherever nothing was read.
-Else --accept refuses, and the recipe has blanks that must be filled in first.
+could mean read: if all words are our own four; or if under each other word
+nothing stands but one mark of the imager's, in eight places at least, and the
+word covers most of the drive and both its ends. Zeros are no mark, and old data
+may stand wherever nothing was read. Else --accept refuses, and the recipe has
+blanks that must be filled in before any command takes it.
 
 Exit status: 0 one reading is sure; 1 the run is good, and the list is
 ambiguous or --accept refuses; 2 wrong usage; 3 an input cannot be used; 4 an
@@ -332,7 +333,8 @@ func newMapFromFiller(ui *ui) *cobra.Command {
 imager may write into those that it could not read, and writes a map: these are
 failed, all others read. It is only as true as the filler: a sector that was
 read and truly holds those bytes cannot be told apart, and one that was left
-out without being filled is taken for read.
+out without being filled is taken for read. A filler that no sector holds is
+refused.
 
 Sectors of zeros are never taken for unread unless --zeros says so.
 ` + mapExitStatus,

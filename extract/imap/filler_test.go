@@ -115,6 +115,20 @@ func TestFillerKinds(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" || err != nil {
 		t.Errorf("zeros on demand: %v (-want +got):\n%s", err, diff)
 	}
+	if _, err := run(imap.FillerSearch{Filler: []byte("GONE"), State: imap.Failed}); !errors.Is(err, imap.ErrNoFiller) {
+		t.Errorf("a filler that stands nowhere: %v", err)
+	}
+	// a larger sector with a filled one in it is unread; zeros are common in parts of one
+	got, err = run(imap.FillerSearch{Filler: []byte("GONE"), Prefix: true, State: imap.Failed, Sector: 1024})
+	want = []imap.Range{{Start: 0, Length: 1024, State: imap.Failed}, {Start: 1024, Length: 2048}, {Start: 3072, Length: 1024, State: imap.Failed}}
+	if diff := cmp.Diff(want, got); diff != "" || err != nil {
+		t.Errorf("a filler in a part: %v (-want +got):\n%s", err, diff)
+	}
+	got, err = run(imap.FillerSearch{Filler: make([]byte, 4), Zeros: true, State: imap.Failed, Sector: 1024})
+	want = []imap.Range{{Start: 0, Length: 1024}, {Start: 1024, Length: 1024, State: imap.Failed}, {Start: 2048, Length: 1024}, {Start: 3072, Length: 1024, State: imap.Failed}}
+	if diff := cmp.Diff(want, got); diff != "" || err != nil {
+		t.Errorf("zeros in larger sectors: %v (-want +got):\n%s", err, diff)
+	}
 	for _, s := range []imap.FillerSearch{
 		{State: imap.Failed},
 		{Filler: make([]byte, 513), State: imap.Failed},
