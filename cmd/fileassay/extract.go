@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fileassay/verify/delivery"
+	"fileassay/verify/glob"
 	"fileassay/verify/result"
 )
 
@@ -122,8 +123,8 @@ func (f *selectionFlags) selection() (delivery.Selection, error) {
 		}
 	}
 	for _, p := range s.Paths {
-		if !delivery.ValidPattern(p) {
-			return s, usagef("--path %q: the pattern is malformed", p)
+		if _, err := glob.Compile(p); err != nil {
+			return s, usagef("--path: %v", err)
 		}
 	}
 	for _, v := range s.Volumes {

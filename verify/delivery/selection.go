@@ -8,15 +8,16 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/bmatcuk/doublestar/v4"
+	"fileassay/verify/glob"
 )
 
 // Selection says which files of a result are wanted.
 type Selection struct {
 	Verdicts []result.Verdict // intact, damaged or both; none is intact
-	Paths    []string         // patterns of which a path fits one; none fits all
+	Paths    []string         // patterns of package glob of which a path fits one; none fits all
 	Volumes  []int            // none is all
 	Wanted   string           // path of a wanted list; "" for none
+	patterns []*glob.Pattern  // of Paths
 	weigh    func(*result.File) float64
 }
 
@@ -30,10 +31,13 @@ func (s *Selection) prepare() error {
 			return &files.InputError{Err: fmt.Errorf("verdict %q: files that are intact or damaged can be delivered; of a lost one there is nothing", v)}
 		}
 	}
+	s.patterns = nil
 	for _, p := range s.Paths {
-		if !ValidPattern(p) {
-			return &files.InputError{Err: fmt.Errorf("path pattern %q is malformed", p)}
+		pattern, err := glob.Compile(p)
+		if err != nil {
+			return &files.InputError{Err: fmt.Errorf("paths: %w", err)}
 		}
+		s.patterns = append(s.patterns, pattern)
 	}
 	if s.Wanted == "" {
 		return nil
@@ -51,7 +55,7 @@ func (s *Selection) takes(f *result.File) bool {
 	if len(s.Volumes) > 0 && !slices.Contains(s.Volumes, f.Volume) {
 		return false
 	}
-	if len(s.Paths) > 0 && !slices.ContainsFunc(s.Paths, func(p string) bool { return doublestar.MatchUnvalidated(p, f.Path) }) {
+	if len(s.patterns) > 0 && !slices.ContainsFunc(s.patterns, func(p *glob.Pattern) bool { return p.Match(f.Path) }) {
 		return false
 	}
 	return s.weigh == nil || s.weigh(f) > 0
@@ -76,6 +80,3 @@ func (s *Selection) String() string {
 	}
 	return b.String()
 }
-
-// ValidPattern reports whether a pattern for paths is well-formed.
-func ValidPattern(p string) bool { return doublestar.ValidatePattern(p) }

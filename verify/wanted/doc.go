@@ -14,7 +14,7 @@
 //	1   **
 //
 // What follows the weight is any number of conditions and then, perhaps, a
-// pattern (of package doublestar). A pattern with a slash in it is held against
+// pattern (of package glob, which bounds it). A pattern with a slash in it is held against
 // the whole path, one without against the last name alone, so that "/x" means x
 // in the root folder. Upper and lower case are the same, and so are the ways to
 // write an accent. Volumes have the numbers of the result.

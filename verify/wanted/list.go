@@ -14,9 +14,10 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"github.com/bmatcuk/doublestar/v4"
 	"github.com/dustin/go-humanize"
 	"golang.org/x/text/unicode/norm"
+
+	"fileassay/verify/glob"
 )
 
 // DefaultText is the list that is built in, as it would stand in a file.
@@ -47,9 +48,8 @@ type rule struct {
 	older   time.Time
 	larger  int64
 	smaller int64
-	pattern string // folded; "" for every path
-	suffix  string // of a pattern that is a star and then this
-	name    bool   // the pattern is for the last name alone
+	pattern *glob.Pattern // folded; nil for every path
+	name    bool          // the pattern is for the last name alone
 }
 
 // MaxWeight bounds the weights of a list.
@@ -199,15 +199,9 @@ func (r *rule) glob(p string) error {
 		return nil
 	}
 	r.name = !strings.Contains(p, "/")
-	p = strings.TrimPrefix(p, "/")
-	if !doublestar.ValidatePattern(p) {
-		return fmt.Errorf(`pattern %q is malformed; a \ before a sign takes it as it is`, p)
-	}
-	r.pattern = p
-	if r.name && strings.HasPrefix(p, "*") && !strings.ContainsAny(p[1:], `*?[]{}\`) {
-		r.suffix = p[1:]
-	}
-	return nil
+	var err error
+	r.pattern, err = glob.Compile(strings.TrimPrefix(p, "/"))
+	return err
 }
 
 // Weight is how much an entry is wanted; 0 where not at all.
@@ -249,15 +243,10 @@ func (r *rule) fits(e *Entry, path, name string) bool {
 	if e.Size < r.larger && r.larger > 0 || r.smaller > 0 && e.Size >= r.smaller {
 		return false
 	}
-	switch {
-	case r.pattern == "":
-		return true
-	case r.suffix != "":
-		return strings.HasSuffix(name, r.suffix)
-	case r.name:
-		return doublestar.MatchUnvalidated(r.pattern, name)
+	if r.name {
+		path = name
 	}
-	return doublestar.MatchUnvalidated(r.pattern, path)
+	return r.pattern == nil || r.pattern.Match(path)
 }
 
 // Leads is the most that anything below a folder of a volume may be wanted,
@@ -267,11 +256,15 @@ func (l *List) Leads(volume int, folder string) float64 {
 	most := 0.0
 	for i := range l.rules {
 		r := &l.rules[i]
-		if r.volume != 0 && volume != 0 && r.volume != volume || !r.reaches(folder) {
+		if r.volume != 0 && volume != 0 && r.volume != volume {
+			continue
+		}
+		some, all := r.below(folder)
+		if !some {
 			continue
 		}
 		most = max(most, r.weight)
-		if r.plain() && (r.volume == 0 || r.volume == volume) && r.takesAll(folder) {
+		if all && r.plain() && (r.volume == 0 || r.volume == volume) {
 			break // no later rule is asked for what lies below
 		}
 	}
@@ -283,34 +276,16 @@ func (r *rule) plain() bool {
 	return r.kind == "" && r.newer.IsZero() && r.older.IsZero() && r.larger == 0 && r.smaller == 0
 }
 
-// reaches reports whether the rule may fit something below a folder.
-func (r *rule) reaches(folder string) bool {
-	if r.pattern == "" || r.name || folder == "" {
-		return true
+// below reports whether the rule may fit something below a folder by its
+// pattern, and whether it fits all that may lie there.
+func (r *rule) below(folder string) (some, all bool) {
+	switch {
+	case r.pattern == nil:
+		return true, true
+	case r.name:
+		return true, false
 	}
-	parts := strings.Split(r.pattern, "/")
-	depth := strings.Count(folder, "/") + 1
-	for i, p := range parts {
-		// alternatives may hold slashes: such a pattern is not taken apart
-		if strings.Contains(p, "{") && !strings.Contains(p, "}") {
-			return true
-		}
-		if p == "**" && doublestar.MatchUnvalidated(strings.Join(parts[:i+1], "/"), folder) {
-			return true
-		}
-		if i+1 == depth {
-			return i+1 < len(parts) && doublestar.MatchUnvalidated(strings.Join(parts[:i+1], "/"), folder)
-		}
-	}
-	return false
-}
-
-// takesAll reports whether the rule fits all that lies below a folder.
-func (r *rule) takesAll(folder string) bool {
-	if r.pattern == "" {
-		return true
-	}
-	return !r.name && strings.HasSuffix(r.pattern, "/**") && doublestar.MatchUnvalidated(r.pattern, folder+"/x/x")
+	return r.pattern.Below(folder)
 }
 
 // fold makes one of all ways to write a name: upper and lower case are the same

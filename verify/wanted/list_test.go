@@ -92,6 +92,15 @@ func TestLeads(t *testing.T) {
 			t.Errorf("volume %d: %q leads to %v, want %v", c.volume, c.folder, got, c.want)
 		}
 	}
+	// what a folder is called that a rule takes whole tells nothing of others
+	if l, err = Parse("t", strings.NewReader("1 /a/x/**\n1 /b/x/x/**\n9 /*/y/**\n")); err != nil {
+		t.Fatal(err)
+	}
+	for _, folder := range []string{"a", "b", "b/y"} {
+		if got := l.Leads(0, folder); got != 9 {
+			t.Errorf("%q leads to %v, want 9", folder, got)
+		}
+	}
 	if got := Default().Leads(0, "any/folder"); got != 10 {
 		t.Errorf("the built-in list leads to %v, want 10", got)
 	}
@@ -119,22 +128,37 @@ func TestDefault(t *testing.T) {
 
 func TestParseRefuses(t *testing.T) {
 	for text, say := range map[string]string{
-		"":                     "no rule",
-		"x *.jpg":              "line 1: weight",
-		"-1 *.jpg":             "weight",
-		"NaN **":               "weight",
-		"2e9 **":               "weight",
-		"5":                    "what for",
-		"# a\n1 kind:painting": "line 2: kind:painting: no such kind",
-		"1 newer:yesterday":    "give a day",
-		"1 larger:huge":        "give a size",
-		"1 smaller:0":          "nothing",
-		"1 volume:0 **":        "give the volume's number",
-		"1 volume:Data **":     "give the volume's number",
-		"1 a/[b":               "malformed",
+		"":                                       "no rule",
+		"x *.jpg":                                "line 1: weight",
+		"-1 *.jpg":                               "weight",
+		"NaN **":                                 "weight",
+		"2e9 **":                                 "weight",
+		"5":                                      "what for",
+		"# a\n1 kind:painting":                   "line 2: kind:painting: no such kind",
+		"1 newer:yesterday":                      "give a day",
+		"1 larger:huge":                          "give a size",
+		"1 smaller:0":                            "nothing",
+		"1 volume:0 **":                          "give the volume's number",
+		"1 volume:Data **":                       "give the volume's number",
+		"1 a/[b":                                 "line 1: pattern \"a/[b\" is malformed",
+		"# x\n1 " + strings.Repeat("{a,b}", 200): "line 2: pattern \"" + strings.Repeat("{a,b}", 16) + "…\" has more than 256 alternatives",
 	} {
 		if _, err := Parse("t", strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), say) {
 			t.Errorf("%q: error %v, want one with %q", text, err, say)
+		}
+	}
+}
+
+// Rules that go back over what they read would not end.
+func TestBraces(t *testing.T) {
+	braces := strings.Repeat("{a,aa,aaa}", 18)
+	l, err := Parse("t", strings.NewReader("2 "+braces+"b\n3 /x/"+braces+"\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for path, want := range map[string]float64{"x/" + strings.Repeat("a", 55): 0, "x/" + strings.Repeat("a", 54): 3, strings.Repeat("A", 30) + "b": 2} {
+		if got := l.Weight(Entry{Path: path}); got != want {
+			t.Errorf("%s: weight %v, want %v", path, got, want)
 		}
 	}
 }
