@@ -28,10 +28,14 @@ type Job struct {
 	Logo       string `toml:"logo"` // path of a PNG or JPEG file
 }
 
-// Bounds of a job's file and of its logo.
+// Bounds of a job's file and of its logo. A small file can hold a picture that
+// takes gigabytes or hours of whoever opens the page.
 const (
-	maxJob  = 1 << 20
-	maxLogo = 1 << 20
+	maxJob    = 1 << 20 // bytes
+	maxLogo   = 1 << 20 // bytes
+	maxSide   = 4096    // pixels
+	maxPixels = 4 << 20
+	maxScans  = 100 // passes of a JPEG over its pixels
 )
 
 // LoadJob reads a job from a TOML file. A logo's path counts from the folder
@@ -47,7 +51,7 @@ func LoadJob(path string) (Job, error) {
 		return j, &files.InputError{Err: fmt.Errorf("job %s: %w", path, err)}
 	}
 	if unknown := meta.Undecoded(); len(unknown) > 0 {
-		return j, &files.InputError{Err: fmt.Errorf("job %s: no such key: %s; there are job, customer, drive, serial, technician, date, remarks and logo", path, visible(unknown[0].String()))}
+		return j, &files.InputError{Err: fmt.Errorf("job %s: no such key: %s; there are job, customer, drive, serial, technician, date, remarks and logo", path, unknown[0])}
 	}
 	if j.Logo != "" && !filepath.IsAbs(j.Logo) {
 		j.Logo = filepath.Join(filepath.Dir(path), j.Logo)
@@ -98,10 +102,28 @@ func (j Job) loadLogo() (*logo, error) {
 	if err != nil {
 		return nil, &files.InputError{Err: fmt.Errorf("logo %s: %w; give a PNG or JPEG file", j.Logo, err)}
 	}
-	if c.Width < 1 || c.Height < 1 {
-		return nil, &files.InputError{Err: fmt.Errorf("logo %s: is %d by %d pixels; give a picture", j.Logo, c.Width, c.Height)}
+	if err := checkPicture(data, c, form); err != nil {
+		return nil, &files.InputError{Err: fmt.Errorf("logo %s: %w", j.Logo, err)}
 	}
 	return &logo{Type: "image/" + form, Data: data, Width: c.Width, Height: c.Height}, nil
+}
+
+// checkPicture refuses a picture that is too costly to show, by its header and
+// marks alone: it is never decoded here.
+func checkPicture(data []byte, c image.Config, form string) error {
+	switch {
+	case form != "png" && form != "jpeg":
+		return fmt.Errorf("is of the form %s; give a PNG or JPEG file", form)
+	case c.Width < 1 || c.Height < 1:
+		return fmt.Errorf("is %d by %d pixels; give a picture", c.Width, c.Height)
+	case c.Width > maxSide || c.Height > maxSide || c.Width*c.Height > maxPixels:
+		return fmt.Errorf("is %d by %d pixels; a logo may have %d on a side and %d in all: give a smaller picture", c.Width, c.Height, maxSide, maxPixels)
+	case form == "png" && bytes.Contains(data, []byte("acTL")):
+		return errors.New("is a picture that moves; give one that stands still")
+	case form == "jpeg" && bytes.Count(data, []byte{0xff, 0xda}) > maxScans:
+		return fmt.Errorf("is made of more than %d scans; save it anew", maxScans)
+	}
+	return nil
 }
 
 // readBounded reads a small file.
