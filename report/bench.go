@@ -12,6 +12,7 @@ import (
 	"fileassay/verify"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
+	"fileassay/verify/shown"
 )
 
 // benchView is what only the bench is shown.
@@ -56,7 +57,7 @@ type structureRow struct {
 func (v *view) bench(r *result.Result, inv *Inventory, o Options) error {
 	im := &r.Image
 	for _, w := range im.Missing {
-		v.ListingWhy = append(v.ListingWhy, visible(w))
+		v.ListingWhy = append(v.ListingWhy, shown.Text(w))
 	}
 	total := im.Map.Read + im.Map.Doubtful + im.Map.Failed + im.Map.Skipped
 	for i, n := range []int64{im.Map.Read, im.Map.Doubtful, im.Map.Failed, im.Map.Skipped} {
@@ -88,7 +89,7 @@ func (v *view) bench(r *result.Result, inv *Inventory, o Options) error {
 	v.Advice = advice(&verify.Outcome{Image: r.Image, Volumes: r.Volumes, Summary: r.Summary})
 	v.heads(r)
 	for _, n := range im.Notes {
-		v.Notes = append(v.Notes, visible(n))
+		v.Notes = append(v.Notes, shown.Text(n))
 	}
 	for i, b := range im.Broken {
 		if i == maxShown {
@@ -128,8 +129,8 @@ func (v *view) curve(r *result.Result, o Options) error {
 
 // imageFacts are the files that the result was made from.
 func imageFacts(im *result.Image, inv *Inventory) [][2]string {
-	out := [][2]string{{"Image", visible(im.Path)}, {"Bytes", humanize.Comma(im.Size)}, {"Bytes of the drive", humanize.Comma(im.DriveSize)},
-		{"Sector", fmt.Sprint(im.Sector)}, {"Partition table", visible(im.Table)}}
+	out := [][2]string{{"Image", shown.Text(im.Path)}, {"Bytes", humanize.Comma(im.Size)}, {"Bytes of the drive", humanize.Comma(im.DriveSize)},
+		{"Sector", fmt.Sprint(im.Sector)}, {"Partition table", shown.Text(im.Table)}}
 	if im.Offset > 0 {
 		out = append(out, [2]string{"The drive begins at", fmt.Sprintf("byte %s of the image; sectors are counted from the image's first byte", humanize.Comma(im.Offset))})
 	}
@@ -139,13 +140,13 @@ func imageFacts(im *result.Image, inv *Inventory) [][2]string {
 	if im.Map.AssumedRead {
 		out = append(out, [2]string{"Imaging map", "none: every sector is assumed to have been read"})
 	} else {
-		out = append(out, [2]string{"Imaging map", visible(im.Map.Path)}, [2]string{"Its SHA-256", visible(im.Map.SHA256)})
+		out = append(out, [2]string{"Imaging map", shown.Text(im.Map.Path)}, [2]string{"Its SHA-256", shown.Text(im.Map.SHA256)})
 	}
 	if im.Map.TrustDoubtful {
 		out = append(out, [2]string{"Doubtful sectors", "taken as read"})
 	}
 	if im.Heads != nil {
-		out = append(out, [2]string{"Head map", visible(im.Heads.Path)})
+		out = append(out, [2]string{"Head map", shown.Text(im.Heads.Path)})
 	}
 	if inv.cut > 0 {
 		out = append(out, [2]string{"Ranges left out", fmt.Sprintf("of %s, for the page's size; the result has them", count(inv.cut, "file", "files"))})
@@ -175,7 +176,7 @@ func (v *view) heads(r *result.Result) {
 
 // value fills in what reading again would win.
 func (v *view) value(inv *Inventory, o Options) {
-	v.WantedName = visible(o.list().Name)
+	v.WantedName = shown.Text(o.list().Name)
 	for _, t := range inv.kindTotals() {
 		if t.files.Damaged+t.files.Lost > 0 {
 			v.KindValue = append(v.KindValue, namedCells{kindName(t.kind), []string{humanize.Comma(t.files.Damaged), humanize.Comma(t.files.Lost),
@@ -199,11 +200,11 @@ const maxStructures = 300
 func volumeOf(rec *result.Volume, sector int64) volumeView {
 	label := ""
 	if rec.Label != "" {
-		label = ` "` + visible(rec.Label) + `"`
+		label = ` "` + shown.Text(rec.Label) + `"`
 	}
-	v := volumeView{Title: fmt.Sprintf("Volume %d: %s%s", rec.Volume, visible(rec.Filesystem), label)}
+	v := volumeView{Title: fmt.Sprintf("Volume %d: %s%s", rec.Volume, shown.Text(rec.Filesystem), label)}
 	f := rec.Files
-	v.Facts = [][2]string{{"Place", sectors(rec.Start, rec.Length, sector)}, {"Size", exact(rec.Length)}, {"Allocation unit", size(rec.Cluster)}, {"Found by", visible(rec.Found)},
+	v.Facts = [][2]string{{"Place", sectors(rec.Start, rec.Length, sector)}, {"Size", exact(rec.Length)}, {"Allocation unit", size(rec.Cluster)}, {"Found by", shown.Text(rec.Found)},
 		{"Files", fmt.Sprintf("%s intact, %s damaged, %s lost", humanize.Comma(f.Intact), humanize.Comma(f.Damaged), humanize.Comma(f.Lost))},
 		{"Folders", fmt.Sprintf("%s, of which %s not read whole", humanize.Comma(rec.Folders.Total()), humanize.Comma(rec.Folders.Damaged+rec.Folders.Lost))},
 		{"Content", fmt.Sprintf("%s read, %s doubtful, %s failed, %s not tried, %s unlocated", size(rec.Bytes.Read), size(rec.Bytes.Doubtful), size(rec.Bytes.Failed), size(rec.Bytes.Skipped), size(rec.Bytes.Unlocated))}}
@@ -211,21 +212,21 @@ func volumeOf(rec *result.Volume, sector int64) volumeView {
 		v.Facts = slices.DeleteFunc(v.Facts, func(f [2]string) bool { return f[0] == "Allocation unit" })
 	}
 	for _, n := range rec.Notes {
-		v.Notes = append(v.Notes, visible(n))
+		v.Notes = append(v.Notes, shown.Text(n))
 	}
 	v.Listing = "The list of its files may be short"
 	if rec.Listing.Complete {
 		v.Listing = "The list of its files is complete"
 	}
 	for _, w := range rec.Listing.Why {
-		v.Why = append(v.Why, visible(w))
+		v.Why = append(v.Why, shown.Text(w))
 	}
 	for i, s := range rec.Structures {
 		if i == maxStructures {
 			v.Structures = append(v.Structures, structureRow{Name: fmt.Sprintf("and %d more in the result", len(rec.Structures)-i)})
 			break
 		}
-		row := structureRow{Name: visible(s.Name), Place: "unknown", Size: size(s.Length), Unread: size(s.Unread), Health: visible(strings.TrimSpace(s.Health)), Note: visible(s.Note)}
+		row := structureRow{Name: shown.Text(s.Name), Place: "unknown", Size: size(s.Length), Unread: size(s.Unread), Health: shown.Text(strings.TrimSpace(s.Health)), Note: shown.Text(s.Note)}
 		if s.Start != nil {
 			row.Place = humanize.Comma(*s.Start / sector)
 		}

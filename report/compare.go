@@ -10,15 +10,16 @@ import (
 
 	"fileassay/verify/compare"
 	"fileassay/verify/result"
+	"fileassay/verify/shown"
 )
 
 // Comparison writes what a further pass won for the terminal, with at most rows
 // files of each sort; 0 for all. What got worse comes first.
 func Comparison(w io.Writer, c *compare.Comparison, rows int, s Style) error {
 	p := &printer{w: w, Style: s}
-	p.line("%s  %s to %s, wanted by %s", p.bold("What was won"), visible(c.Before), visible(c.After), visible(c.Wanted))
+	p.line("%s  %s to %s, wanted by %s", p.bold("What was won"), c.Before, c.After, c.Wanted)
 	for _, n := range c.Notes {
-		p.line("  - %s", visible(n))
+		p.line("  - %s", n)
 	}
 	p.worse(c, rows)
 	p.line("")
@@ -143,7 +144,7 @@ func contentWords(c *compare.Comparison) string {
 	if r == nil {
 		return "the content of sectors that both passes read was not compared; with --content both images are read again, and it is"
 	}
-	return fmt.Sprintf("%s by both passes compared byte for byte (%s and %s): %s", count(r.Compared, "sector read", "sectors read"), visible(r.Images[0]), visible(r.Images[1]),
+	return fmt.Sprintf("%s by both passes compared byte for byte (%s and %s): %s", count(r.Compared, "sector read", "sectors read"), shown.Text(r.Images[0]), shown.Text(r.Images[1]),
 		differs(r.Differ))
 }
 
@@ -162,7 +163,7 @@ func (p *printer) contentOf(c *compare.Comparison) {
 	p.line("  %s", contentWords(c))
 	if c.Content != nil {
 		for _, n := range c.Content.Notes {
-			p.line("  - %s", visible(n))
+			p.line("  - %s", n)
 		}
 	}
 }
@@ -170,7 +171,7 @@ func (p *printer) contentOf(c *compare.Comparison) {
 func (p *printer) listings(c *compare.Comparison) {
 	p.line("")
 	for _, l := range c.Listings {
-		p.line("  volume %d (%s at %d): %s; files listed: %s before, %s now; list %s before, %s now; unread records %s before, %s now", l.Volume, visible(l.Filesystem),
+		p.line("  volume %d (%s at %d): %s; files listed: %s before, %s now; list %s before, %s now; unread records %s before, %s now", l.Volume, l.Filesystem,
 			l.Start, l.State, humanize.Comma(l.Files[0]), humanize.Comma(l.Files[1]), completeness(l.Complete[0]), completeness(l.Complete[1]),
 			humanize.Comma(l.UnreadRecords[0]), humanize.Comma(l.UnreadRecords[1]))
 	}
@@ -190,22 +191,22 @@ func (p *printer) changes(c *compare.Comparison, x comparedSort, rows int) {
 	}
 	p.line("")
 	p.line("%s", p.bold(x.title+": "+count(n, "entry", "entries")))
-	shown, left := 0, int64(0)
+	printed, left := 0, int64(0)
 	for i := range c.Changes {
 		ch := &c.Changes[i]
 		switch {
 		case ch.What != x.what:
-		case rows > 0 && shown == rows:
+		case rows > 0 && printed == rows:
 			left++
 		default:
-			shown++
-			p.line("  %s", visible(changeWords(ch)))
+			printed++
+			p.line("  %s", changeWords(ch))
 		}
 	}
 	if left > 0 {
 		p.line("  ... and %s more (--rows 0 shows all)", humanize.Comma(left))
 	}
-	if told := n - left - int64(shown); told > 0 {
+	if told := n - left - int64(printed); told > 0 {
 		p.line("  %s", elsewhere(told))
 	}
 }

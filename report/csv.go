@@ -39,7 +39,7 @@ func CSV(w io.Writer, r *result.Result, a Audience) error {
 			case int64:
 				record[i] = strconv.FormatInt(v, 10)
 			case string:
-				record[i] = sheet.Guard(clip(v))
+				record[i] = sheet.Guard(cellText(v))
 			default:
 				record[i] = ""
 			}

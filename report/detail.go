@@ -4,6 +4,8 @@ import (
 	"fileassay/verify/result"
 	"fmt"
 	"strings"
+
+	"fileassay/verify/shown"
 )
 
 // detailOf is what the bench reads of a file that is not intact: why, the
@@ -22,7 +24,7 @@ func detailOf(f *result.File, sector int64) string {
 		return true
 	}
 	for i, w := range f.Why {
-		if !line("%s", visible(w)) {
+		if !line("%s", shown.Text(w)) {
 			fmt.Fprintf(&b, "\nand %s in the result", count(int64(len(f.Why)-i), "more reason", "more reasons"))
 			break
 		}

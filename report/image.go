@@ -18,7 +18,7 @@ func (p *printer) parts(im *result.Image) {
 	if im.Parts == nil {
 		return
 	}
-	p.line("  in %s: %s to %s", count(int64(im.Parts.Count), "part", "parts"), visible(im.Parts.First), visible(im.Parts.Last))
+	p.line("  in %s: %s to %s", count(int64(im.Parts.Count), "part", "parts"), im.Parts.First, im.Parts.Last)
 	for i, s := range im.Parts.Short {
 		if i == maxShown {
 			p.line("  and %d more; what they lack counts as skipped", len(im.Parts.Short)-i)
@@ -28,7 +28,7 @@ func (p *printer) parts(im *result.Image) {
 		if s.Held > 0 {
 			what = fmt.Sprintf("is short by %s", size(s.Length-s.Held))
 		}
-		p.line("  part %s %s: %s at offset %d count as skipped", visible(s.Path), what, size(s.Length-s.Held), s.Start+s.Held)
+		p.line("  part %s %s: %s at offset %d count as skipped", s.Path, what, size(s.Length-s.Held), s.Start+s.Held)
 	}
 }
 
@@ -46,7 +46,7 @@ func (p *printer) heads(h *result.Heads) {
 	if h == nil {
 		return
 	}
-	p.line("  head map %s", visible(h.Path))
+	p.line("  head map %s", h.Path)
 	row := func(name string, b result.ByteStates) {
 		p.line("    %-10s %10s: read %s (%s), doubtful %s, failed %s, skipped %s", name, size(b.Total()),
 			size(b.Read), share(b.Read, b.Total()), size(b.Doubtful), size(b.Failed), size(b.Skipped))

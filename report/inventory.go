@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"fileassay/verify/result"
+	"fileassay/verify/shown"
 	"fileassay/verify/wanted"
 )
 
@@ -43,7 +44,7 @@ func (f *folder) shown() string {
 	if f.path == "?" {
 		return "? (place not known)"
 	}
-	return visible(f.name)
+	return shown.Text(f.name)
 }
 
 // totals count the files of a folder and of all below it.
@@ -504,7 +505,7 @@ func (inv *Inventory) pathOf(folder int32, name string) string {
 		}
 		parts = f.name + ": " + parts
 	}
-	return visible(parts)
+	return shown.Text(parts)
 }
 
 // kindTotals are the totals of each kind that occurs, in the order in which

@@ -17,6 +17,7 @@ import (
 	"fileassay/extract"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
+	"fileassay/verify/shown"
 	"fileassay/verify/wanted"
 )
 
@@ -26,7 +27,7 @@ func TestFolders(t *testing.T) {
 	inv := inventory(t, bellowsResult(t), false)
 	var lines []string
 	for _, f := range inv.folders {
-		lines = append(lines, fmt.Sprintf("%s <%d: %d %d %d, %d bytes, short %t", visible(f.name), f.parent, f.totals.files.Intact, f.totals.files.Damaged, f.totals.files.Lost, f.totals.sizes.Total(), f.short))
+		lines = append(lines, fmt.Sprintf("%s <%d: %d %d %d, %d bytes, short %t", shown.Text(f.name), f.parent, f.totals.files.Intact, f.totals.files.Damaged, f.totals.files.Lost, f.totals.sizes.Total(), f.short))
 	}
 	golden(t, "folders.txt", strings.Join(lines, "\n")+"\n")
 	for i, f := range inv.folders {
@@ -181,8 +182,8 @@ func TestVisible(t *testing.T) {
 		"plain é 漢 😀": "plain é 漢 😀", "a\x00b\r\n": `a\u0000b\u000d\u000a`, "\u202egpj": `\u202egpj`, "\u200d\ufeff\u2028": `\u200d\ufeff\u2028`,
 		"\u061c\u2066\u2069": `\u061c\u2066\u2069`, "\U000e0041": `\U000e0041`, "\ufffe\uffff\U0001fffe": `\ufffe\uffff\U0001fffe`, "\x7f\u0085": `\u007f\u0085`, "\u00ad": `\u00ad`,
 	} {
-		if got := visible(in); got != want {
-			t.Errorf("visible(%q) = %q, want %q", in, got, want)
+		if got := shown.Text(in); got != want {
+			t.Errorf("shown.Text(%q) = %q, want %q", in, got, want)
 		}
 	}
 }

@@ -21,29 +21,29 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 		for _, e := range l.Partitions {
 			name := ""
 			if e.Name != "" {
-				name = ` "` + visible(e.Name) + `"`
+				name = ` "` + e.Name + `"`
 			}
-			p.line("  %2d  offset %-14d %10s  %s%s", e.Number, e.Start, size(e.Length), visible(e.Type), name)
+			p.line("  %2d  offset %-14d %10s  %s%s", e.Number, e.Start, size(e.Length), e.Type, name)
 		}
 	}
 	for _, v := range l.Volumes {
 		label := ""
 		if v.Label != "" {
-			label = ` "` + visible(v.Label) + `"`
+			label = ` "` + v.Label + `"`
 		}
 		p.line("")
-		p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, visible(v.Filesystem))), label, size(v.Length), v.Start, visible(v.Found))
+		p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)
 		if v.Cluster > 0 {
 			p.line("  allocation unit %s", size(v.Cluster))
 		}
 		switch {
 		case v.NoFiles:
-			p.line("  holds no files: %s", visible(v.Reason))
+			p.line("  holds no files: %s", v.Reason)
 		case v.Reason != "":
-			p.line("  files cannot be listed: %s", visible(v.Reason))
+			p.line("  files cannot be listed: %s", v.Reason)
 		}
 		for _, n := range v.Notes {
-			p.line("    - %s", visible(n))
+			p.line("    - %s", n)
 		}
 		p.structures(v.Structures)
 	}
@@ -65,8 +65,8 @@ func (p *printer) structures(list []result.Structure) {
 			text += fmt.Sprintf(" (%s of %s unread)", size(s.Unread), size(s.Length))
 		}
 		if s.Note != "" {
-			text += "; " + visible(s.Note)
+			text += "; " + s.Note
 		}
-		p.line("  %-34s %-22s %s", visible(s.Name), where, text)
+		p.line("  %-34s %-22s %s", s.Name, where, text)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/dustin/go-humanize"
 
 	"fileassay/extract/imap"
+	"fileassay/verify/shown"
 )
 
 // MapRecord is what is said of an imaging map alone.
@@ -25,7 +26,7 @@ var states = [...]imap.State{imap.Read, imap.Doubtful, imap.Failed, imap.Skipped
 // Map writes a map's totals for the terminal. It returns the first error of w.
 func Map(w io.Writer, m *MapRecord, s Style) error {
 	p := &printer{w: w, Style: s}
-	p.line("%s  %s", p.bold("Map "+visible(m.Path)), exact(m.Size))
+	p.line("%s  %s", p.bold("Map "+m.Path), exact(m.Size))
 	p.line("  %-9s %12s %13s %9s %12s %12s", "", "bytes", "", "ranges", "longest", "median")
 	for _, state := range states {
 		l := m.States[state.String()]
@@ -87,7 +88,7 @@ func (p *printer) content(kind string, c imap.Content) {
 	text := fmt.Sprintf("Of %s looked at, with data that is not repeated: %s, with zeros: %s", count(int64(c.Sectors), kind+" sector", kind+" sectors"),
 		humanize.Comma(int64(c.Data)), humanize.Comma(int64(c.Zeros)))
 	if filler := c.FillerText(); filler != "" && filler != "zeros" && c.Same > 1 {
-		text += fmt.Sprintf(", with the filler %s: %s", visible(filler), humanize.Comma(int64(c.Same)))
+		text += fmt.Sprintf(", with the filler %s: %s", filler, humanize.Comma(int64(c.Same)))
 	}
 	p.line("%s.", text)
 }
@@ -100,7 +101,7 @@ func (p *printer) areas(a imap.Areas, one, many string) {
 	for _, x := range a.First {
 		filler := ""
 		if x.Filler != "" {
-			filler = "  " + visible(x.Filler)
+			filler = "  " + x.Filler
 		}
 		p.line("  offset %-15d %12s%s", x.Start, size(x.Length), filler)
 	}
@@ -147,8 +148,8 @@ func MergeLines(r *MergeRecord) []string {
 		if i == 0 {
 			verb = "has"
 		}
-		lines = append(lines, fmt.Sprintf("%s %s %d bytes read, %d doubtful, %d failed (tried, and in no map before it)",
-			visible(p.Path), verb, p.Added["read"], p.Added["doubtful"], p.Added["failed"]))
+		lines = append(lines, shown.Sprintf("%s %s %d bytes read, %d doubtful, %d failed (tried, and in no map before it)",
+			p.Path, verb, p.Added["read"], p.Added["doubtful"], p.Added["failed"]))
 	}
 	return append(lines, fmt.Sprintf("in all %d bytes read, %d doubtful, %d failed, %d skipped", r.Bytes["read"], r.Bytes["doubtful"], r.Bytes["failed"], r.Bytes["skipped"]))
 }
@@ -161,7 +162,7 @@ func FillerLines(image, filler string, s imap.FillerSearch, m *imap.Map, imageSi
 		how = "begin with"
 	}
 	return []string{
-		fmt.Sprintf("made from the image %s alone, %d bytes: sectors of %d bytes that %s the filler %q are %s", visible(image), imageSize, s.Sector, how, filler, s.State),
+		shown.Sprintf("made from the image %s alone, %d bytes: sectors of %d bytes that %s the filler %q are %s", image, imageSize, s.Sector, how, filler, s.State),
 		"a sector that was read and truly holds those bytes cannot be told apart; one left out without being filled is taken for read",
 		fmt.Sprintf("%d bytes read, %d failed, %d skipped", t[imap.Read], t[imap.Failed], t[imap.Skipped]),
 	}
@@ -174,14 +175,14 @@ func FillerLines(image, filler string, s imap.FillerSearch, m *imap.Map, imageSi
 // recipe cannot be used; else the guesses in comments.
 func Learnt(w io.Writer, path string, l *imap.Learnt, accept bool) error {
 	b := bufio.NewWriter(w)
-	note := func(format string, a ...any) { fmt.Fprintf(b, "# "+format+"\n", a...) }
+	note := func(format string, a ...any) { shown.Fprintf(b, "# "+format+"\n", a...) }
 	sure := "ambiguous"
 	if l.Sure {
 		sure = "sure"
 	}
-	note("recipe for %s: %s", visible(path), sure)
+	note("recipe for %s: %s", path, sure)
 	for _, why := range l.Why {
-		note("  %s", visible(why))
+		note("  %s", why)
 	}
 	if l.Best == nil {
 		return b.Flush()
@@ -213,7 +214,7 @@ func Learnt(w io.Writer, path string, l *imap.Learnt, accept bool) error {
 		mark = "# "
 	}
 	for _, line := range strings.Split(strings.TrimSuffix(text.String(), "\n"), "\n") {
-		fmt.Fprintf(b, "%s%s\n", mark, line)
+		shown.Fprintf(b, "%s%s\n", mark, line)
 	}
 	if len(l.Words) == 0 {
 		return b.Flush()
@@ -225,12 +226,12 @@ func Learnt(w io.Writer, path string, l *imap.Learnt, accept bool) error {
 	case accept:
 		blank = true
 		if l.Open != "" {
-			note("not accepted: %s", visible(l.Open))
+			note("not accepted: %s", l.Open)
 		}
 		note("say between the quotes what each word means: read, doubtful, failed or skipped")
 	case l.Open != "":
 		guess = "# "
-		note("what the words mean is open: %s", visible(l.Open))
+		note("what the words mean is open: %s", l.Open)
 		note("check each guess, put it right and take the marks away, or give --map-words")
 	default:
 		guess = "# "
@@ -249,7 +250,7 @@ func Learnt(w io.Writer, path string, l *imap.Learnt, accept bool) error {
 			line = line[:strings.LastIndex(line, " = ")] + ` = ""`
 			reason = fmt.Sprintf("guessed %v: %s", word.Guess, reason)
 		}
-		fmt.Fprintf(b, "%s%s # %s\n", guess, line, visible(reason))
+		shown.Fprintf(b, "%s%s # %s\n", guess, line, reason)
 	}
 	return b.Flush()
 }
@@ -257,7 +258,7 @@ func Learnt(w io.Writer, path string, l *imap.Learnt, accept bool) error {
 // fillerOf names the filler that is most common, if there is one.
 func fillerOf(c *imap.Content) string {
 	if text := c.FillerText(); text != "" {
-		return " (" + visible(text) + ")"
+		return " (" + text + ")"
 	}
 	return ""
 }

@@ -14,6 +14,7 @@ import (
 	"github.com/dustin/go-humanize"
 
 	"fileassay/verify/result"
+	"fileassay/verify/shown"
 	"fileassay/verify/wanted"
 )
 
@@ -131,10 +132,10 @@ func newView(r *result.Result, inv *Inventory, o Options) (*view, error) {
 		Complete: listComplete(r), Listing: listingWords(r)}
 	v.Confidential = "This report names the files of a private drive. Keep it from anyone whom they do not concern."
 	if o.Job.Number != "" {
-		v.Title += " " + visible(o.Job.Number)
+		v.Title += " " + shown.Text(o.Job.Number)
 	}
 	for _, l := range o.Job.lines() {
-		v.Job = append(v.Job, [2]string{l[0], visibleLines(l[1])})
+		v.Job = append(v.Job, [2]string{l[0], shown.Lines(strings.TrimSpace(l[1]))})
 	}
 	lg, err := o.Job.loadLogo()
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 
 	"fileassay/verify/compare"
 	"fileassay/verify/reread"
+	"fileassay/verify/shown"
 )
 
 // The pages about passes over a drive, what one won and what the next would win, are as
@@ -95,7 +96,7 @@ func (v *passPage) write(w io.Writer, name string) error {
 func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 	v := &passPage{Title: "What a further pass won", Worse: c.Worse(), Notes: visibleAll(c.Notes)}
 	v.Sentence = fmt.Sprintf("%s newly whole, %s of content and %s won", count(c.Whole, "file is", "files are"), size(c.Bytes), count(c.Sectors, "sector", "sectors"))
-	v.Names = fmt.Sprintf("%s to %s, wanted by %s.", visible(c.Before), visible(c.After), visible(c.Wanted))
+	v.Names = fmt.Sprintf("%s to %s, wanted by %s.", shown.Text(c.Before), shown.Text(c.After), shown.Text(c.Wanted))
 	if v.Worse {
 		v.Sentence = "Something got worse; " + v.Sentence
 	}
@@ -120,7 +121,7 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 	}
 	lists := passTable{Title: "Lists of the volumes", Head: []string{"=Volume", "=Filesystem", "=Found", "Files before", "Files after", "=List before", "=List after", "Unread records before", "Unread records after"}}
 	for _, l := range c.Listings {
-		lists.Rows = append(lists.Rows, []string{fmt.Sprint(l.Volume), visible(l.Filesystem), l.State, humanize.Comma(l.Files[0]), humanize.Comma(l.Files[1]),
+		lists.Rows = append(lists.Rows, []string{fmt.Sprint(l.Volume), shown.Text(l.Filesystem), l.State, humanize.Comma(l.Files[0]), humanize.Comma(l.Files[1]),
 			completeness(l.Complete[0]), completeness(l.Complete[1]), humanize.Comma(l.UnreadRecords[0]), humanize.Comma(l.UnreadRecords[1])})
 	}
 	v.Tables = filled(verdicts, kinds, lists)
@@ -163,7 +164,7 @@ func changeTable(c *compare.Comparison, s comparedSort) passTable {
 		if ch.Won < 0 {
 			won = "-" + size(-ch.Won)
 		}
-		t.Rows = append(t.Rows, []string{visible(name), verdictWords(ch.Before), verdictWords(ch.After), won, weight(ch.Weight), visible(ch.Why)})
+		t.Rows = append(t.Rows, []string{shown.Text(name), verdictWords(ch.Before), verdictWords(ch.After), won, weight(ch.Weight), shown.Text(ch.Why)})
 	}
 	var more []string
 	if left > 0 {
@@ -201,7 +202,7 @@ func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 func visibleAll(list []string) []string {
 	var out []string
 	for _, s := range list {
-		out = append(out, visible(s))
+		out = append(out, shown.Text(s))
 	}
 	return out
 }
@@ -263,7 +264,7 @@ func PlanPage(w io.Writer, pl *reread.Plan) error {
 		if i == passRows {
 			break
 		}
-		row := []string{visible(pl.Words(s)), fmt.Sprint(i + 1), fmt.Sprint(pl.Ranges[s.First].Start), fmt.Sprint(s.Ranges),
+		row := []string{shown.Text(pl.Words(s)), fmt.Sprint(i + 1), fmt.Sprint(pl.Ranges[s.First].Start), fmt.Sprint(s.Ranges),
 			humanize.Comma(s.Sectors), span(s.Took), humanize.Comma(whole)}
 		if pl.Options.Forward {
 			row = append(row, fmt.Sprint(s.Pass))

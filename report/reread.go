@@ -10,6 +10,7 @@ import (
 	"github.com/dustin/go-humanize"
 
 	"fileassay/verify/reread"
+	"fileassay/verify/shown"
 )
 
 // Plan writes a re-read plan for the terminal: the caution, what the unread
@@ -68,7 +69,7 @@ func (p *printer) held(pl *reread.Plan) {
 
 func wantedWords(pl *reread.Plan) string {
 	f := pl.Files
-	return fmt.Sprintf("Wanted by %s: %s, of which %s whole and %s not", visible(pl.Wanted), count(f.Intact+f.Missing, "file", "files"), humanize.Comma(f.Intact), humanize.Comma(f.Missing))
+	return fmt.Sprintf("Wanted by %s: %s, of which %s whole and %s not", shown.Text(pl.Wanted), count(f.Intact+f.Missing, "file", "files"), humanize.Comma(f.Intact), humanize.Comma(f.Missing))
 }
 
 func costWords(pl *reread.Plan) (times, gap string) {
@@ -149,7 +150,7 @@ func (p *printer) steps(pl *reread.Plan, rows int) {
 			pass = s.Pass
 			p.line("  pass %d", pass)
 		}
-		p.line("  %4d %14d %7d %9d %11s %11s %9d  %s", i+1, pl.Ranges[s.First].Start, s.Ranges, s.Sectors, span(s.Took), span(took), whole, visible(pl.Words(s)))
+		p.line("  %4d %14d %7d %9d %11s %11s %9d  %s", i+1, pl.Ranges[s.First].Start, s.Ranges, s.Sectors, span(s.Took), span(took), whole, pl.Words(s))
 		if i+1 == pl.Again && i+1 < len(pl.Steps) {
 			p.line("  %s", p.bold(verifyAgain))
 		}

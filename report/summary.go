@@ -9,6 +9,7 @@ import (
 
 	"fileassay/verify"
 	"fileassay/verify/result"
+	"fileassay/verify/shown"
 )
 
 // Summary writes the terminal summary of a run: the image and its map, each
@@ -29,6 +30,8 @@ type Style struct {
 	Color bool // use bold; never set where NO_COLOR is
 }
 
+// printer writes lines for the terminal. What it is given to put into them is
+// made safe to show.
 type printer struct {
 	w   io.Writer
 	err error
@@ -37,15 +40,16 @@ type printer struct {
 
 func (p *printer) line(format string, a ...any) {
 	if p.err == nil {
-		_, p.err = fmt.Fprintf(p.w, format+"\n", a...)
+		_, p.err = shown.Fprintf(p.w, format+"\n", a...)
 	}
 }
 
-func (p *printer) bold(s string) string {
+func (p *printer) bold(s string) shown.Safe {
+	s = shown.Lines(s)
 	if p.Color {
-		return "\x1b[1m" + s + "\x1b[0m"
+		s = "\x1b[1m" + s + "\x1b[0m"
 	}
-	return s
+	return shown.Safe(s)
 }
 
 // size is a number of bytes as people read it.
@@ -84,7 +88,7 @@ func share(n, total int64) string {
 
 func (p *printer) image(im *result.Image) {
 	sector := max(im.Sector, 1)
-	p.line("%s  %s, %s of %d bytes", p.bold("Image "+visible(im.Path)), size(im.Size), count(sectorsIn(im.Size, sector), "sector", "sectors"), sector)
+	p.line("%s  %s, %s of %d bytes", p.bold("Image "+im.Path), size(im.Size), count(sectorsIn(im.Size, sector), "sector", "sectors"), sector)
 	if im.DriveSize > im.Size {
 		p.line("  the drive has %s; the image stops short of it by %s", size(im.DriveSize), size(im.DriveSize-im.Size))
 	}
@@ -95,7 +99,7 @@ func (p *printer) image(im *result.Image) {
 	case m.AssumedRead:
 		p.line("  no imaging map: every sector is assumed to have been read (--assume-read)")
 	default:
-		p.line("  map %s: read %s (%s), doubtful %s, failed %s, skipped %s", visible(m.Path),
+		p.line("  map %s: read %s (%s), doubtful %s, failed %s, skipped %s", m.Path,
 			size(m.Read), share(m.Read, total), size(m.Doubtful), size(m.Failed), size(m.Skipped))
 	}
 	if m.TrustDoubtful {
@@ -108,14 +112,14 @@ func (p *printer) image(im *result.Image) {
 		p.line("  the image file gave way in %s and then gave every byte: check the disk that the image lies on", count(im.Retried, "read", "reads"))
 	}
 	p.heads(im.Heads)
-	p.line("  partition table: %s", visible(im.Table))
+	p.line("  partition table: %s", im.Table)
 	for _, n := range im.Notes {
-		p.line("    - %s", visible(n))
+		p.line("    - %s", n)
 	}
 	if len(im.Missing) > 0 {
 		p.line("  %s", p.bold("VOLUMES MAY BE MISSING:"))
 		for _, n := range im.Missing {
-			p.line("    - %s", visible(n))
+			p.line("    - %s", n)
 		}
 	}
 }
@@ -123,12 +127,12 @@ func (p *printer) image(im *result.Image) {
 func (p *printer) volume(v *result.Volume) {
 	label := ""
 	if v.Label != "" {
-		label = ` "` + visible(v.Label) + `"`
+		label = ` "` + v.Label + `"`
 	}
 	p.line("")
-	p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, visible(v.Filesystem))), label, size(v.Length), v.Start, visible(v.Found))
+	p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)
 	for _, n := range v.Notes {
-		p.line("    - %s", visible(n))
+		p.line("    - %s", n)
 	}
 	if v.Files.Total()+v.Folders.Total() > 0 || v.Listing.Complete && len(v.Listing.Why) == 0 {
 		p.verdicts(v.Files, v.Sizes, v.Bytes)
@@ -140,7 +144,7 @@ func (p *printer) volume(v *result.Volume) {
 	}
 	if v.Listing.Complete {
 		if v.Files.Total()+v.Folders.Total() == 0 && len(v.Listing.Why) > 0 {
-			p.line("  holds no files: %s", visible(strings.Join(v.Listing.Why, "; ")))
+			p.line("  holds no files: %s", strings.Join(v.Listing.Why, "; "))
 			return
 		}
 		p.line("  the list is complete")
@@ -148,7 +152,7 @@ func (p *printer) volume(v *result.Volume) {
 	}
 	p.line("  %s", p.bold("THE LIST MAY BE SHORT:"))
 	for _, w := range v.Listing.Why {
-		p.line("    - %s", visible(w))
+		p.line("    - %s", w)
 	}
 }
 
@@ -170,7 +174,7 @@ func (p *printer) total(o *verify.Outcome) {
 	p.line("%s", p.bold("In all"))
 	p.verdicts(s.Files, s.Sizes, s.Bytes)
 	if w := s.Wanted; w != nil {
-		p.line("  wanted    %s by %s: %s intact, %s missing or not whole", count(w.Files.Total(), "file", "files"), visible(w.List),
+		p.line("  wanted    %s by %s: %s intact, %s missing or not whole", count(w.Files.Total(), "file", "files"), w.List,
 			humanize.Comma(w.Files.Intact), humanize.Comma(w.Files.Damaged+w.Files.Lost))
 	}
 	if u := s.Unread; u.Total() > 0 {

@@ -6,6 +6,7 @@ import (
 	"unicode/utf16"
 
 	"fileassay/verify/result"
+	"fileassay/verify/shown"
 	"fileassay/verify/wanted"
 )
 
@@ -18,8 +19,8 @@ const (
 	Bench    Audience = "bench"    // everything
 )
 
-// column is a column of a table of files. A cell is a string or an int64; nil
-// leaves it empty.
+// column is a column of a table of files. A cell is a string, which cellText
+// makes safe to show, or an int64; nil leaves it empty.
 type column struct {
 	name  string
 	width float64 // in characters, for a spreadsheet
@@ -35,7 +36,7 @@ type table struct {
 func newTable(r *result.Result) *table {
 	t := &table{volumes: map[int]string{}, sector: max(r.Image.Sector, 1)}
 	for _, v := range r.Volumes {
-		t.volumes[v.Volume] = visible(v.Label)
+		t.volumes[v.Volume] = v.Label
 	}
 	return t
 }
@@ -49,13 +50,13 @@ const maxCell = 32000
 func columns(a Audience) []column {
 	list := []column{
 		{"verdict", 10, func(f *result.File, _ *table) any { return string(f.Verdict) }},
-		{"path", 60, func(f *result.File, _ *table) any { return visible(f.Path) }},
+		{"path", 60, func(f *result.File, _ *table) any { return f.Path }},
 		{"kind", 10, func(f *result.File, _ *table) any { return kindText(f) }},
 		{"size", 11, func(f *result.File, _ *table) any { return humanSize(f.Size) }},
 		{"bytes", 14, func(f *result.File, _ *table) any { return known(f.Size) }},
 		{"recovered", 11, func(f *result.File, _ *table) any { return humanSize(f.Bytes.Read) }},
 		{"recovered bytes", 14, func(f *result.File, _ *table) any { return known(f.Bytes.Read) }},
-		{"modified", 20, func(f *result.File, _ *table) any { return visible(f.Modified) }},
+		{"modified", 20, func(f *result.File, _ *table) any { return f.Modified }},
 		{"volume", 8, func(f *result.File, _ *table) any { return int64(f.Volume) }},
 		{"volume label", 14, func(f *result.File, t *table) any { return t.volumes[f.Volume] }},
 	}
@@ -68,10 +69,10 @@ func columns(a Audience) []column {
 		column{"failed bytes", 12, func(f *result.File, _ *table) any { return known(f.Bytes.Failed) }},
 		column{"skipped bytes", 12, func(f *result.File, _ *table) any { return known(f.Bytes.Skipped) }},
 		column{"unlocated bytes", 12, func(f *result.File, _ *table) any { return known(f.Bytes.Unlocated) }},
-		column{"stored", 12, func(f *result.File, _ *table) any { return visible(f.Stored) }},
-		column{"target", 20, func(f *result.File, _ *table) any { return visible(f.Target) }},
+		column{"stored", 12, func(f *result.File, _ *table) any { return f.Stored }},
+		column{"target", 20, func(f *result.File, _ *table) any { return f.Target }},
 		column{"damage", 60, func(f *result.File, t *table) any { return damageText(f, t.sector) }},
-		column{"why", 60, func(f *result.File, _ *table) any { return visible(strings.Join(f.Why, "; ")) }})
+		column{"why", 60, func(f *result.File, _ *table) any { return strings.Join(f.Why, "; ") }})
 }
 
 // remark is what the customer is told of an entry beside its verdict.
@@ -148,6 +149,9 @@ var noteTexts = [...]struct {
 	{noteStream, "a hidden second part of a file"},
 	{noteLink, "a link to another place, without content of its own"},
 }
+
+// cellText is a text as a cell shows it.
+func cellText(s string) string { return clip(shown.Text(s)) }
 
 // clip cuts a text that is too long for a cell, and says so.
 func clip(s string) string {

@@ -1,6 +1,8 @@
 package report
 
 import (
+	"fileassay/verify/shown"
+
 	"bytes"
 	"encoding/csv"
 	"fmt"
@@ -105,7 +107,7 @@ func TestXLSX(t *testing.T) {
 	var want []string
 	_, _, files, _ := bellows()
 	for _, f := range files {
-		want = append(want, visible(f.Path))
+		want = append(want, shown.Text(f.Path))
 	}
 	if d := cmp.Diff(want, paths); d != "" {
 		t.Errorf("paths (-want +got):\n%s", d)

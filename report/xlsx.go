@@ -108,6 +108,11 @@ func totalsSheet(book *excelize.File, r *result.Result, o Options, head, number 
 	at := 0
 	put := func(cells ...any) {
 		at++
+		for i, c := range cells {
+			if text, ok := c.(string); ok {
+				cells[i] = cellText(text)
+			}
+		}
 		if err == nil {
 			err = sw.SetRow(fmt.Sprintf("A%d", at), cells)
 		}
@@ -115,9 +120,9 @@ func totalsSheet(book *excelize.File, r *result.Result, o Options, head, number 
 	bold := func(s string) excelize.Cell { return excelize.Cell{StyleID: head, Value: s} }
 	num := func(n int64) excelize.Cell { return excelize.Cell{StyleID: number, Value: n} }
 	for _, l := range o.Job.lines() {
-		put(bold(l[0]), clip(strings.ReplaceAll(visibleLines(l[1]), "\n", " ")))
+		put(bold(l[0]), strings.NewReplacer("\r\n", " ", "\n", " ").Replace(strings.TrimSpace(l[1])))
 	}
-	put(clip(visible(outcomeWords(r))))
+	put(outcomeWords(r))
 	put()
 	put(bold("verdict"), bold("files"), bold("size"), bold("bytes"))
 	f, z := r.Summary.Files, r.Summary.Sizes
@@ -130,12 +135,12 @@ func totalsSheet(book *excelize.File, r *result.Result, o Options, head, number 
 	put()
 	put(bold("is the list complete?"))
 	for _, l := range listingWords(r) {
-		put(clip(visible(l)))
+		put(l)
 	}
 	if o.For == Bench {
 		for _, v := range r.Volumes {
 			for _, why := range v.Listing.Why {
-				put(clip(fmt.Sprintf("volume %d: %s", v.Volume, visible(why))))
+				put(fmt.Sprintf("volume %d: %s", v.Volume, why))
 			}
 		}
 	}
@@ -172,7 +177,7 @@ func (s *sheets) add(f *result.File) error {
 			cells[i] = excelize.Cell{StyleID: s.number, Value: v}
 		case string:
 			if v != "" {
-				cells[i] = clip(v)
+				cells[i] = cellText(v)
 			}
 		}
 	}

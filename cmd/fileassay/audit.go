@@ -1,9 +1,6 @@
 package main
 
 import (
-	"fmt"
-	"io"
-
 	"github.com/dustin/go-humanize"
 	"github.com/spf13/cobra"
 
@@ -50,7 +47,7 @@ input cannot be used; 4 an output could not be written; 130 interrupted.`,
 			if asJSON {
 				err = ui.printJSON(rep)
 			} else if !ui.quiet {
-				err = stdoutError(writeAudit(ui.stdout, rep))
+				err = ui.printAudit(rep)
 			}
 			if err == nil && !rep.Clean() {
 				err = errFound
@@ -68,9 +65,9 @@ input cannot be used; 4 an output could not be written; 130 interrupted.`,
 	return cmd
 }
 
-func writeAudit(w io.Writer, r *delivery.AuditReport) error {
+func (u *ui) printAudit(r *delivery.AuditReport) error {
 	for _, f := range r.Findings {
-		if _, err := fmt.Fprintf(w, "%s: %q: %s\n", f.What, f.Path, f.Why); err != nil {
+		if err := u.print("%s: %q: %s\n", f.What, f.Path, f.Why); err != nil {
 			return err
 		}
 	}
@@ -85,6 +82,5 @@ func writeAudit(w io.Writer, r *delivery.AuditReport) error {
 	if n := int64(len(r.Findings)); n > 0 {
 		words = counted(n, "finding")
 	}
-	_, err := fmt.Fprintf(w, "Audited: %s, %s, against: %s; %s\n", counted(r.Files, "file"), humanize.IBytes(uint64(r.Bytes)), against, words)
-	return err
+	return u.print("Audited: %s, %s, against: %s; %s\n", counted(r.Files, "file"), humanize.IBytes(uint64(r.Bytes)), against, words)
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"path/filepath"
 
 	"github.com/spf13/cobra"
@@ -37,14 +36,13 @@ It ends with 0, since damage is what it is there to show.
 			if ui.quiet {
 				return nil
 			}
-			_, err = fmt.Fprintf(ui.stdout, `
+			return ui.print(`
 The image, its map and the result are in %s. Next:
 
   fileassay layout %s --map %s
   fileassay verify %s --map %s --trust-doubtful --result %s
   grep '"verdict":"damaged"' %s
 `, folder, image, imap, image, imap, filepath.Join(folder, "trusting.result.jsonl"), o.Result)
-			return stdoutError(err)
 		},
 	}
 	cmd.Flags().StringVar(&folder, "to", "fileassay-demo", "write into `FOLDER`")

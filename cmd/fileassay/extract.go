@@ -15,6 +15,7 @@ import (
 	"fileassay/verify/delivery"
 	"fileassay/verify/glob"
 	"fileassay/verify/result"
+	"fileassay/verify/shown"
 )
 
 func newExtract(ui *ui) *cobra.Command {
@@ -78,8 +79,7 @@ could not be written; 130 interrupted.`,
 			if asJSON {
 				err = ui.printJSON(out)
 			} else if !ui.quiet {
-				_, err = fmt.Fprint(ui.stdout, deliveryWords(out))
-				err = stdoutError(err)
+				err = ui.print("%s", shown.Safe(deliveryWords(out)))
 			}
 			if err == nil && !out.Clean() {
 				err = errFound
@@ -161,7 +161,7 @@ func deliveryWords(o *delivery.Outcome) string {
 	if o.Kept > 0 {
 		fmt.Fprintf(&b, "  kept of an earlier run: %s\n", counted(o.Kept, "file"))
 	}
-	fmt.Fprintf(&b, "Folder: %s\n", o.Folder)
+	shown.Fprintf(&b, "Folder: %s\n", o.Folder)
 	return b.String()
 }
 

@@ -1,8 +1,6 @@
 package main
 
 import (
-	"fmt"
-
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
@@ -145,8 +143,8 @@ func (u *ui) printWritten(f report.Files) error {
 		if l[1] == "" {
 			continue
 		}
-		if _, err := fmt.Fprintf(u.stdout, "%s: %s\n", l[0], l[1]); err != nil {
-			return stdoutError(err)
+		if err := u.print("%s: %s\n", l[0], l[1]); err != nil {
+			return err
 		}
 	}
 	return nil

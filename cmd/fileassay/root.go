@@ -2,6 +2,8 @@ package main
 
 import (
 	"github.com/spf13/cobra"
+
+	"fileassay/verify/shown"
 )
 
 const exitStatus = `
@@ -34,8 +36,8 @@ rules and the responsible technician decide what is done with a drive.
 		},
 		Args: cobra.ArbitraryArgs,
 	}
-	root.SetOut(ui.stdout)
-	root.SetErr(ui.stderr)
+	root.SetOut(shown.Writer(ui.stdout))
+	root.SetErr(shown.Writer(ui.stderr))
 	root.PersistentFlags().BoolVarP(&ui.quiet, "quiet", "q", false, "no progress and no remarks on stderr, no summary on stdout")
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%v; %s --help lists the options", err, cmd.CommandPath())

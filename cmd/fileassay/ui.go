@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -15,11 +16,12 @@ import (
 
 	"fileassay/report"
 	"fileassay/verify/files"
+	"fileassay/verify/shown"
 )
 
-// All that the commands print goes through this file. Results go to stdout,
-// progress and messages to stderr; messages begin with "fileassay: ", in lower
-// case, and say what to do.
+// All that the commands print goes through this file, which makes safe to show
+// what comes from outside. Results go to stdout, progress and messages to
+// stderr; messages begin with "fileassay: ", in lower case, and say what to do.
 
 // Exit codes; see exitStatus.
 const (
@@ -72,7 +74,13 @@ func (u *ui) exit(err error) int {
 }
 
 func (u *ui) message(format string, a ...any) {
-	fmt.Fprintf(u.stderr, "fileassay: "+format+"\n", a...)
+	shown.Fprintf(u.stderr, "fileassay: "+format+"\n", a...)
+}
+
+// print prints to stdout.
+func (u *ui) print(format string, a ...any) error {
+	_, err := shown.Fprintf(u.stdout, format, a...)
+	return stdoutError(err)
 }
 
 func (u *ui) style() report.Style {
@@ -81,10 +89,15 @@ func (u *ui) style() report.Style {
 
 // printJSON writes v to stdout.
 func (u *ui) printJSON(v any) error {
-	enc := json.NewEncoder(u.stdout)
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
-	return stdoutError(enc.Encode(v))
+	if err := enc.Encode(v); err != nil {
+		return stdoutError(err)
+	}
+	_, err := u.stdout.Write(shown.JSON(b.Bytes()))
+	return stdoutError(err)
 }
 
 // stdoutError makes a failed write to stdout an error of the output.

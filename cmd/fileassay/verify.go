@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"github.com/spf13/cobra"
 
@@ -103,8 +102,7 @@ func runVerify(ctx context.Context, ui *ui, o verify.Options, asJSON bool) error
 	case !ui.quiet:
 		err = stdoutError(report.Summary(ui.stdout, out, ui.style()))
 		if err == nil {
-			_, err = fmt.Fprintf(ui.stdout, "Result: %s\n", out.Result)
-			err = stdoutError(err)
+			err = ui.print("Result: %s\n", out.Result)
 		}
 	}
 	if err != nil {

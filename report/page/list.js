@@ -12,7 +12,7 @@ const SVG = "http://www.w3.org/2000/svg";
 
 // ---- texts ----
 
-// visible shows what has no glyph or moves its neighbours as escapes, as report/names.go does.
+// visible shows what has no glyph or moves its neighbours as escapes, as verify/shown does.
 const UNSEEN = /[\p{Cc}\p{Cf}\p{Zl}\p{Zp}\p{Noncharacter_Code_Point}]/gu;
 const visible = (s) => s.replace(UNSEEN, (c) => {
   const n = c.codePointAt(0);

@@ -17,6 +17,7 @@ import (
 	"strings"
 
 	"fileassay/verify/sheet"
+	"fileassay/verify/shown"
 )
 
 // The files of a bag [RFC 8493 2.1, 2.2], and ours beside them.
@@ -109,8 +110,11 @@ func parseManifest(b []byte) ([]sum, error) {
 	return out, nil
 }
 
+// cell is a text from outside as a table shows it.
+func cell(s string) string { return sheet.Guard(shown.Text(s)) }
+
 // table makes a CSV file of rows, which the customer may open with a spreadsheet
-// program.
+// program. Their texts are cells.
 func table(head []string, rows func(add func(fields ...string))) []byte {
 	var b bytes.Buffer
 	b.WriteString(sheet.Mark)
@@ -153,11 +157,11 @@ func bagFiles(p *plan, o *order, links []link, to map[string]*file, listed []byt
 	fmt.Fprintf(&info, "Payload-Oxum: %d.%d\n", octets, len(payload))
 	fmt.Fprintf(&info, "Source-Result-SHA256: %s\nSelection: %s\nMissing-Bytes-Filler: %s\n", o.Result, o.Selection, o.Filler)
 	files[infoName] = []byte(info.String())
-	delivered := func(place string) string { return sheet.Guard(payloadName + "/" + place) }
+	delivered := func(place string) string { return cell(payloadName + "/" + place) }
 	files[renamedName] = table([]string{"volume", "id", "delivered", "original", "name_bytes_base64"}, func(add func(...string)) {
 		renamed := func(volume int, id uint64, place, original string, exact []byte) {
 			if strings.TrimPrefix(place, fmt.Sprintf("%s/", volumeFolder(firstElement(place), volume))) != original || exact != nil {
-				add(strconv.Itoa(volume), strconv.FormatUint(id, 10), delivered(place), sheet.Guard(original), base64.StdEncoding.EncodeToString(exact))
+				add(strconv.Itoa(volume), strconv.FormatUint(id, 10), delivered(place), cell(original), base64.StdEncoding.EncodeToString(exact))
 			}
 		}
 		for _, f := range done {
@@ -192,7 +196,7 @@ func bagFiles(p *plan, o *order, links []link, to map[string]*file, listed []byt
 	})
 	files[leftName] = table([]string{"volume", "id", "original", "why"}, func(add func(...string)) {
 		for _, l := range left {
-			add(strconv.Itoa(l.volume), strconv.FormatUint(l.id, 10), sheet.Guard(l.original), sheet.Guard(l.why))
+			add(strconv.Itoa(l.volume), strconv.FormatUint(l.id, 10), cell(l.original), cell(l.why))
 		}
 	})
 	if listed != nil {

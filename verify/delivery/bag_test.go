@@ -1,11 +1,15 @@
 package delivery
 
 import (
-	"fileassay/verify/result"
+	"encoding/base64"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"fileassay/verify/result"
+	"fileassay/verify/sheet"
+	"fileassay/verify/shown"
 )
 
 // RFC 8493, section 2.1.3: CR, LF and % are percent-encoded, and no other.
@@ -76,6 +80,31 @@ func TestNoFormulas(t *testing.T) {
 			if strings.Contains(text, ";"+sign) {
 				t.Errorf("%s: a cell would begin with %s: %s", name, sign, text)
 			}
+		}
+	}
+}
+
+// What a drive calls its files acts in no table, and the bytes of a name stay
+// exact.
+func TestTablesShown(t *testing.T) {
+	const name = "a\x1b[31m\u202eb\u2029\xff"
+	p := &plan{
+		files: []*file{{volume: 1, id: 8, original: name, exact: []byte(name), place: "damaged/volume-1/" + SafeName(name), damaged: true, missing: []span{{off: 0, length: 512}}}},
+		left:  []leftOut{{1, 9, name, "a link to " + name + ", which is left out"}},
+	}
+	files, err := bagFiles(p, &order{}, nil, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const safe = `a\u001b[31m\u202eb\u2029\xff`
+	for table, want := range map[string]string{
+		renamedName: safe + "," + base64.StdEncoding.EncodeToString([]byte(name)),
+		missingName: SafeName(name) + ",0,512",
+		leftName:    "1,9," + safe + `,"a link to ` + safe + `, which is left out"`,
+	} {
+		text := strings.TrimPrefix(string(files[table]), sheet.Mark)
+		if !strings.Contains(text, want) || shown.Lines(text) != text {
+			t.Errorf("%s: %q, want %q in it", table, text, want)
 		}
 	}
 }

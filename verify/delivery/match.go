@@ -3,13 +3,11 @@ package delivery
 import (
 	"context"
 	"encoding/hex"
+	"fileassay/verify/result"
 	"strconv"
 	"strings"
 
 	"golang.org/x/text/unicode/norm"
-
-	"fileassay/verify/result"
-	"fileassay/verify/sheet"
 )
 
 // pair is a file of a folder and what should be in it.
@@ -45,7 +43,7 @@ func (a *audit) matchOwn(ctx context.Context, res *result.Result, sel *Selection
 		there[path] = true
 		n, ok := a.sizes[path]
 		if !ok {
-			if !left[leftKey(strconv.Itoa(f.volume), strconv.FormatUint(f.id, 10), sheet.Guard(f.original))] {
+			if !left[leftKey(strconv.Itoa(f.volume), strconv.FormatUint(f.id, 10), cell(f.original))] {
 				a.found(path, FoundMissing, "is in the result, for %s", f.original)
 			}
 			continue
