@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"io"
 	"strings"
 
@@ -12,6 +11,7 @@ import (
 	"fileassay/extract/imap"
 	"fileassay/report"
 	"fileassay/verify"
+	"fileassay/verify/shown"
 )
 
 const mapExitStatus = `
@@ -181,12 +181,16 @@ it defines them, come before and after, with .Size, .Ranges and .Bytes.
 			if err != nil {
 				return err
 			}
-			return out.write(ui, args, func(w io.Writer) error {
-				if format != "" {
-					return m.Format(w, tpl, max(size, m.End()))
+			if format == "" {
+				return out.write(ui, args, func(w io.Writer) error { return m.Write(w) })
+			}
+			write := func(w io.Writer) error { return templateError(m.Format(w, tpl, max(size, m.End()))) }
+			if out.path == "" {
+				if err := write(io.Discard); err != nil { // nothing of a list that fails comes out
+					return err
 				}
-				return m.Write(w)
-			})
+			}
+			return out.write(ui, args, write)
 		},
 	}
 	f.add(cmd, "to know the size of the drive")
@@ -247,8 +251,7 @@ The --map-... options hold for all maps; convert those of another form first.
 			case out.path == "" || ui.quiet:
 				return nil
 			}
-			_, err = fmt.Fprintln(ui.stdout, strings.Join(remarks, "\n"))
-			return stdoutError(err)
+			return ui.print("%s\n", shown.Safe(strings.Join(remarks, "\n")))
 		},
 	}
 	f.add(cmd, "to know the size of the drive")
@@ -371,8 +374,7 @@ Sectors of zeros are never taken for unread unless --zeros says so.
 			if out.path == "" || ui.quiet {
 				return nil
 			}
-			_, err = fmt.Fprintln(ui.stdout, strings.Join(remarks, "\n"))
-			return stdoutError(err)
+			return ui.print("%s\n", shown.Safe(strings.Join(remarks, "\n")))
 		},
 	}
 	fl := cmd.Flags()

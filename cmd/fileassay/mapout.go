@@ -2,8 +2,10 @@ package main
 
 import (
 	"bufio"
+	"errors"
 	"fileassay/verify/files"
 	"io"
+	"text/template"
 
 	"github.com/spf13/cobra"
 )
@@ -31,4 +33,12 @@ func (f *outFlags) write(ui *ui, inputs []string, write func(io.Writer) error) e
 		return stdoutError(err)
 	}
 	return files.WriteFile(f.path, f.force, inputs, write)
+}
+
+// templateError makes an error of the template of --format one of usage.
+func templateError(err error) error {
+	if bad := (template.ExecError{}); errors.As(err, &bad) {
+		return usagef("--format: %v", err)
+	}
+	return err
 }

@@ -1,11 +1,9 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"math"
-	"text/template"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -147,20 +145,21 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 	if err != nil {
 		return err
 	}
-	if f.html != "" {
-		if err := files.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.PlanPage(w, p) }); err != nil {
-			return err
-		}
-	}
 	write := func(w io.Writer) error {
 		if f.format == "" {
 			return report.PlanList(w, p)
 		}
-		err := report.PlanFormat(w, p, tpl)
-		if bad := (template.ExecError{}); errors.As(err, &bad) {
-			return usagef("--format: %v", err)
+		return templateError(report.PlanFormat(w, p, tpl))
+	}
+	if f.format != "" {
+		if err := write(io.Discard); err != nil { // before anything is written
+			return err
 		}
-		return err
+	}
+	if f.html != "" {
+		if err := files.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.PlanPage(w, p) }); err != nil {
+			return err
+		}
 	}
 	switch f.list {
 	case "":
@@ -168,11 +167,7 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 		if f.format != "" { // such a list says of itself only what the template does
 			fmt.Fprintln(ui.stderr, p.Caution)
 		}
-		err := write(ui.stdout)
-		if bad := (*usageError)(nil); errors.As(err, &bad) {
-			return err
-		}
-		return stdoutError(err)
+		return stdoutError(write(ui.stdout))
 	default:
 		if err := files.WriteFile(f.list, f.force, inputs, write); err != nil {
 			return err
@@ -188,7 +183,7 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 		return stdoutError(err)
 	}
 	if f.list != "" {
-		_, err = fmt.Fprintf(ui.stdout, "List: %s\n", f.list)
+		return ui.print("List: %s\n", f.list)
 	}
-	return stdoutError(err)
+	return nil
 }
