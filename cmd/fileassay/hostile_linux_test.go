@@ -174,7 +174,12 @@ func TestHostileShown(t *testing.T) {
 	good("compare", worn, res, "--html", hostile+"won.html", "--wanted", hostile+"list")
 	good("map", "merge", hostile+"map", hostile+"worn", "-o", hostile+"merged.csv")
 	good("map", "merge", hostile+"map", hostile+"worn")
-	good("map", "from-filler", img, "--filler", hostile, "-o", hostile+"filler.csv")
+	filled := make([]byte, 16*512)
+	for i := range 8 {
+		copy(filled[i*1024:], hostile)
+	}
+	b.write(hostile+"filled", filled)
+	good("map", "from-filler", hostile+"filled", "--filler", hostile, "--prefix", "-o", hostile+"filler.csv")
 
 	// a delivery that was tampered with
 	if err := os.WriteFile(filepath.Join(b.dir, to, "data", hostile), []byte("x"), 0o644); err != nil {
