@@ -3,8 +3,11 @@
 package resulttest
 
 import (
+	"bufio"
 	"bytes"
 	"cmp"
+	"io"
+	"iter"
 	"os"
 	"slices"
 	"testing"
@@ -20,52 +23,45 @@ type Made struct {
 	Files   []*result.File
 	Places  []result.Place // all that is unread, in order
 	Summary result.Summary
+
+	given bool // Places are the caller's, not made of what lines tell
 }
 
 // Num is a number of a line that may be null.
 func Num(n int64) *int64 { return &n }
 
-// Fill makes a consistent result of what is there. Where Places are given and a
-// plain file has extents and no damage, its damage is where they cross. Where no
-// places are given, they are the sectors of the files' damage and of what
-// needs name. A file without bytes gets them from its damage, a verdict where it
-// has none, and every sum is that of the lines.
-func (m *Made) Fill() {
+// Fill makes a consistent result of what is there. Where Places are given, the
+// damage of a file that has none is where its content crosses them: of
+// compressed content the units that do, or all of it where no unit is told.
+// Where no places are given, they are the sectors of the files' damage and of
+// what needs name. A file without extents gets them from its damage, a verdict
+// where it has none, and every sum is that of the lines.
+func (m *Made) Fill() { m.fill(slices.Values(m.Files)) }
+
+func (m *Made) fill(files iter.Seq[*result.File]) {
 	im := &m.Image
 	im.Sector = cmp.Or(im.Sector, 512)
 	im.Size = cmp.Or(im.Size, im.DriveSize, 1<<20)
 	im.DriveSize = cmp.Or(im.DriveSize, im.Size)
 	im.Path, im.Table = cmp.Or(im.Path, "made.img"), cmp.Or(im.Table, "none")
-	if len(m.Volumes) == 0 {
+	if m.Volumes == nil {
 		m.Volumes = []result.Volume{{Length: im.Size, Filesystem: "ext4", Listing: result.Listing{Complete: true}}}
 	}
-	given := m.Places != nil
+	for i := range m.Volumes {
+		v := &m.Volumes[i]
+		v.Volume, v.Files, v.Folders, v.Sizes, v.Bytes, v.Unread = i+1, result.VerdictCount{}, result.VerdictCount{}, result.VerdictCount{}, result.Bytes{}, result.Places{}
+	}
+	m.given = m.Places != nil
 	var told []result.Place
-	for _, f := range m.Files {
-		f.Volume = max(f.Volume, 1)
-		f.Kind = cmp.Or(f.Kind, "file")
-		if given && f.Damage == nil && f.Stored == "" {
-			f.Damage = m.damage(f)
+	waiting := map[int]int64{}
+	for f := range files {
+		m.complete(f)
+		m.Volumes[f.Volume-1].Tally(f)
+		for _, h := range f.Heads {
+			waiting[h]++
 		}
-		if len(f.Extents) == 0 && f.Stored == "" && len(f.Patched) == 0 {
-			for _, d := range f.Damage {
-				if d.Image >= 0 {
-					f.Extents = append(f.Extents, [3]int64{d.Offset, d.Image, d.Length})
-				}
-			}
-		}
-		m.count(f)
-		for _, d := range f.Damage {
-			if s, ok := imap.ParseState(d.What); ok && d.Image >= 0 {
-				n := d.Length
-				if f.Stored == "compressed" {
-					n = 1
-				}
-				told = append(told, result.Place{Start: d.Image, Length: n, Kind: kind(s, f.Volume, result.HoldsFiles)})
-			}
-		}
-		for _, n := range f.Needs {
-			told = append(told, result.Place{Start: n[0], Length: n[1], Kind: kind(imap.Failed, f.Volume, result.HoldsStructures)})
+		if !m.given {
+			told = append(told, placesOf(f)...)
 		}
 	}
 	for _, v := range m.Volumes {
@@ -76,10 +72,44 @@ func (m *Made) Fill() {
 	for _, n := range im.Needs {
 		told = append(told, result.Place{Start: n[0], Length: n[1], Kind: result.Kind{State: imap.Failed}})
 	}
-	if !given {
+	if !m.given {
 		m.Places = disjoint(told, im.Sector, im.DriveSize)
 	}
-	m.sums()
+	m.sums(waiting)
+}
+
+// complete fills the line of a file.
+func (m *Made) complete(f *result.File) {
+	f.Volume = max(f.Volume, 1)
+	f.Kind = cmp.Or(f.Kind, "file")
+	if m.given && f.Damage == nil {
+		f.Damage = m.damage(f)
+	}
+	if len(f.Extents) == 0 && f.Stored == "" && len(f.Patched) == 0 {
+		for _, d := range f.Damage {
+			if d.Image >= 0 {
+				f.Extents = append(f.Extents, [3]int64{d.Offset, d.Image, d.Length})
+			}
+		}
+	}
+	count(f)
+}
+
+// placesOf are the places that a file says were not read.
+func placesOf(f *result.File) (told []result.Place) {
+	for _, d := range f.Damage {
+		if s, ok := imap.ParseState(d.What); ok && d.Image >= 0 {
+			n := d.Length
+			if f.Stored == "compressed" {
+				n = 1
+			}
+			told = append(told, result.Place{Start: d.Image, Length: n, Kind: kind(s, f.Volume, result.HoldsFiles)})
+		}
+	}
+	for _, n := range f.Needs {
+		told = append(told, result.Place{Start: n[0], Length: n[1], Kind: kind(imap.Failed, f.Volume, result.HoldsStructures)})
+	}
+	return told
 }
 
 func kind(s imap.State, volume int, holds string) result.Kind {
@@ -113,29 +143,52 @@ func disjoint(list []result.Place, sector, drive int64) (out []result.Place) {
 	return out
 }
 
-// damage is where the extents of a plain file cross what is unread.
+// damage is where the content of a file crosses what is unread, or lies past the
+// end of the drive.
 func (m *Made) damage(f *result.File) []result.Damage {
 	list := []result.Damage{}
-	for _, e := range f.Extents {
-		for i := range m.Places {
-			p := &m.Places[i]
-			a, b := max(p.Start, e[1]), min(p.End(), e[1]+e[2])
-			if a >= b {
-				continue
+	add := func(d result.Damage) {
+		if n := len(list); n > 0 && list[n-1].What == d.What && list[n-1].Offset+list[n-1].Length == d.Offset && list[n-1].Image+list[n-1].Length == d.Image {
+			list[n-1].Length += d.Length
+			return
+		}
+		list = append(list, d)
+	}
+	pieces := slices.Clone(f.Extents)
+	if f.Stored == "compressed" {
+		add = func(d result.Damage) {
+			unit := *f.Size
+			if f.Packing.Unit > 0 {
+				unit = f.Packing.Unit
 			}
-			d := result.Damage{Offset: e[0] + a - e[1], Image: a, Length: b - a, What: p.State.String()}
-			if n := len(list); n > 0 && list[n-1].What == d.What && list[n-1].Offset+list[n-1].Length == d.Offset && list[n-1].Image+list[n-1].Length == d.Image {
-				list[n-1].Length += d.Length
-				continue
+			d.Offset = d.Offset / unit * unit
+			if n := len(list); n > 0 && list[n-1].Offset >= d.Offset {
+				return
 			}
+			d.Length = min(unit, *f.Size-d.Offset)
 			list = append(list, d)
+		}
+	} else {
+		pieces = append(pieces, f.Patched...)
+		slices.SortStableFunc(pieces, func(a, b [3]int64) int { return cmp.Compare(a[0], b[0]) })
+	}
+	for _, e := range pieces {
+		end := e[1] + e[2]
+		i, _ := slices.BinarySearchFunc(m.Places, e[1]+1, func(p result.Place, at int64) int { return cmp.Compare(p.End(), at) })
+		for ; i < len(m.Places) && m.Places[i].Start < end; i++ {
+			p := &m.Places[i]
+			a, b := max(p.Start, e[1]), min(p.End(), end)
+			add(result.Damage{Offset: e[0] + a - e[1], Image: a, Length: b - a, What: p.State.String()})
+		}
+		if a := max(e[1], m.Image.DriveSize); a < end {
+			add(result.Damage{Offset: e[0] + a - e[1], Image: a, Length: end - a, What: imap.Skipped.String()})
 		}
 	}
 	return list
 }
 
 // count fills the bytes and the verdict of a file.
-func (m *Made) count(f *result.File) {
+func count(f *result.File) {
 	if f.Size != nil && f.Bytes.Read == nil && (f.Kind != "folder" || len(f.Damage) > 0) {
 		b := result.Bytes{Read: *f.Size}
 		for _, d := range f.Damage {
@@ -161,25 +214,18 @@ func (m *Made) count(f *result.File) {
 	}
 }
 
-// sums fills every sum.
-func (m *Made) sums() {
+// sums fills every sum, of lines that were counted by volume; waiting are the
+// files that wait for each head.
+func (m *Made) sums(waiting map[int]int64) {
 	s := &m.Summary
-	complete := len(m.Image.Missing) == 0
-	waiting := map[int]int64{}
+	complete := len(m.Image.Missing) == 0 && len(m.Image.Broken) == 0
 	s.Files, s.Folders, s.Sizes, s.Bytes, s.Unread = result.VerdictCount{}, result.VerdictCount{}, result.VerdictCount{}, result.Bytes{}, result.Places{}
 	for i := range m.Volumes {
 		v := &m.Volumes[i]
-		v.Volume, v.Files, v.Folders, v.Sizes, v.Bytes, v.Unread = i+1, s.Files, s.Folders, s.Sizes, s.Bytes, s.Unread
 		if v.Listing.Why == nil {
 			v.Listing.Why = []string{}
 		}
 		complete = complete && v.Listing.Complete
-	}
-	for _, f := range m.Files {
-		m.Volumes[f.Volume-1].Tally(f)
-		for _, h := range f.Heads {
-			waiting[h]++
-		}
 	}
 	for i := range m.Volumes {
 		v := &m.Volumes[i]
@@ -205,11 +251,9 @@ func (m *Made) sums() {
 	im.Map.Read = im.DriveSize - u.Total()
 }
 
-// Text is the result as it would be written.
-func (m *Made) Text(tb testing.TB) []byte {
-	tb.Helper()
-	var b bytes.Buffer
-	w := result.NewWriter(&b)
+// write writes a result that was filled, with files that are complete.
+func (m *Made) write(to io.Writer, files iter.Seq[*result.File]) error {
+	w := result.NewWriter(to)
 	err := w.Image(&m.Image)
 	for i := range m.Volumes {
 		err = cmp.Or(err, w.Volume(&m.Volumes[i]))
@@ -218,10 +262,21 @@ func (m *Made) Text(tb testing.TB) []byte {
 		err = cmp.Or(err, w.Place(&m.Places[i]))
 	}
 	err = cmp.Or(err, w.Flush())
-	for _, f := range m.Files {
-		b.Write(f.AppendLine(nil))
+	var line []byte
+	for f := range files {
+		line = f.AppendLine(line[:0])
+		if _, e := to.Write(line); e != nil {
+			return e
+		}
 	}
-	if err = cmp.Or(err, w.Summary(&m.Summary)); err != nil {
+	return cmp.Or(err, w.Summary(&m.Summary))
+}
+
+// Text is the result as it would be written.
+func (m *Made) Text(tb testing.TB) []byte {
+	tb.Helper()
+	var b bytes.Buffer
+	if err := m.write(&b, slices.Values(m.Files)); err != nil {
 		tb.Fatal(err)
 	}
 	return b.Bytes()
@@ -230,8 +285,28 @@ func (m *Made) Text(tb testing.TB) []byte {
 // Write fills a result and writes it to a file.
 func (m *Made) Write(tb testing.TB, path string) {
 	tb.Helper()
-	m.Fill()
-	if err := os.WriteFile(path, m.Text(tb), 0o644); err != nil {
+	m.Stream(tb, path, slices.Values(m.Files))
+}
+
+// Stream is Write for more files than are to be held at once. It goes through
+// them twice, and they must be the same both times.
+func (m *Made) Stream(tb testing.TB, path string, files iter.Seq[*result.File]) {
+	tb.Helper()
+	m.fill(files)
+	out, err := os.Create(path)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	defer out.Close()
+	w := bufio.NewWriterSize(out, 1<<20)
+	err = m.write(w, func(yield func(*result.File) bool) {
+		for f := range files {
+			if m.complete(f); !yield(f) {
+				return
+			}
+		}
+	})
+	if err = cmp.Or(err, w.Flush()); err != nil {
 		tb.Fatal(err)
 	}
 }
