@@ -282,22 +282,24 @@ func checkWorth(t *testing.T, name string, b *bench, r *result.Result, set map[i
 			blocked[f.Volume] = true
 		}
 	}
-	places := func(list []result.Holding) {
-		for _, h := range list {
-			if h.Holds == "structures" || h.Holds == "unknown" || h.Holds == "outside" {
-				need(h.Holds, h.Ranges...)
-			}
-		}
-	}
+	lacking := map[int]bool{} // volumes that may hold files that nobody knows of
 	for _, v := range r.Volumes {
 		need("structures of a volume", v.Needs...)
-		if !v.Listing.Complete || blocked[v.Volume] {
-			places(v.Places) // may hold what leads to files that nobody knows of
-		}
+		lacking[v.Volume] = !v.Listing.Complete || blocked[v.Volume]
 	}
 	need("partition tables", r.Image.Needs...)
-	if len(r.Image.Missing) > 0 {
-		places(r.Summary.Places)
+	for p, err := range r.Places() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(p.In) == 0 && len(r.Image.Missing) > 0 {
+			need("outside any volume", [2]int64{p.Start, p.Length})
+		}
+		for _, h := range p.In {
+			if lacking[h.Volume] && (h.Holds == result.HoldsStructures || h.Holds == result.HoldsUnknown) {
+				need(h.Holds, [2]int64{p.Start, p.Length})
+			}
+		}
 	}
 	for at, why := range worth {
 		if !set[at] {

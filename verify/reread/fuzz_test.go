@@ -1,135 +1,195 @@
 package reread_test
 
 import (
-	"bytes"
-	"encoding/json"
 	"fmt"
-	"math"
-	"os"
-	"path/filepath"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
+	"fileassay/extract/imap"
 	"fileassay/verify/compare"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
 )
 
-// absurd makes a result out of bytes: every number of it may be absurd.
-type absurd struct {
+// drawn draws a result out of bytes: as odd as one may be that does not
+// contradict itself.
+type drawn struct {
 	data []byte
-	at   int
+	made resulttest.Made
+	unit int64 // bytes by which places are drawn, of whole sectors
 }
 
-func (m *absurd) byte() byte {
-	if m.at >= len(m.data) {
+// drawnUnits is how many units the drive has.
+const drawnUnits = 64
+
+// below is a number below n.
+func (d *drawn) below(n int) int64 {
+	if len(d.data) == 0 {
 		return 0
 	}
-	m.at++
-	return m.data[m.at-1]
+	b := d.data[0]
+	d.data = d.data[1:]
+	return int64(b) % int64(n)
 }
 
-// number is mostly near the sectors of a small drive, and at times absurd.
-func (m *absurd) number() int64 {
-	switch b := m.byte(); {
-	case b < 200:
-		return int64(b)*128 + int64(m.byte())
-	case b < 220:
-		return -int64(b)
-	case b < 230:
-		return math.MaxInt64 - int64(m.byte())
-	case b < 235:
-		return math.MinInt64 + int64(m.byte())
+// length is mostly of some sectors, at times of a few bytes or huge.
+func (d *drawn) length() int64 {
+	switch n := 1 + d.below(16); d.below(8) {
+	case 0:
+		return n
+	case 1:
+		return n << 45
+	case 2:
+		return n * d.unit
+	default:
+		return n * 512
 	}
-	return int64(m.byte()) << (m.byte() % 60)
 }
 
-func (m *absurd) pairs() [][2]int64 {
-	list := [][2]int64{}
-	for range m.byte() % 5 {
-		list = append(list, [2]int64{m.number(), m.number()})
+// result draws a whole result.
+func (d *drawn) result() *resulttest.Made {
+	m := &d.made
+	m.Image.Sector = []int64{512, 512, 4096, 1}[d.below(4)]
+	d.unit = m.Image.Sector * []int64{1, 1, 8, 1 << 36}[d.below(4)]
+	m.Image.DriveSize = drawnUnits*d.unit - d.below(int(min(m.Image.Sector, 256))) // the last sector may be short
+	m.Image.Needs = d.ranges()
+	if d.below(3) == 0 {
+		m.Image.Missing = []string{"the table was not read"}
+	}
+	d.volumes()
+	d.places()
+	for k := range d.below(14) {
+		d.file(k)
+	}
+	slices.SortStableFunc(m.Files, func(a, b *result.File) int { return a.Volume - b.Volume })
+	m.Fill()
+	for _, f := range m.Files { // what only a file's own metadata knows
+		if n := d.below(4); n == 0 && f.Size != nil && f.Kind != "folder" {
+			size, lost := *f.Size, d.length()
+			*f.Size += lost
+			f.Damage = append(f.Damage, result.Damage{Offset: size, Image: -1, Length: lost, What: result.Unlocated})
+			f.Bytes, f.Verdict = result.NullBytes{}, ""
+		} else if n == 1 && f.Verdict == result.Intact {
+			f.Verdict, f.Why = result.Damaged, []string{"its journal is unread"}
+		}
+	}
+	return m
+}
+
+// ranges are any ranges of the drive.
+func (d *drawn) ranges() (list [][2]int64) {
+	for range d.below(4) {
+		at := d.below(drawnUnits) * d.unit
+		list = append(list, [2]int64{at, min(d.length(), d.made.Image.DriveSize-at)})
 	}
 	return list
 }
 
-func (m *absurd) triples() [][3]int64 {
-	list := [][3]int64{}
-	for range m.byte() % 4 {
-		list = append(list, [3]int64{m.number(), m.number(), m.number()})
-	}
-	return list
-}
-
-func (m *absurd) places() []result.Holding {
-	var list []result.Holding
-	for range m.byte() % 5 {
-		list = append(list, result.Holding{
-			Holds:  []string{"files", "structures", "free", "outside", "unknown", "odd"}[m.byte()%6],
-			State:  []string{"failed", "skipped", "doubtful", "read", "odd"}[m.byte()%5],
-			Ranges: m.pairs(),
-		})
-	}
-	return list
-}
-
-// write writes the result. What no type of a result would write is left out:
-// the parsers are tested elsewhere.
-func (m *absurd) write(t *testing.T, path string) {
-	var b bytes.Buffer
-	drive := int64(32768)
-	if m.byte() > 240 {
-		drive = m.number()
-	}
-	fmt.Fprintf(&b, `{"type":"image","path":"x","size":%d,"drive_size":%d,"sector":%d,"map":{},"table":"none","format":1,"needs":%s}`+"\n", drive, drive,
-		[]int64{512, 4096, 0, -5, 1, 1 << 40}[m.byte()%6], text(t, m.pairs()))
-	volumes := 1 + int(m.byte()%3)
-	for v := range volumes {
-		fmt.Fprintf(&b, `{"type":"volume","volume":%d,"start":%d,"length":%d,"filesystem":"ntfs","listing":{"complete":%v,"unread_records":%d,"why":[]},"needs":%s,"places":%s}`+"\n",
-			v+1, m.number(), m.number(), m.byte()%2 == 0, m.number(), text(t, m.pairs()), text(t, m.places()))
-	}
-	for k := range m.byte() % 12 {
-		size, read, unlocated := m.number(), m.number(), m.number()
-		fmt.Fprintf(&b, `{"type":"file","volume":%d,"id":%d,"path":%q,"kind":%q,"size":%d,"verdict":%q,"bytes":{"read":%d,"doubtful":0,"failed":0,"skipped":0,"unlocated":%d},"extents":%s,"patched":%s,"needs":%s,"heads":[%d],"damage":[],"why":[]}`+"\n",
-			int(m.byte())%(volumes+1), m.byte()%8, fmt.Sprintf("%d/x.%s", k, []string{"jpg", "zip", "mp4", "tmp"}[m.byte()%4]), []string{"file", "folder", "stream"}[m.byte()%3],
-			size, []string{"intact", "damaged", "lost"}[m.byte()%3], read, unlocated, text(t, m.triples()), text(t, m.triples()), text(t, m.pairs()), m.byte()%3)
-	}
-	fmt.Fprintf(&b, `{"type":"summary","files":{},"folders":{},"sizes":{},"bytes":{},"listing_complete":false,"places":%s}`+"\n", text(t, m.places()))
-	if err := os.WriteFile(path, b.Bytes(), 0o600); err != nil {
-		t.Fatal(err)
+// volumes may overlap, and reach past the end of the drive.
+func (d *drawn) volumes() {
+	at := int64(0)
+	for range 1 + d.below(3) {
+		at += d.below(drawnUnits/2) * d.unit
+		length := d.below(drawnUnits) * d.unit
+		if d.below(9) == 0 {
+			length = 1 << 62
+		}
+		d.made.Volumes = append(d.made.Volumes, result.Volume{Start: at, Length: length, Filesystem: "ext4", Needs: d.ranges(),
+			Listing: result.Listing{Complete: d.below(2) == 0, UnreadRecords: d.below(5) << (d.below(2) * 54)}})
 	}
 }
 
-func text(t *testing.T, v any) string {
-	line, err := json.Marshal(v)
-	if err != nil {
-		t.Fatal(err)
+func (d *drawn) places() {
+	d.made.Places = []result.Place{}
+	pos := int64(0)
+	for range d.below(24) {
+		start := pos + d.below(4)*d.unit
+		end := min(start+(1+d.below(6))*d.unit, d.made.Image.DriveSize)
+		if start >= end {
+			return
+		}
+		p := result.Place{Start: start, Length: end - start, Kind: result.Kind{State: []imap.State{imap.Failed, imap.Skipped, imap.Doubtful}[d.below(3)]}}
+		for v := range d.made.Volumes {
+			if holds := d.below(6); holds < 4 {
+				h := result.Holder{Volume: v + 1, Holds: []string{result.HoldsFiles, result.HoldsStructures, result.HoldsUnknown, result.HoldsFree}[holds]}
+				if h.Holds == result.HoldsStructures && d.below(2) == 0 {
+					h.Name = "table"
+				}
+				p.In = append(p.In, h)
+			}
+		}
+		d.made.Places = append(d.made.Places, p)
+		pos = end
 	}
-	return string(line)
 }
 
-// FuzzPlan plans by absurd results: nothing panics or hangs, the laws hold, and
-// the same plan is made again.
+// file draws a file with content anywhere, in a place or none, and past the end of
+// the drive.
+func (d *drawn) file(k int64) {
+	f := &result.File{Volume: int(1 + d.below(len(d.made.Volumes))), ID: uint64(d.below(8)), Kind: []string{"file", "stream", "link", "folder"}[d.below(4)],
+		Path: fmt.Sprintf("%d/x.%s", k, []string{"jpg", "zip", "mp4", "tmp"}[d.below(4)]), Stored: []string{"", "", "compressed", "encrypted"}[d.below(4)]}
+	for range d.below(3) {
+		f.Heads = append(f.Heads, int(d.below(3)))
+	}
+	if n := len(d.made.Places); n > 0 && d.below(3) == 0 {
+		for range 1 + d.below(2) {
+			p := &d.made.Places[d.below(n)]
+			off := d.below(int(min(p.Length, 256)))
+			f.Needs = append(f.Needs, [2]int64{p.Start + off, min(d.length(), p.Length-off)})
+		}
+	}
+	d.made.Files = append(d.made.Files, f)
+	if f.Kind == "folder" {
+		f.Stored, f.Size = "", new(int64)
+		if len(f.Needs) > 0 {
+			f.Verdict = result.Damaged
+		}
+		return
+	}
+	size := int64(0)
+	for range d.below(5) {
+		if d.below(3) == 0 {
+			size += d.length() // a hole
+		}
+		piece := [3]int64{size, d.below(drawnUnits+4)*d.unit + d.below(3)*100, d.length()}
+		if f.Stored != "compressed" && d.below(4) == 0 {
+			f.Patched = append(f.Patched, piece)
+		} else {
+			f.Extents = append(f.Extents, piece)
+		}
+		size += piece[2]
+	}
+	if d.below(3) == 0 {
+		size += d.length()
+	}
+	f.Size = &size
+	if f.Stored == "compressed" && d.below(2) == 0 {
+		f.Packing = result.Packing{Method: "lznt1", Unit: 1 + d.length(), Units: [][]int64{{0, 1}}}
+	}
+	if f.Stored == "" && d.below(6) == 0 {
+		f.Size = nil
+	}
+}
+
+// FuzzPlan plans by results of any kind: what does not contradict itself is
+// taken, nothing panics or hangs, the laws hold, and the same plan is made again.
 func FuzzPlan(f *testing.F) {
 	f.Add([]byte{})
 	f.Add([]byte("a result that was written over by something else, and still ends well enough"))
-	for k := range 24 {
-		seed := make([]byte, 400)
+	for k := range 64 {
+		seed := make([]byte, 600)
 		for i := range seed {
 			seed[i] = byte(i*(2*k+7)*31 + i*i*(k+3)>>3)
 		}
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
-		path := filepath.Join(t.TempDir(), "r.jsonl")
-		m := &absurd{data: data}
-		budget, o := int64(m.byte())*7, reread.Options{Costs: reread.DefaultCosts(), Worth: 1}
-		m.write(t, path)
-		r, err := result.Open(path)
-		if err != nil {
-			return
-		}
-		defer r.Close()
+		d := &drawn{data: data}
+		budget, o := d.below(256)*7, reread.Options{Costs: reread.DefaultCosts(), Worth: 1}
+		r := d.result().Open(t)
 		full := lawful(t, r, o)
 		o.Forward = true
 		if p := lawful(t, r, o); p.Sectors != full.Sectors {
@@ -179,8 +239,14 @@ func lawful(t *testing.T, r *result.Result, o reread.Options) *reread.Plan {
 		t.Fatalf("%d ranges of %d sectors in the steps, %d of %d in the plan", n, sum, len(p.Ranges), p.Sectors)
 	}
 	for i, g := range p.Ranges {
-		if g.Start < 0 || g.Length <= 0 || g.Start > r.Image.DriveSize-g.Length {
-			t.Fatalf("range %+v is not on the drive of %d bytes", g, r.Image.DriveSize)
+		unread := int64(0)
+		for u := range r.Unread.Within(g.Start, g.Length) {
+			if u.State == g.State {
+				unread += u.Length
+			}
+		}
+		if g.Length <= 0 || unread != g.Length {
+			t.Fatalf("range %+v is not all unread in this state", g)
 		}
 		for _, h := range p.Ranges[:i] {
 			if g.Start < h.Start+h.Length && h.Start < g.Start+g.Length {

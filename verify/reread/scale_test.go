@@ -1,7 +1,6 @@
 package reread_test
 
 import (
-	"bufio"
 	"bytes"
 	"fmt"
 	"math/rand/v2"
@@ -9,12 +8,13 @@ import (
 	"path/filepath"
 	"runtime"
 	"runtime/debug"
-	"strconv"
 	"testing"
 	"time"
 
+	"fileassay/extract/imap"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
 )
 
 // shape is a made result: files that each lie in some of many unread ranges.
@@ -47,66 +47,43 @@ const (
 // writeLarge writes a result of a shape, with all numbers of it times n.
 func writeLarge(tb testing.TB, path string, s shape, n int64) {
 	tb.Helper()
-	f, err := os.Create(path)
-	if err != nil {
-		tb.Fatal(err)
-	}
-	w := bufio.NewWriterSize(f, 1<<20)
 	files, ranges := s.files*n, s.ranges*n
-	size := ranges * apart
-	fmt.Fprintf(w, `{"type":"image","path":"large.img","size":%d,"drive_size":%d,"sector":512,"map":{"read":0,"doubtful":0,"failed":0,"skipped":0},"table":"none","format":1}`+"\n", size, size)
-	fmt.Fprintf(w, `{"type":"volume","volume":1,"start":0,"length":%d,"filesystem":"ntfs","label":"","cluster":4096,"listing":{"complete":true,"why":[]},"places":[{"holds":"files","state":"failed","ranges":[`, size)
+	m := resulttest.Made{Image: result.Image{Path: "large.img", Size: ranges * apart}}
 	if s.within {
-		fmt.Fprintf(w, "[0,%d]", size)
+		m.Places = resulttest.Unread(imap.Failed, result.HoldsFiles, [2]int64{0, ranges * apart})
 	} else {
-		for k := range ranges {
-			if k > 0 {
-				w.WriteByte(',')
-			}
-			fmt.Fprintf(w, "[%d,%d]", k*apart, rangeSize)
+		unread := make([][2]int64, ranges)
+		for k := range unread {
+			unread[k] = [2]int64{int64(k) * apart, rangeSize}
 		}
+		m.Places = resulttest.Unread(imap.Failed, result.HoldsFiles, unread...)
 	}
-	fmt.Fprintf(w, "]}]}\n")
-	rnd := rand.New(rand.NewPCG(1, 2))
-	places := make([]int64, s.each)
-	for k := range files {
-		content := s.each
-		if s.gates {
-			content--
-		}
-		for i := range places {
-			places[i] = rnd.Int64N(ranges) * apart
-			if s.within {
-				places[i] += rnd.Int64N(16) * rangeSize
-			}
-		}
-		suffix := []string{"jpg", "docx", "mp4", "zip", "exe", "dat"}[k%6]
-		whole, lost := int64(content)*apart, int64(content)*rangeSize
-		fmt.Fprintf(w, `{"type":"file","volume":1,"id":%d,"path":"Folder %d/sheet %d.%s","kind":"file","size":%d,"verdict":"damaged","bytes":{"read":%d,"doubtful":0,"failed":%d,"skipped":0,"unlocated":0},"extents":[`,
-			k, k%1000, k, suffix, whole, whole-lost, lost)
-		list := func(form string) {
-			for i, at := range places[:content] {
-				if i > 0 {
-					w.WriteByte(',')
+	m.Stream(tb, path, func(yield func(*result.File) bool) {
+		rnd := rand.New(rand.NewPCG(1, 2))
+		for k := range files {
+			f := &result.File{ID: uint64(k), Verdict: result.Damaged}
+			size := int64(0)
+			for i := range s.each {
+				at := rnd.Int64N(ranges) * apart
+				length := int64(apart)
+				if s.within {
+					at += rnd.Int64N(16) * rangeSize
+					length = rangeSize
 				}
-				fmt.Fprintf(w, form, int64(i)*apart, at)
+				if s.gates && i == s.each-1 {
+					f.Needs = [][2]int64{{at, rangeSize}}
+					break
+				}
+				f.Extents = append(f.Extents, [3]int64{int64(i) * apart, at, length})
+				size += apart
+			}
+			f.Size = &size
+			f.Path = fmt.Sprintf("Folder %d/sheet %d.%s", k%1000, k, []string{"jpg", "docx", "mp4", "zip", "exe", "dat"}[k%6])
+			if !yield(f) {
+				return
 			}
 		}
-		list("[%d,%d," + strconv.Itoa(map[bool]int{false: apart, true: rangeSize}[s.within]) + "]")
-		fmt.Fprintf(w, `],"damage":[`)
-		list("[%d,%d," + strconv.Itoa(rangeSize) + `,"failed"]`)
-		if s.gates {
-			fmt.Fprintf(w, `],"needs":[[%d,%d]`, places[content], rangeSize)
-		}
-		fmt.Fprintf(w, "],\"why\":[]}\n")
-	}
-	fmt.Fprintf(w, `{"type":"summary","files":{"intact":0,"damaged":%d,"lost":0},"folders":{},"sizes":{},"bytes":{},"listing_complete":true}`+"\n", files)
-	if err := w.Flush(); err != nil {
-		tb.Fatal(err)
-	}
-	if err := f.Close(); err != nil {
-		tb.Fatal(err)
-	}
+	})
 }
 
 // BenchmarkPlan plans for a million damaged files and a million ranges, and for
