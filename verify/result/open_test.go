@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -207,6 +208,24 @@ func TestOpenRefuses(t *testing.T) {
 		"past the drive's end":       mended(t, func(m *resulttest.Made) { m.Files[1].Extents[0][1] = 1 << 20 }),
 		"intact of unknown size":     mended(t, func(m *resulttest.Made) { m.Files[6].Verdict = result.Intact }),
 		"needs what was read":        mended(t, func(m *resulttest.Made) { m.Files[6].Needs[0][0] = 8192 }),
+		"needs what is no drive":     mended(t, func(m *resulttest.Made) { m.Files[6].Needs[0] = [2]int64{1 << 20, 512} }),
+		"needs nothing":              mended(t, func(m *resulttest.Made) { m.Files[6].Needs[0][1] = 0 }),
+		"a negative place":           mended(t, func(m *resulttest.Made) { m.Files[1].Extents[0][1] = -8192 }),
+		"a place that overflows":     mended(t, func(m *resulttest.Made) { m.Files[1].Extents[0][1] = math.MaxInt64 - 2999 }),
+		"content of nothing":         mended(t, func(m *resulttest.Made) { m.Files[1].Extents[0][2] = 0 }),
+		"content over itself":        mended(t, func(m *resulttest.Made) { m.Files[2].Extents[1][0] = 512 }),
+		"a volume needs no drive":    mended(t, func(m *resulttest.Made) { m.Volumes[1].Needs[0][1] = 1 << 20 }),
+		"a volume needs what is not": mended(t, func(m *resulttest.Made) { m.Volumes[1].Needs[0][0] = -1 }),
+		"a volume that overflows":    mended(t, func(m *resulttest.Made) { m.Volumes[1].Length = math.MaxInt64 }),
+		"a volume before another":    mended(t, func(m *resulttest.Made) { m.Volumes[0].Start = 1<<19 + 1 }),
+		"records that no drive has":  mended(t, func(m *resulttest.Made) { m.Volumes[1].Listing.UnreadRecords = math.MaxInt64 }),
+		"a table needs no drive":     mended(t, func(m *resulttest.Made) { m.Image.Needs = [][2]int64{{5, math.MaxInt64}} }),
+		"no sectors":                 replace(`"sector":512`, `"sector":0`),
+		"no drive":                   replace(`"drive_size":1048576`, `"drive_size":0`),
+		"a place outside the drive":  replace(`[1048064,512,`, `[1048576,512,`),
+		"a place of a volume 3":      replace(`"in":[{"volume":2,`, `"in":[{"volume":3,`),
+		"a place of nothing":         replace(`"holds":"free"`, `"holds":"odd"`),
+		"a place of a kind untold":   replace(`[20480,512,1],`, `[20480,512,9],`),
 		"a negative size":            replace(`"size":3000`, `"size":-3000`),
 		"a size of its own":          replace(`"size":3000`, `"size":3001`),
 		"a volume that is none":      mended(t, nil, `"volume":2,"id":5`, `"volume":3,"id":5`),
@@ -235,6 +254,27 @@ func TestOpenRefuses(t *testing.T) {
 	}
 	if _, err := result.Open(t.TempDir()); err == nil {
 		t.Error("a folder is taken")
+	}
+}
+
+// Where volumes overlap, each counts what it has of an unread place, and the
+// drive counts the place once, as what would be missed most.
+func TestOpenOverlap(t *testing.T) {
+	places := resulttest.Unread(imap.Failed, "free", [2]int64{4096, 1024}, [2]int64{16384, 512})
+	places[0].In = append(places[0].In, result.Holder{Volume: 2, Holds: result.HoldsFiles})
+	m := &resulttest.Made{Places: places,
+		Volumes: []result.Volume{{Length: 1 << 20, Filesystem: "ntfs"}, {Start: 4096, Length: 1 << 16, Filesystem: "ext4"}},
+		Files: []*result.File{{Volume: 1, ID: 1, Path: "kelp.txt", Size: resulttest.Num(4096), Extents: [][3]int64{{0, 8192, 4096}}},
+			{Volume: 2, ID: 1, Path: "kelp.txt", Size: resulttest.Num(4096), Extents: [][3]int64{{0, 4096, 4096}}}}}
+	r := m.Open(t)
+	free := result.Places{Free: result.Unread{Failed: 1536}}
+	file := result.Places{Files: result.Unread{Failed: 1024}}
+	once := result.Places{Files: result.Unread{Failed: 1024}, Free: result.Unread{Failed: 512}}
+	if r.Volumes[0].Unread != free || r.Volumes[1].Unread != file || r.Summary.Unread != once {
+		t.Errorf("%+v, %+v, in all %+v", r.Volumes[0].Unread, r.Volumes[1].Unread, r.Summary.Unread)
+	}
+	if r.Volumes[0].Files.Intact != 1 || r.Volumes[1].Files.Damaged != 1 {
+		t.Errorf("%+v, %+v", r.Volumes[0].Files, r.Volumes[1].Files)
 	}
 }
 
