@@ -9,16 +9,14 @@ import (
 
 	"fileassay/verify"
 	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
 )
 
 // Without a map nothing is proved, and no form of the report says otherwise
 // before it says that.
 func TestAssumedIsNotProved(t *testing.T) {
-	im := result.Image{Type: "image", Path: "mill.img", Size: 1 << 20, DriveSize: 1 << 20, Sector: 512, Format: 1, Map: result.Map{Read: 1 << 20, AssumedRead: true}}
-	vols := []result.Volume{{Type: "volume", Volume: 1, Length: 1 << 20, Filesystem: "ext4", Listing: result.Listing{Complete: true, Why: []string{}}}}
-	sum := result.Summary{Type: "summary", ListingComplete: true}
-	sum.Files.Intact, sum.Sizes.Intact = 1, 100
-	r := writeResult(t, im, vols, []*result.File{file("sluice.txt", 100)}, sum)
+	m := resulttest.Made{Image: result.Image{Path: "mill.img", Map: result.Map{AssumedRead: true}}, Files: []*result.File{file("sluice.txt", 100)}}
+	r := m.Open(t)
 	if got := outcomeWords(r); !strings.HasPrefix(got, "The one file that was found was recovered whole. This is not proved: ") {
 		t.Errorf("the outcome is %q", got)
 	}
@@ -47,14 +45,11 @@ func TestAssumedIsNotProved(t *testing.T) {
 // Where a folder holds more folders than the table for paper has room for, what
 // is left out lies beside what is shown, not deeper.
 func TestFoldersLeftOut(t *testing.T) {
-	im, vols, _, sum := bellows()
-	vols = vols[:1]
 	var files []*result.File
 	for i := range maxFoldersShown + 50 {
 		files = append(files, file(fmt.Sprintf("shelf %03d/box.txt", i), 1))
 	}
-	sum.Files, sum.Sizes = result.VerdictCount{Intact: int64(len(files))}, result.VerdictCount{Intact: int64(len(files))}
-	r := writeResult(t, im, vols, files, sum)
+	r := bellowsOf(files...).Open(t)
 	v, err := newView(r, inventory(t, r, false), Options{For: Customer})
 	if err != nil {
 		t.Fatal(err)
@@ -80,9 +75,7 @@ func TestElsewhereIsNotUnlocated(t *testing.T) {
 // A file may be damaged and have nothing missing; the customer is not told
 // otherwise.
 func TestDamagedIsNotAlwaysMissing(t *testing.T) {
-	im, vols, _, sum := bellows()
-	sum.Files, sum.Sizes = result.VerdictCount{Damaged: 1}, result.VerdictCount{Damaged: 1024}
-	r := writeResult(t, im, vols[:1], []*result.File{file("stops.jpg", 1024, result.Damage{Image: 8192, Length: 512, What: "doubtful"})}, sum)
+	r := bellowsOf(file("stops.jpg", 1024, result.Damage{Image: 8192, Length: 512, What: "doubtful"})).Open(t)
 	var b bytes.Buffer
 	if err := HTML(&b, r, inventory(t, r, false), Options{For: Customer}); err != nil {
 		t.Fatal(err)
@@ -95,11 +88,11 @@ func TestDamagedIsNotAlwaysMissing(t *testing.T) {
 // Where doubtful sectors are taken as read, intact rests on them, and every form
 // of the report says so.
 func TestTrustedIsNotProved(t *testing.T) {
-	im, vols, _, sum := bellows()
-	vols[0].Listing = result.Listing{Complete: true, Why: []string{}}
-	sum.Files, sum.Sizes, sum.ListingComplete = result.VerdictCount{Intact: 1}, result.VerdictCount{Intact: 100}, true
-	im.Map.TrustDoubtful = true
-	r := writeResult(t, im, vols[:1], []*result.File{file("stops.txt", 100)}, sum)
+	m := bellowsOf(file("stops.txt", 100))
+	m.Volumes[0].Listing = result.Listing{Complete: true}
+	m.Image.Map.TrustDoubtful, m.Image.Map.Doubtful = true, 512
+	m.Places = m.Places[1:] // what is doubtful is read
+	r := m.Open(t)
 	for _, a := range []Audience{Customer, Bench} {
 		var b bytes.Buffer
 		if err := HTML(&b, r, inventory(t, r, a == Bench), Options{For: a}); err != nil {
@@ -115,7 +108,7 @@ func TestTrustedIsNotProved(t *testing.T) {
 			t.Errorf("%s: the page does not say %q", a, want)
 		}
 	}
-	o := &verify.Outcome{Image: im, Volumes: vols[:1], Summary: sum}
+	o := &verify.Outcome{Image: m.Image, Volumes: m.Volumes, Summary: m.Summary}
 	if got, want := advice(o), "Recovery is complete: every listed file is intact and every list is complete. Doubtful sectors are taken as read; nothing proves what they hold."; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
@@ -140,9 +133,8 @@ func TestAdviceOnUnknown(t *testing.T) {
 
 // The bytes of all listed files by state are told, and add up to their size.
 func TestContentAddsUp(t *testing.T) {
-	im, vols, files, sum := bellows()
-	sum.Bytes = result.Bytes{Read: 7, Doubtful: 1, Failed: 2, Skipped: 3, Unlocated: 4}
-	r := writeResult(t, im, vols, files, sum)
+	r := bellowsOf(file("stops.txt", 17, result.Damage{Offset: 7, Image: 8192, Length: 1, What: "doubtful"}, result.Damage{Offset: 8, Image: 8704, Length: 2, What: "failed"},
+		result.Damage{Offset: 10, Image: 102400, Length: 3, What: "skipped"}, result.Damage{Offset: 13, Image: -1, Length: 4, What: "unlocated"})).Open(t)
 	v, err := newView(r, inventory(t, r, true), Options{For: Bench})
 	if err != nil {
 		t.Fatal(err)
@@ -159,11 +151,10 @@ func TestContentAddsUp(t *testing.T) {
 // Without a map no part of the drive is said to have been read, in the picture
 // and in the tables.
 func TestAssumedPicture(t *testing.T) {
-	im, vols, files, sum := bellows()
-	im.Map, im.Heads = result.Map{AssumedRead: true, Read: 1 << 20}, nil
-	im.Profile = &result.Profile{Slice: 4096}
-	sum.Unread = result.Places{}
-	r := writeResult(t, im, vols, files, sum)
+	m := bellowsOf(file("stops.txt", 100))
+	m.Image.Map, m.Image.Heads, m.Places = result.Map{AssumedRead: true}, nil, nil
+	m.Image.Profile = &result.Profile{Slice: 4096}
+	r := m.Open(t)
 	v, err := newView(r, inventory(t, r, true), Options{For: Bench})
 	if err != nil {
 		t.Fatal(err)
@@ -178,19 +169,5 @@ func TestAssumedPicture(t *testing.T) {
 	}
 	if got, want := v.AllRead, "There is no map: every byte of the drive is assumed to have been read."; got != want {
 		t.Errorf("%q, want %q", got, want)
-	}
-}
-
-// Where volumes overlap, what is counted in both is told; a drive whose image
-// file gave way is none.
-func TestVolumesOverlap(t *testing.T) {
-	im := result.Image{Map: result.Map{Doubtful: 512, Failed: 1024}}
-	u := result.Places{Files: result.Unread{Doubtful: 512, Failed: 1024}, Free: result.Unread{Failed: 1024}}
-	if got, want := twiceWords(&im, u), "Volumes overlap: 1.0 KiB of this is counted in more than one of them."; got != want {
-		t.Errorf("%q, want %q", got, want)
-	}
-	im.Broken = [][2]int64{{4096, 1024}}
-	if got := twiceWords(&im, u); got != "" {
-		t.Errorf("%q", got)
 	}
 }

@@ -1,41 +1,46 @@
 package report
 
 import (
-	"fileassay/verify/result"
+	"slices"
 	"strings"
 	"testing"
+
+	"fileassay/extract/imap"
+	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
 )
 
 // What must be read again for compressed content is what is unread of its
 // stored bytes, not the whole units that its damage tells of.
 func TestPackedUnread(t *testing.T) {
-	packed := func() *result.File {
-		f := file("Organ/registers.txt", 180000, result.Damage{Offset: 65536, Image: 70144, Length: 65536, What: "failed"})
+	packed := func(at int64) *result.File {
+		f := file("Organ/registers.txt", 180000, result.Damage{Offset: 65536, Image: at, Length: 65536, What: "failed"})
 		f.Stored = "compressed"
 		f.Extents = [][3]int64{{0, 40960, 24576}, {65536, 65536, 20480}, {86016, 20480, 4096}}
 		return f
 	}
+	failed := func(holds string, ranges ...[2]int64) []result.Place {
+		return resulttest.Unread(imap.Failed, holds, ranges...)
+	}
 	for name, c := range map[string]struct {
-		places  []result.Holding
+		places  []result.Place
+		at      int64 // where the first that is its own begins
 		sectors int64
 	}{
-		"one sector": {[]result.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{70144, 512}}}}, 1},
-		"two places, and what is not of it": {[]result.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{20480, 1024}, {70144, 512}}},
-			{Holds: "free", State: "skipped", Ranges: [][2]int64{{24576, 4096}, {200704, 4096}}}}, 3},
-		"a range past its end": {[]result.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{85504, 4096}}}}, 1},
-		"told twice":           {[]result.Holding{{Holds: "files", State: "failed", Ranges: [][2]int64{{70144, 512}}}, {Holds: "structures", State: "failed", Ranges: [][2]int64{{70144, 1024}}}}, 2},
-		"not placed":           {nil, 1},
+		"one sector": {failed("files", [2]int64{70144, 512}), 70144, 1},
+		"two places, and what is not of it": {slices.Concat(failed("files", [2]int64{20480, 1024}), resulttest.Unread(imap.Skipped, "free", [2]int64{24576, 4096}),
+			failed("files", [2]int64{70144, 512}), resulttest.Unread(imap.Skipped, "free", [2]int64{200704, 4096})), 70144, 3},
+		"a range past its end":  {failed("files", [2]int64{85504, 4096}), 85504, 1},
+		"one range, two things": {append(failed("files", [2]int64{70144, 512}), failed("structures", [2]int64{70656, 512})...), 70144, 2},
 	} {
-		im, vols, _, sum := bellows()
-		vols = vols[:1]
-		vols[0].Places = c.places
-		sum.Files, sum.Sizes = result.VerdictCount{Damaged: 1}, result.VerdictCount{Damaged: 180000}
-		inv := inventory(t, writeResult(t, im, vols, []*result.File{packed()}, sum), true)
+		m := bellowsOf(packed(c.at))
+		m.Places, m.Image.Profile, m.Image.Heads = c.places, nil, nil
+		inv := inventory(t, m.Open(t), true)
 		if len(inv.value) != 1 || inv.value[0].sectors != c.sectors {
 			t.Errorf("%s: %+v, want %d sectors", name, inv.value, c.sectors)
 		}
 	}
-	if got, want := detailOf(packed(), 512), "failed: compressed, from sector 137 on, bytes 65536 to 131071 of the file"; got != want {
+	if got, want := detailOf(packed(70144), 512), "failed: compressed, from sector 137 on, bytes 65536 to 131071 of the file"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -4,7 +4,6 @@ import (
 	"compress/flate"
 	"encoding/base64"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -15,10 +14,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/extract"
-	"fileassay/verify/files"
 	"fileassay/verify/result"
 	"fileassay/verify/shown"
-	"fileassay/verify/wanted"
 )
 
 // Folders sum up all that lies below them, and everything sums up to the
@@ -61,25 +58,14 @@ func TestBar(t *testing.T) {
 	}
 }
 
-func TestInventoryRefuses(t *testing.T) {
-	im, vols, list, sum := bellows()
-	sum.Files.Intact++
-	_, err := NewInventory(writeResult(t, im, vols, list, sum), wanted.Default(), false)
-	var in *files.InputError
-	if !errors.As(err, &in) {
-		t.Errorf("a summary that does not fit its files gives %v", err)
-	}
-}
-
 // Paths of any depth end.
 func TestDeepPaths(t *testing.T) {
-	im, vols, _, _ := bellows()
 	var files []*result.File
 	for _, n := range []int{1, maxDepth - 1, maxDepth, maxDepth + 1, 40_000} {
 		files = append(files, file(strings.Repeat("d/", n)+"x", 1), file(strings.Repeat("d/", n)+"y", 1))
 	}
-	files = append(files, file("/a//b/", 1), file("", 1))
-	inv := inventory(t, writeResult(t, im, vols, files, result.Summary{Type: "summary", Files: result.VerdictCount{Intact: 12}}), false)
+	files = append(files, file("/a//b/", 1), file("/", 1))
+	inv := inventory(t, bellowsOf(files...).Open(t), false)
 	if n := len(inv.folders); n > maxDepth+20 {
 		t.Errorf("%d folders", n)
 	}
@@ -192,13 +178,11 @@ func TestVisible(t *testing.T) {
 // taken for the place of what has none.
 func TestFolderNamedQuestionMark(t *testing.T) {
 	shown, exact := extract.NameFromBytes([]byte("?"))
-	im, vols, _, sum := bellows()
 	real := file(shown+"/chimes.txt", 10)
 	folder := file(shown, 0)
 	folder.Kind, folder.NameBytes = "folder", exact
 	files := []*result.File{folder, real, file(extract.UnknownParent(63)+"/chimes.txt", 10)}
-	sum.Files, sum.Sizes = result.VerdictCount{Intact: 2}, result.VerdictCount{Intact: 20}
-	inv := inventory(t, writeResult(t, im, vols[:1], files, sum), false)
+	inv := inventory(t, bellowsOf(files...).Open(t), false)
 	var got []string
 	for i := range inv.rows {
 		w := &inv.rows[i]
@@ -217,13 +201,11 @@ func TestFolderNamedQuestionMark(t *testing.T) {
 // Two folders of one path are one in the list, and its names were not read whole
 // if those of either were not.
 func TestFoldersOfOnePath(t *testing.T) {
-	im, vols, _, sum := bellows()
 	short, whole := file("Choir", 0), file("Choir", 0)
 	short.Kind, whole.Kind = "folder", "folder"
-	short.Verdict = result.Damaged
-	sum.Files, sum.Sizes = result.VerdictCount{}, result.VerdictCount{}
+	short.Verdict, short.ID = result.Damaged, 1
 	for _, files := range [][]*result.File{{short, whole}, {whole, short}} {
-		inv := inventory(t, writeResult(t, im, vols[:1], files, sum), false)
+		inv := inventory(t, bellowsOf(files...).Open(t), false)
 		if len(inv.folders) != 2 || !inv.folders[1].short {
 			t.Errorf("folders: %+v", inv.folders)
 		}

@@ -5,21 +5,21 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
+	"fileassay/extract/imap"
 	"fileassay/report"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
 )
 
 // structurePlan is a plan of a made drive whose second of three steps reads the
 // last of what leads to more.
 func structurePlan(t *testing.T) *reread.Plan {
 	t.Helper()
-	p := planOf(t, "failed")
+	p := planOf(t, imap.Failed)
 	if p.Again == 0 || p.Again >= len(p.Steps) {
 		t.Fatalf("verify again after %d of %d steps: want it in between", p.Again, len(p.Steps))
 	}
@@ -27,24 +27,15 @@ func structurePlan(t *testing.T) *reread.Plan {
 }
 
 // planOf is a plan of the drive with all that is unread in a state.
-func planOf(t *testing.T, state string) *reread.Plan {
+func planOf(t *testing.T, state imap.State) *reread.Plan {
 	t.Helper()
-	var b strings.Builder
-	fmt.Fprintln(&b, `{"type":"image","path":"kiln.img","size":1048576,"drive_size":1048576,"sector":512,"map":{},"table":"none","format":1}`)
-	fmt.Fprintln(&b, `{"type":"volume","volume":1,"start":0,"length":1048576,"filesystem":"ext4","listing":{"complete":false,"unread_records":60,"why":[]},"needs":[[65536,512],[262144,512]],`+
-		`"places":[{"holds":"structures","state":"`+state+`","ranges":[[65536,512],[262144,512]]},{"holds":"files","state":"`+state+`","ranges":[[8192,512]]}]}`)
-	fmt.Fprintln(&b, `{"type":"file","volume":1,"id":9,"path":"glaze tests.odt","kind":"file","size":512,"verdict":"lost","bytes":{"read":0,"doubtful":0,"failed":512,"skipped":0,"unlocated":0},"extents":[[0,8192,512]],"damage":[[0,8192,512,"failed"]],"why":[]}`)
-	fmt.Fprintln(&b, `{"type":"summary","files":{},"folders":{},"sizes":{},"bytes":{},"listing_complete":false}`)
-	path := filepath.Join(t.TempDir(), "kiln.result.jsonl")
-	if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
-		t.Fatal(err)
+	m := resulttest.Made{
+		Image:   result.Image{Path: "kiln.img", Size: 1 << 20},
+		Volumes: []result.Volume{{Length: 1 << 20, Filesystem: "ext4", Listing: result.Listing{UnreadRecords: 60}, Needs: [][2]int64{{65536, 512}, {262144, 512}}}},
+		Places:  append(resulttest.Unread(state, "files", [2]int64{8192, 512}), resulttest.Unread(state, "structures", [2]int64{65536, 512}, [2]int64{262144, 512})...),
+		Files:   []*result.File{{ID: 9, Path: "glaze tests.odt", Size: resulttest.Num(512), Extents: [][3]int64{{0, 8192, 512}}}},
 	}
-	r, err := result.Open(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	p, err := reread.New(r, reread.Options{Costs: reread.DefaultCosts()})
+	p, err := reread.New(m.Open(t), reread.Options{Costs: reread.DefaultCosts()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -53,7 +44,7 @@ func planOf(t *testing.T, state string) *reread.Plan {
 
 // A plan that reads next to nothing, in one go, says so in every form.
 func TestPlanInOneGo(t *testing.T) {
-	p := planOf(t, "skipped")
+	p := planOf(t, imap.Skipped)
 	if !p.InOneGo || p.Ranges[0].Start != 8192 || p.Again != len(p.Steps) {
 		t.Fatalf("in one go %v, first range at %d, verify again after step %d of %d", p.InOneGo, p.Ranges[0].Start, p.Again, len(p.Steps))
 	}
@@ -69,7 +60,7 @@ func TestPlanInOneGo(t *testing.T) {
 		!strings.Contains(string(data), `"in_one_go":true`) {
 		t.Errorf("it is not said:\n%s\n%s", table.String(), data)
 	}
-	if planOf(t, "failed").InOneGo {
+	if planOf(t, imap.Failed).InOneGo {
 		t.Error("failed sectors are dear, and read in one go")
 	}
 }

@@ -97,8 +97,10 @@ func TestRingAreas(t *testing.T) {
 // The areas of the page's picture sum to the exact totals of the map, and so
 // do the numbers that stand in it.
 func TestDrivePicture(t *testing.T) {
-	im, _, _, _ := bellows()
-	disks := driveDisks(&im, newTouched(im.Profile))
+	m := bellows()
+	m.Fill()
+	im := &m.Image
+	disks := driveDisks(im, newTouched(im.Profile))
 	if len(disks) != 3 {
 		t.Fatalf("%d disks, want the drive and two heads", len(disks))
 	}

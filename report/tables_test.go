@@ -1,10 +1,9 @@
 package report
 
 import (
-	"fileassay/verify/shown"
-
 	"bytes"
 	"encoding/csv"
+	"fileassay/verify/shown"
 	"fmt"
 	"slices"
 	"strings"
@@ -105,8 +104,7 @@ func TestXLSX(t *testing.T) {
 		}
 	}
 	var want []string
-	_, _, files, _ := bellows()
-	for _, f := range files {
+	for _, f := range bellows().Files {
 		want = append(want, shown.Text(f.Path))
 	}
 	if d := cmp.Diff(want, paths); d != "" {
