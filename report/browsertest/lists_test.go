@@ -1,10 +1,7 @@
 package browsertest
 
 import (
-	"bufio"
-	"encoding/json"
 	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -12,6 +9,8 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
 	"fileassay/verify/wanted"
 )
 
@@ -25,28 +24,15 @@ type listed struct {
 // 100 bytes each, one of them read.
 func listOf(t *testing.T, volumes int, files []listed) string {
 	t.Helper()
-	path := filepath.Join(t.TempDir(), "made.result.jsonl")
-	f, err := os.Create(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	w := bufio.NewWriter(f)
-	fmt.Fprintln(w, `{"type":"image","path":"x.img","size":1048576,"drive_size":1048576,"sector":512,"map":{"read":1048576,"doubtful":0,"failed":0,"skipped":0},"table":"none","format":1}`)
+	m := resulttest.Made{Volumes: []result.Volume{}}
 	for v := range volumes {
-		fmt.Fprintf(w, `{"type":"volume","volume":%d,"start":%d,"length":4096,"filesystem":"ext4","label":"","cluster":4096,"found":"partition","listing":{"complete":true,"unread_records":0,"unnamed_files":0,"unclaimed_bytes":0,"why":[]}}`+"\n", v+1, 4096*v)
+		m.Volumes = append(m.Volumes, result.Volume{Start: 4096 * int64(v), Length: 4096, Filesystem: "ext4", Cluster: 4096, Found: "partition", Listing: result.Listing{Complete: true}})
 	}
 	for i, x := range files {
-		name, err := json.Marshal(x.path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		fmt.Fprintf(w, `{"type":"file","volume":%d,"id":%d,"path":%s,"kind":"file","size":100,"verdict":"damaged","bytes":{"read":1,"doubtful":0,"failed":99,"skipped":0,"unlocated":0},"extents":[],"damage":[[1,512,99,"failed"]],"why":[]}`+"\n", x.volume, i, name)
+		m.Files = append(m.Files, &result.File{Volume: x.volume, ID: uint64(i), Path: x.path, Size: resulttest.Num(100), Damage: []result.Damage{{Offset: 1, Image: 512, Length: 99, What: "failed"}}})
 	}
-	fmt.Fprintf(w, `{"type":"summary","files":{"intact":0,"damaged":%d,"lost":0},"folders":{"intact":0,"damaged":0,"lost":0},"sizes":{"intact":0,"damaged":%d,"lost":0},"bytes":{},"listing_complete":true}`+"\n", len(files), 100*len(files))
-	if err := w.Flush(); err != nil {
-		t.Fatal(err)
-	}
+	path := filepath.Join(t.TempDir(), "made.result.jsonl")
+	m.Write(t, path)
 	return path
 }
 
@@ -69,7 +55,7 @@ func TestListShapes(t *testing.T) {
 		{"no volume", 0, nil, "0 files"},
 		{"nothing", 1, nil, "0 files"},
 		{"one file", 1, []listed{{1, "a.txt"}}, "1 file"},
-		{"dots and slashes", 1, []listed{{1, "."}, {1, "../.."}, {1, "a//b"}, {1, "/c"}, {1, "d/"}, {1, ""}}, "6 files"},
+		{"dots and slashes", 1, []listed{{1, "."}, {1, "../.."}, {1, "a//b"}, {1, "/c"}, {1, "d/"}, {1, "/"}}, "6 files"},
 		{"wide", 1, wide, "200,000 files"},
 		{"deep", 2, []listed{{2, strings.Repeat("d/", 1500) + "end.txt"}}, "1 file"},
 	} {

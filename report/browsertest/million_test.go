@@ -1,7 +1,6 @@
 package browsertest
 
 import (
-	"bufio"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -9,51 +8,44 @@ import (
 	"testing"
 	"time"
 
+	"fileassay/extract/imap"
 	"fileassay/report"
+	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
 )
 
 // million writes the result of a drive with n files in 20,000 folders: names
-// as cameras, programs and people give them.
+// as cameras, programs and people give them. All that is unread of it is a
+// mebibyte, which some of them lie in.
 func million(t *testing.T, n int) string {
 	t.Helper()
-	path := filepath.Join(t.TempDir(), "million.result.jsonl")
-	f, err := os.Create(path)
-	if err != nil {
-		t.Fatal(err)
+	const drive, slice, unread = 4_000_787_030_016, 1953509376, 1 << 20
+	m := resulttest.Made{
+		Image: result.Image{Path: "million.img", Size: drive, Table: "gpt", Map: result.Map{Path: "m.csv"},
+			Profile: &result.Profile{Slice: slice, Slices: [][5]int64{{700, slice - unread, 0, unread, 0}}}},
+		Volumes: []result.Volume{{Length: drive, Filesystem: "ntfs", Label: "MILL", Cluster: 4096, Found: "GPT partition 1", Listing: result.Listing{Complete: true}}},
+		Places:  resulttest.Unread(imap.Failed, result.HoldsFiles, [2]int64{700 * slice, unread}),
 	}
-	defer f.Close()
-	w := bufio.NewWriterSize(f, 1<<20)
-	const drive = 4_000_787_030_016
-	fmt.Fprintf(w, `{"type":"image","path":"million.img","size":%d,"drive_size":%d,"sector":512,"map":{"path":"m.csv","read":%d,"doubtful":0,"failed":1048576,"skipped":0},"table":"gpt","profile":{"slice":1953509376,"slices":[[700,1952460800,0,1048576,0]]},"format":1}`+"\n", drive, drive, drive-1048576)
-	rnd := rand.New(rand.NewPCG(1, 2))
 	suffixes := []string{"jpg", "nef", "pdf", "docx", "txt", "mp4", "dll", "js", "png", "eml"}
 	words := []string{"survey", "ledger", "harbour", "plate", "sheet", "minutes", "invoice", "letter", "draft", "pier", "north", "copy of"}
-	var files, sizes [2]int64 // intact, damaged
-	lines := func(out *bufio.Writer) {
+	path := filepath.Join(t.TempDir(), "million.result.jsonl")
+	m.Stream(t, path, func(yield func(*result.File) bool) {
+		rnd := rand.New(rand.NewPCG(1, 2))
 		for i := range n {
 			folder := i / (n / 20_000)
 			size := rnd.Int64N(1 << (10 + rnd.IntN(14)))
-			verdict, bytes, damage := "intact", fmt.Sprintf(`{"read":%d,"doubtful":0,"failed":0,"skipped":0,"unlocated":0}`, size), ""
-			kind := 0
+			f := &result.File{ID: uint64(i + 64), Size: &size}
 			if size > 4096 && rnd.IntN(20) == 0 {
-				verdict, kind = "damaged", 1
-				at := rnd.Int64N(size/512-1) * 512
-				damage = fmt.Sprintf(`[%d,%d,512,"failed"]`, at, rnd.Int64N(drive/512)*512)
-				bytes = fmt.Sprintf(`{"read":%d,"doubtful":0,"failed":512,"skipped":0,"unlocated":0}`, size-512)
+				f.Extents = [][3]int64{{rnd.Int64N(size/512-1) * 512, 700*slice + rnd.Int64N(unread/512)*512, 512}}
 			}
-			sizes[kind] += size
-			files[kind]++
-			fmt.Fprintf(out, `{"type":"file","volume":1,"id":%d,"path":"Archive %02d/%s %d/%s %s %06x.%s","kind":"file","size":%d,"verdict":%q,"bytes":%s,"extents":[],"damage":[%s],"why":[],"modified":"20%02d-%02d-%02dT%02d:%02d:%02dZ"}`+"\n",
-				i+64, folder/500, words[folder%len(words)], folder, words[rnd.IntN(len(words))], words[rnd.IntN(len(words))], rnd.IntN(1<<24), suffixes[rnd.IntN(len(suffixes))],
-				size, verdict, bytes, damage, 5+rnd.IntN(20), 1+rnd.IntN(12), 1+rnd.IntN(28), rnd.IntN(24), rnd.IntN(60), rnd.IntN(60))
+			f.Path = fmt.Sprintf("Archive %02d/%s %d/%s %s %06x.%s", folder/500, words[folder%len(words)], folder, words[rnd.IntN(len(words))], words[rnd.IntN(len(words))],
+				rnd.IntN(1<<24), suffixes[rnd.IntN(len(suffixes))])
+			f.Modified = fmt.Sprintf("20%02d-%02d-%02dT%02d:%02d:%02dZ", 5+rnd.IntN(20), 1+rnd.IntN(12), 1+rnd.IntN(28), rnd.IntN(24), rnd.IntN(60), rnd.IntN(60))
+			if !yield(f) {
+				return
+			}
 		}
-	}
-	fmt.Fprintf(w, `{"type":"volume","volume":1,"start":0,"length":%d,"filesystem":"ntfs","label":"MILL","cluster":4096,"found":"GPT partition 1","listing":{"complete":true,"unread_records":0,"unnamed_files":0,"unclaimed_bytes":0,"why":[]}}`+"\n", drive)
-	lines(w)
-	fmt.Fprintf(w, `{"type":"summary","files":{"intact":%d,"damaged":%d,"lost":0},"folders":{"intact":0,"damaged":0,"lost":0},"sizes":{"intact":%d,"damaged":%d,"lost":0},"bytes":{},"listing_complete":true}`+"\n", files[0], files[1], sizes[0], sizes[1])
-	if err := w.Flush(); err != nil {
-		t.Fatal(err)
-	}
+	})
 	return path
 }
 
@@ -65,10 +57,10 @@ func TestMillion(t *testing.T) {
 		return
 	}
 	const n = 1_000_000
-	result := million(t, n)
+	made := million(t, n)
 	page := filepath.Join(t.TempDir(), "million.html")
 	start := time.Now()
-	if err := report.Write(result, report.Files{HTML: page}, report.Options{For: report.Bench}); err != nil {
+	if err := report.Write(made, report.Files{HTML: page}, report.Options{For: report.Bench}); err != nil {
 		t.Fatal(err)
 	}
 	st, err := os.Stat(page)

@@ -2,7 +2,6 @@ package browsertest
 
 import (
 	"bytes"
-	"encoding/json"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -23,6 +22,7 @@ import (
 	"fileassay/verify/files"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
@@ -152,35 +152,15 @@ func opened(t *testing.T, path string) *result.Result {
 // verdict.
 func hostilePass(t *testing.T, dir, name string, v result.Verdict) *result.Result {
 	t.Helper()
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	put := func(x any) {
-		if err := enc.Encode(x); err != nil {
-			t.Fatal(err)
-		}
-	}
-	var ranges [][2]int64
+	m := resulttest.Made{Image: result.Image{Path: "<b>depot</b>.img"}, Volumes: []result.Volume{{Length: 1 << 20, Filesystem: "<i>ext4</i>", Label: "</title>"}}, Places: []result.Place{}}
 	if v != result.Intact {
-		ranges = [][2]int64{{8192, 512 * int64(len(hostileNames))}}
+		m.Places = resulttest.Unread(imap.Failed, result.HoldsFiles, [2]int64{8192, 512 * int64(len(hostileNames))})
 	}
-	put(result.Image{Type: "image", Path: "<b>depot</b>.img", Size: 1 << 20, DriveSize: 1 << 20, Sector: 512, Format: 1})
-	put(result.Volume{Type: "volume", Volume: 1, Length: 1 << 20, Filesystem: "<i>ext4</i>", Label: "</title>",
-		Places: []result.Holding{{Holds: "files", State: "failed", Ranges: ranges}}})
 	for i, n := range hostileNames {
-		size, read := int64(1024), int64(1024)
-		if v != result.Intact {
-			read = 512
-		}
-		rest, zero := size-read, int64(0)
-		put(result.File{Volume: 1, ID: uint64(i), Path: n, Kind: "file", Size: &size, Verdict: v,
-			Bytes:   result.NullBytes{Read: &read, Doubtful: &zero, Failed: &rest, Skipped: &zero, Unlocated: &zero},
-			Extents: [][3]int64{{0, 8192 + 512*int64(i), 512}, {512, 65536 + 512*int64(i), 512}}})
+		m.Files = append(m.Files, &result.File{ID: uint64(i), Path: n, Size: resulttest.Num(1024), Verdict: v, Extents: [][3]int64{{0, 8192 + 512*int64(i), 512}, {512, 65536 + 512*int64(i), 512}}})
 	}
-	put(result.Summary{Type: "summary"})
 	path := filepath.Join(dir, name+".jsonl")
-	if err := os.WriteFile(path, b.Bytes(), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	m.Write(t, path)
 	return opened(t, path)
 }
 

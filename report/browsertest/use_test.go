@@ -1,9 +1,7 @@
 package browsertest
 
 import (
-	"bufio"
 	"context"
-	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -16,6 +14,8 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
 	"fileassay/verify/wanted"
 )
 
@@ -174,8 +174,8 @@ func TestWantedList(t *testing.T) {
 	if !tools() {
 		return
 	}
-	result, names := hostileResult(t)
-	customer, _ := pagesOf(t, result)
+	path, names := hostileResult(t)
+	customer, _ := pagesOf(t, path)
 	ctx := newBrowser(t, 1280, 900)
 	w := open(t, ctx, customer)
 	dir := t.TempDir()
@@ -192,7 +192,7 @@ func TestWantedList(t *testing.T) {
 		t.Fatalf("ticked rows %q", ticked)
 	}
 	do(t, ctx, chromedp.Click(chromedp.CSS("#save")))
-	path := filepath.Join(dir, "wanted.txt")
+	path = filepath.Join(dir, "wanted.txt")
 	for start := time.Now(); ; time.Sleep(50 * time.Millisecond) {
 		if st, err := os.Stat(path); err == nil && st.Size() > 0 {
 			break
@@ -237,8 +237,8 @@ func TestHostileNames(t *testing.T) {
 	if !tools() {
 		return
 	}
-	result, _ := hostileResult(t)
-	customer, bench := pagesOf(t, result)
+	path, _ := hostileResult(t)
+	customer, bench := pagesOf(t, path)
 	for _, page := range []string{customer, bench} {
 		ctx := newBrowser(t, 1280, 900)
 		w := open(t, ctx, page)
@@ -268,7 +268,7 @@ func TestHostileNames(t *testing.T) {
 
 // hostileResult is a result whose names are as bad as a drive can make them.
 // It gives the result's path and the paths of its files.
-func hostileResult(t *testing.T) (result string, paths []string) {
+func hostileResult(t *testing.T) (path string, paths []string) {
 	t.Helper()
 	for _, name := range []string{"<script>alert(1)</script>.txt", `"><img src=x onerror="document.title='hacked'">.jpg`, "photo\u202egpj.exe", "two\r\nlines\u2028and more.txt",
 		"nul\x00bell\x07esc\x1b[31m.txt", "stars * and [sets] {a,b} !x ? ^y -z \\.txt", "\u2066isolate\u2069.txt", "ends with blank ", "ends with\u3000", strings.Repeat("w", 255),
@@ -276,25 +276,13 @@ func hostileResult(t *testing.T) (result string, paths []string) {
 		paths = append(paths, "a {folder}/"+name)
 	}
 	paths = append(paths, "kept [really]/one.txt", "kept [really]/deeper/two.txt", "kept really/three.txt", "kept r/four.txt")
-	result = filepath.Join(t.TempDir(), "hostile.result.jsonl")
-	f, err := os.Create(result)
-	if err != nil {
-		t.Fatal(err)
+	m := resulttest.Made{Volumes: []result.Volume{{Length: 1 << 20, Filesystem: "ext4", Label: "</h3><script>document.title='hacked'</script>", Cluster: 4096, Found: "bare volume",
+		Listing: result.Listing{Complete: true, Why: []string{"<i>why</i>"}}}}}
+	for i, name := range paths {
+		m.Files = append(m.Files, &result.File{ID: uint64(i), Path: name, Size: resulttest.Num(100), Damage: []result.Damage{{Offset: 5, Image: 512, Length: 1, What: "failed"}},
+			Why: []string{"</pre><script>document.title='hacked'</script>"}})
 	}
-	defer f.Close()
-	w := bufio.NewWriter(f)
-	fmt.Fprintln(w, `{"type":"image","path":"x.img","size":1048576,"drive_size":1048576,"sector":512,"map":{"read":1048576,"doubtful":0,"failed":0,"skipped":0},"table":"none","format":1}`)
-	fmt.Fprintln(w, `{"type":"volume","volume":1,"start":0,"length":1048576,"filesystem":"ext4","label":"</h3><script>document.title='hacked'</script>","cluster":4096,"found":"bare volume","listing":{"complete":true,"unread_records":0,"unnamed_files":0,"unclaimed_bytes":0,"why":["<i>why</i>"]}}`)
-	for i, path := range paths {
-		name, err := json.Marshal(path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		fmt.Fprintf(w, `{"type":"file","volume":1,"id":%d,"path":%s,"kind":"file","size":100,"verdict":"damaged","bytes":{"read":99,"doubtful":0,"failed":1,"skipped":0,"unlocated":0},"extents":[],"damage":[[5,512,1,"failed"]],"why":["</pre><script>document.title='hacked'</script>"]}`+"\n", i, name)
-	}
-	fmt.Fprintf(w, `{"type":"summary","files":{"intact":0,"damaged":%d,"lost":0},"folders":{"intact":0,"damaged":0,"lost":0},"sizes":{"intact":0,"damaged":%d,"lost":0},"bytes":{},"listing_complete":true}`+"\n", len(paths), 100*len(paths))
-	if err := w.Flush(); err != nil {
-		t.Fatal(err)
-	}
-	return result, paths
+	path = filepath.Join(t.TempDir(), "hostile.result.jsonl")
+	m.Write(t, path)
+	return path, paths
 }
