@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"hash/maphash"
 	"slices"
-	"time"
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
@@ -196,22 +195,6 @@ func joined(list []span) []span {
 		out = append(out, s)
 	}
 	return out
-}
-
-// Modified reads the time of a file's line. What has no zone is taken for UTC:
-// which zone the drive lived in, the result does not say.
-func Modified(f *result.File) time.Time {
-	if f.Modified == "" {
-		return time.Time{}
-	}
-	if t, err := time.Parse(time.RFC3339Nano, f.Modified); err == nil {
-		return t
-	}
-	t, err := time.Parse("2006-01-02T15:04:05.999999999", f.Modified)
-	if err != nil {
-		return time.Time{}
-	}
-	return t
 }
 
 func (b *builder) file(f *result.File) {
