@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"fileassay/verify/files"
 	"hash/crc32"
 	"image"
 	"image/color"
@@ -14,8 +15,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-
-	"fileassay/verify"
 )
 
 // chunk is a part of a PNG file (PNG, third edition, 5.3).
@@ -83,7 +82,7 @@ func TestLogoBounds(t *testing.T) {
 			t.Fatal(err)
 		}
 		_, err := Job{Logo: path}.loadLogo()
-		var in *verify.InputError
+		var in *files.InputError
 		if c.say == "" && err != nil || c.say != "" && (!errors.As(err, &in) || !strings.Contains(err.Error(), c.say)) {
 			t.Errorf("%s: error %v, want one with %q", c.name, err, c.say)
 		}
