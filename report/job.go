@@ -3,16 +3,16 @@ package report
 import (
 	"bytes"
 	"errors"
-	"fileassay/verify/files"
 	"fmt"
 	"image"
 	_ "image/jpeg" // the two forms that a logo may have
 	_ "image/png"
-	"io"
-	"os"
 	"path/filepath"
 
 	"github.com/BurntSushi/toml"
+
+	"fileassay/extract/input"
+	"fileassay/verify/files"
 )
 
 // Job is what stands in the header of a report. What is not given is left out:
@@ -42,9 +42,9 @@ const (
 // of the file. Errors are [*files.InputError].
 func LoadJob(path string) (Job, error) {
 	var j Job
-	text, err := readBounded(path, maxJob)
+	text, err := input.Read("job", path, maxJob)
 	if err != nil {
-		return j, &files.InputError{Err: fmt.Errorf("job: %w", err)}
+		return j, &files.InputError{Err: err}
 	}
 	meta, err := toml.Decode(string(text), &j)
 	if err != nil {
@@ -94,9 +94,9 @@ func (j Job) loadLogo() (*logo, error) {
 	if j.Logo == "" {
 		return nil, nil
 	}
-	data, err := readBounded(j.Logo, maxLogo)
+	data, err := input.Read("logo", j.Logo, maxLogo)
 	if err != nil {
-		return nil, &files.InputError{Err: fmt.Errorf("logo: %w", err)}
+		return nil, &files.InputError{Err: err}
 	}
 	c, form, err := image.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
@@ -124,21 +124,4 @@ func checkPicture(data []byte, c image.Config, form string) error {
 		return fmt.Errorf("is made of more than %d scans; save it anew", maxScans)
 	}
 	return nil
-}
-
-// readBounded reads a small file.
-func readBounded(path string, limit int64) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, limit+1))
-	if err != nil {
-		return nil, err
-	}
-	if int64(len(data)) > limit {
-		return nil, fmt.Errorf("%s: %w", path, errors.New("has more than "+size(limit)+"; is it the right file?"))
-	}
-	return data, nil
 }

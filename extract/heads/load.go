@@ -6,10 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strconv"
 
 	"fileassay/extract/imap"
+	"fileassay/extract/input"
 )
 
 // File is a head map with where it came from.
@@ -25,18 +25,11 @@ type File struct {
 // that ends past limit bytes is an error unless limit is 0. Errors in what the
 // file says are [*imap.LineError]; of ranges that overlap it names two lines.
 func Load(path string, limit int64) (*File, error) {
-	f, err := os.Open(path)
+	f, err := input.Open(listKind, path)
 	if err != nil {
-		return nil, fmt.Errorf("head map cannot be opened: %w", err)
+		return nil, err
 	}
 	defer f.Close()
-	st, err := f.Stat()
-	if err != nil {
-		return nil, fmt.Errorf("head map: %w", err)
-	}
-	if st.IsDir() {
-		return nil, &imap.LineError{Kind: listKind, File: path, What: "is a folder: give the head map file itself"}
-	}
 	h := sha256.New()
 	m, err := parse(io.TeeReader(f, h), path, limit)
 	if over, ok := errors.AsType[*OverlapError](err); ok {
@@ -71,7 +64,7 @@ func parse(r io.Reader, name string, limit int64) (*Map, error) {
 func nameOverlap(r io.ReadSeeker, name string, over *OverlapError) error {
 	unnamed := fmt.Errorf("head map %s: %w", name, over)
 	if _, err := r.Seek(0, io.SeekStart); err != nil {
-		return unnamed // a pipe
+		return unnamed
 	}
 	var found *imap.LineError
 	var first Range

@@ -214,3 +214,29 @@ func (s *partSet) parts(allow bool) ([]Part, error) {
 	}
 	return out, nil
 }
+
+// Files are the files that may hold an image: the one at path and, unless that
+// is all of it, those that its name counts on into, with those that are missing
+// between them.
+func Files(path string, whole bool) []string {
+	list := []string{path}
+	if whole {
+		return list
+	}
+	set := findParts(path)
+	if set == nil {
+		return list
+	}
+	for _, f := range set.found {
+		list = append(list, filepath.Join(set.dir, f.name))
+	}
+	next := 0 // in found
+	for number := set.first(); number < set.last().number; number++ {
+		if set.found[next].number == number {
+			next++
+		} else {
+			list = append(list, filepath.Join(set.dir, set.name.at(number)))
+		}
+	}
+	return list
+}

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"os"
+
+	"fileassay/extract/input"
 )
 
 // File is a map with where it came from.
@@ -44,18 +46,14 @@ func Load(path string, limit int64) (*File, error) {
 
 // openMap opens a map of any form, and tells its size in bytes.
 func openMap(path string) (*os.File, int64, error) {
-	f, err := os.Open(path)
+	f, err := input.Open(listKind, path)
 	if err != nil {
-		return nil, 0, fmt.Errorf("imaging map cannot be opened: %w", err)
+		return nil, 0, err
 	}
 	st, err := f.Stat()
 	if err != nil {
 		f.Close()
 		return nil, 0, fmt.Errorf("imaging map: %w", err)
-	}
-	if st.IsDir() {
-		f.Close()
-		return nil, 0, &LineError{listKind, path, 0, "is a folder: give the map file itself"}
 	}
 	return f, st.Size(), nil
 }
@@ -72,7 +70,7 @@ type lineReader interface {
 func nameOverlap(r io.ReadSeeker, from int64, name string, over *OverlapError, lines func(io.Reader) lineReader) error {
 	unnamed := fmt.Errorf("imaging map %s: %w", name, over)
 	if _, err := r.Seek(from, io.SeekStart); err != nil {
-		return unnamed // a pipe
+		return unnamed
 	}
 	var found *LineError
 	var first Range

@@ -6,12 +6,13 @@ import (
 	"fmt"
 	"io"
 	"maps"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
 
 	"github.com/BurntSushi/toml"
+
+	"fileassay/extract/input"
 )
 
 // Recipe says how a line-oriented list of ranges is read: which column is
@@ -157,16 +158,9 @@ func (s *State) UnmarshalText(text []byte) error {
 
 // LoadRecipe reads a recipe from a TOML file.
 func LoadRecipe(path string) (*Recipe, error) {
-	st, err := os.Stat(path)
+	data, err := input.Read("map recipe", path, 1<<20)
 	if err != nil {
-		return nil, fmt.Errorf("map recipe cannot be opened: %w", err)
-	}
-	if !st.Mode().IsRegular() || st.Size() > 1<<20 {
-		return nil, fmt.Errorf("map recipe %s: should be a text file of at most 1 MiB", path)
-	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, fmt.Errorf("map recipe cannot be read: %w", err)
+		return nil, err
 	}
 	rec, err := ParseRecipe(data)
 	if err != nil {

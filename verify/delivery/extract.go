@@ -20,8 +20,10 @@ import (
 	"github.com/dustin/go-humanize"
 
 	"fileassay/extract/image"
+	"fileassay/extract/input"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
+	"fileassay/verify/wanted"
 )
 
 // Options say what to deliver, from where and to which folder.
@@ -92,8 +94,8 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 	}
 	var listed []byte
 	if o.Wanted != "" {
-		if listed, err = os.ReadFile(o.Wanted); err != nil {
-			return nil, &files.InputError{Err: fmt.Errorf("wanted list: %w", err)}
+		if listed, err = input.Read("wanted list", o.Wanted, wanted.MaxText); err != nil {
+			return nil, &files.InputError{Err: err}
 		}
 		s := sha256.Sum256(listed)
 		ord.Wanted = hex.EncodeToString(s[:])
@@ -113,7 +115,7 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 }
 
 func digestOf(name string) (string, error) {
-	f, err := os.Open(name)
+	f, err := input.Open("result", name)
 	if err != nil {
 		return "", err
 	}

@@ -1,5 +1,3 @@
-// Package files is the one place where a run's inputs are opened and its outputs
-// are made.
 package files
 
 // InputError says that an input cannot be used.

@@ -2,12 +2,16 @@ package files
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
+	"slices"
+
+	"github.com/dustin/go-humanize"
 )
 
 // OutputError says that an output could not be written. Nothing half-written
@@ -15,9 +19,20 @@ import (
 type OutputError struct {
 	Path string
 	Err  error
+	Need int64 // where the disk is full: bytes that it needed at the least, 0 where unknown
 }
 
-func (e *OutputError) Error() string { return fmt.Sprintf("output %s: %v", e.Path, e.Err) }
+func (e *OutputError) Error() string {
+	if !IsFull(e.Err) {
+		return fmt.Sprintf("output %s: %v", e.Path, e.Err)
+	}
+	need := ""
+	if e.Need > 0 {
+		need = fmt.Sprintf(", %s or more are needed", humanize.IBytes(uint64(e.Need)))
+	}
+	return fmt.Sprintf("output %s: the disk is full%s; make room, or choose a place on another disk, and run the same command again", e.Path, need)
+}
+
 func (e *OutputError) Unwrap() error { return e.Err }
 
 // ErrExists is the cause of an OutputError where something stands under the
@@ -27,45 +42,59 @@ var ErrExists = errors.New("exists already; give another name, or --force to rep
 // Output is a file that comes into being whole: written beside its final name,
 // synced, renamed.
 type Output struct {
+	set   *Set
+	ctx   context.Context // of the run: when it has ended nothing more is written
 	path  string
 	force bool
-	tmp   *os.File
-	buf   *bufio.Writer
+	was   fs.FileInfo // what it replaces; nil for nothing
+
+	tmp      *os.File
+	number   string // that tells its temporary files from those of other runs
+	buf      *bufio.Writer
+	n        int64
+	finished bool
 }
 
-// Create begins an output. inputs are files that it must never replace, not
-// even by force.
-func Create(path string, force bool, inputs ...string) (*Output, error) {
-	if st, err := os.Stat(path); err == nil {
-		if st.IsDir() {
-			return nil, &OutputError{path, errors.New("is a folder; name a file in it")}
-		}
-		for _, in := range inputs {
-			if ist, err := os.Stat(in); err == nil && os.SameFile(st, ist) {
-				return nil, &OutputError{path, errors.New("is one of the inputs; inputs are never written to")}
-			}
-		}
-		if !force {
-			return nil, &OutputError{path, ErrExists}
-		}
-		if !st.Mode().IsRegular() {
-			return nil, &OutputError{path, errors.New("is no regular file; name a file")}
-		}
-	} else if !errors.Is(err, fs.ErrNotExist) {
-		return nil, &OutputError{path, err}
+// Create begins an output. It replaces an existing file only with force, and
+// never an input. It stands under its final name after [Output.Finish] and then
+// [Set.Commit].
+func (s *Set) Create(ctx context.Context, path string, force bool) (*Output, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed || ctx.Err() != nil {
+		return nil, errors.Join(context.Cause(ctx), errClosed(s.closed))
 	}
-	tmp, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*.partial")
+	was, err := s.check(path, force)
 	if err != nil {
-		return nil, &OutputError{path, err}
+		return nil, err
 	}
-	return &Output{path: path, force: force, tmp: tmp, buf: bufio.NewWriterSize(tmp, 1<<20)}, nil
+	for _, o := range s.pending {
+		if samePlace(o.path, path) {
+			return nil, &OutputError{Path: path, Err: errTwice}
+		}
+	}
+	s.clear(path)
+	tmp, number, err := temporary(path)
+	if err != nil {
+		return nil, &OutputError{Path: path, Err: err}
+	}
+	o := &Output{set: s, ctx: ctx, path: path, force: force, was: was, tmp: tmp, number: number, buf: bufio.NewWriterSize(tmp, 1<<20)}
+	s.pending = append(s.pending, o)
+	return o, nil
 }
 
-// WriteFile makes the file at path of what write writes: whole, or not at
-// all. An existing file is replaced only with force, and inputs never. An error
-// of the file is an [*OutputError]; one of write is returned as it is.
-func WriteFile(path string, force bool, inputs []string, write func(io.Writer) error) error {
-	o, err := Create(path, force, inputs...)
+// errClosed is that of a set that was closed while its run went on.
+func errClosed(closed bool) error {
+	if closed {
+		return context.Canceled
+	}
+	return nil
+}
+
+// WriteFile makes an output of what write writes: whole, or not at all. An
+// error of the file is an [*OutputError]; one of write is returned as it is.
+func (s *Set) WriteFile(ctx context.Context, path string, force bool, write func(o *Output) error) error {
+	o, err := s.Create(ctx, path, force)
 	if err != nil {
 		return err
 	}
@@ -73,19 +102,26 @@ func WriteFile(path string, force bool, inputs []string, write func(io.Writer) e
 		o.Drop()
 		return err
 	}
-	return o.Commit()
+	return o.Finish()
 }
 
 func (o *Output) Write(p []byte) (int, error) {
+	if err := o.ctx.Err(); err != nil {
+		return 0, err
+	}
 	n, err := o.buf.Write(p)
+	o.n += int64(len(p))
 	if err != nil {
-		return n, &OutputError{o.path, err}
+		return n, o.fault(err)
 	}
 	return n, nil
 }
 
-// Commit gives the output its final name.
-func (o *Output) Commit() error {
+func (o *Output) fault(err error) error { return &OutputError{Path: o.path, Err: err, Need: o.n} }
+
+// Finish waits until all that was written is on the disk. After an error the
+// output is gone.
+func (o *Output) Finish() error {
 	err := o.buf.Flush()
 	if err == nil {
 		err = o.tmp.Chmod(0o644)
@@ -93,25 +129,148 @@ func (o *Output) Commit() error {
 	if err == nil {
 		err = o.tmp.Sync()
 	}
-	if cerr := o.tmp.Close(); err == nil {
-		err = cerr
+	if err != nil {
+		o.Drop()
+		if cerr := o.ctx.Err(); cerr != nil {
+			return cerr // the run was ended, and its files closed
+		}
+		return o.fault(err)
 	}
-	if err == nil {
-		if _, serr := os.Lstat(o.path); serr == nil && !o.force {
-			err = ErrExists
-		} else {
-			err = os.Rename(o.tmp.Name(), o.path)
+	o.finished = true
+	return nil
+}
+
+// Drop throws an output away that is not yet under its final name.
+func (o *Output) Drop() {
+	o.set.mu.Lock()
+	defer o.set.mu.Unlock()
+	o.remove()
+	o.set.pending = slices.DeleteFunc(o.set.pending, func(p *Output) bool { return p == o })
+}
+
+func (o *Output) remove() {
+	o.removeScratch()
+	if runtime.GOOS == "windows" {
+		o.tmp.Close() // what is open cannot be removed there
+	}
+	os.Remove(o.tmp.Name())
+	o.tmp.Close()
+}
+
+// Commit gives all outputs their final names, one behind the other. Where that
+// fails before the last, those that replaced nothing are taken back. Errors are
+// [*OutputError] or the context's.
+func (s *Set) Commit(ctx context.Context) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := errors.Join(ctx.Err(), errClosed(s.closed)); err != nil {
+		return err
+	}
+	list := s.pending
+	s.pending = nil
+	err := s.rename(list)
+	for _, o := range list {
+		o.remove() // does nothing to one that was renamed
+	}
+	return err
+}
+
+func (s *Set) rename(list []*Output) error {
+	for _, o := range list {
+		if !o.finished {
+			return &OutputError{Path: o.path, Err: errors.New("was not finished")}
+		}
+		was, err := s.check(o.path, o.force || o.was != nil)
+		if err != nil {
+			return err
+		}
+		if !o.force && o.was != nil && was != nil && !os.SameFile(o.was, was) {
+			return &OutputError{Path: o.path, Err: ErrExists}
+		}
+		o.was = was
+		o.removeScratch()
+	}
+	var marks []*os.File
+	defer func() {
+		for _, m := range marks {
+			removeLocked(m)
+		}
+	}()
+	if len(list) > 1 {
+		for _, o := range list {
+			s.step("mark " + o.path)
+			m, err := o.mark()
+			if err != nil {
+				return &OutputError{Path: o.path, Err: err}
+			}
+			marks = append(marks, m)
+		}
+		if err := s.syncFolders(list); err != nil {
+			return err
 		}
 	}
-	if err != nil {
-		os.Remove(o.tmp.Name())
-		return &OutputError{o.path, err}
+	for i, o := range list {
+		s.step("rename " + o.path)
+		err := s.place(o)
+		if err == nil {
+			continue
+		}
+		for _, done := range list[:i] {
+			if done.was == nil {
+				os.Remove(done.path)
+			}
+		}
+		return err
+	}
+	if err := s.syncFolders(list); err != nil {
+		return err
+	}
+	for _, o := range list {
+		s.step("clear " + o.path)
+		clearMarks(o.path)
 	}
 	return nil
 }
 
-// Drop throws an uncommitted output away.
-func (o *Output) Drop() {
-	o.tmp.Close()
-	os.Remove(o.tmp.Name())
+// place gives one output its final name.
+func (s *Set) place(o *Output) error {
+	now, err := os.Lstat(o.path)
+	if err == nil {
+		for _, m := range s.made { // two names that this filesystem takes for one
+			if os.SameFile(m, now) {
+				return &OutputError{Path: o.path, Err: errTwice}
+			}
+		}
+		if o.was == nil && !o.force {
+			return &OutputError{Path: o.path, Err: ErrExists}
+		}
+	}
+	name := o.tmp.Name()
+	if runtime.GOOS == "windows" {
+		o.tmp.Close() // what is open cannot be renamed there
+	}
+	if err := os.Rename(name, o.path); err != nil {
+		return o.fault(err)
+	}
+	if st := identity(o.path); st != nil {
+		s.made = append(s.made, st)
+	}
+	return nil
+}
+
+// syncFolders waits until the names of outputs are on the disk.
+func (s *Set) syncFolders(list []*Output) error {
+	var done []string
+	for _, o := range list {
+		dir := filepath.Dir(o.path)
+		if slices.Contains(done, dir) {
+			continue
+		}
+		done = append(done, dir)
+		s.step("sync " + dir)
+		if err := syncFolder(dir); err != nil {
+			return o.fault(err)
+		}
+	}
+	return nil
 }

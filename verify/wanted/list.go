@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 	"time"
@@ -17,6 +16,7 @@ import (
 	"github.com/dustin/go-humanize"
 	"golang.org/x/text/unicode/norm"
 
+	"fileassay/extract/input"
 	"fileassay/verify/glob"
 )
 
@@ -55,14 +55,14 @@ type rule struct {
 // MaxWeight bounds the weights of a list.
 const MaxWeight = 1e9
 
-// maxText bounds a list: what is larger is some other file.
-const maxText = 16 << 20
+// MaxText bounds a list, in bytes: what is larger is some other file.
+const MaxText = 16 << 20
 
 // Load reads a list from a file.
 func Load(path string) (*List, error) {
-	f, err := os.Open(path)
+	f, err := input.Open("wanted list", path)
 	if err != nil {
-		return nil, fmt.Errorf("wanted list: %w", err)
+		return nil, err
 	}
 	defer f.Close()
 	return Parse(path, f)
@@ -82,16 +82,16 @@ func Default() *List {
 
 // Parse reads a list. name is what errors call it.
 func Parse(name string, r io.Reader) (*List, error) {
-	data, err := io.ReadAll(io.LimitReader(r, maxText+1))
+	data, err := io.ReadAll(io.LimitReader(r, MaxText+1))
 	if err != nil {
 		return nil, fmt.Errorf("wanted list %s: %w", name, err)
 	}
-	if len(data) > maxText {
-		return nil, fmt.Errorf("wanted list %s: has more than %s; is it the right file?", name, humanize.IBytes(maxText))
+	if len(data) > MaxText {
+		return nil, fmt.Errorf("wanted list %s: has more than %s; is it the right file?", name, humanize.IBytes(MaxText))
 	}
 	l := &List{Name: name}
 	in := bufio.NewScanner(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
-	in.Buffer(nil, maxText+1)
+	in.Buffer(nil, MaxText+1)
 	for n := 1; in.Scan(); n++ {
 		r, ok, err := parseLine(in.Text())
 		if err != nil {
