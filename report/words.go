@@ -15,6 +15,8 @@ type Options struct {
 	For    Audience
 	Job    Job
 	Wanted *wanted.List // what files are worth; nil is the built-in list
+
+	Scratch string // folder for temporary files of a spreadsheet; "" is the system's
 }
 
 func (o Options) list() *wanted.List {

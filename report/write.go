@@ -1,91 +1,62 @@
 package report
 
 import (
+	"context"
 	"errors"
+	"fmt"
+
 	"fileassay/verify/files"
 	"fileassay/verify/result"
-	"fmt"
-	"io"
-	"io/fs"
-	"os"
 )
 
 // Files are the files that a report is written to; "" for none.
 type Files struct {
 	HTML, CSV, XLSX string
-	Force           bool     // replace existing files
-	Inputs          []string // never replaced
+	Force           bool // replace existing files
+
+	// Set is the files of the run; nil for those of this call alone. Where it is
+	// given, the files have their final names after [files.Set.Commit].
+	Set *files.Set
 }
 
-// outputs are the files that are asked for, with what writes them.
-func (f Files) outputs() []string {
-	var out []string
-	for _, path := range []string{f.HTML, f.CSV, f.XLSX} {
-		if path != "" {
-			out = append(out, path)
-		}
-	}
-	return out
+// Write writes the files of a report: all of them, or none. Errors are
+// [*files.InputError], [*files.OutputError] or the context's.
+func Write(ctx context.Context, path string, f Files, o Options) error {
+	return files.Within(ctx, f.Set, func(s *files.Set) error { return write(ctx, s, path, f, o) })
 }
 
-// Check finds out before a long run whether the files may be written, beside
-// the other outputs of the run. Errors are [*files.OutputError].
-func (f Files) Check(others ...string) error {
-	list := append(others, f.outputs()...)
-	for i, path := range list {
-		for _, other := range list[:i] {
-			if path == other {
-				return &files.OutputError{Path: path, Err: errors.New("is named for two outputs; give each a file of its own")}
-			}
-		}
-		if i < len(others) {
-			continue
-		}
-		if _, err := os.Lstat(path); err == nil && !f.Force {
-			return &files.OutputError{Path: path, Err: files.ErrExists}
-		} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return &files.OutputError{Path: path, Err: err}
-		}
-	}
-	return nil
-}
-
-// Write writes the files of a report, each whole or not at all. Errors are
-// [*files.InputError] or [*files.OutputError].
-func Write(path string, f Files, o Options) (err error) {
-	if err := f.Check(); err != nil {
-		return err
-	}
-	r, err := result.Open(path)
+func write(ctx context.Context, s *files.Set, path string, f Files, o Options) (err error) {
+	r, err := result.OpenIn(ctx, s, path)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, r.Close()) }()
-	inputs := append([]string{path}, f.Inputs...)
-	if o.Job.Logo != "" {
-		inputs = append(inputs, o.Job.Logo)
-	}
+	s.Protect(o.Job.Logo)
 	if f.HTML != "" {
 		inv, err := NewInventory(r, o.list(), o.For == Bench)
 		if err != nil {
 			return err
 		}
-		if err := files.WriteFile(f.HTML, f.Force, inputs, func(w io.Writer) error { return HTML(w, r, inv, o) }); err != nil {
+		if err := s.WriteFile(ctx, f.HTML, f.Force, func(w *files.Output) error { return HTML(w, r, inv, o) }); err != nil {
 			return err
 		}
 	}
 	if f.CSV != "" {
-		if err := files.WriteFile(f.CSV, f.Force, inputs, func(w io.Writer) error { return CSV(w, r, o.For) }); err != nil {
+		if err := s.WriteFile(ctx, f.CSV, f.Force, func(w *files.Output) error { return CSV(w, r, o.For) }); err != nil {
 			return err
 		}
 	}
 	if f.XLSX == "" {
 		return nil
 	}
-	return files.WriteFile(f.XLSX, f.Force, inputs, func(w io.Writer) error {
-		err := XLSX(w, r, o)
+	return s.WriteFile(ctx, f.XLSX, f.Force, func(w *files.Output) error {
+		var err error
+		if o.Scratch, err = w.Folder(); err != nil {
+			return err
+		}
+		err = XLSX(w, r, o)
 		var in *files.InputError
-		if err == nil || errors.As(err, &in) {
+		if err == nil || errors.As(err, &in) || ctx.Err() != nil {
 			return err
 		}
 		return &files.OutputError{Path: f.XLSX, Err: fmt.Errorf("spreadsheet: %w", err)}

@@ -2,14 +2,15 @@ package report
 
 import (
 	"archive/zip"
-	"fileassay/verify/result"
+	"bytes"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"strings"
 
 	"github.com/xuri/excelize/v2"
+
+	"fileassay/verify/result"
 )
 
 // sheetRows is how many rows a sheet of a spreadsheet takes (ECMA-376 part 1,
@@ -24,7 +25,7 @@ func XLSX(w io.Writer, r *result.Result, o Options) error {
 
 // xlsx is XLSX with the rows of a sheet, which tests make few.
 func xlsx(w io.Writer, r *result.Result, o Options, limit int) (err error) {
-	book := excelize.NewFile()
+	book := excelize.NewFile(excelize.Options{TmpDir: o.Scratch})
 	defer func() {
 		// its temporary files hold names of the customer's
 		if cerr := book.Close(); err == nil {
@@ -61,22 +62,11 @@ func xlsx(w io.Writer, r *result.Result, o Options, limit int) (err error) {
 // library writes those of its streams in any order, and the same result must
 // give the same bytes.
 func writeInOrder(w io.Writer, book *excelize.File) error {
-	tmp, err := os.CreateTemp("", "fileassay-*.xlsx")
+	buf, err := book.WriteToBuffer()
 	if err != nil {
 		return err
 	}
-	defer func() {
-		tmp.Close()
-		os.Remove(tmp.Name())
-	}()
-	if err := book.Write(tmp); err != nil {
-		return err
-	}
-	size, err := tmp.Seek(0, io.SeekEnd)
-	if err != nil {
-		return err
-	}
-	in, err := zip.NewReader(tmp, size)
+	in, err := zip.NewReader(bytes.NewReader(buf.Bytes()), int64(buf.Len()))
 	if err != nil {
 		return err
 	}

@@ -128,20 +128,6 @@ func (in *Input) layout(ctx context.Context, o Options) (*volume.Layout, error) 
 	return l, err
 }
 
-// files are the paths of all inputs.
-func (in *Input) files(o Options) []string {
-	list := []string{o.Image}
-	for _, p := range in.Shape.Parts {
-		list = append(list, p.Path)
-	}
-	for _, path := range []string{o.Map, o.Heads, o.Wanted} {
-		if path != "" {
-			list = append(list, path)
-		}
-	}
-	return list
-}
-
 // partsRecord tells of the parts of an image; nil where it has none.
 func partsRecord(s *image.Shape) *result.Parts {
 	if len(s.Parts) == 0 {

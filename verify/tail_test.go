@@ -14,7 +14,7 @@ import (
 // smaller than what it lies in.
 func TestUnreadBehindFilesystem(t *testing.T) {
 	dir := t.TempDir()
-	image, _, err := demo.Write(dir, false)
+	image, _, err := demo.Write(t.Context(), nil, dir, false)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -40,6 +40,10 @@ type Options struct {
 
 	Result string // path of the result; "" is [ResultName] of Image
 	Force  bool   // replace an existing result
+
+	// Files of the run; nil for those of this call alone. Where it is given, the
+	// result has its final name after [files.Set.Commit].
+	Files *files.Set
 	extract.Options
 }
 
@@ -72,29 +76,31 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 	if o.Result == "" {
 		o.Result = ResultName(o.Image)
 	}
-	in, err := OpenImage(o)
+	res := &Outcome{Result: o.Result}
+	err := files.Within(ctx, o.Files, func(s *files.Set) error {
+		s.ProtectImage(o.Image, o.Whole)
+		s.Protect(o.Map, o.Heads, o.Wanted)
+		return s.WriteFile(ctx, o.Result, o.Force, func(out *files.Output) error { return runTo(ctx, o, out, res) })
+	})
 	if err != nil {
 		return nil, err
+	}
+	return res, nil
+}
+
+// runTo opens the inputs and writes the result of them.
+func runTo(ctx context.Context, o Options, out *files.Output, res *Outcome) error {
+	in, err := OpenImage(o)
+	if err != nil {
+		return err
 	}
 	defer in.Close()
 	if o.Wanted != "" {
 		if in.wanted, err = wanted.Load(o.Wanted); err != nil {
-			return nil, &files.InputError{Err: err}
+			return &files.InputError{Err: err}
 		}
 	}
-	out, err := files.Create(o.Result, o.Force, in.files(o)...)
-	if err != nil {
-		return nil, err
-	}
-	res := &Outcome{Result: o.Result}
-	if err := run(ctx, o, in, out, res); err != nil {
-		out.Drop()
-		return nil, err
-	}
-	if err := out.Commit(); err != nil {
-		return nil, err
-	}
-	return res, nil
+	return run(ctx, o, in, out, res)
 }
 
 // run finds the volumes, spools the lines of their files, and then writes the
@@ -105,7 +111,7 @@ func run(ctx context.Context, o Options, in *Input, out *files.Output, res *Outc
 	if err != nil {
 		return err
 	}
-	spool, err := files.NewSpool(o.Result)
+	spool, err := out.Spool()
 	if err != nil {
 		return err
 	}

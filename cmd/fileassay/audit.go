@@ -55,9 +55,12 @@ input cannot be used; 4 an output could not be written; 130 interrupted.`,
 			return err
 		},
 	}
+	takes(cmd, folderRole)
 	fl := cmd.Flags()
 	fl.StringVar(&o.Result, "result", "", "result `FILE` that the delivery was made from")
 	fl.StringVar(&o.Image, "image", "", "image `FILE` that the result was made from")
+	names(fl, resultRole, "result")
+	names(fl, imageRole, "image")
 	f.add(cmd)
 	fl.BoolVar(&o.Whole, "whole", false, "the image is one file, even if its name counts on into others beside it")
 	fl.IntVar(&o.Threads, "threads", 0, "threads; 0 is one a core")

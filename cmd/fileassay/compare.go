@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -47,6 +46,7 @@ Exit status: 0 nothing got worse; 1 the run is good, and something got worse;
 			return runCompare(cmd.Context(), ui, &f, args[0], args[1])
 		},
 	}
+	takes(cmd, resultRole)
 	fl := cmd.Flags()
 	fl.StringVarP(&f.wanted, "wanted", "w", "", "wanted list `FILE` (default: the built-in list)")
 	fl.BoolVar(&f.content, "content", false, "read both images again, and compare what both passes read")
@@ -55,6 +55,9 @@ Exit status: 0 nothing got worse; 1 the run is good, and something got worse;
 	fl.BoolVar(&f.o.Whole, "whole", false, "the images are one file each, even if a name counts on into others beside it")
 	fl.IntVar(&f.o.Threads, "threads", 0, "threads for long steps; 0 is one a core")
 	fl.StringVar(&f.html, "html", "", "write a page to `FILE`")
+	names(fl, inputRole, "wanted")
+	names(fl, imageRole, "image-before", "image-after")
+	names(fl, outputRole, "html")
 	fl.BoolVar(&f.force, "force", false, "replace an existing page")
 	fl.BoolVar(&f.asJSON, "json", false, "print as JSON")
 	fl.IntVar(&f.rows, "rows", 20, "print at most `N` files of each sort; 0 prints all")
@@ -71,21 +74,19 @@ func runCompare(ctx context.Context, ui *ui, f *compareFlags, before, after stri
 	case f.o.Whole && !f.content:
 		return usagef("--whole says how images are read: give --content to read them")
 	}
-	inputs := []string{before, after}
 	var list *wanted.List
 	var err error
 	if f.wanted != "" {
-		inputs = append(inputs, f.wanted)
 		if list, err = wanted.Load(f.wanted); err != nil {
 			return err
 		}
 	}
-	a, err := result.Open(before)
+	a, err := result.OpenIn(ctx, ui.files, before)
 	if err != nil {
 		return err
 	}
 	defer a.Close()
-	b, err := result.Open(after)
+	b, err := result.OpenIn(ctx, ui.files, after)
 	if err != nil {
 		return err
 	}
@@ -102,11 +103,12 @@ func runCompare(ctx context.Context, ui *ui, f *compareFlags, before, after stri
 		if err != nil {
 			return err
 		}
-		inputs = append(inputs, c.Content.Inputs...)
 	}
 	if f.html != "" {
-		err := files.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.ComparisonPage(w, c) })
-		if err != nil {
+		if err := ui.files.WriteFile(ctx, f.html, f.force, func(w *files.Output) error { return report.ComparisonPage(w, c) }); err != nil {
+			return err
+		}
+		if err := ui.files.Commit(ctx); err != nil {
 			return err
 		}
 	}

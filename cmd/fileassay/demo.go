@@ -25,12 +25,15 @@ It ends with 0, since damage is what it is there to show.
 		Example: "  fileassay demo --to somewhere",
 		Args:    exactly(0, "no arguments"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			image, imap, err := demo.Write(folder, force)
+			image, imap, err := demo.Write(cmd.Context(), ui.files, folder, force)
+			if err == nil {
+				err = ui.files.Commit(cmd.Context())
+			}
 			if err != nil {
 				return err
 			}
 			o := verify.Options{Image: image, Map: imap, Result: filepath.Join(folder, demo.ResultName), Force: force}
-			if err := runVerify(cmd.Context(), ui, o, false); err != nil && !errors.Is(err, errFound) {
+			if err := runVerify(cmd.Context(), ui, o, nil, false); err != nil && !errors.Is(err, errFound) {
 				return err
 			}
 			if ui.quiet {
@@ -46,6 +49,7 @@ The image, its map and the result are in %s. Next:
 		},
 	}
 	cmd.Flags().StringVar(&folder, "to", "fileassay-demo", "write into `FOLDER`")
+	names(cmd.Flags(), folderRole, "to")
 	cmd.Flags().BoolVar(&force, "force", false, "replace the files of an earlier demo")
 	return cmd
 }

@@ -68,6 +68,7 @@ could not be written; 130 interrupted.`,
 			debug.SetGCPercent(100) // unlike verify it remembers every file: memory is the scarcer
 			var wipe func()
 			o.Progress, wipe = ui.watchCopy()
+			o.Files = ui.files
 			out, err := delivery.Run(cmd.Context(), o)
 			wipe()
 			if errors.Is(err, context.Canceled) {
@@ -87,8 +88,10 @@ could not be written; 130 interrupted.`,
 			return err
 		},
 	}
+	takes(cmd, imageRole, resultRole)
 	fl := cmd.Flags()
 	fl.StringVar(&o.To, "to", "", "`FOLDER` of the delivery: new or empty")
+	names(fl, folderRole, "to")
 	f.add(cmd)
 	fl.StringVar(&filler, "filler", "00", "`HEX` bytes that stand, repeated, where bytes are missing")
 	fl.StringVar(&o.Date, "date", "", "Bagging-Date of the bag, `YYYY-MM-DD` (left out by default)")
@@ -108,6 +111,7 @@ func (f *selectionFlags) add(cmd *cobra.Command) {
 	fl := cmd.Flags()
 	fl.StringSliceVar(&f.verdicts, "verdict", []string{"intact"}, "`VERDICTS` of files to take: intact, damaged, or both with a comma between")
 	fl.StringVar(&f.s.Wanted, "wanted", "", "take only what the wanted list `FILE` gives a weight above 0")
+	names(fl, inputRole, "wanted")
 	fl.StringArrayVar(&f.s.Paths, "path", nil, "take only paths that fit `GLOB` (** for any folders); may be given more than once")
 	fl.IntSliceVar(&f.s.Volumes, "volume", nil, "take only files of volume `N`; may be given more than once")
 }
@@ -183,6 +187,7 @@ func (u *ui) watchCopy() (func(delivery.Progress), func()) {
 		return nil, func() {}
 	}
 	p := &copyProgress{progress: progress{w: u.stderr}}
+	u.shown.Store(&p.progress)
 	return p.report, p.wipe
 }
 

@@ -46,6 +46,7 @@ used; 4 an output could not be written; 130 interrupted.`,
 			return err
 		},
 	}
+	takes(cmd, imageRole)
 	f.add(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print as JSON")
 	return cmd

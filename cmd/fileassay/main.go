@@ -8,9 +8,17 @@ import (
 	"os/signal"
 	"runtime/debug"
 	"syscall"
+	"time"
 )
 
 func main() { os.Exit(run()) }
+
+// How long a run has to end after a signal: first by itself, then until its
+// temporary files are gone. Together they stay below a second.
+const (
+	endsItself = 700 * time.Millisecond
+	cleared    = 200 * time.Millisecond
+)
 
 // run is main with an exit code, so that tests can call the command as users
 // do.
@@ -18,10 +26,38 @@ func run() int {
 	// what lives is small, and much is thrown away for every file: collecting
 	// less often costs some tens of megabytes and saves a fifth of the time
 	debug.SetGCPercent(400)
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
+	signals := make(chan os.Signal, 2)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
 	ui := newUI(os.Stdout, os.Stderr)
 	root := newRoot(ui)
 	root.SetArgs(os.Args[1:])
-	return ui.exit(root.ExecuteContext(ctx))
+	done := make(chan int, 1)
+	go func() { done <- ui.exit(root.ExecuteContext(ctx)) }()
+
+	select {
+	case code := <-done:
+		return code
+	case <-signals:
+		cancel()
+	}
+	// What cannot be ended from within (a template, a read that the system does
+	// not answer) must not keep the user waiting.
+	select {
+	case code := <-done:
+		return code
+	case <-signals:
+	case <-time.After(endsItself):
+	}
+	gone := make(chan struct{})
+	go func() {
+		ui.exit(context.Canceled)
+		close(gone)
+	}()
+	select {
+	case <-gone:
+	case <-time.After(cleared):
+	}
+	return exitCancel
 }

@@ -54,6 +54,7 @@ func (f *mapInput) add(cmd *cobra.Command, image string) {
 func (f *mapInput) addImage(cmd *cobra.Command, image string) {
 	fl := cmd.Flags()
 	fl.StringVar(&f.image, "image", "", "`IMAGE` of the drive, "+image)
+	names(fl, imageRole, "image")
 	fl.StringVar(&f.driveSize, "drive-size", "", "`BYTES` of the drive, where they are known and no image is at hand")
 	fl.Int64Var(&f.sector, "sector", 512, "bytes in a sector of the drive")
 }
@@ -143,6 +144,7 @@ unread areas that hold data, a size that is no usual drive capacity.
 			return stdoutError(report.Map(ui.stdout, &rec, ui.style()))
 		},
 	}
+	takes(cmd, inputRole)
 	f.add(cmd, "to see what in it is odd")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print as JSON")
 	return cmd
@@ -182,7 +184,7 @@ it defines them, come before and after, with .Size, .Ranges and .Bytes.
 				return err
 			}
 			if format == "" {
-				return out.write(ui, args, func(w io.Writer) error { return m.Write(w) })
+				return out.write(cmd.Context(), ui, func(w io.Writer) error { return m.Write(w) })
 			}
 			write := func(w io.Writer) error { return templateError(m.Format(w, tpl, max(size, m.End()))) }
 			if out.path == "" {
@@ -190,9 +192,10 @@ it defines them, come before and after, with .Size, .Ranges and .Bytes.
 					return err
 				}
 			}
-			return out.write(ui, args, write)
+			return out.write(cmd.Context(), ui, write)
 		},
 	}
+	takes(cmd, inputRole)
 	f.add(cmd, "to know the size of the drive")
 	out.add(cmd)
 	cmd.Flags().StringVar(&format, "format", "", "write each range as `TEMPLATE` says (Go text/template)")
@@ -242,7 +245,7 @@ The --map-... options hold for all maps; convert those of another form first.
 			merged, gains := imap.MergeAll(passes...)
 			rec := report.NewMergeRecord(args, merged, gains)
 			remarks := report.MergeLines(&rec)
-			if err := out.write(ui, args, func(w io.Writer) error { return merged.Write(w, remarks...) }); err != nil {
+			if err := out.write(cmd.Context(), ui, func(w io.Writer) error { return merged.Write(w, remarks...) }); err != nil {
 				return err
 			}
 			switch {
@@ -254,6 +257,7 @@ The --map-... options hold for all maps; convert those of another form first.
 			return ui.print("%s\n", shown.Safe(strings.Join(remarks, "\n")))
 		},
 	}
+	takes(cmd, inputRole)
 	f.add(cmd, "to know the size of the drive")
 	out.add(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print what each pass added as JSON")
@@ -318,6 +322,7 @@ output could not be written; 130 interrupted.`,
 			return err
 		},
 	}
+	takes(cmd, inputRole)
 	f.addImage(cmd, "whose size and content tell more")
 	cmd.Flags().BoolVar(&accept, "accept", false, "take the guesses at what words mean into the recipe, if they tell which was read")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print as JSON")
@@ -368,7 +373,7 @@ Sectors of zeros are never taken for unread unless --zeros says so.
 				return err
 			}
 			remarks := report.FillerLines(args[0], filler, s, m, size)
-			if err := out.write(ui, args, func(w io.Writer) error { return m.Write(w, remarks...) }); err != nil {
+			if err := out.write(cmd.Context(), ui, func(w io.Writer) error { return m.Write(w, remarks...) }); err != nil {
 				return err
 			}
 			if out.path == "" || ui.quiet {
@@ -377,6 +382,7 @@ Sectors of zeros are never taken for unread unless --zeros says so.
 			return ui.print("%s\n", shown.Safe(strings.Join(remarks, "\n")))
 		},
 	}
+	takes(cmd, imageRole)
 	fl := cmd.Flags()
 	fl.StringVar(&filler, "filler", "", "what unread sectors hold: `HEX` digits after 0x, or the text itself")
 	fl.BoolVar(&s.Prefix, "prefix", false, "a sector only begins with the filler")

@@ -25,6 +25,7 @@ type mapFlags struct {
 func (f *mapFlags) add(fl *pflag.FlagSet) {
 	f.flags = fl
 	fl.StringVar(&f.file, "map-recipe", "", "the map is any list; read it as the recipe in `FILE` (TOML) says; see map learn")
+	names(fl, inputRole, "map-recipe")
 	fl.StringVar(&f.columns, "map-columns", "start,length,state", "what the map's columns are: start, length, end, state, or -")
 	fl.StringVar(&f.words, "map-words", "", "what the map's state words mean: `'ok=read,x=failed'`")
 	fl.StringVar(&f.separator, "map-separator", "comma", "comma, tab, blanks, fixed, or the separating `CHARACTERS`")

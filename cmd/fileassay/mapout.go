@@ -2,12 +2,14 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"errors"
-	"fileassay/verify/files"
 	"io"
 	"text/template"
 
 	"github.com/spf13/cobra"
+
+	"fileassay/verify/files"
 )
 
 // outFlags say where a map is written.
@@ -19,11 +21,11 @@ type outFlags struct {
 func (f *outFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVarP(&f.path, "output", "o", "", "write the map to `FILE` (default: to stdout)")
 	cmd.Flags().BoolVar(&f.force, "force", false, "replace an existing file")
+	names(cmd.Flags(), outputRole, "output")
 }
 
-// write calls write with where the map goes: stdout, or a file that comes into
-// being whole and is none of the inputs.
-func (f *outFlags) write(ui *ui, inputs []string, write func(io.Writer) error) error {
+// write calls write with where the map goes: stdout, or a file.
+func (f *outFlags) write(ctx context.Context, ui *ui, write func(io.Writer) error) error {
 	if f.path == "" {
 		w := bufio.NewWriterSize(ui.stdout, 1<<16)
 		err := write(w)
@@ -32,7 +34,10 @@ func (f *outFlags) write(ui *ui, inputs []string, write func(io.Writer) error) e
 		}
 		return stdoutError(err)
 	}
-	return files.WriteFile(f.path, f.force, inputs, write)
+	if err := ui.files.WriteFile(ctx, f.path, f.force, func(o *files.Output) error { return write(o) }); err != nil {
+		return err
+	}
+	return ui.files.Commit(ctx)
 }
 
 // templateError makes an error of the template of --format one of usage.

@@ -37,6 +37,7 @@ func (f *imageFlags) add(cmd *cobra.Command) {
 	fl.BoolVar(&f.o.Whole, "whole", false, "IMAGE is one file, even if its name counts on into others beside it")
 	fl.BoolVar(&f.o.AllowMissingParts, "allow-missing-parts", false, "parts of IMAGE that are missing or short count as skipped")
 	fl.StringVar(&f.o.Heads, "heads", "", "head map `FILE`: which ranges each head of the drive serves (CSV: start,length,head)")
+	names(fl, inputRole, "map", "heads")
 	fl.IntVar(&f.o.Threads, "threads", 0, "threads for long steps; 0 is one a core")
 	fl.StringVar(&f.o.Codepage, "codepage", "437", "code page of short FAT names")
 	fl.BoolVar(&f.o.NoJournal, "no-journal", false, "leave newer metadata in a journal aside")

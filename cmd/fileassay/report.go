@@ -1,6 +1,8 @@
 package main
 
 import (
+	"context"
+
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
@@ -21,6 +23,7 @@ type reportFlags struct {
 func (f *reportFlags) addReader(fl *pflag.FlagSet) {
 	fl.StringVar(&f.audience, "for", string(report.Customer), "`READER` of the report: customer (no sectors, no jargon) or bench (everything)")
 	fl.StringVar(&f.jobFile, "job", "", "job `FILE` for the header (TOML: job, customer, drive, serial, technician, date, remarks, logo)")
+	names(fl, jobRole, "job")
 }
 
 func (f *reportFlags) addHeader(fl *pflag.FlagSet) {
@@ -39,6 +42,7 @@ func (f *reportFlags) addHeader(fl *pflag.FlagSet) {
 	} {
 		fl.StringVar(x.to, x.name, "", x.usage)
 	}
+	names(fl, inputRole, "logo")
 }
 
 func (f *reportFlags) options() (report.Options, error) {
@@ -65,7 +69,7 @@ func newReport(ui *ui) *cobra.Command {
 		Use:   "report RESULT",
 		Short: "Make a result into what people read",
 		Long: `report makes of a result what people read: a page that opens in any browser and
-asks for nothing outside itself (--html), tables of all written (--csv, --xlsx),
+asks for nothing outside itself (--html), tables of all files (--csv, --xlsx),
 and, where no file is asked for, the summary on stdout.
 
 The page for the customer says in plain words what was recovered; in it the
@@ -73,7 +77,7 @@ customer can tick what matters most and save that as a wanted list for reread.
 The page for the bench (--for bench) adds the volumes, sectors, heads and what a
 further pass would win. What the header does not get it does not show.
 
-A report names private written: give it to no one but the customer.
+A report names private files: give it to no one but the customer.
 ` + exitStatus,
 		Example: `  fileassay report drive.result.jsonl --html delivery.html --xlsx delivery.xlsx --job job.toml
   fileassay report drive.result.jsonl --for bench --html bench.html --wanted customer.txt`,
@@ -87,28 +91,28 @@ A report names private written: give it to no one but the customer.
 				if o.Wanted, err = wanted.Load(list); err != nil {
 					return err
 				}
-				written.Inputs = append(written.Inputs, list)
 			}
-			if f.jobFile != "" {
-				written.Inputs = append(written.Inputs, f.jobFile)
-			}
-			return runReport(ui, args[0], written, o, asJSON)
+			written.Set = ui.files
+			return runReport(cmd.Context(), ui, args[0], written, o, asJSON)
 		},
 	}
 	fl := cmd.Flags()
+	takes(cmd, resultRole)
 	fl.StringVar(&written.HTML, "html", "", "write the page to `FILE`")
-	fl.StringVar(&written.CSV, "csv", "", "write the list of written to `FILE` (CSV, RFC 4180, UTF-8; the customer's with a byte order mark)")
-	fl.StringVar(&written.XLSX, "xlsx", "", "write the list of written to `FILE` (spreadsheet)")
-	fl.BoolVar(&written.Force, "force", false, "replace existing written")
-	fl.StringVar(&list, "wanted", "", "wanted list `FILE`: what written are worth (default: the built-in list)")
+	fl.StringVar(&written.CSV, "csv", "", "write the list of files to `FILE` (CSV, RFC 4180, UTF-8; the customer's with a byte order mark)")
+	fl.StringVar(&written.XLSX, "xlsx", "", "write the list of files to `FILE` (spreadsheet)")
+	fl.BoolVar(&written.Force, "force", false, "replace existing files")
+	fl.StringVar(&list, "wanted", "", "wanted list `FILE`: what files are worth (default: the built-in list)")
 	fl.BoolVar(&asJSON, "json", false, "print the summary as JSON")
+	names(fl, outputRole, "html", "csv", "xlsx")
+	names(fl, inputRole, "wanted")
 	f.addReader(fl)
 	f.addHeader(fl)
 	return cmd
 }
 
-func runReport(ui *ui, path string, written report.Files, o report.Options, asJSON bool) error {
-	r, err := result.Open(path)
+func runReport(ctx context.Context, ui *ui, path string, written report.Files, o report.Options, asJSON bool) error {
+	r, err := result.OpenIn(ctx, ui.files, path)
 	if err != nil {
 		return err
 	}
@@ -118,7 +122,10 @@ func runReport(ui *ui, path string, written report.Files, o report.Options, asJS
 	}
 	any := written.HTML != "" || written.CSV != "" || written.XLSX != ""
 	if any {
-		if err := report.Write(path, written, o); err != nil {
+		if err := report.Write(ctx, path, written, o); err != nil {
+			return err
+		}
+		if err := ui.files.Commit(ctx); err != nil {
 			return err
 		}
 	}

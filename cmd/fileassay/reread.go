@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"math"
@@ -65,9 +66,10 @@ Exit status: 0 the run is good; 2 wrong usage; 3 an input cannot be used;
 				_, err := io.WriteString(ui.stdout, wanted.DefaultText)
 				return stdoutError(err)
 			}
-			return runReread(ui, &f, args[0])
+			return runReread(cmd.Context(), ui, &f, args[0])
 		},
 	}
+	takes(cmd, resultRole)
 	d := reread.DefaultCosts()
 	fl := cmd.Flags()
 	fl.StringVarP(&f.wanted, "wanted", "w", "", "wanted list `FILE`: the customer's priorities (default: the built-in list)")
@@ -84,6 +86,8 @@ Exit status: 0 the run is good; 2 wrong usage; 3 an input cannot be used;
 	fl.StringVar(&f.list, "list", "", "write the ranges in order to `FILE` (- is stdout, in place of the table)")
 	fl.StringVar(&f.format, "format", "", "write each range of the list as `TEMPLATE` says (Go text/template)")
 	fl.StringVar(&f.html, "html", "", "write a page for the bench, with the curve of files against hours, to `FILE`")
+	names(fl, outputRole, "list", "html")
+	names(fl, inputRole, "wanted")
 	fl.BoolVar(&f.force, "force", false, "replace existing files")
 	fl.BoolVar(&f.asJSON, "json", false, "print the plan as JSON")
 	fl.IntVar(&f.rows, "rows", 40, "print at most `N` steps in the table; 0 prints all")
@@ -113,15 +117,13 @@ func (f *rereadFlags) check() error {
 		return usagef("--rows %d: give 0 for all, or more", f.rows)
 	case f.format != "" && f.list == "":
 		return usagef("--format says how the list is written: give it a file with --list, or --list - for stdout")
-	case f.html != "" && f.html == f.list:
-		return usagef("--html and --list name the same file: give each its own")
 	case f.asJSON && f.list == "-":
 		return usagef("--json and --list - both go to stdout: give the list a file")
 	}
 	return nil
 }
 
-func runReread(ui *ui, f *rereadFlags, path string) error {
+func runReread(ctx context.Context, ui *ui, f *rereadFlags, path string) error {
 	if err := f.check(); err != nil {
 		return err
 	}
@@ -129,14 +131,12 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 	if err != nil {
 		return usagef("--format: %v", err)
 	}
-	inputs := []string{path}
 	if f.wanted != "" {
-		inputs = append(inputs, f.wanted)
 		if f.o.Wanted, err = wanted.Load(f.wanted); err != nil {
 			return err
 		}
 	}
-	r, err := result.Open(path)
+	r, err := result.OpenIn(ctx, ui.files, path)
 	if err != nil {
 		return err
 	}
@@ -157,21 +157,23 @@ func runReread(ui *ui, f *rereadFlags, path string) error {
 		}
 	}
 	if f.html != "" {
-		if err := files.WriteFile(f.html, f.force, inputs, func(w io.Writer) error { return report.PlanPage(w, p) }); err != nil {
+		if err := ui.files.WriteFile(ctx, f.html, f.force, func(w *files.Output) error { return report.PlanPage(w, p) }); err != nil {
 			return err
 		}
 	}
-	switch f.list {
-	case "":
-	case "-":
+	if f.list != "" && f.list != "-" {
+		if err := ui.files.WriteFile(ctx, f.list, f.force, func(w *files.Output) error { return write(w) }); err != nil {
+			return err
+		}
+	}
+	if err := ui.files.Commit(ctx); err != nil {
+		return err
+	}
+	if f.list == "-" {
 		if f.format != "" { // such a list says of itself only what the template does
 			fmt.Fprintln(ui.stderr, p.Caution)
 		}
 		return stdoutError(write(ui.stdout))
-	default:
-		if err := files.WriteFile(f.list, f.force, inputs, write); err != nil {
-			return err
-		}
 	}
 	switch {
 	case f.asJSON:

@@ -3,6 +3,7 @@ package main
 import (
 	"github.com/spf13/cobra"
 
+	"fileassay/verify/program"
 	"fileassay/verify/shown"
 )
 
@@ -10,7 +11,7 @@ const exitStatus = `
 Exit status: 0 all listed files are intact and every list is complete;
 1 the run is good, and something is damaged, lost or may be unlisted;
 2 wrong usage; 3 an input cannot be used; 4 an output could not be written;
-130 interrupted.`
+130 interrupted, within a second, with nothing half-written left.`
 
 func newRoot(ui *ui) *cobra.Command {
 	root := &cobra.Command{
@@ -20,10 +21,12 @@ func newRoot(ui *ui) *cobra.Command {
 map (which sectors were read, which were not), follows every file of every
 volume to its sectors, and says of each file: intact, damaged or lost.
 
-The image and the drive are only ever read. Work from an image, not from the
+The image and the drive are only ever read, and no output replaces a file that
+the run reads, by whatever name it is given, --force or not. Work from an image, not from the
 failing drive: every further minute of running can be its last. Your local
 rules and the responsible technician decide what is done with a drive.
 ` + exitStatus,
+		Version:           program.Version(),
 		SilenceErrors:     true,
 		SilenceUsage:      true,
 		DisableAutoGenTag: true,
@@ -34,8 +37,10 @@ rules and the responsible technician decide what is done with a drive.
 			}
 			return cmd.Help()
 		},
-		Args: cobra.ArbitraryArgs,
+		Args:              cobra.ArbitraryArgs,
+		PersistentPreRunE: ui.prepare,
 	}
+	root.SetVersionTemplate("fileassay {{.Version}}\n")
 	root.SetOut(shown.Writer(ui.stdout))
 	root.SetErr(shown.Writer(ui.stderr))
 	root.PersistentFlags().BoolVarP(&ui.quiet, "quiet", "q", false, "no progress and no remarks on stderr, no summary on stdout")

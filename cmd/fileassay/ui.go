@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/dustin/go-humanize"
@@ -36,9 +37,13 @@ const (
 type ui struct {
 	stdout, stderr io.Writer
 	quiet          bool
+	files          *files.Set // of the run
+	shown          atomic.Pointer[progress]
 }
 
-func newUI(stdout, stderr io.Writer) *ui { return &ui{stdout: stdout, stderr: stderr} }
+func newUI(stdout, stderr io.Writer) *ui {
+	return &ui{stdout: stdout, stderr: stderr, files: files.NewSet()}
+}
 
 // usageError is a wrong use of the command line.
 type usageError struct{ msg string }
@@ -50,8 +55,13 @@ func usagef(format string, a ...any) error { return &usageError{fmt.Sprintf(form
 // errFound ends a good run that found something not intact.
 var errFound = errors.New("something is damaged, lost or may be unlisted")
 
-// exit prints err, if it is one, and gives the exit code for it.
+// exit ends the run: it removes what has no final name, prints err, if it is
+// one, and gives the exit code for it.
 func (u *ui) exit(err error) int {
+	u.files.Close()
+	for _, name := range u.files.Stuck() {
+		u.message("%s was left by a run that was killed, and cannot be removed", name)
+	}
 	var usage *usageError
 	var out *files.OutputError
 	switch {
@@ -74,6 +84,9 @@ func (u *ui) exit(err error) int {
 }
 
 func (u *ui) message(format string, a ...any) {
+	if p := u.shown.Load(); p != nil {
+		p.wipe()
+	}
 	shown.Fprintf(u.stderr, "fileassay: "+format+"\n", a...)
 }
 
@@ -102,14 +115,21 @@ func (u *ui) printJSON(v any) error {
 
 // stdoutError makes a failed write to stdout an error of the output.
 func stdoutError(err error) error {
-	if err == nil {
-		return nil
+	var usage *usageError
+	if err == nil || errors.As(err, &usage) {
+		return err
 	}
 	return &files.OutputError{Path: "on stdout", Err: err}
 }
 
-func isTerminal(w io.Writer) bool {
+// fileOf is the open file that is printed to, if it is one.
+func fileOf(w io.Writer) (*os.File, bool) {
 	f, ok := w.(*os.File)
+	return f, ok
+}
+
+func isTerminal(w io.Writer) bool {
+	f, ok := fileOf(w)
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
@@ -120,6 +140,7 @@ func (u *ui) watch() (func(step string, done, total int64), func()) {
 		return nil, func() {}
 	}
 	p := &progress{w: u.stderr}
+	u.shown.Store(p)
 	return p.report, p.wipe
 }
 

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 
 	"github.com/spf13/cobra"
 
@@ -26,73 +25,68 @@ is complete, and where the unread bytes lie.
 ` + exitStatus,
 		Example: `  fileassay verify drive.img --map drive.map.csv
   fileassay verify drive.img --map drive.map.csv --result job.result.jsonl --json`,
-		Args: exactly(1, "one image"),
+		Args: func(cmd *cobra.Command, args []string) error {
+			if err := exactly(1, "one image")(cmd, args); err != nil {
+				return err
+			}
+			if f.o.Result == "" { // known here, it is held against the inputs too
+				f.o.Result = verify.ResultName(args[0])
+			}
+			return nil
+		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o, err := f.options(args[0])
 			if err != nil {
 				return err
 			}
-			o.Result, o.Force, o.Wanted = f.o.Result, f.o.Force, f.o.Wanted
 			if html == "" {
-				return runVerify(cmd.Context(), ui, o, asJSON)
+				return runVerify(cmd.Context(), ui, o, nil, asJSON)
 			}
-			return verifyAndReport(cmd.Context(), ui, o, page, html, asJSON)
+			p := &resultPage{files: report.Files{HTML: html, Force: o.Force, Set: ui.files}}
+			if p.o, err = page.options(); err != nil {
+				return err
+			}
+			if o.Wanted != "" {
+				if p.o.Wanted, err = wanted.Load(o.Wanted); err != nil {
+					return err
+				}
+			}
+			return runVerify(cmd.Context(), ui, o, p, asJSON)
 		},
 	}
+	takes(cmd, imageRole)
 	f.add(cmd)
 	cmd.Flags().StringVar(&html, "html", "", "write the report's page to `FILE` too; the report command makes more of a result")
 	page.addReader(cmd.Flags())
 	cmd.Flags().StringVarP(&f.o.Result, "result", "o", "", "write the result to `FILE` (default: the image's base name with .result.jsonl, here)")
 	cmd.Flags().StringVar(&f.o.Wanted, "wanted", "", "wanted list `FILE`: how many of the files that it wants are whole goes into the summary")
+	names(cmd.Flags(), outputRole, "result", "html")
+	names(cmd.Flags(), inputRole, "wanted")
 	cmd.Flags().BoolVar(&f.o.Force, "force", false, "replace an existing result")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print the summary as JSON")
 	return cmd
 }
 
-// verifyAndReport is runVerify and then the page of the report. What would keep
-// the page from being written is said before the long run.
-func verifyAndReport(ctx context.Context, ui *ui, o verify.Options, page reportFlags, html string, asJSON bool) error {
-	opt, err := page.options()
-	if err != nil {
-		return err
-	}
-	if o.Wanted != "" {
-		if opt.Wanted, err = wanted.Load(o.Wanted); err != nil {
-			return err
-		}
-	}
-	if o.Result == "" {
-		o.Result = verify.ResultName(o.Image)
-	}
-	files := report.Files{HTML: html, Force: o.Force}
-	for _, in := range []string{o.Image, o.Map, o.Heads, o.Wanted, page.jobFile} {
-		if in != "" {
-			files.Inputs = append(files.Inputs, in)
-		}
-	}
-	if err := files.Check(o.Result); err != nil {
-		return err
-	}
-	found := runVerify(ctx, ui, o, asJSON)
-	if found != nil && !errors.Is(found, errFound) {
-		return found
-	}
-	if err := report.Write(o.Result, files, opt); err != nil {
-		return err
-	}
-	if !ui.quiet && !asJSON {
-		if err := ui.printWritten(files); err != nil {
-			return err
-		}
-	}
-	return found
+// resultPage is the page that is made of a result at once.
+type resultPage struct {
+	files report.Files
+	o     report.Options
 }
 
-func runVerify(ctx context.Context, ui *ui, o verify.Options, asJSON bool) error {
+// runVerify makes the result, and the page of it where that is asked for: both
+// or none.
+func runVerify(ctx context.Context, ui *ui, o verify.Options, page *resultPage, asJSON bool) error {
 	var wipe func()
 	o.Progress, wipe = ui.watch()
+	o.Files = ui.files
 	out, err := verify.Run(ctx, o)
 	wipe()
+	if err == nil && page != nil {
+		err = report.Write(ctx, o.Result, page.files, page.o)
+	}
+	if err == nil {
+		err = ui.files.Commit(ctx)
+	}
 	if err != nil {
 		return err
 	}
@@ -104,12 +98,12 @@ func runVerify(ctx context.Context, ui *ui, o verify.Options, asJSON bool) error
 		if err == nil {
 			err = ui.print("Result: %s\n", out.Result)
 		}
+		if err == nil && page != nil {
+			err = ui.printWritten(page.files)
+		}
 	}
-	if err != nil {
-		return err
+	if err == nil && !out.Clean() {
+		err = errFound
 	}
-	if !out.Clean() {
-		return errFound
-	}
-	return nil
+	return err
 }

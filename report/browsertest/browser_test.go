@@ -160,7 +160,7 @@ func value[T any](t *testing.T, ctx context.Context, expression string) T {
 func demoPages(t *testing.T) (customer, bench string) {
 	t.Helper()
 	dir := t.TempDir()
-	image, imap, err := demo.Write(dir, false)
+	image, imap, err := demo.Write(t.Context(), nil, dir, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -179,7 +179,7 @@ func pagesOf(t *testing.T, result string) (customer, bench string) {
 		Remarks: "One head replaced; read in two passes."}
 	for _, a := range []report.Audience{report.Customer, report.Bench} {
 		path := filepath.Join(dir, string(a)+".html")
-		if err := report.Write(result, report.Files{HTML: path}, report.Options{For: a, Job: job}); err != nil {
+		if err := report.Write(t.Context(), result, report.Files{HTML: path}, report.Options{For: a, Job: job}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -60,7 +60,7 @@ func TestMillion(t *testing.T) {
 	made := million(t, n)
 	page := filepath.Join(t.TempDir(), "million.html")
 	start := time.Now()
-	if err := report.Write(made, report.Files{HTML: page}, report.Options{For: report.Bench}); err != nil {
+	if err := report.Write(t.Context(), made, report.Files{HTML: page}, report.Options{For: report.Bench}); err != nil {
 		t.Fatal(err)
 	}
 	st, err := os.Stat(page)

@@ -19,7 +19,6 @@ import (
 	"fileassay/verify"
 	"fileassay/verify/compare"
 	"fileassay/verify/demo"
-	"fileassay/verify/files"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
 	"fileassay/verify/result/resulttest"
@@ -49,7 +48,11 @@ func passPages(t *testing.T) map[string]string {
 	pages := map[string]string{}
 	write := func(name string, page func(io.Writer) error) {
 		pages[name] = filepath.Join(dir, name+".html")
-		if err := files.WriteFile(pages[name], false, nil, page); err != nil {
+		var b bytes.Buffer
+		if err := page(&b); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(pages[name], b.Bytes(), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -112,7 +115,7 @@ func passPages(t *testing.T) map[string]string {
 	compared("nothing", whole, whole, false)
 	compared("backward", whole, first, false)
 
-	image, list, err := demo.Write(dir, false)
+	image, list, err := demo.Write(t.Context(), nil, dir, false)
 	if err != nil {
 		t.Fatal(err)
 	}

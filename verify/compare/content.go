@@ -33,7 +33,6 @@ type ContentRecord struct {
 	Failed   int64      `json:"sectors_not_read"` // that the image files themselves do not give now
 	Notes    []string   `json:"notes,omitempty"`
 
-	Inputs []string `json:"-"` // the files of both images
 }
 
 // Holds counts sectors by what they hold, as the newer pass tells it.
@@ -64,7 +63,7 @@ func (c *Comparison) readContent(ctx context.Context, before, after *result.Resu
 	}
 	defer a.Close()
 	defer b.Close()
-	rec := &ContentRecord{Images: [2]string{a.path, b.path}, Sector: min(a.Sector(), b.Sector()), Inputs: slices.Concat(a.files(), b.files())}
+	rec := &ContentRecord{Images: [2]string{a.path, b.path}, Sector: min(a.Sector(), b.Sector())}
 	for _, r := range []*result.Result{before, after} {
 		rec.note(r)
 	}

@@ -334,7 +334,7 @@ func (a *audit) each(ctx context.Context, n int, do func(i int, buf []byte) erro
 
 // against holds the folder to the result, and to the image if there is one.
 func (a *audit) against(ctx context.Context) error {
-	res, err := result.Open(a.o.Result)
+	res, err := result.OpenIn(ctx, files.NewSet(), a.o.Result)
 	if err != nil {
 		return err
 	}

@@ -32,9 +32,10 @@ type Options struct {
 	Result string // path of the result that verify wrote of it
 	To     string // folder of the delivery: new, empty, or that of a run that was cut off
 	Selection
-	Filler []byte // what stands in place of missing bytes, repeated; none is zeros
-	Date   string // for the bag's Bagging-Date, YYYY-MM-DD; "" leaves it out
-	Whole  bool   // the image is one file, whatever stands beside it
+	Filler []byte     // what stands in place of missing bytes, repeated; none is zeros
+	Date   string     // for the bag's Bagging-Date, YYYY-MM-DD; "" leaves it out
+	Whole  bool       // the image is one file, whatever stands beside it
+	Files  *files.Set // of the run: what it protects is not written to; nil for none
 
 	Threads int // 0 is one a core
 	// Progress, where not nil, is told now and then how far the copying is.
@@ -78,7 +79,7 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 	if err := o.prepare(); err != nil {
 		return nil, err
 	}
-	res, err := result.Open(o.Result)
+	res, err := result.OpenIn(ctx, files.NewSet(), o.Result)
 	if err != nil {
 		return nil, err
 	}
@@ -157,8 +158,8 @@ func (d *delivery) open() error {
 	bad := func(format string, a ...any) error {
 		return &files.OutputError{Path: d.o.To, Err: fmt.Errorf(format, a...)}
 	}
-	if err := os.MkdirAll(d.o.To, 0o755); err != nil {
-		return &files.OutputError{Path: d.o.To, Err: err}
+	if err := files.MakeFolder(d.o.To); err != nil {
+		return err
 	}
 	var err error
 	if d.root, err = os.OpenRoot(d.o.To); err != nil {
@@ -168,11 +169,13 @@ func (d *delivery) open() error {
 	switch {
 	case err == nil && !st.Mode().IsRegular():
 		return bad("%s is no regular file", journalName)
+	case err == nil && d.o.Files.Holds(st):
+		return bad("%s is one of the inputs; inputs are never written to", journalName)
 	case err == nil:
 		if d.file, err = d.root.OpenFile(journalName, os.O_RDWR|os.O_APPEND, 0); err != nil {
 			return d.fault(err)
 		}
-		if err := lockFile(d.file); err != nil {
+		if err := files.Lock(d.file); err != nil {
 			return bad("another run is at work on it: %w", err)
 		}
 		was, lines, err := readJournal(d.file)
@@ -204,7 +207,7 @@ func (d *delivery) open() error {
 		if d.file, err = d.root.OpenFile(journalName, os.O_RDWR|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o644); err != nil {
 			return d.fault(err)
 		}
-		if err := lockFile(d.file); err != nil {
+		if err := files.Lock(d.file); err != nil {
 			return bad("another run is at work on it: %w", err)
 		}
 	default:
@@ -448,7 +451,7 @@ func (d *delivery) makeLinks() error {
 			err = d.target.in(l.place, func(dir *os.Root, name string) error { return dir.Symlink(to, name) })
 		}
 		if err != nil {
-			if isFull(err) {
+			if files.IsFull(err) {
 				return d.target.fault(l.place, err)
 			}
 			d.plan.left = append(d.plan.left, leftOut{l.volume, l.id, l.original, "a link to " + l.target + ": the target cannot hold links"})

@@ -63,7 +63,7 @@ func TestFullDisk(t *testing.T) {
 		}
 	}
 	o.Threads = 1
-	if _, err := delivery.Run(t.Context(), o); !errors.As(err, &out) || !strings.Contains(err.Error(), "the target is full") {
+	if _, err := delivery.Run(t.Context(), o); !errors.As(err, &out) || !strings.Contains(err.Error(), "the disk is full") {
 		t.Fatalf("full: %v", err)
 	}
 	if err := os.Remove(hog); err != nil {

@@ -1,7 +1,7 @@
 package delivery_test
 
 import (
-	"io"
+	"bytes"
 	"os"
 	"path/filepath"
 	"strings"
@@ -10,7 +10,6 @@ import (
 	"fileassay/extract/imap"
 	"fileassay/verify"
 	"fileassay/verify/delivery"
-	"fileassay/verify/files"
 	"fileassay/verify/truthtest/ntfsimage"
 )
 
@@ -57,8 +56,11 @@ func TestHostileImage(t *testing.T) {
 	if err := os.WriteFile(img, v.Image, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	err := files.WriteFile(m, false, nil, func(w io.Writer) error { return imap.All(int64(len(v.Image))).Write(w) })
-	if err != nil {
+	var b bytes.Buffer
+	if err := imap.All(int64(len(v.Image))).Write(&b); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(m, b.Bytes(), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	done, err := verify.Run(t.Context(), verify.Options{Image: img, Map: m, Result: result})

@@ -1,10 +1,6 @@
 package delivery
 
-import (
-	"os"
-
-	"golang.org/x/sys/unix"
-)
+import "golang.org/x/sys/unix"
 
 // freeSpace is how many bytes the filesystem of a folder has left; ok is false
 // where the system does not tell.
@@ -15,6 +11,3 @@ func freeSpace(dir string) (n int64, ok bool) {
 	}
 	return int64(min(s.Bavail, 1<<40)) * int64(s.Bsize), true
 }
-
-// lockFile fails where another process holds the file.
-func lockFile(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) }

@@ -130,8 +130,5 @@ func (t *target) stamp(place string, when time.Time, runs bool) error {
 
 // fault makes an error of the output.
 func (t *target) fault(place string, err error) error {
-	if isFull(err) {
-		return &files.OutputError{Path: t.path, Err: fmt.Errorf("the target is full: %w; make room, or give a folder on a larger one, and run the same command again: it goes on where it stopped", err)}
-	}
 	return &files.OutputError{Path: t.path, Err: fmt.Errorf("%s: %w", place, err)}
 }

@@ -4,13 +4,13 @@
 package demo
 
 import (
+	"context"
 	_ "embed"
-	"fileassay/verify/files"
-	"io"
-	"os"
 	"path/filepath"
 
 	"github.com/klauspost/compress/zstd"
+
+	"fileassay/verify/files"
 )
 
 //go:embed image.zst
@@ -40,28 +40,32 @@ func Image() ([]byte, error) {
 func Map() []byte { return imagingMap }
 
 // Write puts the image and its map into a folder, which it makes where there
-// is none. Files of an earlier demo are replaced only with force. Errors are
-// [*files.OutputError].
-func Write(folder string, force bool) (image, imap string, err error) {
+// is none. Files of an earlier demo are replaced only with force. Where s is not
+// nil they have their final names after [files.Set.Commit]. Errors are
+// [*files.OutputError] or the context's.
+func Write(ctx context.Context, s *files.Set, folder string, force bool) (image, imap string, err error) {
 	data, err := Image()
 	if err != nil {
 		return "", "", err
 	}
-	if err := os.MkdirAll(folder, 0o755); err != nil {
-		return "", "", &files.OutputError{Path: folder, Err: err}
+	if err := files.MakeFolder(folder); err != nil {
+		return "", "", err
 	}
 	image, imap = filepath.Join(folder, ImageName), filepath.Join(folder, MapName)
-	for _, f := range []struct {
-		path string
-		data []byte
-	}{{image, data}, {imap, imagingMap}} {
-		err := files.WriteFile(f.path, force, nil, func(w io.Writer) error {
-			_, err := w.Write(f.data)
-			return err
-		})
-		if err != nil {
-			return "", "", err
+	err = files.Within(ctx, s, func(s *files.Set) error {
+		for _, f := range []struct {
+			path string
+			data []byte
+		}{{image, data}, {imap, imagingMap}} {
+			err := s.WriteFile(ctx, f.path, force, func(o *files.Output) error {
+				_, err := o.Write(f.data)
+				return err
+			})
+			if err != nil {
+				return err
+			}
 		}
-	}
-	return image, imap, nil
+		return nil
+	})
+	return image, imap, err
 }

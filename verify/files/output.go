@@ -136,6 +136,8 @@ func (o *Output) Finish() error {
 		}
 		return o.fault(err)
 	}
+	o.set.mu.Lock()
+	defer o.set.mu.Unlock()
 	o.finished = true
 	return nil
 }

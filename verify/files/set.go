@@ -200,6 +200,16 @@ func (s *Set) check(path string, force bool) (was fs.FileInfo, err error) {
 	return was, nil
 }
 
+// Holds reports whether a file is one of the inputs. A set that is nil has none.
+func (s *Set) Holds(st fs.FileInfo) bool {
+	if s == nil {
+		return false
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.holds(st, false)
+}
+
 // holds reports whether a file is one of the inputs; again looks once more what
 // stands under their names.
 func (s *Set) holds(st fs.FileInfo, again bool) bool {
@@ -246,8 +256,9 @@ func sameFolder(a, b string) bool {
 	return x != nil && y != nil && os.SameFile(x, y)
 }
 
-// Folder makes a folder for outputs, and those it lies in, where there are none.
-func (s *Set) Folder(path string) error {
+// MakeFolder makes a folder for outputs, and those it lies in, where there are
+// none.
+func MakeFolder(path string) error {
 	if err := os.MkdirAll(path, 0o755); err != nil {
 		return &OutputError{Path: path, Err: err}
 	}

@@ -3,12 +3,12 @@ package result
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"iter"
-	"os"
 	"slices"
 
 	"fileassay/verify/files"
@@ -25,6 +25,7 @@ type Result struct {
 	Unread  UnreadMap // all of the drive that was not read
 	Summary Summary
 
+	until  context.Context
 	f      io.ReaderAt
 	close  func() error
 	size   int64
@@ -47,20 +48,26 @@ const Format = 2
 // the map of what was not read, every number against the drive. What does not
 // hold is a [*files.InputError] that names the line.
 func Open(path string) (*Result, error) {
-	f, err := os.Open(path)
+	return OpenIn(context.Background(), files.NewSet(), path)
+}
+
+// OpenIn is [Open] within a run, which may have made the result itself. What
+// reads the lines of the result ends when ctx ends, with its error.
+func OpenIn(ctx context.Context, s *files.Set, path string) (*Result, error) {
+	f, err := s.Open("result", path)
 	if err != nil {
-		return nil, &files.InputError{Err: fmt.Errorf("result: %w", err)}
-	}
-	st, err := f.Stat()
-	if err == nil && !st.Mode().IsRegular() {
-		err = errors.New("is no regular file; give the file that verify wrote")
+		return nil, &files.InputError{Err: err}
 	}
 	var r *Result
+	st, err := f.Stat()
 	if err == nil {
-		r, err = read(path, f, st.Size())
+		r, err = read(ctx, path, f, st.Size())
 	}
 	if err != nil {
 		f.Close()
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		return nil, &files.InputError{Err: fmt.Errorf("result %s: %w", path, err)}
 	}
 	r.close = f.Close
@@ -78,8 +85,8 @@ var (
 )
 
 // read reads and validates a result.
-func read(path string, f io.ReaderAt, size int64) (*Result, error) {
-	r := &Result{Path: path, f: f, size: size}
+func read(ctx context.Context, path string, f io.ReaderAt, size int64) (*Result, error) {
+	r := &Result{Path: path, until: ctx, f: f, size: size}
 	c := checker{r: r}
 	in := r.lines(mark{0, 1}, size)
 	var file File
@@ -213,14 +220,15 @@ func lineType(line []byte) (string, error) {
 
 // lineReader reads lines one by one.
 type lineReader struct {
-	in   *bufio.Reader
-	next mark
-	long []byte
+	until context.Context
+	in    *bufio.Reader
+	next  mark
+	long  []byte
 }
 
 // lines reads lines from a mark to an end.
 func (r *Result) lines(from mark, end int64) *lineReader {
-	return &lineReader{in: bufio.NewReaderSize(io.NewSectionReader(r.f, from.at, end-from.at), 1<<20), next: from}
+	return &lineReader{until: r.until, in: bufio.NewReaderSize(io.NewSectionReader(r.f, from.at, end-from.at), 1<<20), next: from}
 }
 
 // maxLine bounds a line of a result. A file in a million pieces has a line of
@@ -232,6 +240,9 @@ var errLongLine = fmt.Errorf("is longer than %d bytes", maxLine)
 // read is the next line that is not blank; [io.EOF] behind the last one. It is
 // good until the next call.
 func (l *lineReader) read() ([]byte, error) {
+	if l.next.line&255 == 0 && l.until.Err() != nil {
+		return nil, l.until.Err()
+	}
 	for {
 		line, err := l.in.ReadSlice('\n')
 		if errors.Is(err, bufio.ErrBufferFull) {
@@ -333,5 +344,8 @@ func (r *Result) FilesInto(room func() *File) iter.Seq2[*File, error] {
 }
 
 func (r *Result) fault(line int, err error) error {
+	if r.until.Err() != nil {
+		return r.until.Err()
+	}
 	return &files.InputError{Err: fmt.Errorf("result %s, line %d: %w", r.Path, line, err)}
 }
