@@ -32,7 +32,6 @@ type ContentRecord struct {
 	At       [][2]int64 `json:"at,omitempty"`     // [offset, length] of the first of the ranges
 	Failed   int64      `json:"sectors_not_read"` // that the image files themselves do not give now
 	Notes    []string   `json:"notes,omitempty"`
-
 }
 
 // Holds counts sectors by what they hold, as the newer pass tells it.
