@@ -204,7 +204,7 @@ func TestCutImage(t *testing.T) {
 		t.Errorf("the partition should be said to end past the image: %+v", o)
 	}
 	// A map of the whole drive needs the drive's size.
-	if o := b.run(nil, "verify", "cut.img", "--map", "all.csv"); o.exit != exitInput || !strings.Contains(o.stderr, "--drive-size") {
+	if o := b.run(nil, "verify", "cut.img", "--map", "all.csv", "-o", "d.jsonl"); o.exit != exitInput || !strings.Contains(o.stderr, "--drive-size") {
 		t.Errorf("%+v", o)
 	}
 	o = b.run([]string{"d.jsonl"}, "verify", "cut.img", "--map", "all.csv", "--drive-size", "3145728", "-o", "d.jsonl", "--json")
