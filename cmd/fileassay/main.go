@@ -16,7 +16,7 @@ func main() { os.Exit(run()) }
 // How long a run has to end after a signal: first by itself, then until its
 // temporary files are gone. Together they stay below a second.
 const (
-	endsItself = 700 * time.Millisecond
+	endsItself = 600 * time.Millisecond
 	cleared    = 200 * time.Millisecond
 )
 

@@ -1,0 +1,206 @@
+//go:build unix
+
+package main
+
+import (
+	"bytes"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// soon bounds what a run is promised to take: a second, on a machine that does
+// other things too.
+const soon = 10 * time.Second
+
+// stopped starts the command, signals it after a while, and holds it to end soon
+// with nothing half-written. before is what stood in the bench.
+func (b *bench) stopped(after time.Duration, signals []os.Signal, args ...string) (code int, took time.Duration) {
+	b.Helper()
+	c := b.command(args...)
+	var said bytes.Buffer
+	c.Stdout, c.Stderr = &said, &said
+	if err := c.Start(); err != nil {
+		b.Fatal(err)
+	}
+	time.Sleep(after)
+	began := time.Now()
+	for _, s := range signals {
+		_ = c.Process.Signal(s) // it may have ended
+	}
+	ended := make(chan struct{})
+	go func() { _ = c.Wait(); close(ended) }()
+	select {
+	case <-ended:
+	case <-time.After(soon):
+		_ = c.Process.Kill()
+		<-ended
+		b.Errorf("%v: signalled after %v it ran for another %v", args, after, soon)
+	}
+	took = time.Since(began)
+	code = c.ProcessState.ExitCode()
+	// a signal that comes before the command listens ends the process as the system does
+	early := c.ProcessState.Sys().(syscall.WaitStatus).Signaled()
+	if code != exitCancel && code > exitFound && !early {
+		b.Errorf("%v: exit %d: %s", args, code, &said)
+	}
+	return code, took
+}
+
+// TestSignals interrupts every command at random times.
+func TestSignals(t *testing.T) {
+	r := rand.New(rand.NewPCG(19, 1))
+	day := newDay(t)
+	day.run(nil, "map", "merge", "all.csv", "worn.csv")
+	if c := day.command("extract", "ferry.img", "full.jsonl", "--to", "bag", "-q"); c.Run() != nil && c.ProcessState.ExitCode() > exitFound {
+		t.Fatal("nothing to audit")
+	}
+	for _, c := range []struct {
+		args    string
+		outputs []string // all or none, where the run is ended
+	}{
+		{"verify ferry.img --map all.csv -o new.jsonl --html new.html", []string{"new.jsonl", "new.html"}},
+		{"layout ferry.img --map all.csv", nil},
+		{"report full.jsonl --html new.html --csv new.csv --xlsx new.xlsx", []string{"new.html", "new.csv", "new.xlsx"}},
+		{"reread full.jsonl --html new.html --list new.csv", []string{"new.html", "new.csv"}},
+		{"compare full.jsonl kept.jsonl --content --html new.html", []string{"new.html"}},
+		{"extract ferry.img full.jsonl --to to", nil},
+		{"audit bag --result full.jsonl --image ferry.img", nil},
+		{"map show all.csv --image ferry.img", nil},
+		{"map convert worn.csv -o new.csv", []string{"new.csv"}},
+		{"map merge worn.csv all.csv -o new.csv", []string{"new.csv"}},
+		{"map learn all.csv --image ferry.img", nil},
+		{"map from-filler ferry.img --filler 0xdeadbeef -o new.csv", []string{"new.csv"}},
+		{"demo --to demo", nil},
+	} {
+		longest := 120 * time.Millisecond
+		for _, s := range []os.Signal{os.Interrupt, syscall.SIGTERM} {
+			for range 3 {
+				code, _ := day.stopped(time.Duration(r.Int64N(int64(longest))), []os.Signal{s}, strings.Fields(c.args)...)
+				made := 0
+				for _, name := range c.outputs {
+					if os.Remove(filepath.Join(day.dir, name)) == nil {
+						made++
+					}
+				}
+				if made > 0 && made < len(c.outputs) {
+					t.Errorf("%s: exit %d, %d of %d outputs were made", c.args, code, made, len(c.outputs))
+				}
+				_ = os.RemoveAll(filepath.Join(day.dir, "demo"))
+				if code <= exitFound {
+					_ = os.RemoveAll(filepath.Join(day.dir, "to")) // else the next run goes on with it
+				}
+				for name := range day.files() {
+					if strings.HasSuffix(name, ".partial") || strings.HasSuffix(name, ".renaming") || strings.HasSuffix(name, ".spool") {
+						t.Errorf("%s: exit %d left %s", c.args, code, name)
+					}
+				}
+			}
+		}
+	}
+}
+
+// TestSignalsWhatCannotBeEnded holds what nothing inside can end, a template and
+// a write that nobody takes, to end all the same, and a second signal to end it
+// at once.
+func TestSignalsWhatCannotBeEnded(t *testing.T) {
+	const forever = "{{range 9223372036854775807}}{{end}}"
+	for _, args := range [][]string{
+		{"reread", "full.jsonl", "--list", "new.txt", "--html", "new.html", "--format", forever},
+		{"reread", "full.jsonl", "--list", "-", "--format", forever},
+		{"map", "convert", "all.csv", "--format", forever, "-o", "new.txt"},
+	} {
+		for _, signals := range [][]os.Signal{{os.Interrupt}, {syscall.SIGTERM}, {os.Interrupt, syscall.SIGTERM}} {
+			b := newDay(t)
+			before := len(b.files())
+			code, took := b.stopped(700*time.Millisecond, signals, args...)
+			t.Logf("%v, %d signals: %v", args[:2], len(signals), took)
+			if code != exitCancel {
+				t.Errorf("%v: exit %d", args, code)
+			}
+			if n := len(b.files()); n != before {
+				t.Errorf("%v: %d files, before it %d", args, n, before)
+			}
+		}
+	}
+
+	b := newDay(t)
+	near, far, err := os.Pipe() // which nobody reads
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer near.Close()
+	c := b.command("map", "convert", "all.csv", "--format", "{{range 9223372036854775807}}all that is in the hold {{end}}")
+	c.Stdout, c.Stderr = far, far
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(500 * time.Millisecond)
+	began := time.Now()
+	_ = c.Process.Signal(os.Interrupt)
+	end := time.AfterFunc(soon, func() { _ = c.Process.Kill() })
+	_ = c.Wait()
+	t.Logf("a pipe that nobody reads: %v", time.Since(began))
+	if !end.Stop() || c.ProcessState.ExitCode() != exitCancel {
+		t.Errorf("%v", c.ProcessState)
+	}
+}
+
+// TestPipesAreNotOpened holds a pipe, a device and a folder in the place of
+// every input to be refused, and no pipe to be waited for.
+func TestPipesAreNotOpened(t *testing.T) {
+	b := newDay(t)
+	if err := unix.Mkfifo(filepath.Join(b.dir, "pipe"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b.write("piped.toml", []byte("logo = \"pipe\"\n"))
+	for _, in := range []string{"pipe", os.DevNull, "names"} {
+		if err := os.MkdirAll(filepath.Join(b.dir, "names"), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		for _, line := range []string{
+			"verify ferry.img --map IN",
+			"verify ferry.img --map all.csv --map-recipe IN",
+			"verify ferry.img --map all.csv --heads IN",
+			"verify ferry.img --map all.csv --wanted IN",
+			"verify ferry.img --map all.csv --html new.html --job IN",
+			"layout ferry.img --map IN",
+			"report IN",
+			"report full.jsonl --html new.html --wanted IN",
+			"report full.jsonl --html new.html --job IN",
+			"report full.jsonl --html new.html --logo IN",
+			"reread IN",
+			"reread full.jsonl --wanted IN",
+			"compare IN full.jsonl",
+			"compare full.jsonl IN",
+			"compare full.jsonl kept.jsonl --wanted IN",
+			"extract ferry.img IN --to to",
+			"extract ferry.img full.jsonl --to to --wanted IN",
+			"audit . --result IN",
+			"audit . --result full.jsonl --wanted IN",
+			"map show IN",
+			"map convert IN -o new.csv",
+			"map convert all.csv --map-recipe IN -o new.csv",
+			"map merge all.csv IN -o new.csv",
+			"map learn IN",
+		} {
+			c := b.command(strings.Fields(strings.ReplaceAll(line, "IN", in))...)
+			end := time.AfterFunc(soon, func() { _ = c.Process.Kill() })
+			out, _ := c.CombinedOutput()
+			if !end.Stop() || c.ProcessState.ExitCode() != exitInput || !bytes.Contains(out, []byte("is a ")) {
+				t.Errorf("%s, %s: %v: %s", line, in, c.ProcessState, out)
+			}
+			for _, name := range []string{"new.csv", "new.html", "new.jsonl", "to"} {
+				if _, err := os.Lstat(filepath.Join(b.dir, name)); err == nil {
+					t.Errorf("%s: made %s", line, name)
+				}
+			}
+		}
+	}
+}
