@@ -204,3 +204,67 @@ func TestPipesAreNotOpened(t *testing.T) {
 		}
 	}
 }
+
+// TestKilledRunsBarNothing kills runs that make several outputs at random times,
+// and holds the same run to go well after each, and to clear what was left.
+func TestKilledRunsBarNothing(t *testing.T) {
+	r := rand.New(rand.NewPCG(19, 2))
+	b := newDay(t)
+	before := len(b.files())
+	for _, c := range []struct {
+		args    string
+		outputs []string
+	}{
+		{"verify ferry.img --map all.csv -q -o new.jsonl --html new.html", []string{"new.jsonl", "new.html"}},
+		{"report full.jsonl -q --html new.html --csv new.csv --xlsx new.xlsx", []string{"new.html", "new.csv", "new.xlsx"}},
+		{"reread full.jsonl -q --html new.html --list new.csv", []string{"new.html", "new.csv"}},
+	} {
+		for range 12 {
+			killed := b.command(strings.Fields(c.args)...)
+			if err := killed.Start(); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(time.Duration(r.Int64N(int64(90 * time.Millisecond))))
+			_ = killed.Process.Kill() // it may have ended
+			_ = killed.Wait()
+			if killed.ProcessState.Exited() { // before it was killed: all is made
+				for _, name := range c.outputs {
+					_ = os.Remove(filepath.Join(b.dir, name))
+				}
+			}
+			left := b.files()
+			again := b.command(strings.Fields(c.args)...)
+			out, _ := again.CombinedOutput()
+			made := 0
+			for _, name := range c.outputs {
+				if _, ok := left[name]; ok {
+					made++
+				}
+				_ = os.Remove(filepath.Join(b.dir, name))
+			}
+			// all were made when the kill came, which a run that goes well must not replace
+			whole := made == len(c.outputs) && bytes.Contains(out, []byte("exists already"))
+			if code := again.ProcessState.ExitCode(); code > exitFound && !whole {
+				t.Errorf("%s: exit %d: %s", c.args, code, out)
+			}
+			if n := len(b.files()); n != before && !whole {
+				t.Errorf("%s: %d files, before it %d", c.args, n, before)
+			}
+		}
+	}
+}
+
+// TestJournalThatIsAnInput holds extract to write into no file that it reads,
+// where somebody linked one into the folder under the journal's name.
+func TestJournalThatIsAnInput(t *testing.T) {
+	b := newDay(t)
+	if err := os.Mkdir(filepath.Join(b.dir, "to"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Link(filepath.Join(b.dir, "ferry.img"), filepath.Join(b.dir, "to", ".fileassay-journal")); err != nil {
+		t.Fatal(err)
+	}
+	if o := b.run(nil, "extract", "ferry.img", "full.jsonl", "--to", "to"); o.exit != exitOutput || !strings.Contains(o.stderr, "is one of the inputs") {
+		t.Errorf("%+v", o)
+	}
+}
