@@ -1,8 +1,9 @@
 package image
 
 import (
+	"errors"
 	"io"
-	"iter"
+	"slices"
 	"sync"
 	"sync/atomic"
 
@@ -13,76 +14,94 @@ import (
 // a sector of what it lies on, whatever the drive's own was.
 const faultUnit = 512
 
-// faults are the places that the image file itself did not give. The set is
-// replaced, never changed, so that readers take no lock.
+// faults are the places that the image file itself did not give since the
+// reader was made. What is noted is replaced, never changed, so that readers
+// take no lock.
 type faults struct {
-	set     atomic.Pointer[faultSet] // nil while the image file has none
+	noted   atomic.Pointer[imap.Map] // calls them failed and no others; nil while there are none
 	retried atomic.Int64
-	adding  sync.Mutex // held while set is replaced
+	adding  sync.Mutex // held while noted is replaced
 }
 
-// faultSet is a set of places as a map that calls them failed and no others.
-type faultSet struct {
-	failed *imap.Map
-	once   sync.Once
-	whole  *imap.Map // the imaging map with failed laid over it; made when asked for
-}
-
-// over is m with the faults laid over it.
-func (s *faultSet) over(m *imap.Map) *imap.Map {
-	s.once.Do(func() {
-		var list []imap.Range
-		for rg := range s.failed.Ranges() {
-			list = append(list, rg)
-		}
-		s.whole = m.With(list)
-	})
-	return s.whole
-}
-
-// cross is m.Over with the faults laid over it, without laying them over all
-// of m.
-func (s *faultSet) cross(m *imap.Map, off, n int64) iter.Seq[imap.Range] {
-	return func(yield func(imap.Range) bool) {
-		var held imap.Range // not yielded yet: the next may continue it
-		for rg := range m.Over(off, n) {
-			for part := range s.failed.Over(rg.Start, rg.Length) {
-				if part.State != imap.Failed {
-					part.State = rg.State
-				}
-				if held.Length > 0 && held.State == part.State {
-					held.Length += part.Length
-					continue
-				}
-				if held.Length > 0 && !yield(held) {
-					return
-				}
-				held = part
-			}
-		}
-		if held.Length > 0 {
-			yield(held)
-		}
-	}
-}
-
-// add puts places into the set.
+// add notes places.
 func (f *faults) add(bad []imap.Range) {
 	f.adding.Lock()
 	defer f.adding.Unlock()
-	failed := &imap.Map{}
-	if set := f.set.Load(); set != nil {
-		failed = set.failed
+	noted := f.noted.Load()
+	if noted == nil {
+		noted = &imap.Map{}
 	}
-	f.set.Store(&faultSet{failed: failed.With(bad)})
+	f.noted.Store(noted.With(bad))
 }
 
+// Again is the reader for the next pass over the image. What the image file did
+// not give in this pass, and in those before, is failed for it from the start:
+// so of a pass that noted no fault, all that was said rests on one map. found is
+// whether this pass noted any; if not, Again is the reader itself. The two
+// share the image file: one of them closes it.
+func (r *Reader) Again() (next *Reader, found bool) {
+	if r.faults.noted.Load() == nil {
+		return r, false
+	}
+	broken := r.Broken()
+	next = &Reader{src: r.src, close: r.close, files: r.files, size: r.size, drive: r.drive, sector: r.sector, base: r.base,
+		m: r.m.With(broken), said: r.said.With(broken), broken: broken}
+	next.faults.retried.Store(r.Retried())
+	return next, true
+}
+
+// Broken are the ranges where the image file itself could not be read, in this
+// pass and those before, sorted and joined.
+func (r *Reader) Broken() []imap.Range {
+	noted := r.faults.noted.Load()
+	if noted == nil {
+		return r.broken
+	}
+	return slices.Collect(noted.With(r.broken).Ranges())
+}
+
+// Retried is how many reads of the image file failed and then gave every byte
+// when they were repeated sector by sector. Those bytes count as read; but what
+// holds the image may be failing too, and a person should know.
+func (r *Reader) Retried() int64 { return r.faults.retried.Load() }
+
+// errBefore is the cause where the image file is not asked again.
+var errBefore = errors.New("it could not be read there before")
+
 // fill reads the image file from off into p, all of it called read by the map.
-// Where the file does not give all at once it is asked piece by piece: what it
-// then gives stands in p, the rest of p is zeros and comes back as bad, with
-// the first error as its cause, and those pieces are failed from now on. So
-// what is found bad does not depend on how much was asked for at a time.
+// What the file does not give comes back as bad, with the first error as its
+// cause; zeros stand there in p, and it is not asked for again.
 func (r *Reader) fill(p []byte, off int64) (bad []imap.Range, cause error) {
+	noted := r.faults.noted.Load()
+	if noted == nil {
+		return r.fetch(p, off)
+	}
+	if s, ok := noted.Uniform(off, int64(len(p))); ok && s != imap.Failed {
+		return r.fetch(p, off)
+	}
+	for rg := range noted.Over(off, int64(len(p))) {
+		part := p[rg.Start-off : rg.End()-off]
+		more, err := []imap.Range{rg}, errBefore
+		if rg.State == imap.Failed {
+			clear(part)
+		} else {
+			more, err = r.fetch(part, rg.Start)
+		}
+		for _, b := range more {
+			bad = join(bad, b)
+		}
+		if cause == nil {
+			cause = err
+		}
+	}
+	return bad, cause
+}
+
+// fetch reads the image file from off into p. Where the file does not give all
+// at once it is asked piece by piece: what it then gives stands in p, the rest
+// of p is zeros and comes back as bad, and those pieces are noted. So what is
+// found bad does not depend on how much was asked for at a time.
+func (r *Reader) fetch(p []byte, off int64) (bad []imap.Range, cause error) {
 	if cause = readFull(r.src, p, off); cause == nil {
 		return nil, nil
 	}

@@ -26,7 +26,8 @@ func (p *Part) End() int64 { return p.Start + p.Length }
 // An image may have more parts than a process may have open files, so files
 // are opened when they are first read and those unused longest are closed.
 type joined struct {
-	parts []Part // by start, without gaps
+	parts []Part                // by start, without gaps
+	was   map[string]openedFile // by path, those that are there
 
 	mu     sync.Mutex
 	open   map[int]*handle // by index in parts
@@ -44,8 +45,33 @@ type handle struct {
 // maxHandles is how many parts are kept open.
 const maxHandles = 64
 
-func newJoined(parts []Part) *joined {
-	return &joined{parts: parts, open: map[int]*handle{}}
+func newJoined(parts []Part, opened []openedFile) *joined {
+	j := &joined{parts: parts, was: make(map[string]openedFile, len(opened)), open: map[int]*handle{}}
+	for _, o := range opened {
+		j.was[o.path] = o
+	}
+	return j
+}
+
+// stampParts looks at the parts that are there, which must have the sizes that
+// they were found with.
+func stampParts(parts []Part) ([]openedFile, error) {
+	var out []openedFile
+	for i := range parts {
+		p := &parts[i]
+		if p.Held == 0 {
+			continue
+		}
+		st, err := os.Stat(p.Path)
+		if err != nil {
+			return nil, err
+		}
+		if st.Size() != p.Held {
+			return nil, fmt.Errorf("part %s: %w (it had %d bytes and has %d)", p.Path, ErrChanged, p.Held, st.Size())
+		}
+		out = append(out, openedFile{p.Path, st.Size(), st})
+	}
+	return out, nil
 }
 
 // ReadAt reads across the borders of parts. What a missing or short part does
@@ -114,6 +140,12 @@ func (j *joined) acquire(i int) (*handle, error) {
 		f, err := os.Open(j.parts[i].Path) // O_RDONLY
 		if err != nil {
 			return nil, err
+		}
+		if was, ok := j.was[f.Name()]; ok { // a part that was replaced since gives nothing
+			if st, err := f.Stat(); err != nil || !os.SameFile(st, was.was) {
+				f.Close()
+				return nil, fmt.Errorf("part %s: %w", f.Name(), ErrChanged)
+			}
 		}
 		h = &handle{f: f}
 		j.open[i] = h

@@ -32,7 +32,9 @@ type Options struct {
 }
 
 // Reader reads an image, and only what the map calls read. It is safe for
-// concurrent use.
+// concurrent use. What it says of the map does not change while it reads: where
+// the image file itself gives an error that is an error of that read, is noted,
+// and counts as failed for the reader of the next pass; see [Reader.Again].
 type Reader struct {
 	src    io.ReaderAt
 	close  func() error
@@ -42,7 +44,10 @@ type Reader struct {
 	m      *imap.Map // in whole sectors, nothing past the image's end
 	said   *imap.Map // m before doubtful ranges were trusted
 	base   int64     // of its first byte in the image that it is a part of
-	faults faults    // of the image file itself
+
+	files  []openedFile // that it reads; none where it was made of something else
+	broken []imap.Range // what the image file did not give in passes before
+	faults faults       // and in this one
 }
 
 // New reads an image of size bytes from src. A sector that the image's end
@@ -94,7 +99,7 @@ func (r *Reader) Sector() int64 { return r.sector }
 
 // Tally counts the bytes of the drive, [0, DriveSize), by state, as the map
 // has them in whole sectors: doubtful ones are counted as such even where they
-// are trusted, and faults of the image file are left aside.
+// are trusted. What the image file did not give in passes before has failed.
 func (r *Reader) Tally() imap.Tally { return r.said.Tally(0, r.drive) }
 
 // TallyOf is Tally of [off, off+n).
@@ -129,41 +134,13 @@ type shifted struct {
 
 func (s *shifted) ReadAt(p []byte, off int64) (int, error) { return s.r.ReadAt(p, s.off+off) }
 
-// Map is the imaging map that holds: in whole sectors, with what could not be
-// read of the image file itself as failed, and nothing past the image's end.
-// After each new fault of the image file the first call costs O(n): ask Over.
-func (r *Reader) Map() *imap.Map {
-	if set := r.faults.set.Load(); set != nil {
-		return set.over(r.m)
-	}
-	return r.m
-}
-
-// Broken are the ranges where the image file itself could not be read so far,
-// sorted and joined.
-func (r *Reader) Broken() []imap.Range {
-	var list []imap.Range
-	if set := r.faults.set.Load(); set != nil {
-		for rg := range set.failed.Ranges() {
-			list = append(list, rg)
-		}
-	}
-	return list
-}
-
-// Retried is how many reads of the image file failed and then gave every byte
-// when they were repeated sector by sector. Those bytes count as read; but what
-// holds the image may be failing too, and a person should know.
-func (r *Reader) Retried() int64 { return r.faults.retried.Load() }
+// Map is the imaging map that holds: in whole sectors, with what the image file
+// did not give in passes before as failed, and nothing past the image's end.
+func (r *Reader) Map() *imap.Map { return r.m }
 
 // Over yields [off, off+n) cut into ranges of one state, in order, without
 // gaps and as long as they can be. What lies outside the image is Skipped.
-func (r *Reader) Over(off, n int64) iter.Seq[imap.Range] {
-	if set := r.faults.set.Load(); set != nil {
-		return set.cross(r.m, off, n)
-	}
-	return r.m.Over(off, n)
-}
+func (r *Reader) Over(off, n int64) iter.Seq[imap.Range] { return r.m.Over(off, n) }
 
 // Unread yields the parts of [off, off+n) that were not read.
 func (r *Reader) Unread(off, n int64) iter.Seq[imap.Range] {
@@ -184,14 +161,8 @@ func (r *Reader) IsRead(off, n int64) bool {
 	if off > math.MaxInt64-n {
 		return false
 	}
-	if s, ok := r.m.Uniform(off, n); !ok || s != imap.Read {
-		return false
-	}
-	if set := r.faults.set.Load(); set != nil {
-		s, ok := set.failed.Uniform(off, n)
-		return ok && s == imap.Skipped
-	}
-	return true
+	s, ok := r.m.Uniform(off, n)
+	return ok && s == imap.Read
 }
 
 // unreadAt is the error for n bytes from off, one of which at least was not
@@ -207,8 +178,8 @@ func (r *Reader) unreadAt(off, n int64) error {
 // ReadAt reads len(p) bytes from off. If any of them was not read from the
 // drive, or lies outside the image, it reads nothing and returns an
 // [*UnreadError] that names the first unread run. If the image file itself
-// cannot be read there, the error holds an [*UnreadError] too, those places
-// count as failed from then on, and p is zeros.
+// cannot be read there, the error holds an [*UnreadError] too, those places are
+// noted and not asked for again, and p is zeros.
 func (r *Reader) ReadAt(p []byte, off int64) (int, error) {
 	n := int64(len(p))
 	if n == 0 {

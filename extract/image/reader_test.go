@@ -189,6 +189,7 @@ func TestAgainstModel(t *testing.T) {
 		checkReader(t, r, want)
 
 		// reading all of it, in parts, finds every fault of the image file
+		before := slices.Clone(want)
 		fault := func(i int64) bool { return d.bad[i/512] != 0 }
 		got := make([]byte, drive)
 		var unread []imap.Range
@@ -224,9 +225,30 @@ func TestAgainstModel(t *testing.T) {
 			t.Fatalf("Broken (-want +got):\n%s", diff)
 		}
 		if r.Tally() != tally {
-			t.Fatal("Tally changed with the faults of the image file")
+			t.Fatal("Tally changed within a pass")
 		}
-		checkReader(t, r, want)
+		checkReader(t, r, before)
+		next, found := r.Again()
+		if found != (wantBroken != nil) {
+			t.Fatalf("Again found %v", found)
+		}
+		failed := imap.Tally{}
+		for _, b := range wantBroken {
+			failed[imap.Failed] += b.Length
+		}
+		for s, n := range next.Tally() {
+			failed[s] -= n - tally[s]
+		}
+		if failed[imap.Failed] != 0 || next.Tally().Total() != drive {
+			t.Fatalf("Tally %v after %v, of faults %v", next.Tally(), tally, wantBroken)
+		}
+		if diff := cmp.Diff(wantBroken, next.Broken()); diff != "" {
+			t.Fatalf("Broken in the next pass (-want +got):\n%s", diff)
+		}
+		checkReader(t, next, want)
+		if last, found := next.Again(); found || last != next {
+			t.Fatal("a pass that noted nothing wants another")
+		}
 	}
 }
 
@@ -368,8 +390,15 @@ func TestFaultsOfTheImageFile(t *testing.T) {
 			t.Error("not what the good sectors hold")
 		}
 		// what failed stays failed, or two answers of one run would disagree
-		if r.IsRead(5*S, 1) || !r.IsRead(0, 5*S) {
+		if _, err := r.ReadAt(p[:1], 5*S); err == nil {
 			t.Error("a failed sector came back")
+		}
+		next, found := r.Again()
+		if !found || next.IsRead(5*S, 1) || !next.IsRead(0, 5*S) {
+			t.Error("a failed sector came back in the next pass")
+		}
+		if d.bad[5] = 0; len(next.ReadReadable(p, 0)) != 1 {
+			t.Error("a sector that failed in the pass before was asked for again")
 		}
 	})
 	t.Run("order does not matter", func(t *testing.T) {

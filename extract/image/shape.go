@@ -125,22 +125,33 @@ func (s *Shape) Open(m *imap.Map, o Options) (*Reader, error) {
 	}
 	var src io.ReaderAt
 	var close func() error
+	var opened []openedFile
 	size := s.Size
 	if len(s.Parts) > 0 {
-		j := newJoined(s.Parts)
+		var err error
+		if opened, err = stampParts(s.Parts); err != nil {
+			return nil, fmt.Errorf("image %s: %w", s.Path, err)
+		}
+		j := newJoined(s.Parts, opened)
 		src, close = j, j.Close
 	} else {
 		f, now, unit, err := openFile(s.Path)
 		if err != nil {
 			return nil, err
 		}
+		o, err := stampOf(f, now, unit)
+		if err != nil {
+			f.Close()
+			return nil, fmt.Errorf("image %s: %w", s.Path, err)
+		}
+		opened = []openedFile{o}
 		src, close, size = f, f.Close, now
 		if unit > 1 {
 			src = newAligned(f, size, unit)
 		}
 	}
 	r := newReader(src, size, m, o, s.Gaps())
-	r.close = close
+	r.close, r.files = close, opened
 	return r, nil
 }
 
