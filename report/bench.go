@@ -91,16 +91,7 @@ func (v *view) bench(r *result.Result, inv *Inventory, o Options) error {
 	for _, n := range im.Notes {
 		v.Notes = append(v.Notes, shown.Text(n))
 	}
-	for i, b := range im.Broken {
-		if i == maxShown {
-			v.Notes = append(v.Notes, fmt.Sprintf("and %s of the image file itself", count(int64(len(im.Broken)-i), "more place", "more places")))
-			break
-		}
-		v.Notes = append(v.Notes, fmt.Sprintf("the image file itself could not be read at %s; counted as failed", sectors(b[0], b[1], max(im.Sector, 1))))
-	}
-	if im.Retried > 0 {
-		v.Notes = append(v.Notes, fmt.Sprintf("the image file gave way in %s and then gave every byte: check the disk that the image lies on", count(im.Retried, "read", "reads")))
-	}
+	v.Notes = append(append(v.Notes, imageFileWords(im)...), readAgainWords(im))
 	v.value(inv, o)
 	for i := range r.Volumes {
 		v.Volumes = append(v.Volumes, volumeOf(&r.Volumes[i], max(im.Sector, 1)))

@@ -7,7 +7,8 @@ import (
 	"fileassay/verify/result"
 )
 
-// maxShown is how many parts that are missing or short are named one by one.
+// maxShown is how many parts that are missing or short, or places where the
+// image file gives errors, are named one by one.
 const maxShown = 12
 
 // parts writes what the image is made of, where that is not one whole file.
@@ -30,6 +31,32 @@ func (p *printer) parts(im *result.Image) {
 		}
 		p.line("  part %s %s: %s at offset %d count as skipped", s.Path, what, size(s.Length-s.Held), s.Start+s.Held)
 	}
+}
+
+// imageFileWords say where the image file itself failed.
+func imageFileWords(im *result.Image) (out []string) {
+	for i, b := range im.Broken {
+		if i == maxShown {
+			out = append(out, fmt.Sprintf("and in %s", count(int64(len(im.Broken)-i), "more place", "more places")))
+			break
+		}
+		out = append(out, fmt.Sprintf("the image file itself could not be read: %s at offset %d (sector %d); counted as failed", size(b[1]), b[0], b[0]/max(im.Sector, 1)))
+	}
+	if len(im.Broken) > 0 {
+		out = append(out, "the image file or the disk that it lies on is failing: copy the image anew and verify it again")
+	}
+	if im.Retried > 0 {
+		out = append(out, fmt.Sprintf("the image file gave way in %s and then gave every byte: check the disk that the image lies on", count(im.Retried, "read", "reads")))
+	}
+	return out
+}
+
+// readAgainWords say whether verify read content again.
+func readAgainWords(im *result.Image) string {
+	if im.Content == verify.ContentRead {
+		return "Every byte of content was read again (--content=read)."
+	}
+	return "Content was not read again: --content=read would."
 }
 
 // holes writes what was never written of the image file.

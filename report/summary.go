@@ -105,11 +105,8 @@ func (p *printer) image(im *result.Image) {
 	if m.TrustDoubtful {
 		p.line("  doubtful sectors are taken as read (--trust-doubtful)")
 	}
-	for _, b := range im.Broken {
-		p.line("  the image file itself could not be read: %s at offset %d; counted as failed", size(b[1]), b[0])
-	}
-	if im.Retried > 0 {
-		p.line("  the image file gave way in %s and then gave every byte: check the disk that the image lies on", count(im.Retried, "read", "reads"))
+	for _, text := range imageFileWords(im) {
+		p.line("  %s", text)
 	}
 	p.heads(im.Heads)
 	p.line("  partition table: %s", im.Table)
@@ -199,6 +196,7 @@ func (p *printer) total(o *verify.Outcome) {
 	p.waiting(s.Heads)
 	p.line("")
 	p.line("%s", p.bold(advice(o)))
+	p.line("%s", readAgainWords(&o.Image))
 }
 
 // sectorsIn is how many sectors n bytes take.
@@ -246,6 +244,9 @@ func verdictOf(o *verify.Outcome) string {
 	}
 	if !s.ListingComplete {
 		open = append(open, "files may be missing from the list")
+	}
+	if len(o.Image.Broken) > 0 {
+		open = append(open, "the image file itself gives errors")
 	}
 	if n := s.Folders.Damaged + s.Folders.Lost; n > 0 && len(open) == 0 {
 		open = append(open, count(n, "folder was", "folders were")+" not fully read")

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 
+	"fileassay/extract"
 	"fileassay/extract/heads"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
@@ -25,7 +26,8 @@ type Input struct {
 	Map   *imap.File
 	Heads *heads.File // nil where none was given
 
-	wanted *wanted.List // nil where none was given
+	wanted *wanted.List  // nil where none was given
+	swept  extract.Spans // content that was read again, in whichever pass
 }
 
 // OpenImage opens the image with its maps, as Options say. Errors are

@@ -20,8 +20,8 @@ type LayoutRecord struct {
 	Volumes    []VolumeLayout     `json:"volumes"`
 }
 
-// Clean reports whether every structure was read and passed its checks, and
-// every volume can be listed.
+// Clean reports whether every structure was read and passed its checks, every
+// volume can be listed, and no fault of the image file was noted.
 func (l *LayoutRecord) Clean() bool {
 	sound := func(list []result.Structure) bool {
 		for _, s := range list {
@@ -36,7 +36,7 @@ func (l *LayoutRecord) Clean() bool {
 			return false
 		}
 	}
-	return len(l.Volumes) > 0 && len(l.Image.Missing) == 0 && sound(l.Structures)
+	return len(l.Image.Broken) == 0 && len(l.Volumes) > 0 && len(l.Image.Missing) == 0 && sound(l.Structures)
 }
 
 // HolesRecord counts the holes of the files that make up an image: bytes that
@@ -80,6 +80,19 @@ func Layout(ctx context.Context, o Options) (*LayoutRecord, error) {
 		return nil, err
 	}
 	defer in.Close()
+	var rec *LayoutRecord
+	err = in.passes(ctx, func() (err error) {
+		rec, err = layout(ctx, o, in)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return rec, nil
+}
+
+// layout is a pass of [Layout].
+func layout(ctx context.Context, o Options, in *Input) (*LayoutRecord, error) {
 	r := in.Reader
 	l, err := in.layout(ctx, o)
 	if err != nil {

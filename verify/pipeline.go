@@ -33,8 +33,7 @@ type pipeline struct {
 	sizes          result.VerdictCount
 	bytes          result.Bytes
 	content        extract.Spans // unread ranges that content lies in
-	waiting        headCount
-	wanted         result.WantedFiles
+	sum            *passSums
 }
 
 // job is a batch of files on its way from put to the writer.
@@ -46,7 +45,8 @@ type job struct {
 	sizes   result.VerdictCount
 	bytes   result.Bytes
 	unread  []extract.Span
-	waiting *headCount // nil where no file waits for a head
+	stored  []extract.Span // where content lies, if that is asked for
+	waiting *headCount     // nil where no file waits for a head
 	wanted  result.WantedFiles
 	judged  chan struct{}
 }
@@ -58,14 +58,14 @@ const batchSize = 256
 // errStopped is what put gives a walk whose lines can no longer be written.
 var errStopped = errors.New("stopped")
 
-func newPipeline(ctx context.Context, in *Input, volume int, w io.Writer, workers int) *pipeline {
-	p := &pipeline{in: in, volume: volume, w: w,
+func newPipeline(ctx context.Context, in *Input, volume int, w io.Writer, workers int, sum *passSums) *pipeline {
+	p := &pipeline{in: in, volume: volume, w: w, sum: sum,
 		jobs: make(chan *job, workers), order: make(chan *job, 4*workers), done: make(chan struct{})}
 	p.ctx, p.stop = context.WithCancelCause(ctx)
 	for range workers {
 		p.wg.Go(func() {
 			for j := range p.jobs {
-				j.judge(p.in, p.volume)
+				j.judge(p.in, p.volume, sum.readContent)
 				close(j.judged)
 			}
 		})
@@ -132,15 +132,18 @@ func (p *pipeline) write() {
 		for _, u := range j.unread {
 			p.content.Add(u.Start, u.End-u.Start)
 		}
-		p.wanted.Add(&j.wanted)
+		for _, c := range j.stored {
+			p.sum.stored.Add(c.Start, c.End-c.Start)
+		}
+		p.sum.wanted.Add(&j.wanted)
 		if j.waiting != nil {
-			p.waiting.addAll(j.waiting)
+			p.sum.waiting.addAll(j.waiting)
 		}
 		j.lines, j.files = nil, nil
 	}
 }
 
-func (j *job) judge(in *Input, volume int) {
+func (j *job) judge(in *Input, volume int, readContent bool) {
 	var line result.File
 	j.lines = make([]byte, 0, 320*len(j.files))
 	for _, f := range j.files {
@@ -151,6 +154,9 @@ func (j *job) judge(in *Input, volume int) {
 				j.waiting = &headCount{}
 			}
 			j.waiting.add(g.Heads, whole)
+		}
+		if readContent {
+			j.stored = contentOf(j.stored, f, &g)
 		}
 		g.Needs = needsOf(in.Reader, f.Needs)
 		fillLine(&line, volume, f, &g)

@@ -32,6 +32,7 @@ type Options struct {
 	Filesystem    string       // of the volume given by hand; "" to find the volumes
 	Heads         string       // path of the head map; "" for none
 	Wanted        string       // path of a wanted list; "" for none
+	Content       string       // what is done with content: "" for nothing, or [ContentRead]
 
 	Whole             bool // the image is one file, whatever stands beside it
 	AllowMissingParts bool // parts of the image that are missing or short count as skipped
@@ -55,11 +56,11 @@ type Outcome struct {
 	Result  string          `json:"result"` // path of the result
 }
 
-// Clean reports whether every listed file is intact and every listing
-// complete.
+// Clean reports whether every listed file is intact, every listing complete, and
+// no fault of the image file was noted.
 func (o *Outcome) Clean() bool {
 	f, d := o.Summary.Files, o.Summary.Folders
-	return o.Summary.ListingComplete && f.Damaged+f.Lost+d.Damaged+d.Lost == 0
+	return len(o.Image.Broken) == 0 && o.Summary.ListingComplete && f.Damaged+f.Lost+d.Damaged+d.Lost == 0
 }
 
 // ResultName is the name of the result of an image where none is given: the
@@ -75,6 +76,9 @@ func ResultName(image string) string {
 func Run(ctx context.Context, o Options) (*Outcome, error) {
 	if o.Result == "" {
 		o.Result = ResultName(o.Image)
+	}
+	if o.Content != "" && o.Content != ContentRead {
+		return nil, &files.InputError{Err: fmt.Errorf("content mode %q is none: %s reads all content again", o.Content, ContentRead)}
 	}
 	res := &Outcome{Result: o.Result}
 	err := files.Within(ctx, o.Files, func(s *files.Set) error {
@@ -103,56 +107,29 @@ func runTo(ctx context.Context, o Options, out *files.Output, res *Outcome) erro
 	return run(ctx, o, in, out, res)
 }
 
-// run finds the volumes, spools the lines of their files, and then writes the
-// whole result: the lines of the volumes stand before those of the files, but
-// are known only after them.
+// run goes over the image until no new fault of its file shows, and then writes
+// the whole result: the lines of the volumes stand before those of the files,
+// but are known only after them.
 func run(ctx context.Context, o Options, in *Input, out *files.Output, res *Outcome) error {
-	layout, err := in.layout(ctx, o)
-	if err != nil {
-		return err
-	}
-	spool, err := out.Spool()
-	if err != nil {
-		return err
-	}
-	defer spool.Drop()
-
-	res.Summary.ListingComplete = true
-	var waiting headCount
-	var sum result.WantedFiles
+	var spool *files.Spool
 	var held []*holdings
-	if in.wanted != nil {
-		sum.List = in.wanted.Name
+	drop := func() {
+		if spool != nil {
+			spool.Drop()
+		}
 	}
-	for i, v := range layout.Volumes {
-		rec, h, err := verifyVolume(ctx, o, in, i+1, v, spool, &waiting, &sum)
-		if err != nil {
+	defer func() { drop() }()
+	err := in.passes(ctx, func() (err error) {
+		drop()
+		if spool, err = out.Spool(); err != nil {
 			return err
 		}
-		held = append(held, h)
-		res.Volumes = append(res.Volumes, rec)
-		res.Summary.Files.Add(rec.Files)
-		res.Summary.Folders.Add(rec.Folders)
-		res.Summary.Sizes.Add(rec.Sizes)
-		res.Summary.Bytes.Add(rec.Bytes)
-		if !rec.Listing.Complete {
-			res.Summary.ListingComplete = false
-		}
-	}
-	if !slices.ContainsFunc(layout.Volumes, func(v volume.Volume) bool { return v.Reason == "" }) || len(layout.Missing) > 0 {
-		res.Summary.ListingComplete = false
-	}
-	res.Summary.Heads = waiting.records(in.Heads)
-	if in.wanted != nil {
-		res.Summary.Wanted = &sum
-	}
-	// twice, since the counts stand before the places
-	err = places(in.Reader, held, func(p *result.Place) error { p.Tally(&res.Summary.Unread, res.Volumes); return ctx.Err() })
+		held, err = pass(ctx, o, in, spool, res)
+		return err
+	})
 	if err != nil {
 		return err
 	}
-	res.Image = imageRecord(o, in, layout)
-
 	w := result.NewWriter(out)
 	if err := w.Image(&res.Image); err != nil {
 		return err
@@ -173,6 +150,56 @@ func run(ctx context.Context, o Options, in *Input, out *files.Output, res *Outc
 		return err
 	}
 	return w.Summary(&res.Summary)
+}
+
+// pass goes over the image once: it finds the volumes and spools the lines of
+// their files, and says what is unread of each. All reading of the image is done
+// in it.
+func pass(ctx context.Context, o Options, in *Input, spool io.Writer, res *Outcome) ([]*holdings, error) {
+	layout, err := in.layout(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	*res = Outcome{Result: o.Result}
+	res.Summary.ListingComplete = true
+	var held []*holdings
+	sum := passSums{readContent: o.Content == ContentRead}
+	if in.wanted != nil {
+		sum.wanted.List = in.wanted.Name
+	}
+	for i, v := range layout.Volumes {
+		rec, h, err := verifyVolume(ctx, o, in, i+1, v, spool, &sum)
+		if err != nil {
+			return nil, err
+		}
+		held = append(held, h)
+		res.Volumes = append(res.Volumes, rec)
+		res.Summary.Files.Add(rec.Files)
+		res.Summary.Folders.Add(rec.Folders)
+		res.Summary.Sizes.Add(rec.Sizes)
+		res.Summary.Bytes.Add(rec.Bytes)
+		if !rec.Listing.Complete {
+			res.Summary.ListingComplete = false
+		}
+	}
+	if !slices.ContainsFunc(layout.Volumes, func(v volume.Volume) bool { return v.Reason == "" }) || len(layout.Missing) > 0 || len(in.Broken()) > 0 {
+		res.Summary.ListingComplete = false
+	}
+	res.Summary.Heads = sum.waiting.records(in.Heads)
+	if in.wanted != nil {
+		res.Summary.Wanted = &sum.wanted
+	}
+	if _, found := in.Again(); sum.readContent && !found { // else another pass will know better where content lies
+		if err := in.sweep(ctx, &sum.stored, o.Report); err != nil {
+			return nil, err
+		}
+	}
+	err = places(in.Reader, held, func(p *result.Place) error { p.Tally(&res.Summary.Unread, res.Volumes); return ctx.Err() })
+	if err != nil {
+		return nil, err
+	}
+	res.Image = imageRecord(o, in, layout)
+	return held, nil
 }
 
 // deciding are the options that decide what is found, as on the command line.
@@ -197,6 +224,14 @@ func (o *Options) deciding() []string {
 	return list
 }
 
+// passSums adds up what a pass knows only after all volumes.
+type passSums struct {
+	readContent bool          // whether stored is asked for
+	stored      extract.Spans // where content lies
+	waiting     headCount
+	wanted      result.WantedFiles
+}
+
 // imageRecord describes the image and its map after all has been read.
 func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	r, m := in.Reader, in.Map
@@ -218,6 +253,7 @@ func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	rec.Map.AssumedRead = o.AssumeRead
 	rec.Map.TrustDoubtful = o.TrustDoubtful
 	rec.Program = result.Program{Version: o.Version, Options: o.deciding()}
+	rec.Content = o.Content
 	rec.Retried = r.Retried()
 	for _, b := range r.Broken() {
 		rec.Broken = append(rec.Broken, [2]int64{b.Start, b.Length})
@@ -226,7 +262,7 @@ func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 }
 
 // verifyVolume lists one volume into the spool.
-func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, waiting *headCount, sum *result.WantedFiles) (rec result.Volume, h *holdings, err error) {
+func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, sum *passSums) (rec result.Volume, h *holdings, err error) {
 	r := in.Reader
 	rec = result.Volume{Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
 	fs, err := volume.Open(ctx, r, v, o.Options)
@@ -245,7 +281,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		}
 		return rec, h, nil
 	}
-	p := newPipeline(ctx, in, number, w, o.Workers())
+	p := newPipeline(ctx, in, number, w, o.Workers(), sum)
 	err = fs.Walk(ctx, p.put)
 	if perr := p.finish(); err == nil || errors.Is(err, errStopped) {
 		err = perr
@@ -253,15 +289,16 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 	if err != nil {
 		return rec, h, err
 	}
-	waiting.addAll(&p.waiting)
-	sum.Add(&p.wanted)
 	info := fs.Info()
 	rec.Filesystem, rec.Label, rec.Cluster, rec.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
 	l := fs.Listing()
 	rec.Listing = result.Listing{Complete: l.Complete, UnreadRecords: l.UnreadRecords, UnnamedFiles: l.UnnamedFiles, UnclaimedBytes: l.UnclaimedBytes, Why: l.Why}
 	if p.twice > 0 {
 		rec.Listing.Complete = false
-		rec.Listing.Why = append(rec.Listing.Why, fmt.Sprintf("%d entries came twice, under the same number and path, and are told once: the volume contradicts itself", p.twice))
+		rec.Listing.Why = append(slices.Clip(rec.Listing.Why), fmt.Sprintf("%d entries came twice, under the same number and path, and are told once: the volume contradicts itself", p.twice))
+	}
+	if broken := in.brokenWords(); broken != "" {
+		rec.Listing.Complete, rec.Listing.Why = false, append(slices.Clip(rec.Listing.Why), broken)
 	}
 	if rec.Listing.Why == nil {
 		rec.Listing.Why = []string{}

@@ -22,9 +22,15 @@ func newVerify(ui *ui) *cobra.Command {
 crosses them with the imaging map and writes the result, one JSON object a
 line. The summary on stdout says what was recovered, whether the list of files
 is complete, and where the unread bytes lie.
+
+Content is followed and not read. Where the image file itself may be failing,
+--content=read reads every byte of content again, once and forward: what the
+image file does not give counts as failed. An image that gives errors, or that
+changes while it is read, is never called good.
 ` + exitStatus,
 		Example: `  fileassay verify drive.img --map drive.map.csv
-  fileassay verify drive.img --map drive.map.csv --result job.result.jsonl --json`,
+  fileassay verify drive.img --map drive.map.csv --result job.result.jsonl --json
+  fileassay verify drive.img --map drive.map.csv --content=read`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if err := exactly(1, "one image")(cmd, args); err != nil {
 				return err
@@ -38,6 +44,9 @@ is complete, and where the unread bytes lie.
 			o, err := f.options(args[0])
 			if err != nil {
 				return err
+			}
+			if f.o.Content != "" && f.o.Content != verify.ContentRead {
+				return usagef("--content %q: give --content=%s, which reads all content again", f.o.Content, verify.ContentRead)
 			}
 			if html == "" {
 				return runVerify(cmd.Context(), ui, o, nil, asJSON)
@@ -59,6 +68,7 @@ is complete, and where the unread bytes lie.
 	cmd.Flags().StringVar(&html, "html", "", "write the report's page to `FILE` too; the report command makes more of a result")
 	page.addReader(cmd.Flags())
 	cmd.Flags().StringVarP(&f.o.Result, "result", "o", "", "write the result to `FILE` (default: the image's base name with .result.jsonl, here)")
+	cmd.Flags().StringVar(&f.o.Content, "content", "", "what is done with content, `MODE`: read reads all of it again; else it is not read")
 	cmd.Flags().StringVar(&f.o.Wanted, "wanted", "", "wanted list `FILE`: how many of the files that it wants are whole goes into the summary")
 	names(cmd.Flags(), outputRole, "result", "html")
 	names(cmd.Flags(), inputRole, "wanted")

@@ -17,6 +17,7 @@ type Image struct {
 	Notes     []string   `json:"notes,omitempty"`
 	Missing   []string   `json:"missing,omitempty"`            // why volumes may be missing
 	Needs     [][2]int64 `json:"needs,omitempty"`              // [offset, length] unread of the partition tables, that would tell of more volumes
+	Content   string     `json:"content,omitempty"`            // "read" where every byte of content was read again
 	Broken    [][2]int64 `json:"image_file_errors,omitempty"`  // [offset, length] the image file itself did not give
 	Retried   int64      `json:"image_file_retries,omitempty"` // reads of the image file that failed once, and then gave every byte
 	Heads     *Heads     `json:"heads,omitempty"`

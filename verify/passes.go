@@ -1,0 +1,137 @@
+package verify
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"fileassay/extract"
+	"fileassay/extract/imap"
+	"fileassay/verify/files"
+)
+
+// maxPasses bounds how often an image is gone over. Each pass knows all faults
+// of the image file that those before noted, and asks only for what they make
+// it turn to instead: a sound disk with bad places settles in two or three.
+const maxPasses = 16
+
+// passes calls pass until one notes no new fault of the image file, with what
+// was noted so far as failed from the start: so what the last one says rests on
+// one map throughout. Then the image must be what it was when it was opened.
+// What passes before the last did is the caller's to throw away.
+func (in *Input) passes(ctx context.Context, pass func() error) error {
+	for range maxPasses {
+		err := pass()
+		if _, input := errors.AsType[*files.InputError](err); err != nil && (ctx.Err() != nil || !input) {
+			return err
+		}
+		if cerr := in.Unchanged(); cerr != nil {
+			return &files.InputError{Err: fmt.Errorf("image %w", cerr)}
+		}
+		if err != nil {
+			return err
+		}
+		next, found := in.Again()
+		if !found {
+			return nil
+		}
+		in.Reader = next
+	}
+	return &files.InputError{Err: fmt.Errorf("image %s: gave errors in other places each of %d times that it was read: the image file or the disk that it lies on is failing; copy it anew and verify the copy",
+		in.Shape.Path, maxPasses)}
+}
+
+// brokenWords say that the image file did not give all; "" where it did.
+func (in *Input) brokenWords() string {
+	list := in.Broken()
+	if len(list) == 0 {
+		return ""
+	}
+	var n int64
+	for _, b := range list {
+		n += b.Length
+	}
+	return fmt.Sprintf("the image file itself did not give %d bytes, which count as failed, and may fail elsewhere: copy the image anew and verify it again", n)
+}
+
+// ContentRead is the mode of [Options.Content] that reads all content again.
+const ContentRead = "read"
+
+const (
+	sweepWindow = 4 << 20   // bytes read at once
+	sweepGap    = 128 << 10 // bytes between two pieces of content that are read through rather than skipped
+)
+
+// sweep reads what lies in content and the map calls read, but for what a pass
+// before has read, once and forward. What the image file does not give is
+// noted by the reader.
+func (in *Input) sweep(ctx context.Context, content *extract.Spans, report func(step string, done, total int64)) error {
+	var done, total int64
+	each := func(yield func(extract.Span) error) error {
+		for c := range content.All() {
+			for rg := range in.Over(c.Start, c.End-c.Start) {
+				if rg.State != imap.Read {
+					continue
+				}
+				pos := rg.Start
+				for old := range in.swept.Within(rg.Start, rg.Length) {
+					if err := yield(extract.Span{Start: pos, End: old.Start}); err != nil {
+						return err
+					}
+					pos = old.End
+				}
+				if err := yield(extract.Span{Start: pos, End: rg.End()}); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	}
+	_ = each(func(s extract.Span) error { total += s.End - s.Start; return nil })
+	buf := make([]byte, sweepWindow)
+	var w extract.Span
+	read := func() error {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		in.ReadReadable(buf[:w.End-w.Start], w.Start)
+		report("reading content", done, total)
+		w = extract.Span{}
+		return nil
+	}
+	err := each(func(s extract.Span) error {
+		for s.Start < s.End {
+			if s.Start-w.End > sweepGap || s.Start-w.Start >= sweepWindow || !in.IsRead(w.End, s.Start-w.End) {
+				if err := read(); err != nil {
+					return err
+				}
+				w = extract.Span{Start: s.Start, End: s.Start}
+			}
+			end := min(s.End, w.Start+sweepWindow)
+			done += end - s.Start
+			w.End, s.Start = end, end
+		}
+		return nil
+	})
+	if err == nil {
+		err = read()
+	}
+	in.swept.AddAll(content)
+	return err
+}
+
+// contentOf adds the places that the content of a judged file lies in.
+func contentOf(list []extract.Span, f *extract.File, j *Judgement) []extract.Span {
+	for _, e := range j.Extents {
+		list = append(list, extract.Span{Start: e.Image, End: e.Image + e.Length})
+	}
+	for _, e := range j.Patched {
+		list = append(list, extract.Span{Start: e.Image, End: e.Image + e.Length})
+	}
+	for i := range f.Pieces {
+		if p := &f.Pieces[i]; p.Kind == extract.Patched && p.AlsoLength > 0 {
+			list = append(list, extract.Span{Start: p.Also, End: p.Also + p.AlsoLength})
+		}
+	}
+	return list
+}
