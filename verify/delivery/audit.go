@@ -48,6 +48,7 @@ const (
 	FoundContent = "wrong content" // differs from what the drive gave
 	FoundFiller  = "filler inside" // holds bytes in places where it should hold content, or where the drive gave none
 	FoundOther   = "wrong file"    // holds the content of another file
+	FoundUnheld  = "not compared"  // the image file no longer gives what it should hold
 	FoundBag     = "bag"           // the bag itself is not as RFC 8493 asks
 )
 
@@ -363,7 +364,13 @@ func (a *audit) against(ctx context.Context) error {
 		}
 		return nil
 	}
-	return a.compareAll(ctx, r, res, pairs)
+	if err := a.compareAll(ctx, r, res, pairs); err != nil {
+		return err
+	}
+	if err := r.Unchanged(); err != nil {
+		return &files.InputError{Err: fmt.Errorf("image %w", err)}
+	}
+	return nil
 }
 
 // own is what a bag of ours was asked for; ok is false for any other folder.

@@ -6,7 +6,6 @@ import (
 	"context"
 	"encoding/csv"
 	"errors"
-	"fmt"
 	"io"
 	"slices"
 	"sync/atomic"
@@ -52,10 +51,7 @@ func (a *audit) compareAll(ctx context.Context, r *image.Reader, res *result.Res
 	wrong := make([]bool, len(pairs))
 	err := a.each(ctx, len(pairs), func(i int, buf []byte) error {
 		p := &pairs[i]
-		d, err := a.compare(r, p, buf)
-		if err != nil {
-			return err
-		}
+		d := a.compare(r, p, buf)
 		a.report(Progress{"comparing", done.Add(p.content.bytes()), total, files.Add(1), int64(len(pairs))})
 		wrong[i] = d.describe(a, p)
 		if !a.rep.Bag {
@@ -134,19 +130,23 @@ func (d *difference) describe(a *audit, p *pair) (wrong bool) {
 }
 
 // compare compares a file with the image, as far as both go.
-func (a *audit) compare(r *image.Reader, p *pair, buf []byte) (*difference, error) {
+func (a *audit) compare(r *image.Reader, p *pair, buf []byte) *difference {
 	d := &difference{}
 	f, err := a.root.Open(p.path)
 	if err != nil {
 		a.found(p.path, FoundContent, "cannot be read: %v", err)
-		return d, nil
+		d.unknown = true
+		return d
 	}
 	defer f.Close()
 	c := &p.content
 	size := min(p.size, c.size)
 	have, want := buf[:len(buf)/2], buf[len(buf)/2:]
 	pos := int64(0)
-	var unreadableErr error
+	unheld := func(err error) {
+		a.found(p.path, FoundUnheld, "cannot be held to the image from byte %d on: %s", pos, unreadable(err))
+		d.unknown = true
+	}
 	read := func(b []byte, at int64) bool {
 		if _, err := f.ReadAt(b, at); err != nil && !errors.Is(err, io.EOF) {
 			a.found(p.path, FoundContent, "cannot be read: %v", err)
@@ -160,7 +160,7 @@ func (a *audit) compare(r *image.Reader, p *pair, buf []byte) (*difference, erro
 		for pos < end {
 			n := min(end-pos, int64(len(want)))
 			if err := expect(want[:n], pos); err != nil {
-				unreadableErr = err
+				unheld(err)
 				return false
 			}
 			if !read(have[:n], pos) {
@@ -212,7 +212,7 @@ func (a *audit) compare(r *image.Reader, p *pair, buf []byte) (*difference, erro
 				_, err := r.ReadAt(b, q.image+at-q.off)
 				return err
 			}) {
-				return d, unreadableErr
+				return d
 			}
 			continue
 		}
@@ -220,23 +220,25 @@ func (a *audit) compare(r *image.Reader, p *pair, buf []byte) (*difference, erro
 		units = units[1:]
 		src, err := u.read(r)
 		if err != nil {
-			return d, fmt.Errorf("%s: %w", p.name, err)
+			pos = u.off
+			unheld(err)
+			return d
 		}
 		content := make([]byte, u.whole)
 		if err := unpack.Unit(c.method, content, src); err != nil {
 			a.found(p.path, FoundContent, "cannot be held to the image: what it stores from byte %d on is no compressed content: %v", u.off, err)
 			d.unknown = true
-			return d, nil
+			return d
 		}
 		if !void(u.off) || !over(u.end(), func(b []byte, at int64) error {
 			copy(b, content[at-u.off:u.length])
 			return nil
 		}) {
-			return d, unreadableErr
+			return d
 		}
 	}
 	void(c.size)
-	return d, unreadableErr
+	return d
 }
 
 // read reads the stored bytes of a unit.
@@ -294,7 +296,7 @@ func (a *audit) identify(ctx context.Context, r *image.Reader, res *result.Resul
 				continue
 			}
 			p.content = c
-			if d, err := quiet.compare(r, &p, buf); err == nil && d.off == 0 && d.blocks > 0 && !d.unknown {
+			if d := quiet.compare(r, &p, buf); d.off == 0 && d.blocks > 0 && !d.unknown {
 				a.found(p.path, FoundOther, "holds the content of %s", f.Path)
 			}
 		}

@@ -59,14 +59,14 @@ func (c *copier) write(worker int, it *item) error {
 		return nil
 	}
 	data := it.data
-	if it.unit >= 0 {
-		var err error
-		if data, err = c.unpack(worker, f, &f.units[it.unit], data); err != nil {
-			return err
-		}
-		if f.failed != "" {
-			return c.abandon(f)
-		}
+	switch {
+	case it.err != nil:
+		f.failed = unreadable(it.err)
+	case it.unit >= 0:
+		data = c.unpack(worker, f, &f.units[it.unit], data)
+	}
+	if f.failed != "" {
+		return c.abandon(f)
 	}
 	n := int64(len(data))
 	if f.size <= wholeLimit && f.big == nil {
@@ -103,6 +103,9 @@ func (c *copier) write(worker int, it *item) error {
 
 // hash takes an item of the sweep of a file that is hashed apart.
 func (c *copier) hash(it *item) error {
+	if it.err != nil {
+		return nil // so of a file that is left out something is always left to hash
+	}
 	f := c.files[it.file]
 	c.hashOf(f).put(it.prev, it.off, it.data)
 	if f.left.Add(-int64(len(it.data))) == 0 {
@@ -119,8 +122,9 @@ func (c *copier) hashOf(f *file) *orderedHash {
 }
 
 // unpack is the content of a unit, in memory that is the worker's until its
-// next one. Stored bytes that make no content fail the file, not the delivery.
-func (c *copier) unpack(worker int, f *file, u *unit, first []byte) ([]byte, error) {
+// next one. Stored bytes that make no content, or that the image file does not
+// give, fail the file, not the delivery.
+func (c *copier) unpack(worker int, f *file, u *unit, first []byte) []byte {
 	src := first
 	if src == nil || len(u.stored) > 1 {
 		var n int64
@@ -134,7 +138,8 @@ func (c *copier) unpack(worker int, f *file, u *unit, first []byte) ([]byte, err
 				continue
 			}
 			if _, err := c.r.ReadAt(src[p.off:p.off+p.length], p.image); err != nil {
-				return nil, unreadable(f, err)
+				f.failed = unreadable(err)
+				return nil
 			}
 		}
 	}
@@ -142,7 +147,7 @@ func (c *copier) unpack(worker int, f *file, u *unit, first []byte) ([]byte, err
 	if err := unpack.Unit(f.method, dst, src); err != nil {
 		f.failed = fmt.Sprintf("what is stored from byte %d on is no compressed content: %v", u.off, err)
 	}
-	return dst[:u.length], nil
+	return dst[:u.length]
 }
 
 func grown(b *[]byte, n int64) []byte {

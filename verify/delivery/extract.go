@@ -89,7 +89,13 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 		return nil, err
 	}
 	defer r.Close()
-	ord := &order{Format: journalFormat, Selection: o.Selection.String(), Filler: hex.EncodeToString(o.Filler), Date: o.Date}
+	return deliver(ctx, o, res, r)
+}
+
+// deliver is [Run] with all that it reads open.
+func deliver(ctx context.Context, o Options, res *result.Result, r *image.Reader) (*Outcome, error) {
+	var err error
+	ord := &order{Format: journalFormat, Image: r.Stamp(), Selection: o.Selection.String(), Filler: hex.EncodeToString(o.Filler), Date: o.Date}
 	if ord.Result, err = digestOf(o.Result); err != nil {
 		return nil, &files.InputError{Err: err}
 	}
@@ -182,11 +188,20 @@ func (d *delivery) open() error {
 		if err != nil {
 			return bad("%w", err)
 		}
-		if was != nil && *was != *d.order {
+		if was != nil && !was.same(d.order) {
 			return bad("holds an unfinished delivery that was asked for otherwise (%s); finish that one with its own arguments, or give another folder", was.Selection)
 		}
 		if was == nil { // cut off before anything was done
 			if err := d.file.Truncate(0); err != nil {
+				return d.fault(err)
+			}
+		}
+		if was != nil && was.Image != d.order.Image {
+			lines = nil // and all is copied anew
+			if err := d.file.Truncate(0); err != nil {
+				return d.fault(err)
+			}
+			if err := newJournal(d.file).begin(d.order); err != nil {
 				return d.fault(err)
 			}
 		}
@@ -267,9 +282,13 @@ func (d *delivery) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := d.r.Unchanged(); err != nil {
+		return &files.InputError{Err: fmt.Errorf("image %w", err)}
+	}
 	if err := d.makeLinks(); err != nil {
 		return err
 	}
+	d.clearFolders()
 	if err := d.stampFolders(ctx); err != nil {
 		return err
 	}
@@ -461,6 +480,21 @@ func (d *delivery) makeLinks() error {
 		d.to[l.place] = f
 	}
 	return nil
+}
+
+// clearFolders takes away the folders that hold nothing, since what they were
+// made for was left out after all.
+func (d *delivery) clearFolders() {
+	for _, f := range d.plan.files {
+		if f.failed == "" {
+			continue
+		}
+		for dir := path.Dir(f.place); dir != "."; dir = path.Dir(dir) {
+			if d.target.root.Remove(dir) != nil { // it holds something, or is gone
+				break
+			}
+		}
+	}
 }
 
 // stampFolders sets the times of the folders that were made.

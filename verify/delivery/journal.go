@@ -27,6 +27,17 @@ type order struct {
 	Wanted    string `json:"wanted,omitempty"` // SHA-256 of the list
 	Filler    string `json:"filler"`
 	Date      string `json:"date,omitempty"`
+
+	// Image is the stamp of the image. It may lie elsewhere when the delivery
+	// is taken up; but what was copied of one that was written to since, or was
+	// copied anew, is not trusted.
+	Image string `json:"image"`
+}
+
+// same reports whether a delivery was asked for as o.
+func (o order) same(p *order) bool {
+	o.Image = p.Image
+	return o == *p
 }
 
 const journalFormat = 1

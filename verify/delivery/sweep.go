@@ -2,12 +2,12 @@ package delivery
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 	"sync/atomic"
 
 	"fileassay/extract/image"
-	"fileassay/verify/files"
 )
 
 const (
@@ -30,6 +30,7 @@ type window struct {
 type item struct {
 	segment
 	data []byte // nil for a unit that the window does not hold whole
+	err  error  // the image file does not give it; data is nothing then
 }
 
 // sweep reads the segments of a plan, forward over the image, and hands them
@@ -143,14 +144,15 @@ func (s *sweep) read(ctx context.Context, segments []segment, wanted func(*file)
 			return context.Cause(ctx)
 		}
 		w := &window{at: start, data: buf[:end-start]}
-		if err := s.load(w, now); err != nil {
-			return err
-		}
+		faults := s.load(w, now)
 		w.write, w.hash = make([][]item, s.workers), make([][]item, s.workers)
 		var bytes int64
-		for _, g := range now {
+		for i, g := range now {
 			f := s.files[g.file]
 			it := item{segment: g}
+			if faults != nil {
+				it.err = faults[i]
+			}
 			if g.unit < 0 {
 				if g.end() > end {
 					rest := g
@@ -167,10 +169,10 @@ func (s *sweep) read(ctx context.Context, segments []segment, wanted func(*file)
 				}
 				bytes += f.units[g.unit].length
 			}
-			i := int(g.file) % s.workers
-			w.write[i] = append(w.write[i], it)
+			k := int(g.file) % s.workers
+			w.write[k] = append(w.write[k], it)
 			if f.hashedApart() {
-				w.hash[i] = append(w.hash[i], it)
+				w.hash[k] = append(w.hash[k], it)
 			}
 		}
 		w.users.Store(int32(2 * s.workers))
@@ -184,22 +186,33 @@ func (s *sweep) read(ctx context.Context, segments []segment, wanted func(*file)
 }
 
 // load reads the bytes of a window. Where the image file does not give them
-// all, each segment is asked for alone, to name the file that cannot be had.
-func (s *sweep) load(w *window, now []segment) error {
+// all, each segment is asked for alone: faults says of each why it cannot be
+// had.
+func (s *sweep) load(w *window, now []segment) (faults []error) {
 	if _, err := s.r.ReadAt(w.data, w.at); err == nil {
 		return nil
 	}
 	clear(w.data)
+	faults = make([]error, len(now))
 	for i := range now {
 		g := &now[i]
 		n := min(g.length, w.at+int64(len(w.data))-g.image)
-		if _, err := s.r.ReadAt(w.data[g.image-w.at:][:n], g.image); err != nil {
-			return unreadable(s.files[g.file], err)
-		}
+		_, faults[i] = s.r.ReadAt(w.data[g.image-w.at:][:n], g.image)
 	}
-	return nil
+	return faults
 }
 
-func unreadable(f *file, err error) error {
-	return &files.InputError{Err: fmt.Errorf("the image no longer gives what it gave when the result was made, for %q: %w; copy the image anew and verify it again", f.original, err)}
+// faultReason begins the reason of a file that was left out since the image file
+// does not give its content.
+const faultReason = "image file"
+
+// unreadable is why a file is left out whose content the image file does not
+// give. It names the place alone, which does not depend on how much was asked
+// for at a time.
+func unreadable(err error) string {
+	at := "a place of it"
+	if u, ok := errors.AsType[*image.UnreadError](err); ok {
+		at = fmt.Sprintf("offset %d (sector %d)", u.Offset, u.Offset/max(u.Sector, 1))
+	}
+	return faultReason + ": no longer gives what the result calls read, the first of it at " + at + "; copy the image anew and verify it again"
 }

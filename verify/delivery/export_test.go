@@ -1,0 +1,64 @@
+package delivery
+
+import (
+	"context"
+	"io"
+	"os"
+
+	"fileassay/extract/image"
+	"fileassay/extract/imap"
+	"fileassay/verify/result"
+)
+
+// through opens a result and an image that src gives.
+func through(path string, src io.ReaderAt) (*result.Result, *image.Reader, error) {
+	res, err := result.Open(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	return res, image.New(src, res.Image.Size, imap.All(res.Image.Size), image.Options{}), nil
+}
+
+// RunThrough is [Run] where src gives what the image file holds.
+func RunThrough(ctx context.Context, o Options, src io.ReaderAt) (*Outcome, error) {
+	if err := o.prepare(); err != nil {
+		return nil, err
+	}
+	res, r, err := through(o.Result, src)
+	if err != nil {
+		return nil, err
+	}
+	defer res.Close()
+	o.Filler = []byte{0}
+	o.Threads = max(o.Threads, 1)
+	return deliver(ctx, o, res, r)
+}
+
+// AuditThrough is [Audit] of a delivery of ours where src gives what the image
+// file holds.
+func AuditThrough(ctx context.Context, o AuditOptions, src io.ReaderAt) (*AuditReport, error) {
+	o.Threads = 2
+	root, err := os.OpenRoot(o.Folder)
+	if err != nil {
+		return nil, err
+	}
+	defer root.Close()
+	a := &audit{o: o, root: root, sizes: map[string]int64{}, rep: &AuditReport{Folder: o.Folder, Bag: true}}
+	if err := a.list(ctx); err != nil {
+		return nil, err
+	}
+	if err := a.bag(ctx); err != nil {
+		return nil, err
+	}
+	res, r, err := through(o.Result, src)
+	if err != nil {
+		return nil, err
+	}
+	defer res.Close()
+	sel, filler, _ := a.own()
+	pairs, err := a.matchOwn(ctx, res, sel, filler)
+	if err != nil {
+		return nil, err
+	}
+	return a.rep, a.compareAll(ctx, r, res, pairs)
+}
