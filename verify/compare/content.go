@@ -10,6 +10,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/verify/files"
 	"fileassay/verify/result"
 )
 
@@ -71,6 +72,11 @@ func (c *Comparison) readContent(ctx context.Context, before, after *result.Resu
 	s.batch.unit, s.batch.limit = rec.Sector, limit
 	if err := s.run(ctx); err != nil {
 		return err
+	}
+	for _, in := range []*opened{a, b} {
+		if err := in.Unchanged(); err != nil {
+			return &files.InputError{Err: fmt.Errorf("image %w", err)}
+		}
 	}
 	c.Content = rec
 	c.changed(h.inOrder())
@@ -151,10 +157,26 @@ func (s *sweep) run(ctx context.Context) error {
 			s.progress("comparing content", done, total)
 		}
 	}
-	if len(s.batch.list) == 0 {
-		return nil
+	if len(s.batch.list) > 0 {
+		if err := s.settle(ctx, &s.batch); err != nil {
+			return err
+		}
 	}
-	return s.settle(ctx, &s.batch)
+	s.rec.Failed = s.failed()
+	return nil
+}
+
+// failed counts the sectors that either image file did not give, whoever asked.
+func (s *sweep) failed() (n int64) {
+	var gone extract.Spans
+	for _, x := range append(slices.Clone(s.a.Broken()), s.b.Broken()...) {
+		start := s.batch.floor(x.Start)
+		gone.Add(start, s.batch.ceil(x.End())-start)
+	}
+	for x := range gone.All() {
+		n += s.batch.count(x.Start, x.End)
+	}
+	return n
 }
 
 // window compares a window, but for the sectors that an image file did not
@@ -172,7 +194,6 @@ func (s *sweep) window(p, q []byte, w extract.Span, bad []imap.Range) {
 	pos := w.Start
 	for x := range gone.Within(w.Start, w.End-w.Start) {
 		s.compare(p[pos-w.Start:x.Start-w.Start], q[pos-w.Start:x.Start-w.Start], pos)
-		s.rec.Failed += s.batch.count(x.Start, x.End)
 		pos = x.End
 	}
 	s.compare(p[pos-w.Start:], q[pos-w.Start:], pos)
