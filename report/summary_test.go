@@ -91,6 +91,38 @@ func TestSummary(t *testing.T) {
 	}
 }
 
+// With a fault of the image file nothing is called complete, and the places are
+// told, but not without end; whether content was read again is said either way.
+func TestSummaryOfFaults(t *testing.T) {
+	o := outcome()
+	o.Volumes, o.Image.Retried, o.Image.Broken = o.Volumes[1:], 0, nil
+	o.Image.Map = result.Map{Path: "kiln.csv", Read: 1 << 30}
+	o.Summary = result.Summary{Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}, ListingComplete: true}
+	words := func() string {
+		var b strings.Builder
+		if err := Summary(&b, o, Style{}); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	if got := words(); !strings.Contains(got, "Recovery is complete") || !strings.HasSuffix(got, "\nContent was not read again: --content=read would.\n") {
+		t.Error(got)
+	}
+	o.Image.Content = verify.ContentRead
+	if got := words(); strings.Contains(got, "not read again") || !strings.HasSuffix(got, "\nEvery byte of content was read again (--content=read).\n") {
+		t.Error(got)
+	}
+	for i := range int64(100) {
+		o.Image.Broken = append(o.Image.Broken, [2]int64{1<<20 + i*1024, 512})
+	}
+	o.Summary.ListingComplete, o.Volumes[0].Listing.Complete = false, false
+	got := words()
+	if strings.Contains(strings.ReplaceAll(got, "not complete", ""), "complete") || !strings.Contains(got, "the image file itself gives errors") ||
+		!strings.Contains(got, "512 B at offset 1048576 (sector 2048)") || !strings.Contains(got, "and in 88 more places") || !strings.Contains(got, "copy the image anew") {
+		t.Error(got)
+	}
+}
+
 func TestLayout(t *testing.T) {
 	at := int64(1 << 20)
 	l := &verify.LayoutRecord{Image: outcome().Image,

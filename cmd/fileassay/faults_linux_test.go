@@ -21,9 +21,9 @@ func TestImageFileFails(t *testing.T) {
 		return
 	}
 	dir := t.TempDir()
-	v := ntfsimage.New(ntfsimage.Params{Clusters: 4000})
+	v := ntfsimage.New(ntfsimage.Params{Clusters: 3760})
 	v.AddFile(ntfsimage.Root, "kept.tif", ntfsimage.Stream{Data: ntfsimage.Content(1, 3<<20), Runs: []ntfsimage.Run{{LCN: 1000, Length: 768}}})
-	v.AddFile(ntfsimage.Root, "gone.tif", ntfsimage.Stream{Data: ntfsimage.Content(2, 1<<20), Runs: []ntfsimage.Run{{LCN: 3500, Length: 256}}})
+	v.AddFile(ntfsimage.Root, "gone.tif", ntfsimage.Stream{Data: ntfsimage.Content(2, 250*4096), Runs: []ntfsimage.Run{{LCN: 3440, Length: 250}}})
 	v.Finish()
 	size := int64(len(v.Image))
 	file, m := filepath.Join(dir, "drive.img"), filepath.Join(dir, "map.csv")
@@ -57,7 +57,7 @@ func TestImageFileFails(t *testing.T) {
 	whole := filepath.Join(dir, "whole")
 
 	// what is in memory of the device would be given still
-	if err := os.Truncate(file, v.At(3600)); err != nil {
+	if err := os.Truncate(file, v.At(3680)); err != nil {
 		t.Fatal(err)
 	}
 	tool("blockdev", "--flushbufs", device)
@@ -74,7 +74,7 @@ func TestImageFileFails(t *testing.T) {
 		t.Fatal(err)
 	}
 	for what, text := range map[string]string{"the summary": said, "the page": string(html)} {
-		if !strings.Contains(text, fmt.Sprintf("could not be read: 624 KiB at offset %d (sector %d)", v.At(3600), v.At(3600)/512)) || !strings.Contains(text, "copy the image anew") {
+		if !strings.Contains(text, fmt.Sprintf("could not be read: 40 KiB at offset %d (sector %d)", v.At(3680), v.At(3680)/512)) || !strings.Contains(text, "copy the image anew") {
 			t.Errorf("%s does not say that the image fails:\n%.3000s", what, text)
 		}
 		if strings.Contains(strings.ReplaceAll(text, "not complete", ""), " complete") {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 
 	"github.com/spf13/cobra"
 
@@ -45,9 +46,6 @@ changes while it is read, is never called good.
 			if err != nil {
 				return err
 			}
-			if f.o.Content != "" && f.o.Content != verify.ContentRead {
-				return usagef("--content %q: give --content=%s, which reads all content again", f.o.Content, verify.ContentRead)
-			}
 			if html == "" {
 				return runVerify(cmd.Context(), ui, o, nil, asJSON)
 			}
@@ -68,7 +66,13 @@ changes while it is read, is never called good.
 	cmd.Flags().StringVar(&html, "html", "", "write the report's page to `FILE` too; the report command makes more of a result")
 	page.addReader(cmd.Flags())
 	cmd.Flags().StringVarP(&f.o.Result, "result", "o", "", "write the result to `FILE` (default: the image's base name with .result.jsonl, here)")
-	cmd.Flags().StringVar(&f.o.Content, "content", "", "what is done with content, `MODE`: read reads all of it again; else it is not read")
+	cmd.Flags().Func("content", "what is done with content, `MODE`: read reads all of it again; else it is not read", func(mode string) error {
+		if mode != verify.ContentRead {
+			return fmt.Errorf("give --content=%s, which reads all content again", verify.ContentRead)
+		}
+		f.o.Content = mode
+		return nil
+	})
 	cmd.Flags().StringVar(&f.o.Wanted, "wanted", "", "wanted list `FILE`: how many of the files that it wants are whole goes into the summary")
 	names(cmd.Flags(), outputRole, "result", "html")
 	names(cmd.Flags(), inputRole, "wanted")
