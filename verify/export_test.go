@@ -16,16 +16,14 @@ func RunThrough(ctx context.Context, o Options, src io.ReaderAt) (*Outcome, erro
 	}
 	defer in.Close()
 	in.Reader = image.New(src, in.Size(), in.Map.Map, image.Options{Sector: o.Sector, TrustDoubtful: o.TrustDoubtful, DriveSize: o.DriveSize})
-	out, err := files.Create(o.Result, o.Force, in.files(o)...)
+	res := &Outcome{Result: o.Result}
+	err = files.Within(ctx, o.Files, func(s *files.Set) error {
+		return s.WriteFile(ctx, o.Result, o.Force, func(out *files.Output) error { return run(ctx, o, in, out, res) })
+	})
 	if err != nil {
 		return nil, err
 	}
-	res, err := run(ctx, o, in, out)
-	if err != nil {
-		out.Drop()
-		return nil, err
-	}
-	return res, out.Commit()
+	return res, nil
 }
 
 // LayoutThrough is [Layout] where src gives what the image file holds.
