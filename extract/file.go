@@ -84,8 +84,8 @@ type Packing struct {
 type File struct {
 	ID uint64 // the filesystem's own number for it (record, inode, catalog id, first cluster)
 	// Path has "/" between names and no leading slash. Make it with
-	// [NameFromUTF16] or [NameFromBytes], [Join] and [UnknownParent] so that no name in it is
-	// hostile.
+	// [NameFromUTF16] or [NameFromBytes] and a [Namer], so that no name in it is
+	// hostile and it has bounds.
 	Path string
 	// NameBytes is the last name exactly as stored (UTF-16LE, or bytes) where
 	// Path cannot carry it exactly; nil where it can.
@@ -107,6 +107,10 @@ type File struct {
 	Executable bool
 
 	Unnamed bool // no name is known; Path is "?/<id>"
+	// Deep says that the path of the folder that it lies in is longer than
+	// [PathLimit], so that Path is "?/<id of the folder>/name" although more is
+	// known.
+	Deep bool
 	// NameOnly is a file known only by its name in a folder: its own record
 	// is unread. Size may still be known from the folder.
 	NameOnly bool

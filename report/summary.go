@@ -145,9 +145,9 @@ func (p *printer) volume(v *result.Volume) {
 			return
 		}
 		p.line("  the list is complete")
-		return
+	} else {
+		p.line("  %s", p.bold("THE LIST MAY BE SHORT:"))
 	}
-	p.line("  %s", p.bold("THE LIST MAY BE SHORT:"))
 	for _, w := range v.Listing.Why {
 		p.line("    - %s", w)
 	}

@@ -90,8 +90,21 @@ func listComplete(r *result.Result) bool {
 	return r.Summary.ListingComplete && !r.Image.Map.AssumedRead
 }
 
-// listingWords say in plain words whether the list may be incomplete, and why.
+// listingWords say in plain words whether the list may be incomplete, and why,
+// and what of it does not show its whole path.
 func listingWords(r *result.Result) []string {
+	var deep int64
+	for _, v := range r.Volumes {
+		deep = plus(deep, max(v.Listing.Deep, 0))
+	}
+	out := completeWords(r)
+	if deep > 0 {
+		out = append(out, fmt.Sprintf("%s in more folders within folders than a path can name, listed under the number of the folder that holds them.", count(deep, "file or folder lies", "files and folders lie")))
+	}
+	return out
+}
+
+func completeWords(r *result.Result) []string {
 	if listComplete(r) {
 		return []string{"The list of files is complete: everything on the drive that tells of files was read."}
 	}

@@ -34,6 +34,7 @@ type pipeline struct {
 	bytes          result.Bytes
 	content        extract.Spans // unread ranges that content lies in
 	sum            *passSums
+	deep           int64 // entries that do not show their whole path
 }
 
 // job is a batch of files on its way from put to the writer.
@@ -48,6 +49,7 @@ type job struct {
 	stored  []extract.Span // where content lies, if that is asked for
 	waiting *headCount     // nil where no file waits for a head
 	wanted  result.WantedFiles
+	deep    int64
 	judged  chan struct{}
 }
 
@@ -136,6 +138,7 @@ func (p *pipeline) write() {
 			p.sum.stored.Add(c.Start, c.End-c.Start)
 		}
 		p.sum.wanted.Add(&j.wanted)
+		p.deep += j.deep
 		if j.waiting != nil {
 			p.sum.waiting.addAll(j.waiting)
 		}
@@ -159,6 +162,10 @@ func (j *job) judge(in *Input, volume int, readContent bool) {
 			j.stored = contentOf(j.stored, f, &g)
 		}
 		g.Needs = needsOf(in.Reader, f.Needs)
+		if f.Deep {
+			j.deep++
+			sayDeep(f)
+		}
 		fillLine(&line, volume, f, &g)
 		j.lines = line.AppendLine(j.lines)
 		if f.Kind == extract.KindFolder {

@@ -292,7 +292,10 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 	info := fs.Info()
 	rec.Filesystem, rec.Label, rec.Cluster, rec.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
 	l := fs.Listing()
-	rec.Listing = result.Listing{Complete: l.Complete, UnreadRecords: l.UnreadRecords, UnnamedFiles: l.UnnamedFiles, UnclaimedBytes: l.UnclaimedBytes, Why: l.Why}
+	rec.Listing = result.Listing{Complete: l.Complete, UnreadRecords: l.UnreadRecords, UnnamedFiles: l.UnnamedFiles, UnclaimedBytes: l.UnclaimedBytes, Deep: p.deep, Why: l.Why}
+	if p.deep > 0 {
+		rec.Listing.Why = append(slices.Clip(rec.Listing.Why), deepWords(p.deep))
+	}
 	if p.twice > 0 {
 		rec.Listing.Complete = false
 		rec.Listing.Why = append(slices.Clip(rec.Listing.Why), fmt.Sprintf("%d entries came twice, under the same number and path, and are told once: the volume contradicts itself", p.twice))

@@ -152,7 +152,7 @@ func (t *Tree) adopt(ctx context.Context, list []candidate) error {
 			known = whole
 		}
 		known[n.first] = true
-		if n.parent < 0 && n.base == "" {
+		if n.root {
 			known[0] = true // "..", in a folder of the root, is 0
 		}
 	}
@@ -187,8 +187,6 @@ func (t *Tree) adopt(ctx context.Context, list []candidate) error {
 				continue // its parent has no entry for it: it was deleted
 			}
 			n := &node{parent: -1, orphan: true, id: t.geo.Number(t.geo.At(x.c)) + 1, doubt: true, unknown: x.unknown}
-			n.base = extract.UnknownParent(n.id)
-			n.length = len(n.base)
 			if x.start.Head {
 				n.first = x.c
 				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.Has(x.start.Parent)))

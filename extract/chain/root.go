@@ -25,7 +25,7 @@ func (t *Tree) RootParts() []extract.Extent {
 
 // ReadRoot decodes the root alone. It may be asked before Survey.
 func (t *Tree) ReadRoot(yield func(*Entry)) Tally {
-	n := &node{parent: -1, first: t.Root, parts: t.RootParts()}
+	n := &node{root: true, parent: -1, first: t.Root, parts: t.RootParts()}
 	return t.entries(n, yield)
 }
 

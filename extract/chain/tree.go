@@ -66,10 +66,9 @@ type Tree struct {
 
 // node is a folder.
 type node struct {
-	parent int32  // -1 for none
-	base   string // path in place of a parent's
+	root   bool
+	parent int32 // -1 for none
 	name   string
-	length int // bytes of its path
 	id     uint64
 	first  uint32
 	parts  []extract.Extent
@@ -89,10 +88,6 @@ type node struct {
 func (n *node) complete() bool {
 	return n.tally.Unread == 0 && (n.broken == "" || n.tally.Ended)
 }
-
-// maxPath bounds a path, so that folders within folders within folders cannot
-// blow up the list. What lies deeper hangs from its parent's number.
-const maxPath = 4096
 
 // NewTree makes a tree; nothing is read before Walk.
 func NewTree(c Config) *Tree {
@@ -124,7 +119,7 @@ func (t *Tree) Survey(ctx context.Context) error {
 	for _, r := range t.Own {
 		t.claimed.AddRun(r.First, int64(r.Count), &t.shared)
 	}
-	root := &node{parent: -1, first: t.Root}
+	root := &node{root: true, parent: -1, first: t.Root}
 	if t.Root != 0 {
 		f := t.claim(t.Root, -1, t.folderLimit())
 		root.take(t, f)
@@ -193,7 +188,7 @@ func (t *Tree) descend(ctx context.Context, i int32) error {
 
 // entries decodes a folder.
 func (t *Tree) entries(n *node, yield func(*Entry)) Tally {
-	f := Folder{Root: n.parent < 0 && !n.orphan && n.base == "", First: n.first, Partial: n.orphan && n.first == 0}
+	f := Folder{Root: n.root, First: n.first, Partial: n.orphan && n.first == 0}
 	return t.format.Entries(f, func(visit func(Slot) bool) { Slots(t.r, n.parts, visit) }, func(e *Entry) {
 		if e.Guessed && !e.Folder && t.geo.Valid(e.First) {
 			b := make([]byte, min(t.format.FolderHead(), t.geo.Cluster))
@@ -209,15 +204,8 @@ func (t *Tree) entries(n *node, yield func(*Entry)) Tally {
 func (t *Tree) addFolder(parent int32, e *Entry) int32 {
 	p := t.nodes[parent]
 	n := &node{parent: parent, name: e.Name, id: t.geo.Number(e.At), first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
-	switch {
-	case e.Name == "":
-		n.parent, n.base = -1, extract.UnknownParent(n.id)
-		n.length = len(n.base)
-	case p.length+1+len(e.Name) > maxPath:
-		n.parent, n.base = -1, extract.Join(extract.UnknownParent(p.id), e.Name)
-		n.length = len(n.base)
-	default:
-		n.length = p.length + 1 + len(e.Name)
+	if e.Name == "" {
+		n.parent = -1
 	}
 	switch need := t.geo.Need(e.Size); {
 	case e.Size == 0: // exFAT: a folder without clusters
@@ -315,28 +303,20 @@ func (t *Tree) followExcess(last tail) {
 	t.longer[last] = n
 }
 
-// path is the path of a folder; "" is the root's.
-func (t *Tree) path(n *node) string {
-	if n.parent < 0 {
-		return n.base
-	}
-	// from the leaf up, then turned round
-	var names []string
-	base := ""
-	for n.parent >= 0 {
-		names = append(names, n.name)
-		n = t.nodes[n.parent]
-	}
-	base = n.base
-	b := make([]byte, 0, 256)
-	b = append(b, base...)
-	for i := len(names) - 1; i >= 0; i-- {
-		if len(b) > 0 {
-			b = append(b, '/')
+// paths are the folders' paths; valid after Discover.
+func (t *Tree) paths() *extract.Paths[int32] {
+	nodes := func(yield func(int32) bool) {
+		for i := range t.nodes {
+			if !yield(int32(i)) {
+				return
+			}
 		}
-		b = append(b, names[i]...)
 	}
-	return string(b)
+	id := func(i int32) uint64 { return t.nodes[i].id }
+	return extract.NewPaths(nodes, 0, id, func(i int32) (string, int32, bool) {
+		n := t.nodes[i]
+		return n.name, n.parent, n.parent >= 0
+	})
 }
 
 // Claim takes a run for the volume's own structures, between Survey and

@@ -26,6 +26,7 @@ type summary struct {
 // Walk is the second walk: it yields every file and folder. Survey and Discover
 // come before it.
 func (t *Tree) Walk(ctx context.Context, yield func(*extract.File) error) error {
+	namer := t.paths().Namer()
 	for i, n := range t.nodes {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -49,7 +50,7 @@ func (t *Tree) Walk(ctx context.Context, yield func(*extract.File) error) error 
 				return err
 			}
 		}
-		if err := t.list(ctx, n, yield); err != nil {
+		if err := t.list(ctx, int32(i), &namer, yield); err != nil {
 			return err
 		}
 	}
@@ -59,9 +60,9 @@ func (t *Tree) Walk(ctx context.Context, yield func(*extract.File) error) error 
 }
 
 // list yields what is in a folder.
-func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) error) error {
+func (t *Tree) list(ctx context.Context, i int32, namer *extract.Namer[int32], yield func(*extract.File) error) error {
 	var failed error
-	dir := t.path(n)
+	n := t.nodes[i]
 	kid, seen := 0, 0
 	t.entries(n, func(e *Entry) {
 		if failed != nil {
@@ -87,9 +88,9 @@ func (t *Tree) list(ctx context.Context, n *node, yield func(*extract.File) erro
 		} else if e.Size == 0 && !e.Folder && (n.half || e.HalfNamed) {
 			// nothing but its path is at stake, and that is not known
 			f.Path = extract.Join(extract.UnknownParent(n.id), e.Name)
-			f.Why = append(f.Why, fmt.Sprintf("it stands in the folder %q", dir))
+			f.Why = append(f.Why, fmt.Sprintf("it stands in the folder %q", namer.Folder(i)))
 		} else {
-			f.Path = extract.Join(dir, e.Name)
+			f.Path, f.Deep = namer.Path(i, e.Name)
 		}
 		if e.Doubtful {
 			t.sum.doubtful++
@@ -156,7 +157,7 @@ func (t *Tree) folder(f *extract.File, n *node) {
 func (t *Tree) orphan(n *node) *extract.File {
 	t.sum.unnamed++
 	t.sum.adopted++
-	f := &extract.File{ID: n.id, Path: n.base, Unnamed: true, RecordUnread: true,
+	f := &extract.File{ID: n.id, Path: extract.UnknownParent(n.id), Unnamed: true, RecordUnread: true,
 		Why: []string{"found by its own first slots: the entry with its name is unread"}}
 	if n.first == 0 {
 		f.Why[0] = "a part of a folder: the entry with its name, or what leads to this part, is unread"

@@ -88,6 +88,8 @@ type tree struct {
 
 	lost  []uint64 // blocks found to be of folders whose inodes are unread
 	found int      // such folders
+
+	paths *extract.Paths[uint32] // set once all folders have their names
 }
 
 // find is the folder of a number, nil where it is none that was read.
@@ -177,6 +179,7 @@ func (v *Volume) readTree(ctx context.Context) (*tree, error) {
 	}
 	t.findShared(&claims)
 	t.nameFolders()
+	t.setPaths()
 	return t, nil
 }
 
@@ -417,64 +420,23 @@ func (t *tree) cutLoops() {
 	}
 }
 
-// maxPath bounds the length of a path: a folder whose path is longer stands
-// under its number.
-const maxPath = 16 << 10
-
-// paths makes the paths of folders. It is for one goroutine.
-type paths struct {
-	t     *tree
-	known map[uint32]string
-	last  uint32
-	path  string
-}
-
-// folder is the path of the folder of a number; the root's is "".
-func (p *paths) folder(number uint32) string {
-	if number == rootInode {
-		return ""
-	}
-	if number == p.last {
-		return p.path
-	}
-	s, ok := p.known[number]
-	if !ok {
-		s = p.climb(number)
-	}
-	p.last, p.path = number, s
-	return s
-}
-
-// climb makes the path of a folder from those of the folders it lies in,
-// without recursion, as a hostile volume may nest any number.
-func (p *paths) climb(number uint32) string {
-	if len(p.known) > 1<<12 {
-		clear(p.known)
-	}
-	var way []*folder
-	top := number
-	base := ""
-	for top != rootInode {
-		if s, ok := p.known[top]; ok {
-			base = s
-			break
+// setPaths makes the folders' paths ready.
+func (t *tree) setPaths() {
+	numbers := func(yield func(uint32) bool) {
+		for i := range t.folders {
+			if !yield(t.folders[i].number) {
+				return
+			}
 		}
-		f := p.t.find(top)
+	}
+	id := func(number uint32) uint64 { return uint64(number) }
+	t.paths = extract.NewPaths(numbers, rootInode, id, func(number uint32) (string, uint32, bool) {
+		f := t.find(number)
 		if f == nil || f.name < 0 {
-			base = extract.UnknownParent(uint64(top))
-			break
+			return "", 0, false
 		}
-		way = append(way, f)
-		top = p.t.names.list[f.name].parent
-	}
-	s := base
-	for i := len(way) - 1; i >= 0; i-- {
-		f := way[i]
-		shown, _ := extract.NameFromBytes(p.t.names.of(p.t.names.list[f.name]))
-		if s = extract.Join(s, shown); len(s) > maxPath {
-			s = extract.UnknownParent(uint64(f.number))
-		}
-	}
-	p.known[number] = s
-	return s
+		n := t.names.list[f.name]
+		shown, _ := extract.NameFromBytes(t.names.of(n))
+		return shown, n.parent, true
+	})
 }

@@ -60,7 +60,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 	var done int64
 	err = extract.InOrder(ctx, v.opt.Workers(), len(chunks),
 		func(_ context.Context, i int) (listed, error) {
-			l := lister{v: v, t: t, p: v.newMapper(), c: chunks[i], paths: paths{t: t, known: map[uint32]string{}}}
+			l := lister{v: v, t: t, p: v.newMapper(), c: chunks[i], paths: t.paths.Namer()}
 			l.list()
 			return l.out, nil
 		},
@@ -105,7 +105,7 @@ type lister struct {
 	t     *tree
 	p     *mapper
 	c     chunk
-	paths paths
+	paths extract.Namer[uint32]
 	bm    bitmap
 	slab  []extract.File
 	out   listed
@@ -348,7 +348,7 @@ func (l *lister) unnamed(f extract.File) {
 // name gives a file its path.
 func (l *lister) name(f *extract.File, n name) {
 	shown, exact := extract.NameFromBytes(l.t.names.of(n))
-	f.Path = extract.Join(l.paths.folder(n.parent), shown)
+	f.Path, f.Deep = l.paths.Path(n.parent, shown)
 	f.NameBytes = exact
 }
 

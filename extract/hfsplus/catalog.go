@@ -8,6 +8,8 @@ import (
 	"slices"
 	"sort"
 	"strconv"
+
+	"fileassay/extract"
 )
 
 // Names of the volume's own folders and files, as they are shown once their
@@ -28,12 +30,9 @@ type folder struct {
 	valence    uint32
 	children   uint32 // records seen in it
 	name       string // shown
-	path       string // "" until it was worked out
 	fromThread bool   // known by its thread alone
 	doubtful   bool
 	dropped    bool // doubtful, and taken for a leftover: not listed
-	cut        bool // its path begins here: its parents are a ring, or too many
-	known      bool // path is set
 }
 
 // inode is where the record of a file stands that hard links share.
@@ -64,6 +63,7 @@ type catalog struct {
 	orphans  map[uint32]bool     // files known by their threads alone
 	accepted map[fileThread]bool // records that may be leftovers, to be listed: files by their own, or by their threads
 	order    *tree               // the catalog file
+	paths    *extract.Paths[uint32]
 
 	files, dirs int64 // records counted, doubtful ones left out
 	lost        int64 // records that were not read in nodes that were in part

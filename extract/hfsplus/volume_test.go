@@ -187,7 +187,7 @@ func TestDeepTree(t *testing.T) {
 		t.Errorf("%d entries", len(list))
 	}
 	last := list[len(list)-1]
-	if !strings.HasPrefix(last.Path, "?/") || !strings.HasSuffix(last.Path, "/bottom") || len(last.Path) > maxPath+300 {
+	if !strings.HasPrefix(last.Path, "?/") || !strings.HasSuffix(last.Path, "/bottom") || len(last.Path) > extract.PathLimit+300 {
 		t.Errorf("%.40q…, %d bytes", last.Path, len(last.Path))
 	}
 }

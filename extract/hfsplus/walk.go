@@ -21,6 +21,7 @@ type entry struct {
 type listed struct {
 	entries []entry
 	nameOf  int64 // entries that could not be listed for want of their number
+	namer   *extract.Namer[uint32]
 }
 
 // Walk lists the files and folders in the order of the catalog: folder by
@@ -70,13 +71,15 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 		return err
 	}
 	// folders known by their threads alone
+	namer := c.paths.Namer()
 	for i := range c.folders {
 		f := &c.folders[i]
 		if !f.fromThread || f.id == idRoot || c.isPrivate(f.id) || f.dropped {
 			continue
 		}
-		e := entry{f: &extract.File{ID: uint64(f.id), Path: extract.Join(c.path(f.parent), f.name), Kind: extract.KindFolder,
-			NameOnly: true, EntriesUnread: true, Needs: v.needsOf(maxNeeds, f.parent, f.id), Why: []string{"its record is unread; its name is from its thread record"}}}
+		path, deep := namer.Path(f.parent, f.name)
+		e := entry{f: &extract.File{ID: uint64(f.id), Path: path, Deep: deep, Kind: extract.KindFolder, NameOnly: true,
+			EntriesUnread: true, Needs: v.needsOf(maxNeeds, f.parent, f.id), Why: []string{"its record is unread; its name is from its thread record"}}}
 		if err := give(&e); err != nil {
 			return err
 		}
@@ -91,6 +94,10 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 func (v *Volume) list(n *node, doubtful bool, out *listed) {
 	doubtful = doubtful || n.uncertain
 	c := v.catalog
+	if out.namer == nil {
+		namer := c.paths.Namer()
+		out.namer = &namer
+	}
 	eachCatalog(n, func(k catalogKey, r record, data []byte, read int) {
 		switch binary.BigEndian.Uint16(data) {
 		case typeFolder:
@@ -121,9 +128,10 @@ func (v *Volume) list(n *node, doubtful bool, out *listed) {
 }
 
 // named is an entry under its name.
-func (v *Volume) named(k catalogKey, id uint32) *extract.File {
+func (l *listed) named(k catalogKey, id uint32) *extract.File {
 	shown, exact := shownName(k.name)
-	return &extract.File{ID: uint64(id), Path: extract.Join(v.catalog.path(k.parent), shown), NameBytes: exact, Kind: extract.KindFile}
+	path, deep := l.namer.Path(k.parent, shown)
+	return &extract.File{ID: uint64(id), Path: path, Deep: deep, NameBytes: exact, Kind: extract.KindFile}
 }
 
 // leftover is the remark on an entry whose record may be out of use.
@@ -141,7 +149,7 @@ func (v *Volume) listFolder(k catalogKey, d *folderRecord, read int, doubtful bo
 	if known.dropped {
 		return
 	}
-	f := v.named(k, d.id)
+	f := out.named(k, d.id)
 	f.Kind = extract.KindFolder
 	if read >= folderModified+4 {
 		f.Modified = date(d.modified)
@@ -173,7 +181,7 @@ func (v *Volume) listOrphan(id uint32, th *threadRecord, maybe fileThread, out *
 		out.entries = append(out.entries, entry{own: true, maybe: maybe})
 		return
 	}
-	f := v.named(k, id)
+	f := out.named(k, id)
 	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(fewNeeds, th.parent)
 	f.Why = []string{"its record is unread; its name is from its thread record"}
 	out.entries = append(out.entries, entry{f: f, maybe: maybe})
@@ -185,7 +193,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 		v.listPrivate(k, rec, doubtful, out)
 		return
 	}
-	e := entry{f: v.named(k, rec.id)}
+	e := entry{f: out.named(k, rec.id)}
 	f := e.f
 	if doubtful {
 		e.maybe = fileThread{rec.id, k.parent, nameHash(k.name)}
@@ -209,7 +217,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 			if f.EntriesUnread {
 				f.Needs = v.needsOf(fewNeeds, target.id)
 			}
-			if p := c.path(target.id); p != f.Path {
+			if p := out.namer.Folder(target.id); p != f.Path {
 				f.Why = append(f.Why, "a hard link to a folder; what it holds is listed under "+p)
 			}
 		} else {
@@ -261,8 +269,8 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	f.Executable = rec.mode&modeType == modeRegular && rec.mode&modeRun != 0
 	var s *extract.File                                                // the stream
 	if rec.rsrc.sized && rec.rsrc.size > 0 && rec.rsrc.size <= 1<<62 { // where it is unread, whether there is one is not known
-		s = &extract.File{ID: f.ID, Path: f.Path + ":rsrc", Kind: extract.KindStream, Modified: f.Modified, RecordUnread: f.RecordUnread,
-			Why: slices.Clone(f.Why)}
+		s = &extract.File{ID: f.ID, Path: f.Path + ":rsrc", Deep: f.Deep, Kind: extract.KindStream, Modified: f.Modified,
+			RecordUnread: f.RecordUnread, Why: slices.Clone(f.Why)}
 	}
 	data := v.locate(&rec.data, rec.id, dataFork, v.extents)
 	rsrc := v.locate(&rec.rsrc, rec.id, rsrcFork, v.extents)

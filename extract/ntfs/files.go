@@ -14,6 +14,7 @@ type harvest struct {
 	files             []*extract.File
 	structures, spans []extract.Span // claims of the system and of files
 	unread            unreadCount
+	namer             extract.Namer[reference]
 }
 
 // unreadCount sorts the records in use, or not known to be free, that were
@@ -49,7 +50,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 	if err := v.askFolders(ctx); err != nil {
 		return err
 	}
-	v.breakCycles()
+	v.setPaths()
 	v.claimOwn()
 	done := int64(0)
 	err := extract.InOrder(ctx, v.opt.Workers(), v.table.chunks(),
@@ -78,7 +79,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 }
 
 func (v *Volume) harvestOf(chunk int) (*harvest, error) {
-	h := &harvest{files: make([]*extract.File, 0, chunkRecords)}
+	h := &harvest{files: make([]*extract.File, 0, chunkRecords), namer: v.paths.Namer()}
 	c := &v.census
 	from := uint64(chunk) * chunkRecords
 	var used, known []bool // of the table's bitmap, asked for once one record needs it
@@ -158,13 +159,10 @@ func (v *Volume) harvestRecord(h *harvest, rec *record) {
 		}
 	}
 	own := rec.number < firstFile
-	var paths []string
-	for _, n := range names {
-		path, below := v.pathOf(n.parent)
-		if below && rec.number >= firstFile {
-			own = true
-		}
-		paths = append(paths, extract.Join(path, n.shown))
+	places := make([]placed, len(names))
+	for i := range names {
+		places[i] = h.place(&names[i])
+		own = own || places[i].own
 	}
 	v.claimAttributes(rec, h, own)
 	for _, x := range exts {
@@ -192,7 +190,7 @@ func (v *Volume) harvestRecord(h *harvest, rec *record) {
 	}
 	if len(names) == 0 {
 		h.unread.unnamed++
-		names, paths = []nameOnly{{}}, []string{extract.UnknownParent(rec.number)}
+		names, places = []nameOnly{{}}, []placed{{path: extract.UnknownParent(rec.number)}}
 		for i := range entries {
 			entries[i].Unnamed = true
 		}
@@ -200,7 +198,7 @@ func (v *Volume) harvestRecord(h *harvest, rec *record) {
 	for i, n := range names {
 		for _, e := range entries {
 			f := e.File
-			f.Path = paths[i] + e.stream
+			f.Path, f.Deep = places[i].path+e.stream, places[i].deep
 			f.NameBytes = n.exact
 			if e.stream != "" && e.exact != nil {
 				f.NameBytes = e.exact
@@ -580,11 +578,11 @@ func (v *Volume) harvestNames(h *harvest, rec *record, names []nameOnly) {
 		}
 	}
 	for _, n := range names {
-		path, own := v.pathOf(n.parent)
-		if own {
+		at := h.place(&n)
+		if at.own {
 			continue
 		}
-		f := &extract.File{ID: rec.number, Path: extract.Join(path, n.shown), NameBytes: n.exact, Kind: extract.KindFile,
+		f := &extract.File{ID: rec.number, Path: at.path, Deep: at.deep, NameBytes: n.exact, Kind: extract.KindFile,
 			Size: n.size, Modified: fileTime(n.modified), NameOnly: true, Needs: v.needsOfRecord(rec.number),
 			Why: []string{fmt.Sprintf("record %d of the file table is %s; its folder knows it by name", rec.number, stateWord(rec))}}
 		if n.folder {

@@ -5,7 +5,6 @@ import (
 	"cmp"
 	"context"
 	"slices"
-	"strings"
 
 	"fileassay/extract"
 )
@@ -15,7 +14,6 @@ type folder struct {
 	seq    uint16
 	parent reference
 	name   string // as shown
-	cut    bool   // its parents lead back to it
 }
 
 // recordMark is what is remembered of every record: its state, and whether
@@ -400,72 +398,43 @@ func (n nameOnly) same(o nameOnly) bool {
 	return n.parent == o.parent && n.shown == o.shown && bytes.Equal(n.exact, o.exact)
 }
 
-// maxPath and maxDepth bound a path's bytes and folders; the system's own
-// bound is 32767 characters. What lies deeper stands under "?/".
-const (
-	maxPath  = 64 << 10
-	maxDepth = 2048
-)
-
-// breakCycles parts folders that contain themselves from their parents, so
-// that every path ends.
-func (v *Volume) breakCycles() {
+// setPaths makes the folders' paths ready.
+func (v *Volume) setPaths() {
 	folders := v.census.folders
-	numbers := make([]uint64, 0, len(folders))
-	for n := range folders {
-		numbers = append(numbers, n)
+	refs := make([]reference, 0, len(folders))
+	for n, f := range folders {
+		refs = append(refs, makeReference(n, f.seq))
 	}
-	slices.Sort(numbers)
-	walk := make(map[uint64]uint64, len(folders)) // on which walk a folder was met
-	for _, start := range numbers {
-		for n := start; ; {
-			if at, met := walk[n]; met {
-				if at == start { // met on this walk
-					f := folders[n]
-					f.parent = reference(n) // no folder has the sequence 0
-					f.cut = true
-					folders[n] = f
-				}
-				break
-			}
-			walk[n] = start
-			f, ok := folders[n]
-			if !ok || n == recRoot {
-				break
-			}
-			n = f.parent.number()
+	slices.SortFunc(refs, func(a, b reference) int { return cmp.Compare(a.number(), b.number()) })
+	v.paths = extract.NewPaths(slices.Values(refs), recRoot, reference.number, func(ref reference) (string, reference, bool) {
+		f, ok := folders[ref.number()]
+		if !ok || ref.number() < firstFile || f.seq != ref.seq() {
+			return "", 0, false
 		}
-	}
+		return f.name, f.parent.folder(), true
+	})
 }
 
-// pathOf is the path of a folder, "" for the root. own is set for folders
-// below the system's own.
-func (v *Volume) pathOf(ref reference) (path string, own bool) {
-	var names []string
-	size := 0
-	for step := 0; ; step++ {
-		n := ref.number()
-		if n == recRoot {
-			break
-		}
-		if n < firstFile {
-			return "", true
-		}
-		f, ok := v.census.folders[n]
-		if !ok || f.cut || f.seq != ref.seq() || size > maxPath || step > maxDepth {
-			names = append(names, extract.UnknownParent(n))
-			break
-		}
-		names = append(names, f.name)
-		size += len(f.name) + 1
-		ref = f.parent
+// folder is a reference to a folder as paths know it: the root has no sequence.
+func (r reference) folder() reference {
+	if r.number() == recRoot {
+		return recRoot
 	}
-	switch len(names) {
-	case 0:
-		return "", false
-	case 1:
-		return names[0], false
-	}
-	slices.Reverse(names)
-	return strings.Join(names, "/"), false
+	return r
+}
+
+// placed is where a name stands.
+type placed struct {
+	path string
+	deep bool // as extract.File has it
+	own  bool // below the system's own folders
+}
+
+func (h *harvest) place(n *nameOnly) placed {
+	var p placed
+	parent := n.parent.folder()
+	p.path, p.deep = h.namer.Path(parent, n.shown)
+	top := h.namer.Top(parent)
+	p.own = top != recRoot && top.number() < firstFile
+	return p
 }

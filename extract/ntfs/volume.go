@@ -28,7 +28,8 @@ type Volume struct {
 
 	buffers     sync.Pool // of *[]byte, a chunk of the table each
 	census      census
-	extending   map[uint64]bool // unread records that attribute lists name
+	paths       *extract.Paths[reference] // of folders; set once the census is whole
+	extending   map[uint64]bool           // unread records that attribute lists name
 	claims      extract.Claims
 	strays      int64 // index blocks used although their folder's record is unread
 	doubted     int64 // children named by blocks that cannot be told from stale ones

@@ -67,6 +67,7 @@ type Listing struct {
 	UnreadRecords  int64    `json:"unread_records"`
 	UnnamedFiles   int64    `json:"unnamed_files"`
 	UnclaimedBytes int64    `json:"unclaimed_bytes"`
+	Deep           int64    `json:"deep,omitempty"` // entries whose path is too long to be told, listed under their folder's number
 	Why            []string `json:"why"`
 }
 
