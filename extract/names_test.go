@@ -146,7 +146,7 @@ func FuzzNames(f *testing.F) {
 	})
 }
 
-func TestPaths(t *testing.T) {
+func TestJoin(t *testing.T) {
 	for _, test := range []struct{ give, want string }{
 		{Join("", "Plates"), "Plates"},
 		{Join("Plates/2019", "sheet 04.tif"), "Plates/2019/sheet 04.tif"},

@@ -12,6 +12,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/chain"
 	"fileassay/extract/chain/chaintest"
+	"fileassay/extract/deeptest"
 )
 
 // TestChains follows chains that are whole, broken, crossed and contradicted.
@@ -267,25 +268,22 @@ func TestFolders(t *testing.T) {
 	}
 }
 
-// TestNesting keeps folders within folders within folders bounded.
-func TestNesting(t *testing.T) {
+// TestDeep lists a chain of folders deeper than a path can be.
+func TestDeep(t *testing.T) {
 	v := build(t, shape{width: chain.Width16, clusters: 60000})
 	f := &v.root
 	for i := range uint32(3000) {
 		f = v.sub(f, fmt.Sprintf("F%07d   ", i), 10+i)
 	}
 	v.file(f, "DEEP    TXT", "", 10, 5000)
-	got, l := list(t, v)
-	longest := 0
-	for _, g := range got {
-		longest = max(longest, len(g))
+	vol, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{})
+	if err != nil {
+		t.Fatal(err)
 	}
-	if len(got) != 3001 || longest > maxPathSeen || !l.Complete {
-		t.Errorf("%d lines, the longest of %d bytes, complete %v", len(got), longest, l.Complete)
+	if deep, want := deeptest.List(t, vol, 1, 3000), 3001-deeptest.Shown("F0000000"); deep != want {
+		t.Errorf("%d entries do not show their whole path, want %d", deep, want)
 	}
 }
-
-const maxPathSeen = 4096 + 300
 
 // TestRebuild opens FAT12 and FAT16 volumes without a boot sector.
 func TestRebuild(t *testing.T) {

@@ -3,6 +3,7 @@ package hfsplus
 import (
 	"bytes"
 	"compress/zlib"
+	"context"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -12,6 +13,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/extract"
+	"fileassay/extract/deeptest"
 	"fileassay/extract/imap"
 )
 
@@ -173,22 +175,25 @@ func TestNodeSizes(t *testing.T) {
 	}
 }
 
-func TestDeepTree(t *testing.T) {
-	b := newBuilder()
-	b.folder(idRootParent, "Survey")
-	at := uint32(idRoot)
-	for range 3000 {
-		at = b.folder(at, strings.Repeat("d", 60))
-	}
-	b.file(at, "bottom", fileSpec{mode: modeRegular})
-	x := b.build()
-	_, list := walk(t, x.reader(t), x.size, extract.Options{})
-	if len(list) != 3001 {
-		t.Errorf("%d entries", len(list))
-	}
-	last := list[len(list)-1]
-	if !strings.HasPrefix(last.Path, "?/") || !strings.HasSuffix(last.Path, "/bottom") || len(last.Path) > extract.PathLimit+300 {
-		t.Errorf("%.40q…, %d bytes", last.Path, len(last.Path))
+// TestDeep lists chains of folders deeper than a path can be, by names of one byte and by
+// long ones.
+func TestDeep(t *testing.T) {
+	for _, name := range []string{"d", strings.Repeat("d", 60)} {
+		b := newBuilder()
+		b.folder(idRootParent, "Survey")
+		at := uint32(idRoot)
+		for range 3000 {
+			at = b.folder(at, name)
+		}
+		b.file(at, "bottom", fileSpec{mode: modeRegular})
+		x := b.build()
+		v, err := Open(context.Background(), x.reader(t), 0, x.size, extract.Options{Threads: 2})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if deep, want := deeptest.List(t, v, 1, 3000), 3001-deeptest.Shown(name); deep != want {
+			t.Errorf("%d entries do not show their whole path, want %d", deep, want)
+		}
 	}
 }
 
