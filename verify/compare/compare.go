@@ -174,95 +174,111 @@ type judge struct {
 	kinds map[wanted.Kind]*KindGain
 }
 
-// waiting is a file of the result after that was not found by number and path.
-type waiting struct {
+// seen is a line of the result after, when it is judged.
+type seen struct {
 	old
-	volume int
+	volume int // as the line has it
+	path   string
 	weight float64
 }
 
+// pending is a file of the result after that was not found by number and path.
+type pending struct {
+	old
+	line int
+	was  int32 // the line of the result before that it was found by; -1 for none
+}
+
+// filesOf matches the files of two results: by number and path, then what is left by
+// number, then by path. What it keeps of them is small and has no words, so the
+// lines whose words are to be told are read again.
 func (j *judge) filesOf(before, after *result.Result) error {
-	was, err := load(before)
+	places := volumes{}
+	was, err := load(before, places.of(before))
 	if err != nil {
 		return err
 	}
-	start := starts(after)
-	var pending []waiting
-	for f, err := range after.Files() {
-		if err != nil {
-			return err
-		}
-		now := waiting{newOld(f, start[f.Volume]), f.Volume, f.Weight(j.list)}
-		if x := was.exact(&now.old); x != nil {
-			j.pair(x, &now)
-			continue
-		}
-		pending = append(pending, now)
+	volume := places.of(after)
+	of := func(o old, f *result.File) *seen {
+		return &seen{o, f.Volume, f.Path, f.Weight(j.list)}
 	}
-	var still []waiting
-	for i := range pending {
-		if x := was.renamed(&pending[i].old); x != nil {
-			j.pair(x, &pending[i])
-			continue
+	var left []pending
+	err = eachLine(after, func(n int, f *result.File) {
+		o := newOld(f, volume[f.Volume])
+		if x := was.exact(&o); x >= 0 {
+			j.pair(&was.list[x], of(o, f))
+			return
 		}
-		still = append(still, pending[i])
+		left = append(left, pending{o, n, -1})
+	})
+	if err != nil {
+		return err
 	}
-	byPath := was.byPath()
-	for i := range still {
-		now := &still[i]
-		if at, ok := byPath[pathKey{now.old.volume, now.path}]; ok && !was.list[at].used && was.list[at].folder == now.folder {
-			was.list[at].used = true
-			j.pair(&was.list[at], now)
-			continue
+	for i := range left {
+		left[i].was = was.renamed(&left[i].old)
+	}
+	for i := range left {
+		if p := &left[i]; p.was < 0 {
+			p.was = was.elsewhere(&p.old)
 		}
-		j.pair(nil, now)
 	}
-	numbers := map[int64]int{}
-	for n, s := range starts(before) {
-		numbers[s] = n
-	}
-	for i := range was.list {
-		if x := &was.list[i]; !x.used {
-			f := result.File{Path: x.path, Modified: x.modified}
-			if x.size >= 0 {
-				f.Size = &x.size
+	renamed := map[int32]int{} // changes that tell the path that a line before had
+	if len(left) > 0 {
+		err = eachLine(after, func(n int, f *result.File) {
+			if len(left) == 0 || left[0].line != n {
+				return
 			}
-			j.note(Change{What: Gone, Volume: numbers[x.volume], ID: x.id, Path: x.path, Kind: wanted.KindOf(x.path), Folder: x.folder,
-				Weight: f.Weight(j.list), Before: x.verdict, Won: -x.read, Why: "it was listed before and is not now"})
-		}
+			p := &left[0]
+			left = left[1:]
+			if p.was < 0 {
+				j.pair(nil, of(p.old, f))
+				return
+			}
+			if j.pair(&was.list[p.was], of(p.old, f)) {
+				renamed[p.was] = len(j.Changes) - 1
+			}
+		})
 	}
-	return nil
+	if err != nil || len(renamed) == 0 && !slices.ContainsFunc(was.list, func(o old) bool { return !o.used }) {
+		return err
+	}
+	return eachLine(before, func(n int, f *result.File) {
+		x := &was.list[n]
+		if c, ok := renamed[int32(n)]; ok {
+			j.Changes[c].Old = f.Path
+		}
+		if !x.used {
+			j.note(Change{What: Gone, Volume: f.Volume, ID: x.id, Path: f.Path, Kind: wanted.KindOf(f.Path), Folder: x.folder,
+				Weight: f.Weight(j.list), Before: x.verdict(), Won: -x.read, Why: "it was listed before and is not now"})
+		}
+	})
 }
 
-func level(v result.Verdict) int {
-	return slices.Index([]result.Verdict{result.Lost, result.Damaged, result.Intact}, v)
-}
-
-// pair compares a file with what it was; x is nil where it was not listed.
-func (j *judge) pair(x *old, now *waiting) {
+// pair compares a file with what it was; x is nil where it was not listed. It
+// reports whether the last change is to tell what path the file had.
+func (j *judge) pair(x *old, now *seen) (renamed bool) {
 	c := Change{What: Same, Volume: now.volume, ID: now.id, Path: now.path, Kind: wanted.KindOf(now.path), Folder: now.folder,
-		Weight: now.weight, After: now.verdict}
+		Weight: now.weight, After: now.verdict()}
 	if x == nil {
 		c.What, c.Won = Found, now.read
-		j.gain(&c, now.verdict == result.Intact, false)
+		j.gain(&c, c.After == result.Intact, false)
 		j.note(c)
-		return
+		return false
 	}
-	c.Before, c.Won = x.verdict, now.read-x.read
-	if x.path != now.path {
-		c.Old = x.path
-	}
-	up := level(now.verdict) - level(x.verdict)
+	c.Before, c.Won = x.verdict(), now.read-x.read
+	renamed = x.path != now.old.path
+	up := now.level - x.level
+	whole := c.Before == result.Intact && c.After == result.Intact
 	switch {
 	case up < 0:
 		c.What, c.Why = Fell, "its verdict was better before"
-	case x.size >= 0 && now.size >= 0 && x.size != now.size && x.verdict == result.Intact:
+	case x.size >= 0 && now.size >= 0 && x.size != now.size && c.Before == result.Intact:
 		c.What, c.Why = Changed, fmt.Sprintf("its size was %d and is %d", x.size, now.size)
-	case x.verdict == result.Intact && now.verdict == result.Intact && x.modified != now.modified:
+	case whole && x.modified != now.modified:
 		c.What, c.Why = Changed, "its time of change is another"
-	case x.verdict == result.Intact && now.verdict == result.Intact && x.extents != now.extents:
+	case whole && x.extents != now.extents:
 		c.What, c.Why = Changed, "its content lies elsewhere"
-	case now.placed() < x.placed():
+	case now.placed < x.placed:
 		c.What, c.Why = Fell, "its name, or the folder that it lies in, was known before"
 		if up > 0 {
 			c.What = Changed
@@ -278,10 +294,10 @@ func (j *judge) pair(x *old, now *waiting) {
 	case c.Won > 0:
 		c.What = More
 	}
-	j.gain(&c, up > 0 && now.verdict == result.Intact, up > 0)
-	if c.Old != "" {
+	j.gain(&c, up > 0 && c.After == result.Intact, up > 0)
+	if renamed {
 		what := Renamed
-		if now.placed() > x.placed() {
+		if now.placed > x.placed {
 			what = Named
 		}
 		if c.What == Same || c.What == More {
@@ -293,6 +309,7 @@ func (j *judge) pair(x *old, now *waiting) {
 	if c.What != Same {
 		j.note(c)
 	}
+	return renamed
 }
 
 // gain counts what a file won. Folders have no content to win.

@@ -1,57 +1,71 @@
 package compare
 
 import (
+	"bytes"
+	"cmp"
+	"crypto/sha256"
 	"encoding/binary"
-	"fileassay/verify/result"
 	"hash/fnv"
+	"slices"
+	"sort"
 	"strings"
+
+	"fileassay/verify/result"
 )
 
-// old is what is remembered of a file of the result before.
+// old is what is remembered of a line of a result while two are matched, without its
+// words: a drive has millions. Where a path is to be told the result is read again.
 type old struct {
-	volume   int64 // where its volume begins
 	id       uint64
-	path     string
-	verdict  result.Verdict
-	folder   bool
-	size     int64 // -1 where unknown
+	path     [16]byte // digest
+	size     int64    // -1 where unknown
 	read     int64
 	doubtful int64
-	unnamed  bool
-	modified string
 	extents  uint64 // hash of where its content lies
-	next     int32  // the next with the same number; -1 for none
+	modified uint64 // hash
+	volume   int32  // its place among the volumes that either result knows, by where they begin
+	level    int8   // of its verdict
+	placed   int8   // how much of its path is known: 0 is not even its name, 1 not the folder that it lies in, 2 all of it
+	folder   bool
 	used     bool
 }
 
-type idKey struct {
-	volume int64
-	id     uint64
+var levels = [...]result.Verdict{result.Lost, result.Damaged, result.Intact}
+
+func (o *old) verdict() result.Verdict {
+	if o.level < 0 {
+		return ""
+	}
+	return levels[o.level]
 }
 
-type pathKey struct {
-	volume int64
-	path   string
-}
+// volumes numbers the volumes of two results by where they begin.
+type volumes map[int64]int32
 
-// listedFiles are the files of the result before.
-type listedFiles struct {
-	list []old
-	byID map[idKey]int32
-}
-
-// starts is where the volumes of a result begin, by number.
-func starts(r *result.Result) map[int]int64 {
-	m := map[int]int64{}
+// of are the numbers of the volumes of a result.
+func (v volumes) of(r *result.Result) map[int]int32 {
+	m := map[int]int32{}
 	for i := range r.Volumes {
-		m[r.Volumes[i].Volume] = r.Volumes[i].Start
+		at := r.Volumes[i].Start
+		if _, ok := v[at]; !ok {
+			v[at] = int32(len(v))
+		}
+		m[r.Volumes[i].Volume] = v[at]
 	}
 	return m
 }
 
 // newOld takes what is remembered of a line.
-func newOld(f *result.File, start int64) old {
-	o := old{volume: start, id: f.ID, path: f.Path, verdict: f.Verdict, folder: f.Kind == "folder", size: -1, unnamed: f.Unnamed, modified: f.Modified, next: -1}
+func newOld(f *result.File, volume int32) old {
+	o := old{volume: volume, id: f.ID, level: int8(slices.Index(levels[:], f.Verdict)), folder: f.Kind == "folder", size: -1, placed: 2}
+	sum := sha256.Sum256([]byte(f.Path))
+	copy(o.path[:], sum[:])
+	switch {
+	case f.Unnamed:
+		o.placed = 0
+	case strings.HasPrefix(f.Path, "?/"):
+		o.placed = 1
+	}
 	if f.Size != nil {
 		o.size = *f.Size
 	}
@@ -62,6 +76,9 @@ func newOld(f *result.File, start int64) old {
 		o.doubtful = *f.Bytes.Doubtful
 	}
 	h := fnv.New64a()
+	h.Write([]byte(f.Modified))
+	o.modified = h.Sum64()
+	h.Reset()
 	var b [24]byte
 	for _, list := range [][][3]int64{f.Extents, f.Patched} {
 		for _, e := range list {
@@ -77,77 +94,141 @@ func newOld(f *result.File, start int64) old {
 	return o
 }
 
-// placed is how much of a file's path is known: 0 is not even its name, 1 not
-// the folder that it lies in, 2 all of it.
-func (o *old) placed() int {
-	switch {
-	case o.unnamed:
-		return 0
-	case strings.HasPrefix(o.path, "?/"):
-		return 1
-	}
-	return 2
+// listedFiles are the files of the result before, in the order of their lines.
+type listedFiles struct {
+	list   []old
+	byID   []int32            // by volume, number, path and line
+	byPath []int32            // of those that were not found by number: by volume, path and line
+	left   map[sameID][]int32 // of numbers that were asked for, those that may still be found by it
 }
 
-func load(r *result.Result) (*listedFiles, error) {
-	fs := &listedFiles{byID: map[idKey]int32{}}
-	start := starts(r)
-	last := map[idKey]int32{} // of files with several names, the last in the chain
-	for f, err := range r.Files() {
-		if err != nil {
-			return nil, err
-		}
-		n := int32(len(fs.list))
-		o := newOld(f, start[f.Volume])
-		fs.list = append(fs.list, o)
-		k := idKey{o.volume, o.id}
-		head, ok := fs.byID[k]
-		if !ok {
-			fs.byID[k] = n
-			continue
-		}
-		at, ok := last[k]
-		if !ok {
-			at = head
-		}
-		fs.list[at].next = n
-		last[k] = n
+// sameID are the files, or folders, of one number.
+type sameID struct {
+	at     int32 // the first in byID
+	folder bool
+}
+
+// roomFor bounds how many files room is made for before they are seen.
+const roomFor = 4 << 20
+
+func load(r *result.Result, number map[int]int32) (*listedFiles, error) {
+	n := max(r.Summary.Files.Total(), 0) + max(r.Summary.Folders.Total(), 0)
+	fs := &listedFiles{list: make([]old, 0, min(n, roomFor)), left: map[sameID][]int32{}}
+	err := eachLine(r, func(_ int, f *result.File) {
+		fs.list = append(fs.list, newOld(f, number[f.Volume]))
+	})
+	if err != nil {
+		return nil, err
 	}
+	fs.byID = make([]int32, len(fs.list))
+	for i := range fs.byID {
+		fs.byID[i] = int32(i)
+	}
+	slices.SortFunc(fs.byID, func(a, b int32) int {
+		return cmp.Or(fs.list[a].byID(&fs.list[b]), fs.list[a].byPath(&fs.list[b]), cmp.Compare(a, b))
+	})
 	return fs, nil
 }
 
-// exact finds a file by number and path.
-func (fs *listedFiles) exact(o *old) *old {
-	return fs.chain(o, func(x *old) bool { return x.path == o.path })
+func (o *old) byID(p *old) int {
+	return cmp.Or(cmp.Compare(o.volume, p.volume), cmp.Compare(o.id, p.id))
 }
 
-// renamed finds a file by its number alone.
-func (fs *listedFiles) renamed(o *old) *old { return fs.chain(o, func(*old) bool { return true }) }
+func (o *old) byPath(p *old) int {
+	return cmp.Or(cmp.Compare(o.volume, p.volume), bytes.Compare(o.path[:], p.path[:]))
+}
 
-func (fs *listedFiles) chain(o *old, ok func(*old) bool) *old {
-	at, found := fs.byID[idKey{o.volume, o.id}]
-	if !found {
-		return nil
-	}
-	for ; at >= 0; at = fs.list[at].next {
-		if x := &fs.list[at]; !x.used && x.folder == o.folder && ok(x) {
-			x.used = true
-			return x
+// eachLine calls visit for the lines of a result's files, with their numbers from 0.
+func eachLine(r *result.Result, visit func(n int, f *result.File)) error {
+	n := 0
+	var room result.File
+	for f, err := range r.FilesInto(func() *result.File { return &room }) {
+		if err != nil {
+			return err
 		}
+		visit(n, f)
+		n++
 	}
 	return nil
 }
 
-// byPath are the files that were not found again, by path.
-func (fs *listedFiles) byPath() map[pathKey]int32 {
-	m := map[pathKey]int32{}
-	for i := range fs.list {
-		if x := &fs.list[i]; !x.used {
-			k := pathKey{x.volume, x.path}
-			if _, taken := m[k]; !taken {
-				m[k] = int32(i)
+// exact finds a file by number and path: its line, or -1.
+func (fs *listedFiles) exact(o *old) int32 {
+	at := sort.Search(len(fs.byID), func(i int) bool {
+		x := &fs.list[fs.byID[i]]
+		return cmp.Or(x.byID(o), x.byPath(o)) >= 0
+	})
+	for ; at < len(fs.byID); at++ {
+		x := &fs.list[fs.byID[at]]
+		if cmp.Or(x.byID(o), x.byPath(o)) != 0 {
+			break
+		}
+		if !x.used && x.folder == o.folder {
+			x.used = true
+			return fs.byID[at]
+		}
+	}
+	return -1
+}
+
+// renamed finds a file by its number alone: of several the first that was not found
+// yet. It is asked after all that are found by number and path.
+func (fs *listedFiles) renamed(o *old) int32 {
+	at := sort.Search(len(fs.byID), func(i int) bool { return fs.list[fs.byID[i]].byID(o) >= 0 })
+	key := sameID{int32(at), o.folder}
+	left, asked := fs.left[key]
+	if !asked {
+		end := at
+		for ; end < len(fs.byID) && fs.list[fs.byID[end]].byID(o) == 0; end++ {
+			if x := &fs.list[fs.byID[end]]; !x.used && x.folder == o.folder {
+				left = append(left, fs.byID[end])
 			}
 		}
+		slices.Sort(left)
+		asked = end-at > 1
+	}
+	if len(left) == 0 {
+		if asked {
+			fs.left[key] = nil
+		}
+		return -1
+	}
+	if asked {
+		fs.left[key] = left[1:]
+	}
+	fs.list[left[0]].used = true
+	return left[0]
+}
+
+// elsewhere finds a file by its path alone. It is asked after all that are found
+// by number.
+func (fs *listedFiles) elsewhere(o *old) int32 {
+	if fs.byPath == nil {
+		fs.byPath = make([]int32, 0, 16)
+		for i := range fs.list {
+			if !fs.list[i].used {
+				fs.byPath = append(fs.byPath, int32(i))
+			}
+		}
+		slices.SortFunc(fs.byPath, func(a, b int32) int { return cmp.Or(fs.list[a].byPath(&fs.list[b]), cmp.Compare(a, b)) })
+	}
+	at := sort.Search(len(fs.byPath), func(i int) bool { return fs.list[fs.byPath[i]].byPath(o) >= 0 })
+	if at == len(fs.byPath) {
+		return -1
+	}
+	n := fs.byPath[at]
+	if x := &fs.list[n]; x.byPath(o) != 0 || x.used || x.folder != o.folder {
+		return -1
+	}
+	fs.list[n].used = true
+	return n
+}
+
+// starts is where the volumes of a result begin, by number.
+func starts(r *result.Result) map[int]int64 {
+	m := map[int]int64{}
+	for i := range r.Volumes {
+		m[r.Volumes[i].Volume] = r.Volumes[i].Start
 	}
 	return m
 }

@@ -1,0 +1,50 @@
+// Package madelist writes results of very many files, for tests and benchmarks
+// of what is made from results.
+package madelist
+
+import (
+	"testing"
+
+	"fileassay/verify/result"
+	"fileassay/verify/result/resulttest"
+)
+
+// each is how many bytes of the drive a made file has for itself.
+const each = 4096
+
+// File is what a made result has of a file.
+type File struct {
+	ID      uint64
+	Path    string
+	Folder  bool
+	Damaged bool // its last sector is unread
+}
+
+// Write writes a result of one volume with n entries, of which each file has 4 KiB
+// of content at a place of its own, by its number in the list.
+func Write(tb testing.TB, path string, n int, of func(i int) File) {
+	tb.Helper()
+	m := resulttest.Made{Image: result.Image{Size: int64(n+1) * each}}
+	m.Stream(tb, path, func(yield func(*result.File) bool) {
+		for i := range n {
+			if !yield(line(i, of(i))) {
+				return
+			}
+		}
+	})
+}
+
+// line is the line of a made file.
+func line(i int, m File) *result.File {
+	f := &result.File{Volume: 1, ID: m.ID, Path: m.Path, Kind: "file", Modified: "2019-04-02T09:12:44Z"}
+	if m.Folder {
+		f.Kind = "folder"
+		return f
+	}
+	at := int64(i+1) * each
+	f.Size, f.Extents = resulttest.Num(each), [][3]int64{{0, at, each}}
+	if m.Damaged {
+		f.Damage = []result.Damage{{Offset: each - 512, Image: at + each - 512, Length: 512, What: "failed"}}
+	}
+	return f
+}
