@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"fileassay/extract"
 	"fileassay/verify/result"
 	"fileassay/verify/shown"
 	"fileassay/verify/wanted"
@@ -34,14 +35,15 @@ type folder struct {
 	parent int32 // itself for folder 0
 	last   int32 // the last folder that lies in it, or itself
 	volume int   // 0 for what is above the volumes
-	path   string
-	short  bool // its own list of names was not wholly read
+	top    bool  // it stands for a volume, or for all
+	adrift bool  // it holds what has no known place
+	short  bool  // its own list of names was not wholly read
 	totals totals
 }
 
 // shown is a folder's name for people.
 func (f *folder) shown() string {
-	if f.path == "?" {
+	if f.adrift {
 		return "? (place not known)"
 	}
 	return shown.Text(f.name)
@@ -134,7 +136,7 @@ const (
 // the technician reads; list says what files are worth.
 func NewInventory(r *result.Result, list *wanted.List, bench bool) (*Inventory, error) {
 	b := &inventoryBuilder{inv: &Inventory{kinds: map[wanted.Kind]*kindTotal{}, bench: bench, touched: newTouched(r.Image.Profile)},
-		list: list, byPath: map[placed]int32{}, roots: map[int]int32{}, sector: r.Image.Sector, unread: &r.Unread}
+		list: list, children: map[child]int32{}, roots: map[int]int32{}, sector: r.Image.Sector, unread: &r.Unread}
 	b.addRoots(r)
 	for f, err := range r.Files() {
 		if err != nil {
@@ -145,26 +147,36 @@ func NewInventory(r *result.Result, list *wanted.List, bench bool) (*Inventory, 
 	return b.finish(), nil
 }
 
-// placed is a folder by its volume and path.
-type placed struct {
-	volume int
-	path   string
+// child is a folder by its name and the folder that it lies in. Whole paths
+// are not kept: a chain of folders would cost the square of its length.
+type child struct {
+	parent int32
+	name   string
+}
+
+// step is a folder on the way to another, and where its name ends in the path.
+type step struct {
+	folder int32
+	end    int
 }
 
 type inventoryBuilder struct {
-	inv     *Inventory
-	list    *wanted.List
-	byPath  map[placed]int32
-	roots   map[int]int32
-	sector  int64
-	unread  *result.UnreadMap
-	details int
+	inv      *Inventory
+	list     *wanted.List
+	children map[child]int32
+	way      []step // to the folder that was asked for last, by wayPath on wayVolume
+	wayPath  string
+	wayVol   int
+	roots    map[int]int32
+	sector   int64
+	unread   *result.UnreadMap
+	details  int
 }
 
 // addRoots makes the folders that hold everything, and each volume where there
 // are several.
 func (b *inventoryBuilder) addRoots(r *result.Result) {
-	b.inv.folders = []folder{{name: "All files"}}
+	b.inv.folders = []folder{{name: "All files", top: true}}
 	if len(r.Volumes) == 1 {
 		b.inv.folders[0].volume = r.Volumes[0].Volume
 		b.roots[r.Volumes[0].Volume] = 0
@@ -181,53 +193,65 @@ func (b *inventoryBuilder) root(volume int, label string) int32 {
 		name += " " + label
 	}
 	at := int32(len(b.inv.folders))
-	b.inv.folders = append(b.inv.folders, folder{name: name, volume: volume})
+	b.inv.folders = append(b.inv.folders, folder{name: name, volume: volume, top: true})
 	b.roots[volume] = at
 	return at
 }
 
 // folderOf is the folder at a path, made where it is not known yet, with all
-// that it lies in.
+// that it lies in. Most lines have much of the way from the one before.
 func (b *inventoryBuilder) folderOf(volume int, path string) int32 {
-	var missing []string
-	var at int32
-	for depth := strings.Count(path, "/"); ; depth-- {
-		if path == "" {
-			var ok bool
-			if at, ok = b.roots[volume]; !ok {
-				at = b.root(volume, "")
-			}
-			break
-		}
-		if known, ok := b.byPath[placed{volume, path}]; ok {
-			at = known
-			break
-		}
-		if len(missing) == 0 {
-			path = strings.Clone(path) // the folders above share its bytes
-		}
-		missing = append(missing, path)
-		if depth >= maxDepth {
-			at = b.roots[volume]
-			break
-		}
-		path, _ = splitPath(path)
+	at, ok := b.roots[volume]
+	if !ok {
+		at = b.root(volume, "")
 	}
-	for _, path := range slices.Backward(missing) {
-		_, name := splitPath(path)
-		if strings.Count(path, "/") >= maxDepth {
-			name = path
+	if path == "" {
+		return at
+	}
+	if volume != b.wayVol {
+		b.way = b.way[:0]
+	}
+	same := 0
+	for same < len(path) && same < len(b.wayPath) && path[same] == b.wayPath[same] {
+		same++
+	}
+	keep := 0
+	for keep < len(b.way) && b.way[keep].end <= same && (b.way[keep].end == len(path) || path[b.way[keep].end] == '/') {
+		keep++
+	}
+	b.way = b.way[:keep]
+	b.wayVol, b.wayPath = volume, path
+	from := 0 // of the next name
+	if keep > 0 {
+		at, from = b.way[keep-1].folder, b.way[keep-1].end+1
+	}
+	for from <= len(path) {
+		end := strings.IndexByte(path[from:], '/') + from
+		if end < from || len(b.way) == maxDepth {
+			end = len(path)
 		}
-		b.inv.folders = append(b.inv.folders, folder{name: name, parent: at, volume: volume, path: path})
-		at = int32(len(b.inv.folders)) - 1
-		b.byPath[placed{volume, path}] = at
+		at = b.childOf(at, volume, path[from:end])
+		b.way = append(b.way, step{at, end})
+		from = end + 1
 	}
 	return at
 }
 
-// maxDepth bounds how deep folders lie in each other. What lies deeper is shown
-// as one folder by its whole path.
-const maxDepth = 1000
+// childOf is the folder of a name in another.
+func (b *inventoryBuilder) childOf(parent int32, volume int, name string) int32 {
+	if at, ok := b.children[child{parent, name}]; ok {
+		return at
+	}
+	name = strings.Clone(name)
+	at := int32(len(b.inv.folders))
+	b.inv.folders = append(b.inv.folders, folder{name: name, parent: parent, volume: volume, adrift: name == "?" && b.inv.folders[parent].top})
+	b.children[child{parent, name}] = at
+	return at
+}
+
+// maxDepth bounds how deep folders lie in each other: no result of verify has
+// any deeper. What does is shown as one folder by the rest of its path.
+const maxDepth = extract.PathLimit/2 + 2
 
 func splitPath(path string) (dir, name string) {
 	if i := strings.LastIndexByte(path, '/'); i >= 0 {
@@ -428,10 +452,10 @@ func (b *inventoryBuilder) finish() *Inventory {
 	}
 	for _, list := range children {
 		slices.SortFunc(list, func(x, y int32) int {
-			if old[x].path == "" && old[y].path == "" {
+			if old[x].top && old[y].top {
 				return old[x].volume - old[y].volume
 			}
-			if xa, ya := old[x].path == "?", old[y].path == "?"; xa != ya {
+			if xa, ya := old[x].adrift, old[y].adrift; xa != ya {
 				if xa { // what has no place stands last
 					return 1
 				}
@@ -494,18 +518,17 @@ func byName(x, y *row) int {
 
 // pathOf is the path of a row for people.
 func (inv *Inventory) pathOf(folder int32, name string) string {
+	var way []string
 	f := &inv.folders[folder]
-	parts := name
-	if f.path != "" {
-		parts = f.path + "/" + name
+	for ; !f.top; f = &inv.folders[f.parent] {
+		way = append(way, f.name)
 	}
+	slices.Reverse(way)
+	path := strings.Join(append(way, name), "/")
 	if inv.folders[0].volume == 0 && f.volume > 0 {
-		for f.path != "" {
-			f = &inv.folders[f.parent]
-		}
-		parts = f.name + ": " + parts
+		path = f.name + ": " + path
 	}
-	return shown.Text(parts)
+	return shown.Text(path)
 }
 
 // kindTotals are the totals of each kind that occurs, in the order in which

@@ -192,8 +192,8 @@ func TestFolderNamedQuestionMark(t *testing.T) {
 		t.Errorf("%q, want %q", got, want)
 	}
 	for i := range inv.folders {
-		if f := &inv.folders[i]; (f.shown() == "? (place not known)") != (f.path == "?") {
-			t.Errorf("the folder %q is shown as %q", f.path, f.shown())
+		if f := &inv.folders[i]; (f.shown() == "? (place not known)") != f.adrift {
+			t.Errorf("the folder %q is shown as %q", f.name, f.shown())
 		}
 	}
 }

@@ -153,10 +153,10 @@ func (inv *Inventory) packFolders(p *packer) {
 		if inv.folders[i].short {
 			flags |= 1
 		}
-		if inv.folders[i].path == "" {
+		if inv.folders[i].top {
 			flags |= 2 // a root
 		}
-		if inv.folders[i].path == "?" {
+		if inv.folders[i].adrift {
 			flags |= 4 // holds what has no known place
 		}
 		return flags
