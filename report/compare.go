@@ -193,7 +193,7 @@ func (p *printer) changes(c *compare.Comparison, x comparedSort, rows int) {
 	p.line("%s", p.bold(x.title+": "+count(n, "entry", "entries")))
 	printed, left := 0, int64(0)
 	for i := range c.Changes {
-		ch := &c.Changes[i]
+		ch := c.Changes[i]
 		switch {
 		case ch.What != x.what:
 		case rows > 0 && printed == rows:

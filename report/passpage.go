@@ -152,7 +152,7 @@ func changeTable(c *compare.Comparison, s comparedSort) passTable {
 	t := passTable{Title: s.title + ": " + count(c.Counts[s.what], "entry", "entries"), Head: []string{"/File", "=Before", "=After", "Won", "Weight", "~Remark"}}
 	left := int64(0)
 	for i := range c.Changes {
-		ch := &c.Changes[i]
+		ch := c.Changes[i]
 		if ch.What != s.what {
 			continue
 		}

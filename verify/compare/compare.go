@@ -85,7 +85,7 @@ type Comparison struct {
 	After   string         `json:"after"`
 	Wanted  string         `json:"wanted"`
 	Sector  int64          `json:"sector"`
-	Changes []Change       `json:"changes"`
+	Changes []*Change      `json:"changes"`
 	Counts  map[What]int64 `json:"counts"`
 
 	Kinds    []KindGain `json:"by_kind"`
@@ -130,7 +130,7 @@ func Results(before, after *result.Result, list *wanted.List) (*Comparison, erro
 		return nil, &files.InputError{Err: fmt.Errorf("results %s and %s (%d and %d bytes): %w", before.Path, after.Path, a, b, ErrOtherDrive)}
 	}
 	c := &Comparison{Type: "compare", Before: before.Path, After: after.Path, Wanted: list.Name, Sector: after.Image.Sector,
-		Counts: map[What]int64{}, Verdicts: [2]Counts{before.Summary.Files, after.Summary.Files}, Changes: []Change{}, list: list}
+		Counts: map[What]int64{}, Verdicts: [2]Counts{before.Summary.Files, after.Summary.Files}, Changes: []*Change{}, list: list}
 	c.places(before, after)
 	c.volumes(before, after)
 	j := &judge{Comparison: c, list: list, kinds: map[wanted.Kind]*KindGain{}}
@@ -148,7 +148,7 @@ func Results(before, after *result.Result, list *wanted.List) (*Comparison, erro
 
 // sort orders the changes: what got worse first, then by weight.
 func (c *Comparison) sort() {
-	slices.SortStableFunc(c.Changes, func(a, b Change) int {
+	slices.SortStableFunc(c.Changes, func(a, b *Change) int {
 		return cmp.Or(cmp.Compare(a.What.rank(), b.What.rank()), cmp.Compare(b.Weight, a.Weight), cmp.Compare(a.Volume, b.Volume), strings.Compare(a.Path, b.Path))
 	})
 }
@@ -339,5 +339,5 @@ func (j *judge) gain(c *Change, whole, rose bool) {
 
 func (j *judge) note(c Change) {
 	j.Counts[c.What]++
-	j.Changes = append(j.Changes, c)
+	j.Changes = append(j.Changes, &c)
 }

@@ -245,10 +245,14 @@ func (c *Comparison) changed(list []*held) {
 		id     uint64
 		path   string
 	}
-	told := map[key]int{}
-	for i := range c.Changes {
-		if ch := &c.Changes[i]; ch.What != Gone {
-			told[key{ch.Volume, ch.ID, ch.Path}] = i
+	told := make(map[key]*Change, len(list)) // of those alone
+	for _, x := range list {
+		told[key{x.Volume, x.ID, x.Path}] = nil
+	}
+	for _, ch := range c.Changes {
+		k := key{ch.Volume, ch.ID, ch.Path}
+		if _, asked := told[k]; asked && ch.What != Gone {
+			told[k] = ch
 		}
 	}
 	for _, x := range list {
@@ -256,14 +260,13 @@ func (c *Comparison) changed(list []*held) {
 		if x.Sectors == 1 {
 			words = "1 sector of its content holds other bytes"
 		}
-		i, ok := told[key{x.Volume, x.ID, x.Path}]
-		if !ok {
+		ch := told[key{x.Volume, x.ID, x.Path}]
+		if ch == nil {
 			x.Why = words
 			c.Counts[Changed]++
-			c.Changes = append(c.Changes, x.Change)
+			c.Changes = append(c.Changes, &x.Change)
 			continue
 		}
-		ch := &c.Changes[i]
 		ch.Sectors = x.Sectors
 		if ch.Why != "" {
 			words = ch.Why + "; " + words

@@ -515,7 +515,7 @@ func (d *delivery) stampFolders(ctx context.Context) error {
 			continue
 		}
 		for _, branch := range []result.Verdict{result.Intact, result.Damaged} {
-			if place, ok := d.plan.namer.folders[volumeFolder(string(branch), f.Volume)+"\x00"+f.Path]; ok {
+			if place, ok := d.plan.namer.find(volumeFolder(string(branch), f.Volume), f.Path); ok {
 				// a folder of files that were all left out was never made
 				if err := d.target.root.Chtimes(place, when, when); err != nil && !errors.Is(err, fs.ErrNotExist) {
 					return d.target.fault(place, err)

@@ -172,22 +172,45 @@ func OriginalName(safe string) (name string, ok bool) {
 }
 
 // namer gives every file of a delivery its place. The same files in the same
-// order get the same places.
+// order get the same places. Folders are kept by parent and name: whole paths
+// would cost the square of how deep they lie.
 type namer struct {
-	folders map[string]string  // safe paths, by "branch/volume-N" and the path in the image
+	tops    map[string]int32
+	folders []placedFolder
+	in      map[child]int32
 	taken   map[[12]byte]int32 // by a digest of a safe path, folded: how often it was asked for
 	fold    cases.Caser
+
+	lastTop, lastDir string // the folder that was asked for last
+	last             int32
+	lastPath         string // the safe path that was made last
+	lastPathOf       int32
+}
+
+// placedFolder is a folder of a delivery: its safe name, and where that stands.
+type placedFolder struct {
+	under int32 // itself for what is at the top
+	safe  string
+	size  int // bytes of its safe path
+}
+
+// child is a folder by its name in the image and the folder that it lies in
+// there.
+type child struct {
+	parent int32
+	name   string
 }
 
 func newNamer() *namer {
-	return &namer{folders: map[string]string{}, taken: map[[12]byte]int32{}, fold: cases.Fold()}
+	return &namer{tops: map[string]int32{}, in: map[child]int32{}, taken: map[[12]byte]int32{}, fold: cases.Fold(), lastPathOf: -1}
 }
 
 // place is where a file goes, below the payload folder: under top, which is
 // safe, with path made safe.
 func (n *namer) place(top, filePath string) string {
 	dir, name := cutLast(filePath)
-	return n.unique(n.folder(top, dir), SafeName(name))
+	at := n.path(n.folder(top, dir))
+	return at + "/" + n.unique(at, SafeName(name))
 }
 
 func cutLast(p string) (dir, name string) {
@@ -197,36 +220,98 @@ func cutLast(p string) (dir, name string) {
 	return "", p
 }
 
-func (n *namer) folder(top, dir string) string {
+// folder is the folder of a path in the image, made where it has no place yet.
+func (n *namer) folder(top, dir string) int32 {
+	at, from := n.top(top), 0
 	if dir == "" {
-		return top
+		return at
 	}
-	// from the top down, without recursion: a path may have very many elements
-	at := top
-	known := 0
-	for end := len(dir); end > 0; end = strings.LastIndexByte(dir[:end], '/') {
-		if safe, ok := n.folders[top+"\x00"+dir[:end]]; ok {
-			at, known = safe, end+1
-			break
+	if rest, below := strings.CutPrefix(dir, n.lastDir); below && n.lastDir != "" && top == n.lastTop {
+		if rest == "" {
+			return n.last
+		}
+		if rest[0] == '/' {
+			at, from = n.last, len(n.lastDir)+1
 		}
 	}
-	for known <= len(dir) {
-		end := strings.IndexByte(dir[known:], '/')
-		if end < 0 {
-			end = len(dir)
-		} else {
-			end += known
+	for from <= len(dir) {
+		end := nextEnd(dir, from)
+		next, ok := n.in[child{at, dir[from:end]}]
+		if !ok {
+			next = n.add(top, at, dir[:end], strings.Clone(dir[from:end]))
 		}
-		name := SafeName(dir[known:end])
-		if len(at)+len(name) > pathLimit {
-			sum := sha256.Sum256([]byte(dir[:end]))
-			at, name = top, "=deep-"+hex.EncodeToString(sum[:8])
-		}
-		at = n.unique(at, name)
-		n.folders[top+"\x00"+dir[:end]] = at
-		known = end + 1
+		at, from = next, end+1
+	}
+	n.lastTop, n.lastDir, n.last = top, dir, at
+	return at
+}
+
+// find is the place of a folder, if it has one.
+func (n *namer) find(top, dir string) (place string, ok bool) {
+	at, ok := n.tops[top]
+	for from := 0; ok && from <= len(dir); {
+		end := nextEnd(dir, from)
+		at, ok = n.in[child{at, dir[from:end]}]
+		from = end + 1
+	}
+	if !ok {
+		return "", false
+	}
+	return n.path(at), true
+}
+
+// nextEnd is where the name ends that begins in a path at from.
+func nextEnd(dir string, from int) int {
+	if i := strings.IndexByte(dir[from:], '/'); i >= 0 {
+		return from + i
+	}
+	return len(dir)
+}
+
+func (n *namer) top(top string) int32 {
+	at, ok := n.tops[top]
+	if !ok {
+		at = int32(len(n.folders))
+		n.folders = append(n.folders, placedFolder{at, top, len(top)})
+		n.tops[top] = at
 	}
 	return at
+}
+
+// add gives the folder of a name in another its place; dir is its whole path
+// in the image.
+func (n *namer) add(top string, parent int32, dir, name string) int32 {
+	under, safe := parent, SafeName(name)
+	if n.folders[under].size+len(safe) > pathLimit {
+		sum := sha256.Sum256([]byte(dir))
+		under, safe = n.top(top), "=deep-"+hex.EncodeToString(sum[:8])
+	}
+	safe = n.unique(n.path(under), safe)
+	at := int32(len(n.folders))
+	n.folders = append(n.folders, placedFolder{under, safe, n.folders[under].size + 1 + len(safe)})
+	n.in[child{parent, name}] = at
+	return at
+}
+
+// path is the safe path of a folder.
+func (n *namer) path(at int32) string {
+	if at == n.lastPathOf {
+		return n.lastPath
+	}
+	b := make([]byte, n.folders[at].size)
+	end := len(b)
+	for k := at; ; k = n.folders[k].under {
+		f := &n.folders[k]
+		end -= len(f.safe)
+		copy(b[end:], f.safe)
+		if f.under == k {
+			break
+		}
+		end--
+		b[end] = '/'
+	}
+	n.lastPathOf, n.lastPath = at, string(b)
+	return n.lastPath
 }
 
 // unique is a name in a folder that nothing has yet, whatever the target makes
@@ -240,12 +325,12 @@ func (n *namer) unique(dir, safe string) string {
 		k := n.key(dir, other)
 		if n.taken[k] == 0 {
 			n.taken[k] = 1
-			return dir + "/" + other
+			return other
 		}
 		count++
 		n.taken[key] = count
 	}
-	return dir + "/" + safe
+	return safe
 }
 
 func (n *namer) key(dir, safe string) [12]byte {
