@@ -44,8 +44,8 @@ The image, its map and the result are in %s. Next:
 
   fileassay layout %s --map %s
   fileassay verify %s --map %s --trust-doubtful --result %s
-  grep '"verdict":"damaged"' %s
-`, folder, image, imap, image, imap, filepath.Join(folder, "trusting.result.jsonl"), o.Result)
+  fileassay report %s --html %s --csv %s
+`, folder, image, imap, image, imap, filepath.Join(folder, "trusting.result.jsonl"), o.Result, filepath.Join(folder, "foundry.html"), filepath.Join(folder, "foundry.csv"))
 		},
 	}
 	cmd.Flags().StringVar(&folder, "to", "fileassay-demo", "write into `FOLDER`")

@@ -4,11 +4,13 @@ import (
 	"cmp"
 	"context"
 	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"runtime"
 	"slices"
 	"strconv"
@@ -28,6 +30,7 @@ type AuditOptions struct {
 	Image     string // path of the image that the result was made from; "" to leave it aside
 	Selection        // of a folder that is no bag: which files should be in it
 	Whole     bool   // the image is one file, whatever stands beside it
+	Times     bool   // other times and modes are faults, and no notes
 	Threads   int    // 0 is one a core
 	Progress  func(p Progress)
 }
@@ -37,6 +40,7 @@ type Finding struct {
 	Path string `json:"path"` // in the folder, or in the image for what is missing of it
 	What string `json:"what"`
 	Why  string `json:"why,omitempty"`
+	Note bool   `json:"note,omitempty"` // it is told, and no fault
 }
 
 // What a finding says.
@@ -50,20 +54,36 @@ const (
 	FoundOther   = "wrong file"    // holds the content of another file
 	FoundUnheld  = "not compared"  // the image file no longer gives what it should hold
 	FoundBag     = "bag"           // the bag itself is not as RFC 8493 asks
+	FoundRow     = "wrong row"     // a list beside the payload tells something else than the result
+	FoundTime    = "time"          // has another time than the drive gave it
+	FoundMode    = "mode"          // has another mode than it was delivered with
+	FoundLeft    = "left out"      // could not be delivered, as left-out.csv says
 )
 
 // AuditReport is what an audit found.
 type AuditReport struct {
 	Folder   string    `json:"folder"`
 	Bag      bool      `json:"bag"`
-	Against  []string  `json:"against"` // manifest, result, image
-	Files    int64     `json:"files"`   // that were looked at
+	Against  []string  `json:"against"`         // manifest, result, image
+	Asked    string    `json:"asked,omitempty"` // what was to be delivered, as the bag says
+	Files    int64     `json:"files"`           // that were looked at
 	Bytes    int64     `json:"bytes"`
 	Findings []Finding `json:"findings"`
 }
 
-// Clean reports whether nothing is off.
-func (r *AuditReport) Clean() bool { return len(r.Findings) == 0 }
+// Clean reports whether nothing is off: whether all findings are notes.
+func (r *AuditReport) Clean() bool { return r.Notes() == len(r.Findings) }
+
+// Notes is how many findings are notes.
+func (r *AuditReport) Notes() int {
+	n := 0
+	for _, f := range r.Findings {
+		if f.Note {
+			n++
+		}
+	}
+	return n
+}
 
 // Audit audits a folder. Errors are [*files.InputError] or the context's.
 func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
@@ -81,14 +101,14 @@ func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
 		return nil, &files.InputError{Err: fmt.Errorf("folder: %w", err)}
 	}
 	defer root.Close()
-	a := &audit{o: o, root: root, sizes: map[string]int64{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
+	a := &audit{o: o, root: root, there: map[string]entry{}, sorts: map[Finding]int{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
 	if err := a.list(ctx); err != nil {
 		return nil, err
 	}
-	if _, ok := a.sizes[journalName]; ok {
+	if _, ok := a.there[journalName]; ok {
 		return nil, &files.InputError{Err: fmt.Errorf("folder %s: the delivery is not finished; run its extract command again first", o.Folder)}
 	}
-	_, a.rep.Bag = a.sizes[declarationName]
+	_, a.rep.Bag = a.there[declarationName]
 	if a.rep.Bag {
 		if err := a.bag(ctx); err != nil {
 			return nil, err
@@ -106,21 +126,39 @@ func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
 	return a.rep, nil
 }
 
+// entry is a file of the folder.
+type entry struct {
+	size     int64
+	modified int64 // nanoseconds from 1970
+	mode     fs.FileMode
+	link     bool // it leads to a file of the folder; size is that one's
+	planned  bool // the result has it
+}
+
 // audit is a run of one.
 type audit struct {
 	o     AuditOptions
 	root  *os.Root
-	sizes map[string]int64 // of all files of the folder
+	there map[string]entry // all files of the folder
 	rep   *AuditReport
+	sorts map[Finding]int   // how many findings of a sort there are, of those that are not all listed
 	info  map[string]string // of the bag
 
 	mu sync.Mutex // of rep
 }
 
 func (a *audit) found(path, what, format string, v ...any) {
+	a.add(Finding{Path: path, What: what, Why: fmt.Sprintf(format, v...)})
+}
+
+func (a *audit) note(path, what, format string, v ...any) {
+	a.add(Finding{Path: path, What: what, Why: fmt.Sprintf(format, v...), Note: true})
+}
+
+func (a *audit) add(f Finding) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	a.rep.Findings = append(a.rep.Findings, Finding{path, what, fmt.Sprintf(format, v...)})
+	a.rep.Findings = append(a.rep.Findings, f)
 }
 
 // list lists the files of the folder. Links count as the file they lead to,
@@ -133,15 +171,24 @@ func (a *audit) list(ctx context.Context) error {
 		if e.IsDir() {
 			return ctx.Err()
 		}
-		st, err := a.root.Stat(p)
+		st, err := a.root.Lstat(p)
+		var x entry
+		if err == nil {
+			x = entry{modified: st.ModTime().UnixNano(), mode: st.Mode()}
+			if x.link = st.Mode()&fs.ModeSymlink != 0; x.link {
+				st, err = a.root.Stat(p)
+			}
+		}
 		if err != nil {
 			a.found(p, FoundExtra, "cannot be looked at: %v", err)
 			return nil
 		}
 		switch {
 		case st.IsDir():
+			a.found(p, FoundExtra, "is a link to a folder")
 		case st.Mode().IsRegular():
-			a.sizes[p] = st.Size()
+			x.size = st.Size()
+			a.there[p] = x
 		default:
 			a.found(p, FoundExtra, "is no regular file")
 		}
@@ -184,26 +231,12 @@ func (a *audit) bag(ctx context.Context) error {
 		}
 		want[s.path] = s.sha256
 	}
-	tags := map[string][32]byte{}
-	if b, err := readFile(a.root, tagManifestName, tagLimit); err != nil {
-		a.found(tagManifestName, FoundBag, "cannot be read: %v", err)
-	} else if list, err := parseManifest(b); err != nil {
-		a.found(tagManifestName, FoundBag, "%v", err)
-	} else {
-		for _, s := range list {
-			tags[s.path] = s.sha256
-		}
-		for _, name := range []string{declarationName, infoName, manifestName} {
-			if _, ok := tags[name]; !ok {
-				a.found(name, FoundBag, "is not in %s", tagManifestName)
-			}
-		}
-	}
 	if b, err := readFile(a.root, infoName, tagLimit); err == nil {
 		a.info = parseInfo(b)
 	}
+	tags := a.tags()
 	a.oxum()
-	for p := range a.sizes {
+	for p := range a.there {
 		if _, ok := want[p]; ok {
 			continue
 		}
@@ -222,21 +255,84 @@ func (a *audit) bag(ctx context.Context) error {
 	return nil
 }
 
+// tags reads the tag manifest. What the drive gave is no business of it; and in
+// a delivery it lists the files that extract writes, and no other.
+func (a *audit) tags() map[string][32]byte {
+	tags := map[string][32]byte{}
+	b, err := readFile(a.root, tagManifestName, tagLimit)
+	if err != nil {
+		a.found(tagManifestName, FoundBag, "cannot be read: %v", err)
+		return tags
+	}
+	list, err := parseManifest(b)
+	if err != nil {
+		a.found(tagManifestName, FoundBag, "%v", err)
+		return tags
+	}
+	ours := a.ours()
+	names := []string{declarationName, infoName, manifestName}
+	if ours {
+		names = append(names, tableNames()...)
+	}
+	for _, s := range list {
+		switch _, twice := tags[s.path]; {
+		case twice:
+			a.found(s.path, FoundBag, "stands twice in %s", tagManifestName)
+		case s.path == tagManifestName || strings.HasPrefix(s.path, payloadName+"/"):
+			a.found(s.path, FoundBag, "has no place in %s", tagManifestName)
+		case ours && s.path != wantedName && !slices.Contains(names, s.path):
+			a.found(s.path, FoundExtra, "no delivery has such a file")
+		}
+		tags[s.path] = s.sha256
+	}
+	for _, name := range names {
+		if _, ok := tags[name]; !ok {
+			a.found(name, FoundBag, "is not in %s", tagManifestName)
+		}
+	}
+	return tags
+}
+
+// ours reports whether a bag was written by extract: something of it says so,
+// whatever may have gone.
+func (a *audit) ours() bool {
+	for _, label := range []string{resultLabel, selectionLabel, fillerLabel} {
+		if _, ok := a.info[label]; ok {
+			return true
+		}
+	}
+	n := 0
+	for _, name := range tableNames() {
+		if _, ok := a.there[name]; ok {
+			n++
+		}
+	}
+	return a.info[agentLabel] == agent || n > 1
+}
+
+// tableNames are the names of the lists of a delivery.
+func tableNames() (names []string) {
+	for _, t := range (&held{}).tables() {
+		names = append(names, t.name)
+	}
+	return names
+}
+
 // oxum holds the payload to the sum of its sizes that the bag states.
 func (a *audit) oxum() {
-	stated, ok := a.info["Payload-Oxum"]
+	stated, ok := a.info[oxumLabel]
 	if !ok {
 		return
 	}
 	var octets, count int64
-	for p, n := range a.sizes {
+	for p, x := range a.there {
 		if strings.HasPrefix(p, payloadName+"/") {
-			octets += n
+			octets += x.size
 			count++
 		}
 	}
-	if have := fmt.Sprintf("%d.%d", octets, count); have != stated {
-		a.found(infoName, FoundBag, "states a payload of %s bytes.files, there is %s", stated, have)
+	if have := oxum(octets, count); have != stated {
+		a.found(infoName, FoundBag, "states a payload of %q bytes.files, there is %s", stated, have)
 	}
 }
 
@@ -265,12 +361,12 @@ func (a *audit) digests(ctx context.Context, want map[string][32]byte) error {
 	paths := make([]string, 0, len(want))
 	var total int64
 	for p := range want {
-		n, ok := a.sizes[p]
+		x, ok := a.there[p]
 		if !ok {
 			a.found(p, FoundMissing, "is in the manifest")
 			continue
 		}
-		total += n
+		total += x.size
 		paths = append(paths, p)
 	}
 	slices.Sort(paths)
@@ -350,10 +446,10 @@ func (a *audit) against(ctx context.Context) error {
 		a.rep.Against = append(a.rep.Against, "image")
 	}
 	var pairs []pair
-	if sel, filler, ok := a.own(); ok {
-		pairs, err = a.matchOwn(ctx, res, sel, filler)
-	} else {
+	if !a.rep.Bag || !a.ours() {
 		pairs, err = a.matchTree(ctx, res)
+	} else if w := a.own(); w != nil {
+		pairs, err = a.matchOwn(ctx, res, r, w)
 	}
 	if err != nil {
 		return err
@@ -373,31 +469,60 @@ func (a *audit) against(ctx context.Context) error {
 	return nil
 }
 
-// own is what a bag of ours was asked for; ok is false for any other folder.
-func (a *audit) own() (sel *Selection, filler []byte, ok bool) {
-	stated, has := a.info["Selection"]
-	if !a.rep.Bag || !has {
-		return nil, nil, false
+// wish is what a delivery was asked for, as its bag says.
+type wish struct {
+	Selection
+	filler []byte
+	order  *order
+	listed []byte
+}
+
+// own is what a bag of ours was asked for, nil where it does not tell.
+func (a *audit) own() *wish {
+	w, err := a.readWish()
+	if err != nil {
+		a.found(infoName, FoundBag, "what was asked for cannot be read from it, so the delivery is not held to the result: %v", err)
+		return nil
 	}
-	sel, err := parseSelection(stated)
-	if err == nil {
-		filler, err = parseHex(a.info["Missing-Bytes-Filler"])
-	}
-	if err != nil || len(filler) == 0 || len(filler) > 512 {
-		a.found(infoName, FoundBag, "what was delivered cannot be read from it")
-		return nil, nil, false
-	}
-	if sum, err := digestOf(a.o.Result); err == nil && sum != a.info["Source-Result-SHA256"] {
+	if sum, err := digestOf(a.o.Result); err == nil && sum != w.order.Result {
 		a.found(infoName, FoundBag, "the delivery was made from another result than %s", a.o.Result)
 	}
-	if _, ok := a.sizes[wantedName]; ok {
-		sel.Wanted = a.o.Folder + string(os.PathSeparator) + wantedName
+	a.rep.Asked = w.order.Selection
+	if w.listed != nil {
+		a.rep.Asked += "; " + wantedName
 	}
-	if err := sel.prepare(); err != nil {
-		a.found(infoName, FoundBag, "%v", err)
-		return nil, nil, false
+	return w
+}
+
+func (a *audit) readWish() (*wish, error) {
+	sel, err := parseSelection(a.info[selectionLabel])
+	if err != nil {
+		return nil, err
 	}
-	return sel, filler, true
+	w := &wish{Selection: *sel}
+	if w.filler, err = hex.DecodeString(a.info[fillerLabel]); err != nil || len(w.filler) == 0 || len(w.filler) > 512 {
+		return nil, fmt.Errorf("filler %q is none", a.info[fillerLabel])
+	}
+	date := a.info[dateLabel]
+	if date != "" {
+		if err := ParseDate(date); err != nil {
+			return nil, err
+		}
+	}
+	w.order = &order{Result: a.info[resultLabel], Filler: hex.EncodeToString(w.filler), Date: date}
+	if _, ok := a.there[wantedName]; ok {
+		if w.listed, err = readFile(a.root, wantedName, tagLimit); err != nil {
+			return nil, err
+		}
+		sum := sha256.Sum256(w.listed)
+		w.order.Wanted = hex.EncodeToString(sum[:])
+		w.Wanted = filepath.Join(a.o.Folder, wantedName)
+	}
+	if err := w.prepare(); err != nil {
+		return nil, err
+	}
+	w.order.Selection = w.Selection.String()
+	return w, nil
 }
 
 // parseSelection undoes [Selection.String].

@@ -116,9 +116,7 @@ func TestAudit(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			to := filepath.Join(scratch(t), "to")
-			if err := os.CopyFS(to, os.DirFS(clean)); err != nil {
-				t.Fatal(err)
-			}
+			copyFolder(t, clean, to)
 			c.change(t, to)
 			audit := func(o delivery.AuditOptions) (list []found) {
 				t.Helper()

@@ -1,23 +1,17 @@
 package delivery
 
 import (
+	"bufio"
 	"bytes"
-	"cmp"
 	"crypto/sha256"
-	"encoding/base64"
-	"encoding/csv"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"iter"
 	"os"
-	"slices"
-	"strconv"
 	"strings"
-
-	"fileassay/verify/sheet"
-	"fileassay/verify/shown"
 )
 
 // The files of a bag [RFC 8493 2.1, 2.2], and ours beside them.
@@ -64,16 +58,19 @@ type sum struct {
 	sha256 [32]byte
 }
 
-func manifest(list []sum) []byte {
-	slices.SortFunc(list, func(a, b sum) int { return cmp.Compare(a.path, b.path) })
-	b := make([]byte, 0, 128*len(list))
-	for _, s := range list {
-		b = hex.AppendEncode(b, s.sha256[:])
+// writeManifest writes a manifest of what comes in the order of its paths.
+func writeManifest(w io.Writer, list iter.Seq2[string, [32]byte]) error {
+	var b []byte
+	for path, sum := range list {
+		b = hex.AppendEncode(b[:0], sum[:])
 		b = append(b, "  "...)
-		b = append(b, encodePath(s.path)...)
+		b = append(b, encodePath(path)...)
 		b = append(b, '\n')
+		if _, err := w.Write(b); err != nil {
+			return err
+		}
 	}
-	return b
+	return nil
 }
 
 // parseManifest reads a manifest: a digest, blanks or tabs, and a path on each
@@ -110,127 +107,92 @@ func parseManifest(b []byte) ([]sum, error) {
 	return out, nil
 }
 
-// cell is a text from outside as a table shows it.
-func cell(s string) string { return sheet.Guard(shown.Text(s)) }
-
-// table makes a CSV file of rows, which the customer may open with a spreadsheet
-// program. Their texts are cells.
-func table(head []string, rows func(add func(fields ...string))) []byte {
-	var b bytes.Buffer
-	b.WriteString(sheet.Mark)
-	w := csv.NewWriter(&b)
-	add := func(fields ...string) { _ = w.Write(fields) } // a Buffer takes all
-	add(head...)
-	rows(add)
-	w.Flush()
-	return b.Bytes()
+// bagFile is a file of a bag beside its payload.
+type bagFile struct {
+	name  string
+	write func(w io.Writer) error
 }
 
-// bagFiles are the files of a bag beside its payload, but for the tag manifest.
-func bagFiles(p *plan, o *order, links []link, to map[string]*file, listed []byte) (map[string][]byte, error) {
-	done := make([]*file, 0, len(p.files))
-	left := slices.Clone(p.left)
-	for _, f := range p.files {
-		if f.failed == "" {
-			done = append(done, f)
-		} else {
-			left = append(left, leftOut{f.volume, f.id, f.original, f.failed})
-		}
+// bagFiles are the files of a bag beside its payload, but for its declaration
+// and the tag manifest.
+func (h *held) bagFiles(o *order, listed []byte) []bagFile {
+	list := []bagFile{
+		{manifestName, func(w io.Writer) error {
+			return writeManifest(w, func(yield func(string, [32]byte) bool) {
+				for place, f := range h.payload() {
+					if !yield(payloadName+"/"+place, f.sum) {
+						return
+					}
+				}
+			})
+		}},
+		{infoName, func(w io.Writer) error { return h.writeInfo(w, o) }},
 	}
-	var payload []sum
-	var octets int64
-	for _, f := range done {
-		payload = append(payload, sum{payloadName + "/" + f.place, f.sum})
-		octets += f.size
+	for _, t := range h.tables() {
+		list = append(list, bagFile{t.name, t.write})
 	}
-	for _, l := range links { // a link is listed with what it leads to
-		payload = append(payload, sum{payloadName + "/" + l.place, to[l.place].sum})
-		octets += to[l.place].size
-	}
-	slices.SortFunc(done, func(a, b *file) int { return cmp.Compare(a.place, b.place) })
-	files := map[string][]byte{declarationName: []byte(declaration), manifestName: manifest(payload)}
-	var info strings.Builder
-	fmt.Fprintf(&info, "Bag-Software-Agent: fileassay\n")
-	if o.Date != "" {
-		fmt.Fprintf(&info, "Bagging-Date: %s\n", o.Date)
-	}
-	fmt.Fprintf(&info, "Payload-Oxum: %d.%d\n", octets, len(payload))
-	fmt.Fprintf(&info, "Source-Result-SHA256: %s\nSelection: %s\nMissing-Bytes-Filler: %s\n", o.Result, o.Selection, o.Filler)
-	files[infoName] = []byte(info.String())
-	delivered := func(place string) string { return cell(payloadName + "/" + place) }
-	files[renamedName] = table([]string{"volume", "id", "delivered", "original", "name_bytes_base64"}, func(add func(...string)) {
-		renamed := func(volume int, id uint64, place, original string, exact []byte) {
-			if strings.TrimPrefix(place, fmt.Sprintf("%s/", volumeFolder(firstElement(place), volume))) != original || exact != nil {
-				add(strconv.Itoa(volume), strconv.FormatUint(id, 10), delivered(place), cell(original), base64.StdEncoding.EncodeToString(exact))
-			}
-		}
-		for _, f := range done {
-			renamed(f.volume, f.id, f.place, f.original, f.exact)
-		}
-		for _, l := range links {
-			renamed(l.volume, l.id, l.place, l.original, nil)
-		}
-	})
-	files[missingName] = table([]string{"delivered", "offset", "length"}, func(add func(...string)) {
-		for _, f := range done {
-			for _, m := range f.missing {
-				add(delivered(f.place), strconv.FormatInt(m.off, 10), strconv.FormatInt(m.length, 10))
-			}
-		}
-	})
-	files[marksName] = table([]string{"delivered", "mark"}, func(add func(...string)) {
-		for _, f := range done {
-			switch f.stored {
-			case "encrypted":
-				add(delivered(f.place), "encrypted: copied as stored, readable only with the owner's key")
-			case "elsewhere":
-				add(delivered(f.place), "a part of its content was never on this drive")
-			}
-			if f.damaged && len(f.missing) == 0 {
-				add(delivered(f.place), "not proved: metadata that may change its content was not read")
-			}
-		}
-	})
-	slices.SortStableFunc(left, func(a, b leftOut) int {
-		return cmp.Or(cmp.Compare(a.volume, b.volume), cmp.Compare(a.original, b.original), cmp.Compare(a.id, b.id))
-	})
-	files[leftName] = table([]string{"volume", "id", "original", "why"}, func(add func(...string)) {
-		for _, l := range left {
-			add(strconv.Itoa(l.volume), strconv.FormatUint(l.id, 10), cell(l.original), cell(l.why))
-		}
-	})
 	if listed != nil {
-		files[wantedName] = listed
+		list = append(list, bagFile{wantedName, func(w io.Writer) error { _, err := w.Write(listed); return err }})
 	}
-	return files, nil
+	return list
 }
 
-func firstElement(p string) string {
-	head, _, _ := strings.Cut(p, "/")
-	return head
+// The labels of bag-info.txt that are ours.
+const (
+	agentLabel     = "Bag-Software-Agent"
+	agent          = "fileassay"
+	dateLabel      = "Bagging-Date"
+	oxumLabel      = "Payload-Oxum"
+	resultLabel    = "Source-Result-SHA256"
+	selectionLabel = "Selection"
+	fillerLabel    = "Missing-Bytes-Filler"
+	wantedLabel    = "Wanted-List-SHA256"
+)
+
+// writeInfo writes bag-info.txt: what was asked for, and how much was delivered.
+func (h *held) writeInfo(w io.Writer, o *order) error {
+	var octets, count int64
+	for _, f := range h.payload() {
+		octets += f.size
+		count++
+	}
+	var b strings.Builder
+	put := func(label, value string) {
+		if value != "" {
+			fmt.Fprintf(&b, "%s: %s\n", label, value)
+		}
+	}
+	put(agentLabel, agent)
+	put(dateLabel, o.Date)
+	put(oxumLabel, oxum(octets, count))
+	put(resultLabel, o.Result)
+	put(selectionLabel, o.Selection)
+	put(wantedLabel, o.Wanted)
+	put(fillerLabel, o.Filler)
+	_, err := io.WriteString(w, b.String())
+	return err
 }
 
-// tagManifest lists the digests of a bag's files beside its payload.
-func tagManifest(files map[string][]byte) []byte {
-	var list []sum
-	for name, b := range files {
-		list = append(list, sum{name, sha256.Sum256(b)})
-	}
-	return manifest(list)
-}
+// oxum is a payload's size as bag-info.txt has it.
+func oxum(octets, count int64) string { return fmt.Sprintf("%d.%d", octets, count) }
 
 // writeFile writes a file of a folder whole: beside its name, then renamed. With
-// wait it is on the disk before it has its name.
-func writeFile(root *os.Root, name string, b []byte, wait bool) error {
+// wait it is on the disk before it has its name. It returns the file's digest.
+func writeFile(root *os.Root, name string, wait bool, write func(w io.Writer) error) (sum [32]byte, err error) {
 	beside := "." + name + ".partial"
 	if err := root.Remove(beside); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return err
+		return sum, err
 	}
 	f, err := root.OpenFile(beside, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
-		return err
+		return sum, err
 	}
-	_, err = f.Write(b)
+	h := sha256.New()
+	w := bufio.NewWriterSize(io.MultiWriter(f, h), 64<<10)
+	err = write(w)
+	if err == nil {
+		err = w.Flush()
+	}
 	if err == nil && wait {
 		err = f.Sync()
 	}
@@ -240,7 +202,8 @@ func writeFile(root *os.Root, name string, b []byte, wait bool) error {
 	if err == nil {
 		err = root.Rename(beside, name)
 	}
-	return err
+	h.Sum(sum[:0])
+	return sum, err
 }
 
 // readFile reads a file of a folder, up to limit bytes.

@@ -1,6 +1,7 @@
 package delivery
 
 import (
+	"bytes"
 	"encoding/base64"
 	"strings"
 	"testing"
@@ -62,17 +63,18 @@ func TestParseManifest(t *testing.T) {
 // Where the comma is for decimals, spreadsheet programs part cells at semicolons:
 // no name that a table holds is a formula behind one, wherever it stands.
 func TestNoFormulas(t *testing.T) {
-	p := &plan{
+	h := &held{
 		files: []*file{{volume: 1, id: 7, original: "x;=1", place: "damaged/volume-1/x;=3D1", damaged: true},
 			{volume: 1, id: 8, original: "y;+1", place: "damaged/volume-1/y;+1", damaged: true, missing: []span{{off: 0, length: 512}}}},
 		left: []leftOut{{1, 9, "z;@1", "a link to a;-1, which is left out"}},
 	}
-	files, err := bagFiles(p, &order{}, nil, nil, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, name := range []string{renamedName, missingName, marksName, leftName} {
-		text := string(files[name])
+	for _, list := range h.tables() {
+		name := list.name
+		var b strings.Builder
+		if err := list.write(&b); err != nil {
+			t.Fatal(err)
+		}
+		text := b.String()
 		if !strings.Contains(text, ";'") {
 			t.Errorf("%s has no such name: %s", name, text)
 		}
@@ -88,13 +90,17 @@ func TestNoFormulas(t *testing.T) {
 // exact.
 func TestTablesShown(t *testing.T) {
 	const name = "a\x1b[31m\u202eb\u2029\xff"
-	p := &plan{
+	h := &held{
 		files: []*file{{volume: 1, id: 8, original: name, exact: []byte(name), place: "damaged/volume-1/" + SafeName(name), damaged: true, missing: []span{{off: 0, length: 512}}}},
 		left:  []leftOut{{1, 9, name, "a link to " + name + ", which is left out"}},
 	}
-	files, err := bagFiles(p, &order{}, nil, nil, nil)
-	if err != nil {
-		t.Fatal(err)
+	files := map[string]string{}
+	for _, list := range h.tables() {
+		var b strings.Builder
+		if err := list.write(&b); err != nil {
+			t.Fatal(err)
+		}
+		files[list.name] = b.String()
 	}
 	const safe = `a\u001b[31m\u202eb\u2029\xff`
 	for table, want := range map[string]string{
@@ -102,7 +108,7 @@ func TestTablesShown(t *testing.T) {
 		missingName: SafeName(name) + ",0,512",
 		leftName:    "1,9," + safe + `,"a link to ` + safe + `, which is left out"`,
 	} {
-		text := strings.TrimPrefix(string(files[table]), sheet.Mark)
+		text := strings.TrimPrefix(files[table], sheet.Mark)
 		if !strings.Contains(text, want) || shown.Lines(text) != text {
 			t.Errorf("%s: %q, want %q in it", table, text, want)
 		}
@@ -116,7 +122,18 @@ func FuzzParseManifest(f *testing.F) {
 		if err != nil {
 			return
 		}
-		again, err := parseManifest(manifest(list))
+		var back bytes.Buffer
+		err = writeManifest(&back, func(yield func(string, [32]byte) bool) {
+			for _, s := range list {
+				if !yield(s.path, s.sha256) {
+					return
+				}
+			}
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		again, err := parseManifest(back.Bytes())
 		if err != nil || len(again) != len(list) {
 			t.Fatalf("%d lines come back as %d: %v", len(list), len(again), err)
 		}

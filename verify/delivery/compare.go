@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"encoding/csv"
 	"errors"
 	"io"
 	"slices"
@@ -14,17 +13,6 @@ import (
 	"fileassay/extract/unpack"
 	"fileassay/verify/result"
 )
-
-// rows reads a CSV file as far as it is one, without its head.
-func rows(b []byte) [][]string {
-	r := csv.NewReader(bytes.NewReader(b))
-	r.FieldsPerRecord = -1
-	list, _ := r.ReadAll()
-	if len(list) > 0 {
-		list = list[1:]
-	}
-	return list
-}
 
 // first is the first place in the image that content lies at.
 func (c *content) first() int64 {

@@ -145,9 +145,14 @@ func (c *copier) unpack(worker int, f *file, u *unit, first []byte) []byte {
 	}
 	dst := grown(&c.scratch[worker][1], u.whole)
 	if err := unpack.Unit(f.method, dst, src); err != nil {
-		f.failed = fmt.Sprintf("what is stored from byte %d on is no compressed content: %v", u.off, err)
+		f.failed = packedFault(u, err)
 	}
 	return dst[:u.length]
+}
+
+// packedFault is why a file is left out whose unit does not unpack.
+func packedFault(u *unit, err error) string {
+	return fmt.Sprintf(becausePacked+"%d on is no compressed content: %v", u.off, err)
 }
 
 func grown(b *[]byte, n int64) []byte {

@@ -8,11 +8,12 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
 	"runtime"
-	"strings"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -150,10 +151,9 @@ type delivery struct {
 	resumed bool
 	final   bool // the payload stands under its last name already
 
-	plan  *plan
-	links []link // that were made
-	to    map[string]*file
-	kept  int64
+	plan *plan
+	held *held // once all is made
+	kept int64
 }
 
 func (d *delivery) fault(err error) error { return (&target{path: d.o.To}).fault("the delivery", err) }
@@ -452,34 +452,35 @@ func (c *copier) closeAll() {
 
 // makeLinks makes the links that lead to a file of the delivery. Where the
 // target has no links they are left out.
-func (d *delivery) makeLinks() error {
-	found, notes := d.plan.resolve()
-	d.plan.left = append(d.plan.left, notes...)
-	d.to = map[string]*file{}
-	for _, l := range d.plan.links {
-		f := found[l.place]
-		if f == nil {
-			continue
-		}
-		if f.failed != "" {
-			d.plan.left = append(d.plan.left, leftOut{l.volume, l.id, l.original, "a link to " + l.target + ", which is left out"})
-			continue
-		}
-		to, err := filepath.Rel(filepath.FromSlash(path.Dir(l.place)), filepath.FromSlash(f.place))
-		if err == nil {
-			err = d.target.in(l.place, func(dir *os.Root, name string) error { return dir.Symlink(to, name) })
+func (d *delivery) makeLinks() (err error) {
+	d.held, err = d.plan.settle(func(l *link, f *file) (because string, err error) {
+		err = d.target.in(l.place, func(dir *os.Root, name string) error {
+			if err := dir.Symlink(linkText(l, f), name); err != nil {
+				return err
+			}
+			if !l.modified.IsZero() {
+				stampLink(dir, name, l.modified)
+			}
+			return nil
+		})
+		if err != nil && files.IsFull(err) {
+			return "", d.target.fault(l.place, err)
 		}
 		if err != nil {
-			if files.IsFull(err) {
-				return d.target.fault(l.place, err)
-			}
-			d.plan.left = append(d.plan.left, leftOut{l.volume, l.id, l.original, "a link to " + l.target + ": the target cannot hold links"})
-			continue
+			because = becauseTarget
 		}
-		d.links = append(d.links, l)
-		d.to[l.place] = f
+		return because, nil
+	})
+	return err
+}
+
+// linkText is what a link to a file says: the way from its folder.
+func linkText(l *link, f *file) string {
+	way, err := filepath.Rel(filepath.FromSlash(path.Dir(l.place)), filepath.FromSlash(f.place))
+	if err != nil { // no place reaches out of the folder
+		return ""
 	}
-	return nil
+	return way
 }
 
 // clearFolders takes away the folders that hold nothing, since what they were
@@ -510,8 +511,8 @@ func (d *delivery) stampFolders(ctx context.Context) error {
 		if f.Kind != "folder" {
 			continue
 		}
-		when, ok := f.Time()
-		if !ok {
+		when := keptTime(f)
+		if when.IsZero() {
 			continue
 		}
 		for _, branch := range []result.Verdict{result.Intact, result.Damaged} {
@@ -529,19 +530,25 @@ func (d *delivery) stampFolders(ctx context.Context) error {
 // seal writes what makes the folder a bag. Its declaration comes last: a
 // folder that has one is whole.
 func (d *delivery) seal() error {
-	files, err := bagFiles(d.plan, d.order, d.links, d.to, d.listed)
-	if err != nil {
-		return err
-	}
-	tags := tagManifest(files)
-	for _, name := range []string{manifestName, infoName, renamedName, missingName, marksName, leftName, wantedName} {
-		if b, ok := files[name]; ok {
-			if err := writeFile(d.root, name, b, syncsEach); err != nil {
-				return d.fault(err)
-			}
+	declare := func(w io.Writer) error { _, err := io.WriteString(w, declaration); return err }
+	tags := map[string][32]byte{declarationName: sha256.Sum256([]byte(declaration))}
+	for _, b := range d.held.bagFiles(d.order, d.listed) {
+		sum, err := writeFile(d.root, b.name, syncsEach, b.write)
+		if err != nil {
+			return d.fault(err)
 		}
+		tags[b.name] = sum
 	}
-	if err := writeFile(d.root, tagManifestName, tags, syncsEach); err != nil {
+	_, err := writeFile(d.root, tagManifestName, syncsEach, func(w io.Writer) error {
+		return writeManifest(w, func(yield func(string, [32]byte) bool) {
+			for _, name := range slices.Sorted(maps.Keys(tags)) {
+				if !yield(name, tags[name]) {
+					return
+				}
+			}
+		})
+	})
+	if err != nil {
 		return d.fault(err)
 	}
 	d.report(Progress{Step: "waiting until all is on the disk"})
@@ -555,13 +562,18 @@ func (d *delivery) seal() error {
 			return d.fault(err)
 		}
 	}
-	if err := writeFile(d.root, declarationName, files[declarationName], true); err != nil {
+	if _, err := writeFile(d.root, declarationName, true, declare); err != nil {
 		return d.fault(err)
 	}
 	if err := syncFolder(d.root); err != nil {
 		return d.fault(err)
 	}
-	if err := d.root.Remove(journalName); err != nil {
+	err = d.file.Close() // some systems remove no file that is open
+	d.file = nil
+	if err == nil {
+		err = d.root.Remove(journalName)
+	}
+	if err != nil {
 		return d.fault(err)
 	}
 	return nil
@@ -579,13 +591,9 @@ func syncFolder(root *os.Root) error {
 }
 
 func (d *delivery) outcome() *Outcome {
-	out := &Outcome{Folder: d.o.To, Links: int64(len(d.links)), LeftOut: int64(len(d.plan.left)), Kept: d.kept}
-	for _, f := range d.plan.files {
-		if f.failed != "" {
-			out.LeftOut++
-			continue
-		}
-		out.Files++
+	h := d.held
+	out := &Outcome{Folder: d.o.To, Files: int64(len(h.files)), Links: int64(len(h.links)), LeftOut: int64(len(h.left)), Kept: d.kept}
+	for _, f := range h.files {
 		out.Bytes += f.size
 		if f.damaged {
 			out.Damaged++
@@ -593,7 +601,7 @@ func (d *delivery) outcome() *Outcome {
 		for _, m := range f.missing {
 			out.Missing += m.length
 		}
-		if !strings.HasSuffix(f.place, "/"+f.original) {
+		if renamed(f.volume, f.place, f.original, f.exact) {
 			out.Renamed++
 		}
 	}

@@ -2,12 +2,12 @@ package delivery
 
 import (
 	"context"
-	"encoding/hex"
-	"fileassay/verify/result"
-	"strconv"
 	"strings"
 
 	"golang.org/x/text/unicode/norm"
+
+	"fileassay/extract/image"
+	"fileassay/verify/result"
 )
 
 // pair is a file of a folder and what should be in it.
@@ -20,73 +20,96 @@ type pair struct {
 	verdict result.Verdict
 }
 
-func parseHex(s string) ([]byte, error) { return hex.DecodeString(s) }
-
-// matchOwn finds the files of a delivery of ours by making its plan again.
-func (a *audit) matchOwn(ctx context.Context, res *result.Result, sel *Selection, filler []byte) ([]pair, error) {
-	p, err := newPlan(ctx, res, sel, filler)
+// matchOwn finds the files of a delivery of ours by making its plan again, and
+// holds all else of it to that plan. r is nil where there is no image.
+func (a *audit) matchOwn(ctx context.Context, res *result.Result, r *image.Reader, w *wish) ([]pair, error) {
+	p, err := newPlan(ctx, res, &w.Selection, w.filler)
 	if err != nil {
 		return nil, err
 	}
-	var pairs []pair
-	there := map[string]bool{}
-	byFile := make([]content, len(p.files))
+	contents := make([]content, len(p.files))
 	for _, g := range p.segments {
 		if g.unit < 0 {
-			c := &byFile[g.file]
+			c := &contents[g.file]
 			c.parts = append(c.parts, part{g.off, g.length, g.image})
 		}
 	}
-	left := a.leftOut()
-	for i, f := range p.files {
-		path := payloadName + "/" + f.place
-		there[path] = true
-		n, ok := a.sizes[path]
-		if !ok {
-			if !left[leftKey(strconv.Itoa(f.volume), strconv.FormatUint(f.id, 10), cell(f.original))] {
-				a.found(path, FoundMissing, "is in the result, for %s", f.original)
-			}
-			continue
-		}
-		c := byFile[i]
-		c.size, c.units, c.missing, c.method = f.size, f.units, f.missing, f.method
-		c.settle()
-		if n != c.size {
-			a.found(path, FoundLength, "has %d bytes, should have %d", n, c.size)
+	var pairs []pair
+	match := func(path string, x entry, f *file) {
+		c := &contents[f.number]
+		if x.size != c.size {
+			a.found(path, FoundLength, "has %d bytes, should have %d", x.size, c.size)
 		}
 		v := result.Intact
 		if f.damaged {
 			v = result.Damaged
 		}
-		pairs = append(pairs, pair{path, n, f.original, c, filler, v})
+		pairs = append(pairs, pair{path, x.size, f.original, *c, w.filler, v})
 	}
-	for _, l := range p.links {
-		there[payloadName+"/"+l.place] = true
+	claim := func(path string) (entry, bool) {
+		x, ok := a.there[path]
+		if ok {
+			x.planned = true
+			a.there[path] = x
+		}
+		return x, ok
 	}
-	for path := range a.sizes {
-		if strings.HasPrefix(path, payloadName+"/") && !there[path] {
+	excuses := a.excuses()
+	for i, f := range p.files {
+		path := payloadName + "/" + f.place
+		c := &contents[i]
+		c.size, c.units, c.missing, c.method = f.size, f.units, f.missing, f.method
+		c.settle()
+		x, ok := claim(path)
+		switch {
+		case !ok:
+			if err := a.absent(ctx, r, path, f, c, excuses); err != nil {
+				return nil, err
+			}
+			continue
+		case x.link:
+			a.found(path, FoundChanged, "is a link, and should be a file")
+		default:
+			a.looks(path, x, f.modified, f.runs)
+		}
+		match(path, x, f)
+	}
+	h, err := p.settle(func(l *link, f *file) (because string, err error) {
+		path := payloadName + "/" + l.place
+		x, ok := claim(path)
+		switch {
+		case !ok:
+			if excuses[leftKey(l.volume, l.id, l.original)] == cell(linkWhy(l, becauseTarget)) && a.gone(path) {
+				a.note(path, FoundLeft, "%s", becauseTarget[2:])
+				return becauseTarget, nil
+			}
+			a.found(path, FoundMissing, "is in the result, a link to %q", f.original)
+		case !x.link: // a copy that follows links made a file of it
+			match(path, x, f)
+		default:
+			way, err := a.root.Readlink(path)
+			if want := linkText(l, f); err != nil || slashed(way) != slashed(want) {
+				a.found(path, FoundChanged, "leads to %q, should lead to %q", way, want)
+			}
+			a.timeOf(path, x, l.modified)
+		}
+		return "", nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	for path, x := range a.there {
+		if !x.planned && strings.HasPrefix(path, payloadName+"/") {
 			a.found(path, FoundExtra, "is not in the result")
 		}
 	}
+	a.beside(h, w)
+	a.summarize()
 	return pairs, nil
 }
 
-func leftKey(volume, id, original string) string { return volume + "/" + id + "/" + original }
-
-// leftOut are the keys of the files that a delivery says it left out.
-func (a *audit) leftOut() map[string]bool {
-	out := map[string]bool{}
-	b, err := readFile(a.root, leftName, manifestLimit)
-	if err != nil {
-		return out
-	}
-	for _, row := range rows(b) {
-		if len(row) == 4 {
-			out[leftKey(row[0], row[1], row[2])] = true
-		}
-	}
-	return out
-}
+// slashed is the way that a link says, as it would on any system.
+func slashed(way string) string { return strings.ReplaceAll(way, `\`, "/") }
 
 // stripped is how many folders at the top of a tree may stand before the paths
 // of the image.
@@ -97,7 +120,7 @@ const stripped = 4
 // may stand before.
 func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, error) {
 	keys := map[string][]string{} // paths of the folder, by the paths of the image they may be
-	for path := range a.sizes {
+	for path := range a.there {
 		if a.rep.Bag && !strings.HasPrefix(path, payloadName+"/") {
 			continue
 		}
@@ -136,7 +159,7 @@ func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, erro
 		hit := false
 		for _, path := range paths {
 			hit = true
-			size := a.sizes[path]
+			size := a.there[path].size
 			c, cerr := contentOf(f)
 			if f.Verdict == result.Lost {
 				c.parts, c.units = nil, nil
@@ -154,7 +177,8 @@ func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, erro
 		}
 	}
 	var pairs []pair
-	for path, size := range a.sizes {
+	for path, x := range a.there {
+		size := x.size
 		if a.rep.Bag && !strings.HasPrefix(path, payloadName+"/") {
 			continue
 		}

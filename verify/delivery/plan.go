@@ -23,6 +23,7 @@ type file struct {
 	modified time.Time
 	runs     bool // the owner may run it
 	damaged  bool
+	number   int32 // in the plan
 	stored   string
 	size     int64
 	content  int64 // bytes of it that the image holds
@@ -55,6 +56,7 @@ type link struct {
 	place, original, target string
 	volume                  int
 	id                      uint64
+	modified                time.Time
 }
 
 // leftOut is a chosen file that is not delivered.
@@ -107,7 +109,7 @@ func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []b
 		branch := string(f.Verdict)
 		if f.Kind == "link" {
 			place := p.namer.place(volumeFolder(branch, f.Volume), f.Path)
-			p.links = append(p.links, link{place, f.Path, f.Target, f.Volume, f.ID})
+			p.links = append(p.links, link{place, f.Path, f.Target, f.Volume, f.ID, keptTime(f)})
 			continue
 		}
 		c, err := contentOf(f)
@@ -139,7 +141,7 @@ func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []b
 		}
 		d := &file{place: p.namer.place(volumeFolder(branch, f.Volume), f.Path), volume: f.Volume, id: f.ID, original: f.Path, exact: f.NameBytes,
 			damaged: f.Verdict == result.Damaged, stored: f.Stored, size: c.size, content: bytes, missing: c.missing, units: c.units, method: c.method}
-		d.modified, _ = f.Time()
+		d.modified = keptTime(f)
 		d.runs = f.Runs
 		p.add(d, &c)
 		p.content += bytes
@@ -174,6 +176,7 @@ func outside(c *content, size int64) bool {
 // add adds a file and the segments of its content, in order.
 func (p *plan) add(d *file, c *content) {
 	n := int32(len(p.files))
+	d.number = n
 	p.files = append(p.files, d)
 	prev := int64(0)
 	parts, units := c.parts, c.units

@@ -508,7 +508,7 @@ func TestHostileResult(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, f := range rep.Findings {
-		if i < 5 {
+		if i < 5 && !f.Note {
 			t.Errorf("audit: %+v", f)
 		}
 	}

@@ -202,10 +202,6 @@ func (s *sweep) load(w *window, now []segment) (faults []error) {
 	return faults
 }
 
-// faultReason begins the reason of a file that was left out since the image file
-// does not give its content.
-const faultReason = "image file"
-
 // unreadable is why a file is left out whose content the image file does not
 // give. It names the place alone, which does not depend on how much was asked
 // for at a time.
@@ -214,5 +210,5 @@ func unreadable(err error) string {
 	if u, ok := errors.AsType[*image.UnreadError](err); ok {
 		at = fmt.Sprintf("offset %d (sector %d)", u.Offset, u.Offset/max(u.Sector, 1))
 	}
-	return faultReason + ": no longer gives what the result calls read, the first of it at " + at + "; copy the image anew and verify it again"
+	return becauseImage + "no longer gives what the result calls read, the first of it at " + at + "; copy the image anew and verify it again"
 }
