@@ -285,11 +285,11 @@ func records(r io.Reader) iter.Seq2[[]string, error] {
 // tableRows yields the records of a CSV file as they are written.
 func tableRows(r io.Reader) iter.Seq2[string, error] {
 	return func(yield func(string, error) bool) {
-		var b strings.Builder
+		var b bytes.Buffer
+		w := csv.NewWriter(&b)
 		for row, err := range records(r) {
 			b.Reset()
-			w := csv.NewWriter(&b)
-			_ = w.Write(row) // a Builder takes all
+			_ = w.Write(row) // a Buffer takes all
 			w.Flush()
 			if !yield(strings.TrimSuffix(b.String(), "\n"), err) {
 				return
