@@ -101,7 +101,7 @@ func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
 		return nil, &files.InputError{Err: fmt.Errorf("folder: %w", err)}
 	}
 	defer root.Close()
-	a := &audit{o: o, root: root, there: map[string]entry{}, sorts: map[Finding]int{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
+	a := newAudit(o, root)
 	if err := a.list(ctx); err != nil {
 		return nil, err
 	}
@@ -145,6 +145,10 @@ type audit struct {
 	info  map[string]string // of the bag
 
 	mu sync.Mutex // of rep
+}
+
+func newAudit(o AuditOptions, root *os.Root) *audit {
+	return &audit{o: o, root: root, there: map[string]entry{}, sorts: map[Finding]int{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
 }
 
 func (a *audit) found(path, what, format string, v ...any) {

@@ -43,7 +43,7 @@ func AuditThrough(ctx context.Context, o AuditOptions, src io.ReaderAt) (*AuditR
 		return nil, err
 	}
 	defer root.Close()
-	a := &audit{o: o, root: root, sizes: map[string]int64{}, rep: &AuditReport{Folder: o.Folder, Bag: true}}
+	a := newAudit(o, root)
 	if err := a.list(ctx); err != nil {
 		return nil, err
 	}
@@ -55,8 +55,7 @@ func AuditThrough(ctx context.Context, o AuditOptions, src io.ReaderAt) (*AuditR
 		return nil, err
 	}
 	defer res.Close()
-	sel, filler, _ := a.own()
-	pairs, err := a.matchOwn(ctx, res, sel, filler)
+	pairs, err := a.matchOwn(ctx, res, r, a.own())
 	if err != nil {
 		return nil, err
 	}
