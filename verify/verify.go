@@ -14,6 +14,7 @@ import (
 	"fileassay/extract/imap"
 	"fileassay/extract/volume"
 	"fileassay/verify/files"
+	"fileassay/verify/program"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
@@ -36,8 +37,6 @@ type Options struct {
 
 	Whole             bool // the image is one file, whatever stands beside it
 	AllowMissingParts bool // parts of the image that are missing or short count as skipped
-
-	Version string // of the program, for the result
 
 	Result string // path of the result; "" is [ResultName] of Image
 	Force  bool   // replace an existing result
@@ -252,7 +251,7 @@ func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	}
 	rec.Map.AssumedRead = o.AssumeRead
 	rec.Map.TrustDoubtful = o.TrustDoubtful
-	rec.Program = result.Program{Version: o.Version, Options: o.deciding()}
+	rec.Program = result.Program{Version: program.Version(), Options: o.deciding()}
 	rec.Content = o.Content
 	rec.Retried = r.Retried()
 	for _, b := range r.Broken() {
