@@ -279,12 +279,10 @@ fit it prints them all as comments, and the recipe is left to you.
 
 What a word means is never more than a guess, printed as a comment. The word
 that covers by far the most of what data stands under is guessed read, all
-others failed. --accept takes the guesses into the recipe only if no other word
-could mean read: if all words are our own four; or if under each other word
-nothing stands but one mark of the imager's, in eight places at least, and the
-word covers most of the drive and both its ends. Zeros are no mark, and old data
-may stand wherever nothing was read. Else --accept refuses, and the recipe has
-blanks that must be filled in before any command takes it.
+others failed: old data may stand wherever nothing was read. --accept takes
+meanings into the recipe where all words are our own four (read, doubtful,
+failed, skipped). Else it refuses, and the recipe has blanks that must be filled
+in before any command takes it.
 
 Exit status: 0 one reading is sure; 1 the run is good, and the list is
 ambiguous or --accept refuses; 2 wrong usage; 3 an input cannot be used; 4 an
@@ -324,7 +322,7 @@ output could not be written; 130 interrupted.`,
 	}
 	takes(cmd, inputRole)
 	f.addImage(cmd, "whose size and content tell more")
-	cmd.Flags().BoolVar(&accept, "accept", false, "take the guesses at what words mean into the recipe, if they tell which was read")
+	cmd.Flags().BoolVar(&accept, "accept", false, "take what the words mean into the recipe, where all are our own four")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print as JSON")
 	return cmd
 }

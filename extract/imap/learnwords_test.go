@@ -8,8 +8,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-
-	"github.com/google/go-cmp/cmp"
 )
 
 type plainImage []byte
@@ -59,8 +57,9 @@ func TestLearnWords(t *testing.T) {
 		oneSector = append(oneSector, area{1, fmt.Sprint("w", i+1), "data"}, area{9, "w0", "data"})
 	}
 	in, gone := area{90, "in", "data"}, area{3, "gone", "SHUT "}
-	marked := func(a ...area) []area { return slices.Repeat(a, minPlaces) } // in as many places as must be
-	const no = ""                                                           // no word
+	marked := func(a ...area) []area { return slices.Repeat(a, 8) } // in several places
+	const no = ""                                                   // no word
+	const proof = "nothing in an image proves that"
 	for _, c := range []struct {
 		name  string
 		areas []area
@@ -68,30 +67,30 @@ func TestLearnWords(t *testing.T) {
 		read  string // the word that is guessed read
 		open  string // part of why that is not accepted; "" if it is
 	}{
-		{"marked", marked(in, gone, in), false, "in", ""},
-		{"marked, two words", marked(in, gone, area{3, "late", "SHUT "}, in), false, "in", ""},
-		{"marked, with empty space", marked(in, gone, area{90, "in", "zeros"}), false, "in", ""},
+		{"marked", marked(in, gone, in), false, "in", proof},
+		{"marked, two words", marked(in, gone, area{3, "late", "SHUT "}, in), false, "in", proof},
+		{"marked, with empty space", marked(in, gone, area{90, "in", "zeros"}), false, "in", proof},
 		{"ours", []area{{9, "read", "zeros"}, {20, "failed", "data"}, {9, "read", "zeros"}}, false, "read", ""},
 		{"ours, alone", []area{{9, "read", "data"}, {20, "failed", "data"}, {9, "skipped", "data"}}, true, "read", ""},
 
-		{"one-sector words over old data", oneSector, false, "w0", `"w1" may mean read as well`},
+		{"one-sector words over old data", oneSector, false, "w0", proof},
 		{"several words over data", marked(in, gone, area{30, "half", "data"}, in), false, no, "2 words may mean read, and none"},
-		{"one of several covers by far the most", marked(in, gone, area{9, "half", "data"}, in), false, "in", `"half" may mean read as well`},
-		{"a drive that mostly failed, over old data", marked(area{900, "gone", "data"}, area{10, "in", "data"}), false, "gone", `"in" may mean read as well`},
-		{"the same, with marks where it was not tried", marked(area{900, "gone", "data"}, area{10, "in", "data"}, area{10, "left", "SHUT "}), false, "gone", `"in" may mean read as well`},
-		{"a drive that was empty as far as it was read", marked(area{900, "gone", "data"}, area{30, "in", "zeros"}, area{90, "gone", "data"}), false, "gone", "zeros and old data are no mark"},
-		{"a drive that was erased as far as it was read", marked(area{900, "gone", "data"}, area{30, "in", "\xff"}, area{90, "gone", "data"}), false, "gone", `"in" may mean read as well`},
-		{"one flat picture was read", []area{{900, "gone", "data"}, {30, "in", "\xf0\xc0\x20"}, {90, "gone", "data"}, {9, "in", "\xf0\xc0\x20"}, {90, "gone", "data"}}, false, "gone", "in 2 places"},
-		{"zeros", marked(in, area{9, "gone", "zeros"}, in), false, "in", `"gone" may mean read as well`},
-		{"a mark and zeros", marked(in, gone, area{9, "left", "zeros"}, in), false, "in", `"left" may mean read as well`},
-		{"two marks", marked(in, gone, area{9, "left", "OPEN "}, in), false, "in", "may mean read as well"},
-		{"few places with a mark", []area{in, {60, "gone", "SHUT "}, in}, false, "in", "in 1 places"},
-		{"the mark under the word", marked(in, gone, area{60, "in", "SHUT "}, in), false, "in", `stands under "in" too`},
-		{"the mark under most", marked(in, area{300, "gone", "SHUT "}, in), false, "in", "covers less than"},
-		{"nothing was read, and most not tried", append([]area{gone}, marked(area{90, "left", "data"}, gone, area{90, "left", "data"})...), false, "left", "both ends"},
-		{"backward, nothing was read", append(marked(area{90, "left", "data"}, gone, area{90, "left", "data"}), gone), false, "left", "both ends"},
+		{"one of several covers by far the most", marked(in, gone, area{9, "half", "data"}, in), false, "in", proof},
+		{"a drive that mostly failed, over old data", marked(area{900, "gone", "data"}, area{10, "in", "data"}), false, "gone", proof},
+		{"the same, with marks where it was not tried", marked(area{900, "gone", "data"}, area{10, "in", "data"}, area{10, "left", "SHUT "}), false, "gone", proof},
+		{"a drive that was empty as far as it was read", marked(area{900, "gone", "data"}, area{30, "in", "zeros"}, area{90, "gone", "data"}), false, "gone", proof},
+		{"a drive that was erased as far as it was read", marked(area{900, "gone", "data"}, area{30, "in", "\xff"}, area{90, "gone", "data"}), false, "gone", proof},
+		{"one flat picture was read", []area{{900, "gone", "data"}, {30, "in", "\xf0\xc0\x20"}, {90, "gone", "data"}, {9, "in", "\xf0\xc0\x20"}, {90, "gone", "data"}}, false, "gone", proof},
+		{"zeros", marked(in, area{9, "gone", "zeros"}, in), false, "in", proof},
+		{"a mark and zeros", marked(in, gone, area{9, "left", "zeros"}, in), false, "in", proof},
+		{"two marks", marked(in, gone, area{9, "left", "OPEN "}, in), false, "in", proof},
+		{"few places with a mark", []area{in, {60, "gone", "SHUT "}, in}, false, "in", proof},
+		{"the mark under the word", marked(in, gone, area{60, "in", "SHUT "}, in), false, "in", proof},
+		{"the mark under most", marked(in, area{300, "gone", "SHUT "}, in), false, "in", proof},
+		{"nothing was read, and most not tried", append([]area{gone}, marked(area{90, "left", "data"}, gone, area{90, "left", "data"})...), false, "left", proof},
+		{"backward, nothing was read", append(marked(area{90, "left", "data"}, gone, area{90, "left", "data"}), gone), false, "left", proof},
 		{"fillers alone", marked(area{90, "in", "zeros"}, gone, area{90, "in", "zeros"}), false, no, "no word stands over data"},
-		{"no image", marked(in, gone, in), true, "in", "does not prove"},
+		{"no image", marked(in, gone, in), true, "in", proof},
 		{"no image, and no word covers most", []area{{90, "in", "data"}, {20, "gone", "SHUT "}, {80, "in", "data"}}, true, no, "none of them"},
 		{"a word of ours among others", []area{{90, "read", "data"}, {900, "left", "data"}, {80, "failed", "data"}}, false, no, "none of them"},
 	} {
@@ -126,7 +125,8 @@ func TestLearnWords(t *testing.T) {
 	}
 }
 
-// A word in ISO 8859-1 is counted with all its ranges, and accepted.
+// A word in ISO 8859-1 is counted with all its ranges, and found again when
+// somebody fills it in.
 func TestLearnWordsText(t *testing.T) {
 	list, image := layAreas(slices.Repeat([]area{{50, "in", "data"}, {3, "sp\xe4ter", "SHUT "}, {1, "gone", "SHUT "}, {1, "sp\xe4ter", "SHUT "}, {50, "in", "data"}}, 9))
 	path := filepath.Join(t.TempDir(), "list.txt")
@@ -140,12 +140,7 @@ func TestLearnWordsText(t *testing.T) {
 	if w := l.Words[1]; w.Word != "später" || w.Bytes != 36*512 || w.Ranges != 18 || w.Under.Sectors != 36 {
 		t.Errorf("%+v", w)
 	}
-	if !l.Accept() {
-		t.Fatal(l.Open)
-	}
-	if diff := cmp.Diff(map[string]State{"in": Read, "später": Failed, "gone": Failed}, l.Best.Recipe.Words); diff != "" {
-		t.Errorf("(-want +got):\n%s", diff)
-	}
+	l.Best.Recipe.Words = map[string]State{"in": Read, "später": Failed, "gone": Failed}
 	m, err := Import(path, l.Best.Recipe, int64(len(image)))
 	if err != nil || m.Tally(0, m.End())[Read] != 900*512 {
 		t.Errorf("%v, %v", m, err)
@@ -319,8 +314,10 @@ func TestLearnAcceptCorpus(t *testing.T) {
 	if n := by["our own words"]; n.accepted != n.sure || n.sure < 20 {
 		t.Errorf("our own words: %+v", n)
 	}
-	if n := by["nearly all was read, under the rest mark"]; n.sure < 8 || 4*n.accepted < n.sure {
-		t.Errorf("plain lists: %+v", n)
+	for kind, n := range by {
+		if kind != "our own words" && n.accepted > 0 {
+			t.Errorf("%s: %d of %d accepted", kind, n.accepted, n.sure)
+		}
 	}
 }
 
