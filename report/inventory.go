@@ -216,7 +216,7 @@ func (b *inventoryBuilder) folderOf(volume int, path string) int32 {
 		same++
 	}
 	keep := 0
-	for keep < len(b.way) && b.way[keep].end <= same && (b.way[keep].end == len(path) || path[b.way[keep].end] == '/') {
+	for keep < min(len(b.way), maxDepth) && b.way[keep].end <= same && (b.way[keep].end == len(path) || path[b.way[keep].end] == '/') {
 		keep++
 	}
 	b.way = b.way[:keep]

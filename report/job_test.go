@@ -74,7 +74,7 @@ func TestLogoBounds(t *testing.T) {
 		{"huge.png", pngOf(1<<31-1, 1<<31-1), "logo "},
 		{"moves.png", moves, "moves"},
 		{"scans.jpg", scan, "scans"},
-		{"padded.png", append(whole.Bytes(), make([]byte, 1<<20)...), "1.0 MiB"},
+		{"padded.png", append(whole.Bytes(), make([]byte, 1<<20)...), "1048576 bytes"},
 		{"moves.gif", moving.Bytes(), "PNG or JPEG"},
 	} {
 		path := filepath.Join(t.TempDir(), c.name)
