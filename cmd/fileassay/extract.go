@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"runtime/debug"
 	"strings"
 	"time"
 
@@ -65,7 +64,6 @@ could not be written; 130 interrupted.`,
 			if o.Threads < 0 {
 				return usagef("--threads %d: give 1 or more, or 0 for one a core", o.Threads)
 			}
-			debug.SetGCPercent(100) // unlike verify it remembers every file: memory is the scarcer
 			var wipe func()
 			o.Progress, wipe = ui.watchCopy()
 			o.Files = ui.files

@@ -6,7 +6,6 @@ import (
 	"context"
 	"os"
 	"os/signal"
-	"runtime/debug"
 	"syscall"
 	"time"
 )
@@ -23,9 +22,6 @@ const (
 // run is main with an exit code, so that tests can call the command as users
 // do.
 func run() int {
-	// what lives is small, and much is thrown away for every file: collecting
-	// less often costs some tens of megabytes and saves a fifth of the time
-	debug.SetGCPercent(400)
 	signals := make(chan os.Signal, 2)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
 	ctx, cancel := context.WithCancel(context.Background())

@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"io"
-	"runtime/debug"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -62,7 +61,6 @@ func (u *ui) prepare(cmd *cobra.Command, args []string) error {
 		case as == imageRole:
 			u.files.ProtectImage(path, whole)
 		case as == resultRole:
-			debug.SetGCPercent(150) // unlike verify it remembers what the result tells: memory is the scarcer
 			errs = append(errs, result.Protect(u.files, path))
 		case as == outputRole && path != "-":
 			outputs = append(outputs, path)
