@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/deeptest"
 
 	"github.com/diskfs/go-diskfs/backend/file"
 	"github.com/diskfs/go-diskfs/filesystem/ext4"
@@ -243,5 +244,32 @@ func TestDiskfs(t *testing.T) {
 		if count < 100 {
 			t.Errorf("%s: only %d files were compared", name, count)
 		}
+	}
+}
+
+// TestDeep lists a chain of folders deeper than a path can be, made by debugfs.
+func TestDeep(t *testing.T) {
+	if os.Getenv("FILEASSAY_TOOLS") != "1" {
+		return
+	}
+	const folders = 2500
+	dir := t.TempDir()
+	img, script := filepath.Join(dir, "deep.img"), filepath.Join(dir, "script")
+	tool(t, "mke2fs", "-q", "-F", "-t", "ext4", "-b", "1024", "-N", "4000", img, "16M")
+	orders := "rmdir lost+found\n" + strings.Repeat("mkdir d\ncd d\n", folders) + "write " + script + " bottom\n"
+	if err := os.WriteFile(script, []byte(orders), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	tool(t, "debugfs", "-w", "-f", script, img)
+	b, err := os.ReadFile(img)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := Open(t.Context(), reader(t, b), 0, 0, extract.Options{Threads: 2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if deep, want := deeptest.List(t, v, 1, folders), folders+1-deeptest.Shown("d"); deep != want {
+		t.Errorf("%d entries do not show their whole path, want %d", deep, want)
 	}
 }
