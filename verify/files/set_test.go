@@ -28,7 +28,8 @@ func TestMain(m *testing.M) {
 				if err == nil {
 					err = p.Kill()
 				}
-				for err == nil { // until it is dead
+				if err == nil {
+					select {} // until it is dead
 				}
 			}
 		}

@@ -299,9 +299,7 @@ func (p *parser) class() error {
 		p.rest = p.rest[1:]
 	}
 	char := func() (r rune, ok bool) {
-		if strings.HasPrefix(p.rest, `\`) {
-			p.rest = p.rest[1:]
-		}
+		p.rest = strings.TrimPrefix(p.rest, `\`)
 		if p.rest == "" {
 			return 0, false
 		}
