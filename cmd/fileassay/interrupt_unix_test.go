@@ -76,7 +76,7 @@ func TestSignals(t *testing.T) {
 		{"map convert worn.csv -o new.csv", []string{"new.csv"}},
 		{"map merge worn.csv all.csv -o new.csv", []string{"new.csv"}},
 		{"map learn all.csv --image ferry.img", nil},
-		{"map from-filler ferry.img --filler 0xdeadbeef -o new.csv", []string{"new.csv"}},
+		{"map from-filler ferry.img --filler 0x00 --zeros -o new.csv", []string{"new.csv"}},
 		{"demo --to demo", nil},
 	} {
 		longest := 120 * time.Millisecond
