@@ -144,7 +144,7 @@ func (l *unreadLine) kind(k *Kind) int64 {
 	return int64(len(l.kinds) - 1)
 }
 
-var errPlace = errors.New("unread places overlap, are out of order, or lie outside the drive or their volume")
+var errPlace = errors.New("unread places overlap, are out of order, or lie outside the drive")
 
 // each calls yield for the places of a line; pos is the end of the place
 // before, and comes back as that of the last one.
