@@ -1,0 +1,143 @@
+// Package paths keeps many paths in little room: of each its name, and the
+// folder that it lies in, which all that lies there shares.
+package paths
+
+import (
+	"bytes"
+	"encoding/binary"
+	"slices"
+	"strings"
+)
+
+// Path is a path that a [Store] keeps. The zero value is the empty path.
+type Path struct {
+	folder int32 // its place in Store.folders
+	name
+}
+
+// name is where a name stands in a store.
+type name struct{ block, at uint32 }
+
+// Store keeps paths of names with "/" between them, as a result has them. Its
+// zero value is empty. A path is kept byte for byte, whatever stands in it.
+type Store struct {
+	blocks  [][]byte // names, each behind its length as a varint
+	folders []folder // the first has the empty path; a folder stands behind the one that it lies in
+	known   map[inFolder]int32
+	last    string // the folder of the path that was added last
+	lastAt  int32
+}
+
+type folder struct {
+	parent int32
+	name
+}
+
+type inFolder struct {
+	parent int32
+	name   string
+}
+
+// blockSize is how many bytes of names a block holds; a longer name has a
+// block of its own.
+const blockSize = 64 << 10
+
+// Add keeps a path.
+func (s *Store) Add(path string) Path {
+	if path == "" {
+		return Path{}
+	}
+	if s.known == nil {
+		s.known = map[inFolder]int32{}
+		s.folders = append(s.folders, folder{})
+		s.blocks = append(s.blocks, []byte{0}) // the empty name of the zero value
+	}
+	at := strings.LastIndexByte(path, '/')
+	if at < 0 {
+		return Path{0, s.keep(path)}
+	}
+	if path[:at] != s.last || s.lastAt == 0 {
+		s.lastAt = s.enter(path[:at])
+		s.last = strings.Clone(path[:at])
+	}
+	return Path{s.lastAt, s.keep(path[at+1:])}
+}
+
+// enter is the place of a folder, which is kept where it is not yet.
+func (s *Store) enter(path string) int32 {
+	in := int32(0)
+	for part := range strings.SplitSeq(path, "/") {
+		at, ok := s.known[inFolder{in, part}]
+		if !ok {
+			at = int32(len(s.folders))
+			s.folders = append(s.folders, folder{in, s.keep(part)})
+			s.known[inFolder{in, strings.Clone(part)}] = at
+		}
+		in = at
+	}
+	return in
+}
+
+func (s *Store) keep(text string) name {
+	var length [binary.MaxVarintLen64]byte
+	head := length[:binary.PutUvarint(length[:], uint64(len(text)))]
+	b := len(s.blocks) - 1
+	if need := len(head) + len(text); len(s.blocks[b])+need > cap(s.blocks[b]) {
+		s.blocks = append(s.blocks, make([]byte, 0, max(blockSize, need)))
+		b++
+	}
+	at := len(s.blocks[b])
+	s.blocks[b] = append(append(s.blocks[b], head...), text...)
+	return name{uint32(b), uint32(at)}
+}
+
+func (s *Store) text(n name) []byte {
+	b := s.blocks[n.block][n.at:]
+	length, head := binary.Uvarint(b)
+	return b[head:][:length]
+}
+
+// appendFolder appends the path of a folder and the "/" behind it; nothing for
+// the first.
+func (s *Store) appendFolder(b []byte, folder int32) []byte {
+	n := 0
+	for at := folder; at != 0; at = s.folders[at].parent {
+		n += len(s.text(s.folders[at].name)) + 1
+	}
+	b = slices.Grow(b, n)[:len(b)+n]
+	end := len(b)
+	for at := folder; at != 0; at = s.folders[at].parent {
+		b[end-1] = '/'
+		text := s.text(s.folders[at].name)
+		end -= len(text) + 1
+		copy(b[end:], text)
+	}
+	return b
+}
+
+// String is a path as it was added.
+func (s *Store) String(p Path) string {
+	if p == (Path{}) {
+		return ""
+	}
+	return string(append(s.appendFolder(nil, p.folder), s.text(p.name)...))
+}
+
+// Compare compares two paths as strings.Compare compares them as they were
+// added.
+func (s *Store) Compare(p, q Path) int {
+	if p == q {
+		return 0
+	}
+	if p == (Path{}) {
+		return -1 // nothing else is the empty path
+	}
+	if q == (Path{}) {
+		return 1
+	}
+	if p.folder == q.folder {
+		return bytes.Compare(s.text(p.name), s.text(q.name))
+	}
+	var a, b [512]byte
+	return bytes.Compare(append(s.appendFolder(a[:0], p.folder), s.text(p.name)...), append(s.appendFolder(b[:0], q.folder), s.text(q.name)...))
+}
