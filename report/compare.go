@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -191,23 +192,24 @@ func (p *printer) changes(c *compare.Comparison, x comparedSort, rows int) {
 	}
 	p.line("")
 	p.line("%s", p.bold(x.title+": "+count(n, "entry", "entries")))
-	printed, left := 0, int64(0)
-	for i := range c.Changes {
-		ch := c.Changes[i]
-		switch {
-		case ch.What != x.what:
-		case rows > 0 && printed == rows:
-			left++
-		default:
-			printed++
-			p.line("  %s", changeWords(ch))
+	printed := 0
+	for ch, err := range c.Changes.Of(x.what) {
+		if err != nil {
+			p.err = cmp.Or(p.err, err)
+			return
 		}
+		if rows > 0 && printed == rows {
+			break
+		}
+		printed++
+		p.line("  %s", changeWords(ch))
 	}
-	if left > 0 {
-		p.line("  ... and %s more (--rows 0 shows all)", humanize.Comma(left))
+	told := c.Changes.Count(x.what)
+	if left := told - printed; left > 0 {
+		p.line("  ... and %s more (--rows 0 shows all)", humanize.Comma(int64(left)))
 	}
-	if told := n - left - int64(printed); told > 0 {
-		p.line("  %s", elsewhere(told))
+	if other := n - int64(told); other > 0 {
+		p.line("  %s", elsewhere(other))
 	}
 }
 

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"iter"
 	"strings"
 	"testing"
 
@@ -9,12 +10,32 @@ import (
 	"fileassay/verify/result"
 )
 
+// told are changes that a test gives.
+type told []*compare.Change
+
+func (t told) Of(w compare.What) iter.Seq2[*compare.Change, error] {
+	return func(yield func(*compare.Change, error) bool) {
+		for _, c := range t {
+			if c.What == w && !yield(c, nil) {
+				return
+			}
+		}
+	}
+}
+
+func (t told) Count(w compare.What) (n int) {
+	for range t.Of(w) {
+		n++
+	}
+	return n
+}
+
 // worse is a comparison in which all kinds of things got worse.
 func worse() *compare.Comparison {
 	c := &compare.Comparison{Type: "compare", Before: "pass1.jsonl", After: "pass2.jsonl", Wanted: "the built-in list", Sector: 512,
 		Counts: map[compare.What]int64{compare.Fell: 1, compare.Changed: 3, compare.Rose: 2, compare.Renamed: 1},
 		Lost:   3, LostAt: [][2]int64{{4096, 1536}}, Warnings: []string{"structures of volume 1 hold other bytes"},
-		Changes: []*compare.Change{
+		Changes: told{
 			{What: compare.Fell, Volume: 1, ID: 1, Path: "Pipes/a.pdf", Before: result.Intact, After: result.Damaged, Won: -512, Sectors: 1, Why: "its verdict was better before; 1 sector of its content holds other bytes"},
 			{What: compare.Changed, Volume: 1, ID: 2, Path: "Pipes/b.pdf", Before: result.Damaged, After: result.Intact, Won: 2048, Sectors: 2, Why: "2 sectors of its content hold other bytes"},
 			{What: compare.Changed, Volume: 1, ID: 3, Path: hostile[0], Before: result.Intact, After: result.Intact, Sectors: 1, Why: "1 sector of its content holds other bytes"},

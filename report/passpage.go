@@ -126,7 +126,10 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 	}
 	v.Tables = filled(verdicts, kinds, lists)
 	for i, s := range comparedSorts {
-		t := changeTable(c, s)
+		t, err := changeTable(c, s)
+		if err != nil {
+			return err
+		}
 		switch {
 		case len(t.Rows) == 0:
 		case i < 3:
@@ -148,17 +151,18 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 	return v.write(w, "compare")
 }
 
-func changeTable(c *compare.Comparison, s comparedSort) passTable {
-	t := passTable{Title: s.title + ": " + count(c.Counts[s.what], "entry", "entries"), Head: []string{"/File", "=Before", "=After", "Won", "Weight", "~Remark"}}
-	left := int64(0)
-	for i := range c.Changes {
-		ch := c.Changes[i]
-		if ch.What != s.what {
-			continue
+func changeTable(c *compare.Comparison, s comparedSort) (passTable, error) {
+	n := c.Counts[s.what]
+	if n == 0 {
+		return passTable{}, nil
+	}
+	t := passTable{Title: s.title + ": " + count(n, "entry", "entries"), Head: []string{"/File", "=Before", "=After", "Won", "Weight", "~Remark"}}
+	for ch, err := range c.Changes.Of(s.what) {
+		if err != nil {
+			return t, err
 		}
 		if len(t.Rows) == passRows {
-			left++
-			continue
+			break
 		}
 		name, won := changeName(ch), size(max(ch.Won, 0))
 		if ch.Won < 0 {
@@ -166,15 +170,16 @@ func changeTable(c *compare.Comparison, s comparedSort) passTable {
 		}
 		t.Rows = append(t.Rows, []string{shown.Text(name), verdictWords(ch.Before), verdictWords(ch.After), won, weight(ch.Weight), shown.Text(ch.Why)})
 	}
+	told := c.Changes.Count(s.what)
 	var more []string
-	if left > 0 {
-		more = append(more, fmt.Sprintf("and %s more, which compare --json tells", humanize.Comma(left)))
+	if left := told - len(t.Rows); left > 0 {
+		more = append(more, fmt.Sprintf("and %s more, which compare --json tells", humanize.Comma(int64(left))))
 	}
-	if told := c.Counts[s.what] - left - int64(len(t.Rows)); told > 0 {
-		more = append(more, elsewhere(told))
+	if other := n - int64(told); other > 0 {
+		more = append(more, elsewhere(other))
 	}
 	t.More = strings.Join(more, "; ")
-	return t
+	return t, nil
 }
 
 // differTable is where sectors that both passes read hold other bytes now.

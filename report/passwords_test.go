@@ -94,7 +94,7 @@ func TestComparisonPageWorse(t *testing.T) {
 	c := worse()
 	c.Next = compare.Next{Sectors: 3, Seconds: 3, Whole: 1}
 	c.Listings = []compare.Listing{{Volume: 1, State: "the same", UnreadRecords: [2]int64{17, 1800}}}
-	c.Changes = append(c.Changes, &compare.Change{What: compare.Gone, Path: "a.txt", Before: "intact"})
+	c.Changes = append(c.Changes.(told), &compare.Change{What: compare.Gone, Path: "a.txt", Before: "intact"})
 	c.Counts[compare.Gone] = 1
 	text := page(c)
 	for _, want := range []string{
@@ -109,9 +109,11 @@ func TestComparisonPageWorse(t *testing.T) {
 		}
 	}
 	many := &compare.Comparison{Counts: map[compare.What]int64{compare.Fell: 700}}
+	var fell told
 	for i := range 700 {
-		many.Changes = append(many.Changes, &compare.Change{What: compare.Fell, Path: fmt.Sprint(i), Before: "intact", After: "lost"})
+		fell = append(fell, &compare.Change{What: compare.Fell, Path: fmt.Sprint(i), Before: "intact", After: "lost"})
 	}
+	many.Changes = fell
 	if text := page(many); !strings.Contains(text, "Fell: 700 entries") || !strings.Contains(text, "and 200 more, which compare --json tells") {
 		t.Error("what is cut off is not counted")
 	}

@@ -114,7 +114,7 @@ func runCompare(ctx context.Context, ui *ui, f *compareFlags, before, after stri
 	}
 	switch {
 	case f.asJSON:
-		err = ui.printJSON(c)
+		err = ui.streamJSON(c.WriteJSON)
 	case !ui.quiet:
 		err = stdoutError(report.Comparison(ui.stdout, c, f.rows, ui.style()))
 	}

@@ -32,7 +32,10 @@ func TestCompareContent(t *testing.T) {
 		return o.stdout
 	}
 	first := told("--content")
-	var c compare.Comparison
+	var c struct {
+		compare.Comparison
+		Changes []*compare.Change
+	}
 	decode(t, []byte(first), &c)
 	if c.Content == nil || c.Content.Differ != 1 || c.Content.Holds != (compare.Holds{Files: 1}) {
 		t.Errorf("%+v", c.Content)

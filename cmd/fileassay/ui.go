@@ -100,6 +100,22 @@ func (u *ui) style() report.Style {
 	return report.Style{Color: os.Getenv("NO_COLOR") == "" && isTerminal(u.stdout)}
 }
 
+// streamJSON writes JSON to stdout. Each piece that write writes holds whole
+// characters.
+func (u *ui) streamJSON(write func(io.Writer) error) error {
+	return stdoutError(write(pieces(func(b []byte) (int, error) {
+		if _, err := u.stdout.Write(shown.JSON(b)); err != nil {
+			return 0, err
+		}
+		return len(b), nil
+	})))
+}
+
+// pieces is a writer.
+type pieces func(b []byte) (int, error)
+
+func (p pieces) Write(b []byte) (int, error) { return p(b) }
+
 // printJSON writes v to stdout.
 func (u *ui) printJSON(v any) error {
 	var b bytes.Buffer
@@ -113,10 +129,12 @@ func (u *ui) printJSON(v any) error {
 	return stdoutError(err)
 }
 
-// stdoutError makes a failed write to stdout an error of the output.
+// stdoutError makes a failed write to stdout an error of the output. What is
+// written may have its words from an input, whose errors stay.
 func stdoutError(err error) error {
 	var usage *usageError
-	if err == nil || errors.As(err, &usage) {
+	var input *files.InputError
+	if err == nil || errors.As(err, &usage) || errors.As(err, &input) || errors.Is(err, context.Canceled) {
 		return err
 	}
 	return &files.OutputError{Path: "on stdout", Err: err}

@@ -1,52 +1,16 @@
 package compare
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 
+	"fileassay/extract"
 	"fileassay/verify/files"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
-
-// What says what became of a file.
-type What string
-
-// What can become of a file. Nothing is said of those that stayed as they were.
-const (
-	Fell    What = "fell"     // less of it is proved than before
-	Gone    What = "gone"     // it is no longer listed
-	Changed What = "changed"  // what was whole, or was read, is not the same
-	Rose    What = "rose"     // a better verdict
-	More    What = "more"     // the same verdict, and more of it read
-	Found   What = "found"    // newly listed
-	Named   What = "named"    // known by number before, now with its name
-	Renamed What = "renamed"  // listed under another path
-	Same    What = "the same" // nothing
-)
-
-// Change is what became of a file.
-type Change struct {
-	What   What           `json:"what"`
-	Volume int            `json:"volume"` // in the result after; of what is gone, in the one before
-	ID     uint64         `json:"id"`
-	Path   string         `json:"path"`
-	Old    string         `json:"old_path,omitempty"`
-	Kind   wanted.Kind    `json:"kind"`
-	Folder bool           `json:"folder,omitempty"`
-	Weight float64        `json:"weight"`
-	Before result.Verdict `json:"before,omitempty"` // "" where it was not listed
-	After  result.Verdict `json:"after,omitempty"`
-	Won    int64          `json:"bytes_won"` // below 0: lost
-	// Sectors is how many sectors of its content, read both times, hold other
-	// bytes now, where content was compared.
-	Sectors int64  `json:"sectors_differ,omitempty"`
-	Why     string `json:"why,omitempty"`
-}
 
 // KindGain is what rose of files of a kind.
 type KindGain struct {
@@ -85,7 +49,7 @@ type Comparison struct {
 	After   string         `json:"after"`
 	Wanted  string         `json:"wanted"`
 	Sector  int64          `json:"sector"`
-	Changes []*Change      `json:"changes"`
+	Changes Changes        `json:"changes"`
 	Counts  map[What]int64 `json:"counts"`
 
 	Kinds    []KindGain `json:"by_kind"`
@@ -103,7 +67,7 @@ type Comparison struct {
 
 	Content *ContentRecord `json:"content"` // nil where it was not compared
 
-	list *wanted.List
+	all *changes
 }
 
 // Counts counts files by verdict.
@@ -130,32 +94,22 @@ func Results(before, after *result.Result, list *wanted.List) (*Comparison, erro
 		return nil, &files.InputError{Err: fmt.Errorf("results %s and %s (%d and %d bytes): %w", before.Path, after.Path, a, b, ErrOtherDrive)}
 	}
 	c := &Comparison{Type: "compare", Before: before.Path, After: after.Path, Wanted: list.Name, Sector: after.Image.Sector,
-		Counts: map[What]int64{}, Verdicts: [2]Counts{before.Summary.Files, after.Summary.Files}, Changes: []*Change{}, list: list}
+		Counts: map[What]int64{}, Verdicts: [2]Counts{before.Summary.Files, after.Summary.Files}}
 	c.places(before, after)
 	c.volumes(before, after)
-	j := &judge{Comparison: c, list: list, kinds: map[wanted.Kind]*KindGain{}}
+	t := &changes{before: before, after: after, wanted: list}
+	c.all, c.Changes = t, t
+	j := &judge{Comparison: c, changes: t, kinds: map[wanted.Kind]*KindGain{}}
 	if err := j.filesOf(before, after); err != nil {
 		return nil, err
 	}
-	c.sort()
+	t.sort()
 	for _, k := range wanted.Kinds() {
 		if g := j.kinds[k]; g != nil && (g.Rose > 0 || g.Bytes != 0) {
 			c.Kinds = append(c.Kinds, *g)
 		}
 	}
 	return c, c.next(after, list)
-}
-
-// sort orders the changes: what got worse first, then by weight.
-func (c *Comparison) sort() {
-	slices.SortStableFunc(c.Changes, func(a, b *Change) int {
-		return cmp.Or(cmp.Compare(a.What.rank(), b.What.rank()), cmp.Compare(b.Weight, a.Weight), cmp.Compare(a.Volume, b.Volume), strings.Compare(a.Path, b.Path))
-	})
-}
-
-// rank puts what got worse first.
-func (w What) rank() int {
-	return slices.Index([]What{Fell, Gone, Changed, Rose, Found, Named, Renamed, More}, w)
 }
 
 func (c *Comparison) next(after *result.Result, list *wanted.List) error {
@@ -170,28 +124,13 @@ func (c *Comparison) next(after *result.Result, list *wanted.List) error {
 // judge compares the files.
 type judge struct {
 	*Comparison
-	list  *wanted.List
+	*changes
 	kinds map[wanted.Kind]*KindGain
 }
 
-// seen is a line of the result after, when it is judged.
-type seen struct {
-	old
-	volume int // as the line has it
-	path   string
-	weight float64
-}
-
-// pending is a file of the result after that was not found by number and path.
-type pending struct {
-	old
-	line int
-	was  int32 // the line of the result before that it was found by; -1 for none
-}
-
 // filesOf matches the files of two results: by number and path, then what is left by
-// number, then by path. What it keeps of them is small and has no words, so the
-// lines whose words are to be told are read again.
+// number, then by path. What it keeps of them is small and has no words: the
+// lines of what is left are read again.
 func (j *judge) filesOf(before, after *result.Result) error {
 	places := volumes{}
 	was, err := load(before, places.of(before))
@@ -199,145 +138,133 @@ func (j *judge) filesOf(before, after *result.Result) error {
 		return err
 	}
 	volume := places.of(after)
-	of := func(o old, f *result.File) *seen {
-		return &seen{o, f.Volume, f.Path, f.Weight(j.list)}
-	}
-	var left []pending
-	err = eachLine(after, func(n int, f *result.File) {
-		o := newOld(f, volume[f.Volume])
-		if x := was.exact(&o); x >= 0 {
-			j.pair(&was.list[x], of(o, f))
-			return
+	left := newLines(after.Summary.Files.Total() + after.Summary.Folders.Total())
+	for _, find := range []func(*old) int32{was.exact, was.renamed, was.elsewhere} {
+		if left.n == 0 {
+			return j.gone(was, before)
 		}
-		left = append(left, pending{o, n, -1})
+		err = eachLine(after, func(n int, f *result.File) {
+			if !left.has(n) {
+				return
+			}
+			o := newOld(f, volume[f.Volume])
+			if x := find(&o); x >= 0 {
+				left.drop(n)
+				j.pair(&was.list[x], &o, f)
+			}
+		})
+		if err != nil {
+			return err
+		}
+	}
+	err = eachLine(after, func(n int, f *result.File) {
+		if left.has(n) {
+			o := newOld(f, volume[f.Volume])
+			j.pair(nil, &o, f)
+		}
 	})
 	if err != nil {
 		return err
 	}
-	for i := range left {
-		left[i].was = was.renamed(&left[i].old)
-	}
-	for i := range left {
-		if p := &left[i]; p.was < 0 {
-			p.was = was.elsewhere(&p.old)
-		}
-	}
-	renamed := map[int32]int{} // changes that tell the path that a line before had
-	if len(left) > 0 {
-		err = eachLine(after, func(n int, f *result.File) {
-			if len(left) == 0 || left[0].line != n {
-				return
-			}
-			p := &left[0]
-			left = left[1:]
-			if p.was < 0 {
-				j.pair(nil, of(p.old, f))
-				return
-			}
-			if j.pair(&was.list[p.was], of(p.old, f)) {
-				renamed[p.was] = len(j.Changes) - 1
-			}
-		})
-	}
-	if err != nil || len(renamed) == 0 && !slices.ContainsFunc(was.list, func(o old) bool { return !o.used }) {
-		return err
+	return j.gone(was, before)
+}
+
+// gone tells of what was listed before and is not now.
+func (j *judge) gone(was *listedFiles, before *result.Result) error {
+	if !slices.ContainsFunc(was.list, func(o old) bool { return !o.used }) {
+		return nil
 	}
 	return eachLine(before, func(n int, f *result.File) {
-		x := &was.list[n]
-		if c, ok := renamed[int32(n)]; ok {
-			j.Changes[c].Old = f.Path
-		}
-		if !x.used {
-			j.note(Change{What: Gone, Volume: f.Volume, ID: x.id, Path: f.Path, Kind: wanted.KindOf(f.Path), Folder: x.folder,
-				Weight: f.Weight(j.list), Before: x.verdict(), Won: -x.read, Why: "it was listed before and is not now"})
+		if x := &was.list[n]; !x.used {
+			j.note(change{at: -1, was: x.at, what: Gone.rank(), why: whyGone, before: x.level, after: unlisted, volume: int32(f.Volume), weight: f.Weight(j.wanted), won: -x.read})
 		}
 	})
 }
 
-// pair compares a file with what it was; x is nil where it was not listed. It
-// reports whether the last change is to tell what path the file had.
-func (j *judge) pair(x *old, now *seen) (renamed bool) {
-	c := Change{What: Same, Volume: now.volume, ID: now.id, Path: now.path, Kind: wanted.KindOf(now.path), Folder: now.folder,
-		Weight: now.weight, After: now.verdict()}
+// pair compares a file with what it was; x is nil where it was not listed.
+func (j *judge) pair(x, now *old, f *result.File) {
+	c := change{at: now.at, was: -1, before: unlisted, after: now.level, volume: int32(f.Volume), weight: f.Weight(j.wanted)}
 	if x == nil {
-		c.What, c.Won = Found, now.read
-		j.gain(&c, c.After == result.Intact, false)
+		c.what, c.won = Found.rank(), now.read
+		j.gain(&c, f, now.verdict() == result.Intact, false)
 		j.note(c)
-		return false
+		return
 	}
-	c.Before, c.Won = x.verdict(), now.read-x.read
-	renamed = x.path != now.old.path
+	c.was, c.before, c.won = x.at, x.level, now.read-x.read
+	c.renamed = x.path != now.path
 	up := now.level - x.level
-	whole := c.Before == result.Intact && c.After == result.Intact
+	whole := x.verdict() == result.Intact && now.verdict() == result.Intact
+	what := Same
 	switch {
 	case up < 0:
-		c.What, c.Why = Fell, "its verdict was better before"
-	case x.size >= 0 && now.size >= 0 && x.size != now.size && c.Before == result.Intact:
-		c.What, c.Why = Changed, fmt.Sprintf("its size was %d and is %d", x.size, now.size)
+		what, c.why = Fell, whyVerdict
+	case x.size >= 0 && now.size >= 0 && x.size != now.size && x.verdict() == result.Intact:
+		what, c.why = Changed, whySize
 	case whole && x.modified != now.modified:
-		c.What, c.Why = Changed, "its time of change is another"
+		what, c.why = Changed, whyTime
 	case whole && x.extents != now.extents:
-		c.What, c.Why = Changed, "its content lies elsewhere"
+		what, c.why = Changed, whyPlace
 	case now.placed < x.placed:
-		c.What, c.Why = Fell, "its name, or the folder that it lies in, was known before"
+		what, c.why = Fell, whyName
 		if up > 0 {
-			c.What = Changed
+			what = Changed
 		}
-	case up == 0 && c.Won < 0:
-		c.What, c.Why = Fell, "less of its content is read than before"
+	case up == 0 && c.won < 0:
+		what, c.why = Fell, whyLess
 	case up == 0 && now.read+now.doubtful < x.read+x.doubtful:
-		c.What, c.Why = Fell, "the drive gave data for more of its content before, though it did not vouch for it"
-	case up > 0 && c.Won < 0:
-		c.What, c.Why = Changed, "its verdict is better, and less of its content is read than before"
+		what, c.why = Fell, whyDoubtful
+	case up > 0 && c.won < 0:
+		what, c.why = Changed, whyBetterLess
 	case up > 0:
-		c.What = Rose
-	case c.Won > 0:
-		c.What = More
+		what = Rose
+	case c.won > 0:
+		what = More
 	}
-	j.gain(&c, up > 0 && c.After == result.Intact, up > 0)
-	if renamed {
-		what := Renamed
+	j.gain(&c, f, up > 0 && now.verdict() == result.Intact, up > 0)
+	if c.renamed {
+		name := Renamed
 		if now.placed > x.placed {
-			what = Named
+			name = Named
 		}
-		if c.What == Same || c.What == More {
-			c.What = what
+		if what == Same || what == More {
+			what = name
 		} else {
-			j.Counts[what]++ // told once, under what is more
+			j.Counts[name]++ // told once, under what is more
 		}
 	}
-	if c.What != Same {
+	if what != Same {
+		c.what = what.rank()
 		j.note(c)
 	}
-	return renamed
 }
 
 // gain counts what a file won. Folders have no content to win.
-func (j *judge) gain(c *Change, whole, rose bool) {
-	if c.Folder {
+func (j *judge) gain(c *change, f *result.File, whole, rose bool) {
+	if f.Kind == string(extract.KindFolder) {
 		return
 	}
-	g := j.kinds[c.Kind]
+	kind := wanted.KindOf(f.Path)
+	g := j.kinds[kind]
 	if g == nil {
-		g = &KindGain{Kind: c.Kind}
-		j.kinds[c.Kind] = g
+		g = &KindGain{Kind: kind}
+		j.kinds[kind] = g
 	}
-	if c.Won > 0 {
-		g.Bytes += c.Won
-		j.Bytes += c.Won
+	if c.won > 0 {
+		g.Bytes += c.won
+		j.Bytes += c.won
 	}
 	if rose || whole {
 		g.Rose++
 	}
 	if whole {
 		g.Whole++
-		g.Weight += c.Weight
+		g.Weight += c.weight
 		j.Whole++
-		j.Weight += c.Weight
+		j.Weight += c.weight
 	}
 }
 
-func (j *judge) note(c Change) {
-	j.Counts[c.What]++
-	j.Changes = append(j.Changes, &c)
+func (j *judge) note(c change) {
+	j.Counts[sorts[c.what]]++
+	j.told = append(j.told, c)
 }

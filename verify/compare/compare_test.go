@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -8,6 +9,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"fileassay/extract/imap"
 	"fileassay/verify/files"
@@ -57,6 +59,25 @@ const (
 	lost    = result.Lost
 )
 
+// told are all changes in order.
+func told(t testing.TB, c *Comparison) (list []*Change) {
+	t.Helper()
+	for _, w := range sorts {
+		n := 0
+		for ch, err := range c.Changes.Of(w) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			list = append(list, ch)
+			n++
+		}
+		if n != c.Changes.Count(w) {
+			t.Errorf("%d of %s told, %d counted", n, w, c.Changes.Count(w))
+		}
+	}
+	return list
+}
+
 func TestChanges(t *testing.T) {
 	before := made(t, 1<<20, "a", "[[8192,4096],[20480,1024]]",
 		entry{1, "same.txt", intact, 10, 10, 100, ""},
@@ -95,7 +116,7 @@ func TestChanges(t *testing.T) {
 		t.Fatal(err)
 	}
 	var got []string
-	for _, x := range c.Changes {
+	for _, x := range told(t, c) {
 		got = append(got, fmt.Sprintf("%s %s<%s %q->%q %d", x.What, x.Path, x.Old, x.Before, x.After, x.Won))
 	}
 	want := []string{
@@ -104,8 +125,8 @@ func TestChanges(t *testing.T) {
 		`gone gone.mbox< "intact"->"" -100`,
 		`changed moved content.db< "intact"->"intact" 0`,
 		`changed grew.txt< "intact"->"intact" 1`,
-		`rose Letters/found its name.odt<?/4 "lost"->"intact" 100`,
 		`rose rises.docx< "damaged"->"intact" 50`,
+		`rose Letters/found its name.odt<?/4 "lost"->"intact" 100`,
 		`rose number.txt< "damaged"->"intact" 6`,
 		`rose folder< "damaged"->"intact" 0`,
 		`found new.jpg< ""->"damaged" 5`,
@@ -125,7 +146,20 @@ func TestChanges(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(same.Changes) != 0 || same.Worse() || same.Sectors != 0 || same.Whole != 0 {
+	for _, c := range []*Comparison{c, same} {
+		var b bytes.Buffer
+		var read struct {
+			Comparison
+			Changes []*Change
+		}
+		if err := errors.Join(c.WriteJSON(&b), json.Unmarshal(b.Bytes(), &read)); err != nil {
+			t.Fatalf("%v in %s", err, &b)
+		}
+		if d := cmp.Diff(told(t, c), read.Changes, cmpopts.EquateEmpty()); d != "" || read.Whole != c.Whole || read.Type != "compare" {
+			t.Errorf("the JSON of a comparison (-want +got):\n%s", d)
+		}
+	}
+	if len(same.Counts) != 0 || same.Worse() || same.Sectors != 0 || same.Whole != 0 {
 		t.Errorf("a result against itself: %+v", same)
 	}
 }
@@ -187,7 +221,10 @@ func TestGoneWeight(t *testing.T) {
 	}
 	before := made(t, 1<<20, "a", "[]", entry{1, "log.txt", intact, 4096, 4096, 100, ""}, entry{2, "small.txt", intact, 10, 10, 300, ""})
 	c, err := Results(before, made(t, 1<<20, "a", "[]"), list)
-	if err != nil || len(c.Changes) != 2 || c.Changes[0].Path != "small.txt" || c.Changes[0].Weight != 7 || c.Changes[1].Weight != 0 {
-		t.Errorf("%v: %+v; want weights 7 and 0", err, c.Changes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if list := told(t, c); len(list) != 2 || list[0].Path != "small.txt" || list[0].Weight != 7 || list[1].Weight != 0 {
+		t.Errorf("%+v; want weights 7 and 0", list)
 	}
 }

@@ -67,7 +67,7 @@ func (c *Comparison) readContent(ctx context.Context, before, after *result.Resu
 	for _, r := range []*result.Result{before, after} {
 		rec.note(r)
 	}
-	h := &holders{after: after, a: a.Reader, b: b.Reader, list: c.list, options: o.Options, rec: rec, found: map[int]*held{}}
+	h := &holders{after: after, a: a.Reader, b: b.Reader, list: c.all.wanted, options: o.Options, rec: rec, found: map[int64]*holder{}}
 	s := &sweep{a: a.Reader, b: b.Reader, rec: rec, settle: h.settle, progress: o.Report}
 	s.batch.unit, s.batch.limit = rec.Sector, limit
 	if err := s.run(ctx); err != nil {
@@ -79,7 +79,7 @@ func (c *Comparison) readContent(ctx context.Context, before, after *result.Resu
 		}
 	}
 	c.Content = rec
-	c.changed(h.inOrder())
+	c.holdOther(h.found)
 	return nil
 }
 

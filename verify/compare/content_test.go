@@ -83,10 +83,10 @@ func comparedBy(t testing.TB, a, b *result.Result, limit int) *Comparison {
 	return c
 }
 
-// changes are the changed entries with their sectors.
-func changes(c *Comparison) []string {
+// changed are the changed entries with their sectors.
+func changed(t testing.TB, c *Comparison) []string {
 	list := []string{}
-	for _, ch := range c.Changes {
+	for _, ch := range told(t, c) {
 		if ch.Sectors > 0 {
 			list = append(list, fmt.Sprintf("%s %s %d", ch.What, ch.Path, ch.Sectors))
 		}
@@ -204,7 +204,7 @@ func TestContent(t *testing.T) {
 			if test.files == nil {
 				test.files = []string{}
 			}
-			if d := gocmp.Diff(test.files, changes(c)); d != "" {
+			if d := gocmp.Diff(test.files, changed(t, c)); d != "" {
 				t.Errorf("changed (-want +got):\n%s", d)
 			}
 			if d := gocmp.Diff(test.ranges, c.Content.At); test.ranges != nil && d != "" {
@@ -231,11 +231,11 @@ func TestContentUnreadAfter(t *testing.T) {
 		t.Errorf("%d sectors differ, %d lost; want 1 and 1", c.Content.Differ, c.Lost)
 	}
 	// it fell, and that is where it is told that other content differs too
-	if d := gocmp.Diff([]string{"fell " + big.Path + " 1"}, changes(c)); d != "" {
+	if d := gocmp.Diff([]string{"fell " + big.Path + " 1"}, changed(t, c)); d != "" {
 		t.Errorf("(-want +got):\n%s", d)
 	}
-	if c.Counts[Changed] != 1 || c.Counts[Fell] != 1 || !strings.HasSuffix(c.Changes[0].Why, "; 1 sector of its content holds other bytes") {
-		t.Errorf("counts %v, why %q", c.Counts, c.Changes[0].Why)
+	if c.Counts[Changed] != 1 || c.Counts[Fell] != 1 || !strings.HasSuffix(told(t, c)[0].Why, "; 1 sector of its content holds other bytes") {
+		t.Errorf("counts %v, why %q", c.Counts, told(t, c)[0].Why)
 	}
 }
 
@@ -334,7 +334,7 @@ func contentTruth(t *testing.T, f *fixture.Fixture) {
 		c := compared(t, dir, before, after)
 		got := map[string]int64{}
 		start := starts(c.after(t, dir))
-		for _, ch := range c.Changes {
+		for _, ch := range told(t, c) {
 			if ch.Sectors > 0 {
 				got[fmt.Sprintf("%d %s", start[ch.Volume], ch.Path)] = ch.Sectors
 			}
@@ -431,7 +431,7 @@ func TestContentImages(t *testing.T) {
 	a := pass{f.Image, nil}.verified(t, dir, "before")
 	b := verifyTo(t, dir, "after", filepath.Join(dir, "parts.000"), int64(len(image)), nil)
 	c := comparedBy(t, a, b, batchRanges)
-	if d := gocmp.Diff([]string{"changed " + big.Path + " 1"}, changes(c)); d != "" {
+	if d := gocmp.Diff([]string{"changed " + big.Path + " 1"}, changed(t, c)); d != "" {
 		t.Errorf("(-want +got):\n%s", d)
 	}
 	link := filepath.Join(dir, "link.img")
@@ -525,13 +525,16 @@ func TestContentProgress(t *testing.T) {
 	}
 }
 
-// Files are in the order of the result, whatever the order of a map.
+// Changes are in the order of the result, whatever the order of a map.
 func TestHeldOrder(t *testing.T) {
-	h := &holders{found: map[int]*held{}}
-	for k := range 50 {
-		h.found[k*7%50] = &held{line: k * 7 % 50}
+	c := &Comparison{Counts: map[What]int64{}, Content: &ContentRecord{}, all: &changes{}}
+	found := map[int64]*holder{}
+	for k := range int64(50) {
+		found[k] = &holder{change{at: k, what: Changed.rank()}, 1}
 	}
-	if list := h.inOrder(); !slices.IsSortedFunc(list, func(a, b *held) int { return cmp.Compare(a.line, b.line) }) || len(list) != 50 {
+	c.holdOther(found)
+	list := c.all.of(Changed)
+	if !slices.IsSortedFunc(list, func(a, b change) int { return cmp.Compare(a.at, b.at) }) || len(list) != 50 || c.Counts[Changed] != 50 {
 		t.Error("not in order")
 	}
 }

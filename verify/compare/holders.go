@@ -2,9 +2,7 @@ package compare
 
 import (
 	"bytes"
-	"cmp"
 	"context"
-	"fmt"
 	"slices"
 
 	"fileassay/extract"
@@ -14,10 +12,10 @@ import (
 	"fileassay/verify/wanted"
 )
 
-// held is an entry of the newer result with content in sectors that differ.
-type held struct {
-	line int // among those of the result
-	Change
+// holder is an entry of the newer result with content in sectors that differ.
+type holder struct {
+	change
+	sectors int64
 }
 
 // holders finds out what lies in sectors that differ, as the newer result and
@@ -28,7 +26,7 @@ type holders struct {
 	list    *wanted.List
 	options extract.Options
 	rec     *ContentRecord
-	found   map[int]*held // by line
+	found   map[int64]*holder // by where its line begins
 
 	open   *result.Volume     // the volume that is open: the last that was asked
 	fs     extract.Filesystem // nil where it cannot be opened
@@ -44,13 +42,12 @@ func (h *holders) settle(ctx context.Context, d *differing) error {
 		if err != nil {
 			return err
 		}
-		if line%1024 == 0 && ctx.Err() != nil {
+		if line++; line%1024 == 0 && ctx.Err() != nil {
 			return context.Cause(ctx)
 		}
 		if f.Kind != string(extract.KindFolder) {
-			h.file(d, f, line, claimed)
+			h.file(d, f, claimed)
 		}
-		line++
 	}
 	rest := &extract.Spans{}
 	for _, s := range d.list {
@@ -67,7 +64,7 @@ func (h *holders) settle(ctx context.Context, d *differing) error {
 
 // file notes a file if its content lies in sectors that differ, and adds those
 // to claimed.
-func (h *holders) file(d *differing, f *result.File, line int, claimed *extract.Spans) {
+func (h *holders) file(d *differing, f *result.File, claimed *extract.Spans) {
 	var mine extract.Spans
 	for _, list := range [][][3]int64{f.Extents, f.Patched} {
 		for _, e := range list {
@@ -87,13 +84,13 @@ func (h *holders) file(d *differing, f *result.File, line int, claimed *extract.
 		return
 	}
 	claimed.AddAll(&mine)
-	x := h.found[line]
+	x := h.found[f.At]
 	if x == nil {
-		x = &held{line, Change{What: Changed, Volume: f.Volume, ID: f.ID, Path: f.Path, Kind: wanted.KindOf(f.Path), Weight: f.Weight(h.list),
-			Before: f.Verdict, After: f.Verdict}}
-		h.found[line] = x
+		level := int8(slices.Index(levels[:], f.Verdict))
+		x = &holder{change: change{at: f.At, was: -1, what: Changed.rank(), before: level, after: level, volume: int32(f.Volume), weight: f.Weight(h.list)}}
+		h.found[f.At] = x
 	}
-	x.Sectors += n
+	x.sectors += n
 }
 
 // extent gives the sectors in which content at [start, end) of the image may
@@ -226,58 +223,31 @@ func (h *holders) enter(ctx context.Context, v *result.Volume) error {
 	return nil
 }
 
-// inOrder are the entries that were found, in the order of the result.
-func (h *holders) inOrder() []*held {
-	list := make([]*held, 0, len(h.found))
-	for _, x := range h.found {
-		list = append(list, x)
+// holdOther tells of entries whose content differs, by place of their lines,
+// beside what else became of them: what got worse is never told under what did
+// not.
+func (c *Comparison) holdOther(found map[int64]*holder) {
+	c.Content.Files = int64(len(found))
+	c.all.sectors = map[int64]int64{}
+	for at, x := range found {
+		c.all.sectors[at] = x.sectors
 	}
-	slices.SortFunc(list, func(a, b *held) int { return cmp.Compare(a.line, b.line) })
-	return list
-}
-
-// changed tells of entries whose content differs, beside what else became of
-// them: what got worse is never told under what did not.
-func (c *Comparison) changed(list []*held) {
-	c.Content.Files = int64(len(list))
-	type key struct {
-		volume int
-		id     uint64
-		path   string
-	}
-	told := make(map[key]*Change, len(list)) // of those alone
-	for _, x := range list {
-		told[key{x.Volume, x.ID, x.Path}] = nil
-	}
-	for _, ch := range c.Changes {
-		k := key{ch.Volume, ch.ID, ch.Path}
-		if _, asked := told[k]; asked && ch.What != Gone {
-			told[k] = ch
-		}
-	}
-	for _, x := range list {
-		words := fmt.Sprintf("%d sectors of its content hold other bytes", x.Sectors)
-		if x.Sectors == 1 {
-			words = "1 sector of its content holds other bytes"
-		}
-		ch := told[key{x.Volume, x.ID, x.Path}]
-		if ch == nil {
-			x.Why = words
-			c.Counts[Changed]++
-			c.Changes = append(c.Changes, &x.Change)
+	for i := range c.all.told {
+		ch := &c.all.told[i]
+		if found[ch.at] == nil { // as of what is gone
 			continue
 		}
-		ch.Sectors = x.Sectors
-		if ch.Why != "" {
-			words = ch.Why + "; " + words
-		}
-		ch.Why = words
-		if ch.What != Changed {
+		delete(found, ch.at)
+		if what := sorts[ch.what]; what != Changed {
 			c.Counts[Changed]++
-		}
-		if ch.What != Fell {
-			ch.What = Changed // it is counted under what it was, too
+			if what != Fell {
+				ch.what = Changed.rank() // it is counted under what it was, too
+			}
 		}
 	}
-	c.sort()
+	c.Counts[Changed] += int64(len(found))
+	for _, x := range found {
+		c.all.told = append(c.all.told, x.change)
+	}
+	c.all.sort()
 }

@@ -10,12 +10,14 @@ import (
 	"sort"
 	"strings"
 
+	"fileassay/extract"
 	"fileassay/verify/result"
 )
 
 // old is what is remembered of a line of a result while two are matched, without its
 // words: a drive has millions. Where a path is to be told the result is read again.
 type old struct {
+	at       int64 // where its line begins
 	id       uint64
 	path     [16]byte // digest
 	size     int64    // -1 where unknown
@@ -32,11 +34,17 @@ type old struct {
 
 var levels = [...]result.Verdict{result.Lost, result.Damaged, result.Intact}
 
-func (o *old) verdict() result.Verdict {
-	if o.level < 0 {
+// unlisted is the level of what is not listed.
+const unlisted = -1
+
+func (o *old) verdict() result.Verdict { return verdictAt(o.level) }
+
+// verdictAt is the verdict of a level; "" for what is not listed.
+func verdictAt(level int8) result.Verdict {
+	if level == unlisted {
 		return ""
 	}
-	return levels[o.level]
+	return levels[level]
 }
 
 // volumes numbers the volumes of two results by where they begin.
@@ -57,7 +65,7 @@ func (v volumes) of(r *result.Result) map[int]int32 {
 
 // newOld takes what is remembered of a line.
 func newOld(f *result.File, volume int32) old {
-	o := old{volume: volume, id: f.ID, level: int8(slices.Index(levels[:], f.Verdict)), folder: f.Kind == "folder", size: -1, placed: 2}
+	o := old{at: f.At, volume: volume, id: f.ID, level: int8(slices.Index(levels[:], f.Verdict)), folder: f.Kind == string(extract.KindFolder), size: -1, placed: 2}
 	sum := sha256.Sum256([]byte(f.Path))
 	copy(o.path[:], sum[:])
 	switch {
@@ -106,6 +114,28 @@ type listedFiles struct {
 type sameID struct {
 	at     int32 // the first in byID
 	folder bool
+}
+
+// lines are lines of a result by their numbers, in a bit each.
+type lines struct {
+	bits []uint64
+	n    int64 // how many are left
+}
+
+// newLines has the first n lines.
+func newLines(n int64) *lines {
+	l := &lines{make([]uint64, (n+63)/64), n}
+	for i := range l.bits {
+		l.bits[i] = ^uint64(0)
+	}
+	return l
+}
+
+func (l *lines) has(n int) bool { return l.bits[n/64]&(1<<(n%64)) != 0 }
+
+func (l *lines) drop(n int) {
+	l.bits[n/64] &^= 1 << (n % 64)
+	l.n--
 }
 
 // roomFor bounds how many files room is made for before they are seen.

@@ -161,23 +161,23 @@ func TestExtents(t *testing.T) {
 				}
 			}
 		}
-		h := &holders{a: reader(p), b: reader(q), list: wanted.Default(), rec: &ContentRecord{}, found: map[int]*held{}}
+		h := &holders{a: reader(p), b: reader(q), list: wanted.Default(), rec: &ContentRecord{}, found: map[int64]*holder{}}
 		var claimed extract.Spans
-		h.file(d, f, 7, &claimed)
+		h.file(d, f, &claimed)
 		got := int64(0)
-		if x := h.found[7]; x != nil {
-			got = x.Sectors
+		if x := h.found[f.At]; x != nil {
+			got = x.sectors
 		}
 		if got != int64(len(mine)) {
 			t.Fatalf("%d sectors of %v and %v, want %d", got, f.Extents, f.Patched, len(mine))
 		}
 	}
 	// what a result may claim
-	h := &holders{b: image.New(bytes.NewReader(nil), 100, nil, image.Options{}), list: wanted.Default(), found: map[int]*held{}}
+	h := &holders{b: image.New(bytes.NewReader(nil), 100, nil, image.Options{}), list: wanted.Default(), found: map[int64]*holder{}}
 	d := &differing{unit: unit, list: []extract.Span{{Start: 0, End: 96}}}
 	d.index()
 	for _, e := range [][3]int64{{0, -5, 10}, {0, 1 << 62, 1 << 62}, {0, 50, -1}, {0, 50, 51}, {0, 200, 1}} {
-		h.file(d, &result.File{Extents: [][3]int64{e}}, 1, &extract.Spans{})
+		h.file(d, &result.File{Extents: [][3]int64{e}}, &extract.Spans{})
 	}
 	if len(h.found) != 0 {
 		t.Error("an extent outside the image has content in it")

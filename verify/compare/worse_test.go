@@ -54,14 +54,15 @@ func TestWorseUnderItsName(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			list := told(t, r)
 			if c.what == "" {
-				if len(r.Changes) != 0 || r.Worse() {
-					t.Errorf("%+v, worse %v", r.Changes, r.Worse())
+				if len(list) != 0 || r.Worse() {
+					t.Errorf("%+v, worse %v", list, r.Worse())
 				}
 				return
 			}
-			if len(r.Changes) != 1 || r.Changes[0].What != c.what || !strings.Contains(r.Changes[0].Why, c.why) || r.Worse() != (c.what == Fell || c.what == Changed) {
-				t.Errorf("%+v, worse %v; want %s: %s", r.Changes, r.Worse(), c.what, c.why)
+			if len(list) != 1 || list[0].What != c.what || !strings.Contains(list[0].Why, c.why) || r.Worse() != (c.what == Fell || c.what == Changed) {
+				t.Errorf("%+v, worse %v; want %s: %s", list, r.Worse(), c.what, c.why)
 			}
 		})
 	}

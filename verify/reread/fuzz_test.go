@@ -204,7 +204,7 @@ func FuzzPlan(f *testing.F) {
 			t.Fatalf("takes %v in a budget of %v", p.Took, o.Budget)
 		}
 		c, err := compare.Results(r, r, nil)
-		if err == nil && (c.Lost != 0 || c.Sectors != 0 || len(c.Changes) != 0) {
+		if err == nil && (c.Lost != 0 || c.Sectors != 0 || len(c.Counts) != 0) {
 			t.Fatalf("a result against itself: %+v", c)
 		}
 	})

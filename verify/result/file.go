@@ -31,6 +31,8 @@ type File struct {
 	Needs     [][2]int64 // [offset, length] unread metadata that would tell more of it
 	Why       []string
 	Modified  string // see [File.Time]
+
+	At int64 // where its line begins in a result that was read, see [Result.FileAt]; no part of the line
 }
 
 // Packing says how the extents of compressed content become content. Each list

@@ -92,7 +92,6 @@ func read(ctx context.Context, path string, f io.ReaderAt, size int64) (*Result,
 	var file File
 	stage := 0
 	for {
-		at := in.next
 		line, err := in.read()
 		if errors.Is(err, io.EOF) {
 			break
@@ -104,7 +103,7 @@ func read(ctx context.Context, path string, f io.ReaderAt, size int64) (*Result,
 			if stage == 0 {
 				return nil, err
 			}
-			return nil, fmt.Errorf("line %d: %w", at.line, err)
+			return nil, fmt.Errorf("line %d: %w", in.at.line, err)
 		}
 	}
 	switch {
@@ -222,6 +221,7 @@ func lineType(line []byte) (string, error) {
 type lineReader struct {
 	until context.Context
 	in    *bufio.Reader
+	at    mark // where the line that was read last begins
 	next  mark
 	long  []byte
 }
@@ -244,6 +244,7 @@ func (l *lineReader) read() ([]byte, error) {
 		return nil, l.until.Err()
 	}
 	for {
+		l.at = l.next
 		line, err := l.in.ReadSlice('\n')
 		if errors.Is(err, bufio.ErrBufferFull) {
 			l.long = append(l.long[:0], line...)
@@ -278,7 +279,6 @@ func (r *Result) Places() iter.Seq2[*Place, error] {
 		var l unreadLine
 		pos := int64(0)
 		for {
-			at := in.next.line
 			line, err := in.read()
 			if errors.Is(err, io.EOF) {
 				return
@@ -290,7 +290,7 @@ func (r *Result) Places() iter.Seq2[*Place, error] {
 				}
 			}
 			if err != nil {
-				yield(nil, r.fault(at, err))
+				yield(nil, r.fault(in.at.line, err))
 				return
 			}
 			if !more {
@@ -313,7 +313,6 @@ func (r *Result) FilesInto(room func() *File) iter.Seq2[*File, error] {
 	return func(yield func(*File, error) bool) {
 		in := r.lines(r.files, r.size)
 		for {
-			at := in.next.line
 			line, err := in.read()
 			kind := ""
 			if err == nil {
@@ -325,15 +324,13 @@ func (r *Result) FilesInto(room func() *File) iter.Seq2[*File, error] {
 			var f *File
 			if err == nil {
 				f = room()
-				if err = parseFile(line, f); err == nil {
-					err = r.checkFile(f)
-				}
+				err = r.parseFile(line, in.at.at, f)
 			}
 			if err != nil {
 				if errors.Is(err, io.EOF) {
 					err = errNoSummary
 				}
-				yield(nil, r.fault(at, err))
+				yield(nil, r.fault(in.at.line, err))
 				return
 			}
 			if !yield(f, nil) {
@@ -341,6 +338,41 @@ func (r *Result) FilesInto(room func() *File) iter.Seq2[*File, error] {
 			}
 		}
 	}
+}
+
+// FileAt reads the line of one file again, by its place, into f.
+func (r *Result) FileAt(at int64, f *File) error {
+	line, err := r.lineAt(at)
+	if err == nil {
+		err = r.parseFile(line, at, f)
+	}
+	if err != nil && r.until.Err() == nil {
+		return &files.InputError{Err: fmt.Errorf("result %s, byte %d: %w; was it changed? open it again", r.Path, at, err)}
+	}
+	return r.until.Err()
+}
+
+// lineAt is the line that begins at a place.
+func (r *Result) lineAt(at int64) ([]byte, error) {
+	for n := int64(4 << 10); ; n *= 4 {
+		b := make([]byte, min(n, r.size-at))
+		if k, err := r.f.ReadAt(b, at); k < len(b) {
+			return nil, err
+		}
+		if end := bytes.IndexByte(b, '\n'); end >= 0 || n >= r.size-at {
+			return b[:end+1], nil
+		}
+	}
+}
+
+// parseFile reads the line of a file, which begins at a place.
+func (r *Result) parseFile(line []byte, at int64, f *File) error {
+	err := parseFile(line, f)
+	f.At = at
+	if err != nil {
+		return err
+	}
+	return r.checkFile(f)
 }
 
 func (r *Result) fault(line int, err error) error {
