@@ -34,7 +34,7 @@ func TestCompareContent(t *testing.T) {
 	first := told("--content")
 	var c struct {
 		compare.Comparison
-		Changes []*compare.Change
+		Changes []*compare.Change `json:"changes"`
 	}
 	decode(t, []byte(first), &c)
 	if c.Content == nil || c.Content.Differ != 1 || c.Content.Holds != (compare.Holds{Files: 1}) {

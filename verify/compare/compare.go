@@ -141,7 +141,7 @@ func (j *judge) filesOf(before, after *result.Result) error {
 	left := newLines(after.Summary.Files.Total() + after.Summary.Folders.Total())
 	for _, find := range []func(*old) int32{was.exact, was.renamed, was.elsewhere} {
 		if left.n == 0 {
-			return j.gone(was, before)
+			return j.gone(was, before, after, volume)
 		}
 		err = eachLine(after, func(n int, f *result.File) {
 			if !left.has(n) {
@@ -166,19 +166,36 @@ func (j *judge) filesOf(before, after *result.Result) error {
 	if err != nil {
 		return err
 	}
-	return j.gone(was, before)
+	return j.gone(was, before, after, volume)
 }
 
-// gone tells of what was listed before and is not now.
-func (j *judge) gone(was *listedFiles, before *result.Result) error {
+// gone tells of what was listed before and is not now. What had no known place
+// may have been a guess, or is listed by its name now: where the list is
+// complete, that it is gone is no loss.
+func (j *judge) gone(was *listedFiles, before, after *result.Result, volume map[int]int32) error {
 	if !slices.ContainsFunc(was.list, func(o old) bool { return !o.used }) {
 		return nil
 	}
-	return eachLine(before, func(n int, f *result.File) {
-		if x := &was.list[n]; !x.used {
+	complete := map[int32]bool{}
+	for i := range after.Volumes {
+		v := &after.Volumes[i]
+		complete[volume[v.Volume]] = v.Listing.Complete
+	}
+	settled := 0
+	err := eachLine(before, func(n int, f *result.File) {
+		x := &was.list[n]
+		switch {
+		case x.used:
+		case x.placed < placedWhole && complete[x.volume]:
+			settled++
+		default:
 			j.note(change{at: -1, was: x.at, what: Gone.rank(), why: whyGone, before: x.level, after: unlisted, volume: int32(f.Volume), weight: f.Weight(j.wanted), won: -x.read})
 		}
 	})
+	if settled > 0 {
+		j.Notes = append(j.Notes, fmt.Sprintf("%d entries without a known place before are not listed now: the lists are complete, so they were guesses, or stand under their names", settled))
+	}
+	return err
 }
 
 // pair compares a file with what it was; x is nil where it was not listed.

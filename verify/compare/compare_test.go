@@ -150,7 +150,7 @@ func TestChanges(t *testing.T) {
 		var b bytes.Buffer
 		var read struct {
 			Comparison
-			Changes []*Change
+			Changes []*Change `json:"changes"`
 		}
 		if err := errors.Join(c.WriteJSON(&b), json.Unmarshal(b.Bytes(), &read)); err != nil {
 			t.Fatalf("%v in %s", err, &b)

@@ -27,10 +27,18 @@ type old struct {
 	modified uint64 // hash
 	volume   int32  // its place among the volumes that either result knows, by where they begin
 	level    int8   // of its verdict
-	placed   int8   // how much of its path is known: 0 is not even its name, 1 not the folder that it lies in, 2 all of it
+	placed   int8   // how much of its path is known
 	folder   bool
 	used     bool
 }
+
+// How much of a path is known: not even the name, not the folder that it lies
+// in, or all of it.
+const (
+	placedNot = iota
+	placedName
+	placedWhole
+)
 
 var levels = [...]result.Verdict{result.Lost, result.Damaged, result.Intact}
 
@@ -65,14 +73,14 @@ func (v volumes) of(r *result.Result) map[int]int32 {
 
 // newOld takes what is remembered of a line.
 func newOld(f *result.File, volume int32) old {
-	o := old{at: f.At, volume: volume, id: f.ID, level: int8(slices.Index(levels[:], f.Verdict)), folder: f.Kind == string(extract.KindFolder), size: -1, placed: 2}
+	o := old{at: f.At, volume: volume, id: f.ID, level: int8(slices.Index(levels[:], f.Verdict)), folder: f.Kind == string(extract.KindFolder), size: -1, placed: placedWhole}
 	sum := sha256.Sum256([]byte(f.Path))
 	copy(o.path[:], sum[:])
 	switch {
 	case f.Unnamed:
-		o.placed = 0
+		o.placed = placedNot
 	case strings.HasPrefix(f.Path, "?/"):
-		o.placed = 1
+		o.placed = placedName
 	}
 	if f.Size != nil {
 		o.size = *f.Size

@@ -105,3 +105,20 @@ func TestWorseSectors(t *testing.T) {
 		t.Errorf("%v: %q, want a warning on volumes", err, r.Warnings)
 	}
 }
+
+// A guess that a complete list no longer has was no file.
+func TestGuessGone(t *testing.T) {
+	named, guess := entryOf("Casks/ledger.odt", "intact", 2048, 2048, 0), entryOf("?/chain-9", "damaged", 2048, 512, 0)
+	guess.ID++
+	for _, complete := range []bool{true, false} {
+		after := written(t, nil, nil, named)
+		after.Volumes[0].Listing.Complete = complete
+		c, err := Results(written(t, nil, nil, named, guess), after, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c.Worse() == complete || (len(c.Notes) == 1) != complete {
+			t.Errorf("complete %v: worse %v, notes %q", complete, c.Worse(), c.Notes)
+		}
+	}
+}
