@@ -19,6 +19,7 @@ import (
 	"fileassay/verify/files"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
+	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/truthtest/ntfsimage"
 )
 
@@ -253,6 +254,46 @@ func TestFaultsAreOfOneMap(t *testing.T) {
 	}
 	if found < 30 {
 		t.Errorf("only %d runs met a fault", found)
+	}
+}
+
+// One large place that cannot be read is one fault, however the walk comes upon
+// its sectors: the result is that of a map that calls all of it failed.
+func TestLargeFault(t *testing.T) {
+	home := fixture.Folder(t)
+	images := map[string]string{"ntfs3-kernel": home, "hfsx-cs-1k": filepath.Join(home, "..", "extract", "hfsplus", "testdata")}
+	if os.Getenv("FILEASSAY_TOOLS") == "1" { // larger images, which are no part of the repository
+		for _, name := range []string{"v06-ext4-4k", "v07-ext4-1k", "v09-ext3-1k", "hfsplus-4k", "v01-ntfs-4k"} {
+			images[name] = filepath.Join(home, "..", "..", "shared", "fixtures")
+		}
+	}
+	for name, folder := range images {
+		f := fixture.LoadFrom(t, folder, name)
+		b := &bench{in: t.TempDir(), out: t.TempDir(), size: int64(len(f.Image)), img: f.Image}
+		b.Image, b.Map, b.Result = filepath.Join(b.in, "drive.img"), filepath.Join(b.in, "map.csv"), filepath.Join(b.out, "r.jsonl")
+		write(t, b.Image, string(f.Image))
+		truthtest.WriteMap(t, b.Map, b.size, nil)
+		b.Force, b.Content = true, verify.ContentRead
+		rnd := rand.New(rand.NewPCG(5, 6))
+		for range 6 {
+			first, n := rnd.Int64N(b.size/512/4), 2048+rnd.Int64N(2048)
+			s := &shaky{img: b.img, bad: map[int64]bool{}}
+			for k := range n {
+				s.bad[first+k] = true
+			}
+			o, err := verify.RunThrough(t.Context(), b.Options, s)
+			if err != nil {
+				t.Fatalf("%s, %d sectors from %d: %v", name, n, first, err)
+			}
+			if len(o.Image.Broken) > 0 && (o.Clean() || o.Summary.ListingComplete) {
+				t.Errorf("%s, %d sectors from %d: clean or complete", name, n, first)
+			}
+			for _, x := range o.Image.Broken {
+				if x[0] < first*512 || x[0]+x[1] > (first+n)*512 {
+					t.Errorf("%s: %v is called broken, and only %d sectors from %d are", name, x, n, first)
+				}
+			}
+		}
 	}
 }
 

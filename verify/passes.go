@@ -15,12 +15,20 @@ import (
 // it turn to instead: a sound disk with bad places settles in two or three.
 const maxPasses = 16
 
+// From the pass of this number on, what lies beside a fault is asked for too,
+// twice as far in each pass: a walk may find its way into one large bad area a
+// sector at a time.
+const (
+	besidePass  = 3
+	besideFirst = 4 << 10 // bytes each way
+)
+
 // passes calls pass until one notes no new fault of the image file, with what
 // was noted so far as failed from the start: so what the last one says rests on
 // one map throughout. Then the image must be what it was when it was opened.
 // What passes before the last did is the caller's to throw away.
 func (in *Input) passes(ctx context.Context, pass func() error) error {
-	for range maxPasses {
+	for n := range maxPasses {
 		err := pass()
 		if _, input := errors.AsType[*files.InputError](err); err != nil && (ctx.Err() != nil || !input) {
 			return err
@@ -34,6 +42,12 @@ func (in *Input) passes(ctx context.Context, pass func() error) error {
 		next, found := in.Again()
 		if !found {
 			return nil
+		}
+		if n+1 >= besidePass {
+			if err := in.AskBeside(ctx, besideFirst<<(n+1-besidePass)); err != nil {
+				return err
+			}
+			next, _ = in.Again()
 		}
 		in.Reader = next
 	}

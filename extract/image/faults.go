@@ -1,6 +1,7 @@
 package image
 
 import (
+	"context"
 	"errors"
 	"io"
 	"slices"
@@ -58,6 +59,33 @@ func (r *Reader) Broken() []imap.Range {
 		return r.broken
 	}
 	return slices.Collect(noted.With(r.broken).Ranges())
+}
+
+// AskBeside asks the image file for what lies before and behind each place that
+// it did not give, sector by sector, as far as the map calls it read: until it
+// gives one, and for at most n bytes each way. What it does not give is noted.
+// It returns the context's error.
+func (r *Reader) AskBeside(ctx context.Context, n int64) error {
+	var bad []imap.Range
+	sector := make([]byte, faultUnit)
+	gives := func(at int64) bool {
+		length := min(faultUnit, r.size-at)
+		if length <= 0 || !r.IsRead(at, length) || readFull(r.src, sector[:length], at) == nil {
+			return true
+		}
+		bad = append(bad, imap.Range{Start: at, Length: length, State: imap.Failed})
+		return false
+	}
+	for _, b := range r.Broken() {
+		for at := b.Start - faultUnit; at >= max(b.Start-n, 0) && ctx.Err() == nil && !gives(at); at -= faultUnit {
+		}
+		for at := b.End(); at < b.End()+n && ctx.Err() == nil && !gives(at); at += faultUnit {
+		}
+	}
+	if len(bad) > 0 {
+		r.faults.add(bad)
+	}
+	return ctx.Err()
 }
 
 // Retried is how many reads of the image file failed and then gave every byte
