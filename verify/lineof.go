@@ -12,7 +12,7 @@ func fillLine(r *result.File, volume int, f *extract.File, j *Judgement) {
 	*r = result.File{Volume: volume, ID: f.ID, Path: f.Path, NameBytes: f.NameBytes, Unnamed: f.Unnamed, Kind: string(f.Kind),
 		Verdict: j.Verdict, Runs: f.Executable, Stored: string(f.Stored), Target: f.Target, Damage: j.Damage, Heads: j.Heads, NoHead: j.NoHead,
 		Needs: j.Needs, Why: f.Why, Modified: result.FormatTime(f.Modified, f.LocalTime),
-		Extents: triples(r.Extents, j.Extents), Patched: triples(r.Patched, j.Patched)}
+		Extents: triples(r.Extents, j.Extents), Patched: triples(r.Patched, j.Patched), Holes: j.Holes}
 	if len(j.Packed) > 0 {
 		r.Packing = result.Packing{Method: f.Packing.Method, Unit: f.Packing.Unit, Valid: f.Packing.Valid, Units: j.Packed}
 	}

@@ -14,6 +14,7 @@ type Judgement struct {
 	Bytes   result.Bytes
 	Extents []extract.Extent // stored bytes in file order, merged where contiguous
 	Patched []extract.Extent // content bytes kept apart from their neighbours
+	Holes   int64            // content bytes without storage
 	Packed  [][]int64        // [Packing.Units]; nil where the file does not say how it is packed
 	Damage  []result.Damage
 	Needs   [][2]int64 // [offset, length] of unread metadata that would tell more
@@ -44,7 +45,6 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 	}
 	j.Counted = true
 	held := j.Verdict // of a link with content
-	var holes int64
 	pos := int64(0)
 	for i := range f.Pieces {
 		p := f.Pieces[i]
@@ -64,7 +64,7 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 		switch p.Kind {
 		case extract.Hole:
 			j.Bytes.Read += p.Length
-			holes += p.Length
+			j.Holes += p.Length
 		case extract.Data:
 			j.data(r, p)
 		case extract.Patched:
@@ -93,7 +93,7 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 		if f.RecordUnread {
 			j.Verdict = result.Damaged
 		}
-	case j.Bytes.Read-holes+j.Bytes.Doubtful == 0:
+	case j.Bytes.Read-j.Holes+j.Bytes.Doubtful == 0:
 		j.Verdict = result.Lost
 	default:
 		j.Verdict = result.Damaged

@@ -42,10 +42,11 @@ func made(t *testing.T, drive int64, proof string, unread string, files ...entry
 	for _, f := range files {
 		r := &result.File{ID: f.id, Path: f.path, Kind: f.kind, Size: &f.size, Modified: "2026-05-06T07:08:09Z", Verdict: f.verdict,
 			Damage: []result.Damage{}}
-		if f.size > 0 {
-			r.Extents = [][3]int64{{0, f.at, f.size}}
+		n := f.size - f.read
+		if f.read > 0 {
+			r.Extents = [][3]int64{{n, f.at, f.read}}
 		}
-		if n := f.size - f.read; n > 0 {
+		if n > 0 {
 			r.Damage = append(r.Damage, result.Damage{Image: -1, Length: n, What: result.Unlocated})
 		}
 		m.Files = append(m.Files, r)

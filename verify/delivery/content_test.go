@@ -11,8 +11,19 @@ import (
 
 func record(t testing.TB, line string) *result.File {
 	t.Helper()
+	fields := map[string]json.RawMessage{}
+	whole := (&result.File{}).AppendLine(nil) // what stands in every line
+	for _, b := range [][]byte{whole, []byte(line)} {
+		if err := json.Unmarshal(b, &fields); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b, err := json.Marshal(fields)
+	if err != nil {
+		t.Fatal(err)
+	}
 	var f result.File
-	if err := json.Unmarshal([]byte(line), &f); err != nil {
+	if err := json.Unmarshal(b, &f); err != nil {
 		t.Fatal(err)
 	}
 	return &f

@@ -16,6 +16,7 @@ var (
 	errNumbers  = errors.New("has numbers that no drive has; make it again with verify")
 	errStates   = errors.New("has bytes by state that are not its size; make it again with verify")
 	errDamage   = errors.New("has bytes by state that its damage does not bear out; make it again with verify")
+	errPlaced   = errors.New("has extents, holes and unlocated bytes that are not its size; make it again with verify")
 	errVerdict  = errors.New("has a verdict that its bytes do not bear out; make it again with verify")
 	errUnread   = errors.New("has content where nothing was read, by the result's own map, and does not say so; make it again with verify")
 	errReadOnly = errors.New("has damage where all was read, by the result's own map; make it again with verify")
@@ -32,6 +33,7 @@ type checker struct {
 	places  Places   // of the drive
 	volumes []Volume // as they add up
 	once    Once
+	borne   borne
 	waiting map[int]int64 // files that wait for each head
 }
 
@@ -145,7 +147,9 @@ func (c *checker) unread(line []byte) error {
 		return err
 	}
 	c.pos, _, err = l.each(&r.Image, len(r.Volumes), c.pos, func(p *Place) bool {
+		before := r.Unread.Len()
 		r.Unread.add(p.Start, p.End(), p.State)
+		c.borne.place(p, r.Unread.Len() > before)
 		p.Tally(&c.places, c.volumes)
 		return true
 	})
@@ -164,6 +168,7 @@ func (c *checker) file(f *File) error {
 	if !c.once.First(f.Volume, f.ID, f.Path) {
 		return errTwoLines
 	}
+	c.borne.file(f)
 	c.volumes[f.Volume-1].Tally(f)
 	for _, h := range f.Heads {
 		c.waiting[h]++
@@ -230,7 +235,7 @@ func (c *checker) finish() error {
 	if u != due {
 		return fmt.Errorf("the unread places have %w", errSums)
 	}
-	return nil
+	return c.borne.check()
 }
 
 // checkFile holds the line of a file to itself and to what was not read.
@@ -297,13 +302,16 @@ func (f *File) check() error {
 		}
 		whole = *b.Read == *f.Size
 	}
-	for _, list := range [][][3]int64{f.Extents, f.Patched} {
+	units := f.Stored == "compressed"
+	placed := f.Holes
+	for _, list := range [...][][3]int64{f.Extents, f.Patched} {
 		pos := int64(0)
 		for _, e := range list {
-			if !within(e[0], e[2]) || !within(e[1], e[2]) || e[2] == 0 || e[0] < pos && f.Stored != "compressed" {
+			if !within(e[0], e[2]) || !within(e[1], e[2]) || e[2] == 0 || !units && (e[0] < pos || f.Size != nil && e[0]+e[2] > *f.Size) {
 				return errNumbers
 			}
 			pos = e[0] + e[2]
+			placed += e[2]
 		}
 	}
 	var sum Bytes
@@ -326,6 +334,12 @@ func (f *File) check() error {
 	}
 	if told > 0 && (sum.Doubtful != *b.Doubtful || sum.Failed != *b.Failed || sum.Skipped != *b.Skipped || sum.Unlocated != *b.Unlocated) {
 		return errDamage
+	}
+	switch {
+	case f.Holes < 0 || f.Size != nil && f.Holes > *f.Size:
+		return errNumbers
+	case told > 0 && !units && placed+sum.Unlocated != *f.Size:
+		return errPlaced
 	}
 	switch {
 	case f.Verdict == Intact && (!whole || len(f.Damage) > 0), f.Verdict == Lost && told > 0 && *b.Doubtful > 0,

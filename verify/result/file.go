@@ -25,6 +25,7 @@ type File struct {
 	Target    string     // of a link
 	Extents   [][3]int64 // [offset in the file, in the image, length], in file order; holes are left out
 	Patched   [][3]int64 // content bytes that the filesystem keeps apart from their neighbours
+	Holes     int64      // content bytes without storage, which read as zeros
 	Damage    []Damage
 	Heads     []int      // that serve its unread places, where a head map tells
 	NoHead    bool       // the head map names no head for some of them

@@ -62,14 +62,17 @@ func appendFields[T any](b []byte, fields []field[T], t *T) []byte {
 	return append(b, '}')
 }
 
-var errTwice = errors.New("a field stands twice in a line")
+var (
+	errTwice = errors.New("a field stands twice in a line")
+	errLacks = errors.New("a line lacks a field")
+)
 
-// readFields reads an object into t. Fields that are not in the table are passed
-// over; one that stands twice, or differs from a name of the table in the case
+// readFields reads an object into t. A field that always stands there must.
+// Fields that are not in the table are passed over; one that stands twice, or differs from a name of the table in the case
 // of letters alone, is an error, since other readers may take either.
 func readFields[T any](s *scanner, fields []field[T], t *T) error {
 	seen, next := uint64(0), 0
-	return s.object(func(key []byte) error {
+	err := s.object(func(key []byte) error {
 		i, ok := find(fields, key, next)
 		if !ok {
 			if fold(fields, key) {
@@ -85,6 +88,12 @@ func readFields[T any](s *scanner, fields []field[T], t *T) error {
 		next = i + 1
 		return fields[i].read(s, t)
 	})
+	for i := range fields {
+		if f := &fields[i]; err == nil && f.omit == nil && seen&(1<<i) == 0 {
+			err = fmt.Errorf("%w: %s", errLacks, strings.Trim(f.name, `":`))
+		}
+	}
+	return err
 }
 
 // find looks a field up, beginning where the next one is due.
@@ -280,6 +289,7 @@ var fileFields = []field[File]{
 	present("target", func(f *File) *string { return &f.Target }, text),
 	always("extents", func(f *File) *[][3]int64 { return &f.Extents }, listOf(triple)),
 	present("patched", func(f *File) *[][3]int64 { return &f.Patched }, listOf(triple)),
+	present("holes", func(f *File) *int64 { return &f.Holes }, number),
 	always("damage", func(f *File) *[]Damage { return &f.Damage }, listOf(damage)),
 	present("heads", func(f *File) *[]int { return &f.Heads }, listOf(small)),
 	present("heads_unnamed", func(f *File) *bool { return &f.NoHead }, boolean),

@@ -3,6 +3,8 @@ package result
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -28,22 +30,54 @@ func encoded(t testing.TB, v any) []byte {
 // lineOf is a file's line with every field that there is.
 const lineOf = `{"type":"file","volume":2,"id":18446744073709551615,"path":"Depot/\u202eé \"a\".txt","name_bytes":"AP8=","unnamed":true,"kind":"file","size":4096,` +
 	`"verdict":"damaged","bytes":{"read":1,"doubtful":2,"failed":3,"skipped":4,"unlocated":4086},"executable":true,"stored":"compressed",` +
-	`"packing":{"method":"lznt1","unit":65536,"units":[[0,512,512]]},"target":"x","extents":[[0,512,100],[100,4096,9]],"patched":[[1,2,3]],` +
-	`"damage":[[0,null,5,"unlocated"],[5,9,7,"failed"]],"heads":[0,3],"needs":[[512,1024]],"why":["a","b"],"modified":"2019-04-02T09:12:44Z"}`
+	`"packing":{"method":"lznt1","unit":65536,"units":[[0,512,512]]},"target":"x","extents":[[0,512,100],[100,4096,9]],"patched":[[1,2,3]],"holes":7,` +
+	`"damage":[[0,null,5,"unlocated"],[5,9,7,"failed"]],"heads":[0,3],"heads_unnamed":true,"needs":[[512,1024]],"why":["a","b"],"modified":"2019-04-02T09:12:44Z"}`
 
 func TestParseFileRefuses(t *testing.T) {
-	for _, line := range []string{
-		"", "{", `{"type":"volume","verdict":"intact"}`, lineOf + "x", lineOf[:len(lineOf)-1],
-		`{"type":"file","size":1.5}`, `{"type":"file","size":99999999999999999999}`, `{"type":"file","id":-1}`,
-		`{"type":"file","extents":[[1,2]]}`, `{"type":"file","extents":[[1,2,3,4]]}`, `{"type":"file","damage":[[1,2,3]]}`,
-		`{"type":"file","path":"` + "\n" + `"}`, `{"type":"file","path":"\x"}`, `{"type":"file","path":"a`,
-		`{"type":"file","name_bytes":"*"}`, `{"type":"file","x":` + strings.Repeat("[", 10000) + strings.Repeat("]", 10000) + `}`,
-		`{"type":"file","x":-}`, `{"type":"file","extents":]]}`, `{"type":"file",}`, `{"type":"file","x":tru}`,
-		`{"type":"file","size":1,"size":2}`, `{"type":"file","Size":1}`, `{"type":"file","damage":[[0,-1,5,"failed"]]}`, `{"type":"file","volume":4294967297}`,
-		`{"type":"file","bytes":{"read":1,"read":2}}`,
+	lines := []string{"", "{", lineOf + "x", lineOf[:len(lineOf)-1]}
+	for _, edit := range [][2]string{
+		{`"type":"file"`, `"type":"volume"`}, {`"size":4096`, `"size":1.5`}, {`"size":4096`, `"size":99999999999999999999`},
+		{`"id":18446744073709551615`, `"id":-1`}, {`[0,512,100]`, `[1,2]`}, {`[0,512,100]`, `[1,2,3,4]`}, {`[5,9,7,"failed"]`, `[1,2,3]`},
+		{`Depot`, "\n"}, {`Depot`, `\x`}, {`"AP8="`, `"*"`}, {`"why":["a","b"]`, `"why":["a","b"],"x":` + strings.Repeat("[", 10000) + strings.Repeat("]", 10000)},
+		{`"kind":"file"`, `"kind":"file","x":-`}, {`"needs":[[512,1024]]`, `"needs":]]`}, {`"why":["a","b"],`, `"why":["a","b"],,`},
+		{`"kind":"file"`, `"kind":"file","x":tru`}, {`"size":4096`, `"size":4096,"size":2`}, {`"size":4096`, `"size":4096,"Size":1`},
+		{`[5,9,7,"failed"]`, `[5,-1,7,"failed"]`}, {`"volume":2`, `"volume":4294967297`}, {`"bytes":{"read":1,`, `"bytes":{"read":1,"read":2,`},
+		{`"bytes":{"read":1,`, `"bytes":{`}, {`"packing":{"method":"lznt1",`, `"packing":{`},
 	} {
+		line := strings.Replace(lineOf, edit[0], edit[1], 1)
+		if line == lineOf {
+			t.Fatalf("%s is not in the line", edit[0])
+		}
+		lines = append(lines, line)
+	}
+	if err := parseFile([]byte(lineOf), &File{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, line := range lines {
 		if err := parseFile([]byte(line), &File{}); err == nil {
 			t.Errorf("no error for %.80s", line)
+		}
+	}
+}
+
+// A line must have what stands in every line, and no more.
+func TestFieldsOfFile(t *testing.T) {
+	var all map[string]json.RawMessage
+	if err := json.Unmarshal([]byte(lineOf), &all); err != nil {
+		t.Fatal(err)
+	}
+	if len(all) != len(fileFields) {
+		t.Errorf("the line of the test has %d fields of %d", len(all), len(fileFields))
+	}
+	for _, f := range fileFields {
+		rest := maps.Clone(all)
+		delete(rest, strings.Trim(f.name, `":`))
+		line, err := json.Marshal(rest)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := parseFile(line, &File{}); errors.Is(err, errLacks) != (f.omit == nil) || f.omit != nil && err != nil {
+			t.Errorf("without %s: %v", f.name, err)
 		}
 	}
 }
@@ -51,7 +85,7 @@ func TestParseFileRefuses(t *testing.T) {
 // A record that is used again holds nothing of what it held before.
 func TestParseFileAgain(t *testing.T) {
 	long := strings.Replace(lineOf, `"needs":[`, `"needs":[`+strings.Repeat("[0,1],", 2*mostAgain), 1)
-	lines := []string{long, lineOf, `{"type":"file","verdict":"lost"}`, `{"type":"file","verdict":"intact","path":"b","extents":[[0,7,9]],"why":["c"]}`, lineOf}
+	lines := []string{long, lineOf, string((&File{Verdict: Lost}).AppendLine(nil)), string((&File{Verdict: Intact, Path: "b", Extents: [][3]int64{{0, 7, 9}}, Why: []string{"c"}}).AppendLine(nil)), lineOf}
 	var used File
 	for _, line := range lines {
 		var fresh File

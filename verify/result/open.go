@@ -87,7 +87,7 @@ var (
 // read reads and validates a result.
 func read(ctx context.Context, path string, f io.ReaderAt, size int64) (*Result, error) {
 	r := &Result{Path: path, until: ctx, f: f, size: size}
-	c := checker{r: r}
+	c := checker{r: r, borne: borne{m: &r.Unread}}
 	in := r.lines(mark{0, 1}, size)
 	var file File
 	stage := 0

@@ -12,6 +12,7 @@ import (
 	"slices"
 	"testing"
 
+	"fileassay/extract"
 	"fileassay/extract/imap"
 	"fileassay/verify/result"
 )
@@ -30,12 +31,14 @@ type Made struct {
 // Num is a number of a line that may be null.
 func Num(n int64) *int64 { return &n }
 
-// Fill makes a consistent result of what is there. Where Places are given, the
+// Fill makes a consistent result of what is there. What places are said to hold of
+// files, and no file has, is of unknown use. Where Places are given, the
 // damage of a file that has none is where its content crosses them: of
 // compressed content the units that do, or all of it where no unit is told.
 // Where no places are given, they are the sectors of the files' damage and of
-// what needs name. A file without extents gets them from its damage, a verdict
-// where it has none, and every sum is that of the lines.
+// what needs name. A file without extents gets them from its damage, holes are
+// what it does not locate, it gets a verdict where it has none, and every sum is
+// that of the lines.
 func (m *Made) Fill() { m.fill(slices.Values(m.Files)) }
 
 func (m *Made) fill(files iter.Seq[*result.File]) {
@@ -53,9 +56,17 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 	}
 	m.given = m.Places != nil
 	var told []result.Place
+	var content extract.Spans
 	waiting := map[int]int64{}
 	for f := range files {
 		m.complete(f)
+		for _, list := range [][][3]int64{f.Extents, f.Patched} {
+			for _, e := range list {
+				if m.given || len(f.Damage) > 0 {
+					content.Add(e[1], e[2])
+				}
+			}
+		}
 		m.Volumes[f.Volume-1].Tally(f)
 		for _, h := range f.Heads {
 			waiting[h]++
@@ -75,6 +86,7 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 	if !m.given {
 		m.Places = disjoint(told, im.Sector, im.DriveSize)
 	}
+	m.Places = held(m.Places, &content)
 	m.sums(waiting)
 }
 
@@ -93,6 +105,14 @@ func (m *Made) complete(f *result.File) {
 		}
 	}
 	count(f)
+	if f.Bytes.Read != nil && f.Stored != "compressed" {
+		f.Holes = *f.Size - *f.Bytes.Unlocated
+		for _, list := range [][][3]int64{f.Extents, f.Patched} {
+			for _, e := range list {
+				f.Holes -= e[2]
+			}
+		}
+	}
 }
 
 // placesOf are the places that a file says were not read.
@@ -129,16 +149,52 @@ func Unread(s imap.State, holds string, ranges ...[2]int64) (list []result.Place
 	return list
 }
 
-// disjoint makes whole sectors of places, each of them once.
+// disjoint makes whole sectors of places, each byte once. What a place does not
+// reach of its sectors is free.
 func disjoint(list []result.Place, sector, drive int64) (out []result.Place) {
 	slices.SortStableFunc(list, func(a, b result.Place) int { return cmp.Compare(a.Start, b.Start) })
 	pos := int64(0)
 	for _, p := range list {
-		start, end := max(p.Start/sector*sector, pos), min((p.End()+sector-1)/sector*sector, drive)
-		if start < end {
-			out = append(out, result.Place{Start: start, Length: end - start, Kind: p.Kind})
-			pos = end
+		free := p.Kind
+		if len(free.In) > 0 {
+			free = kind(p.State, p.In[0].Volume, result.HoldsFree)
 		}
+		for _, part := range []result.Place{{Length: p.Start, Kind: free}, p, {Start: p.End(), Length: (p.End()+sector-1)/sector*sector - p.End(), Kind: free}} {
+			start, end := max(part.Start, p.Start/sector*sector, pos), min(part.End(), drive)
+			if start < end {
+				out = append(out, result.Place{Start: start, Length: end - start, Kind: part.Kind})
+				pos = end
+			}
+		}
+	}
+	return out
+}
+
+// held are places of which none holds content of files where there is none.
+func held(list []result.Place, content *extract.Spans) (out []result.Place) {
+	for _, p := range list {
+		if p.Most() != result.HoldsFiles {
+			out = append(out, p)
+			continue
+		}
+		none := slices.Clone(p.In)
+		for i := range none {
+			if none[i].Holds == result.HoldsFiles {
+				none[i].Holds = result.HoldsUnknown
+			}
+		}
+		pos := p.Start
+		add := func(end int64, in []result.Holder) {
+			if end > pos {
+				out = append(out, result.Place{Start: pos, Length: end - pos, Kind: result.Kind{State: p.State, In: in}})
+				pos = end
+			}
+		}
+		for c := range content.Within(p.Start, p.Length) {
+			add(c.Start, none)
+			add(c.End, p.In)
+		}
+		add(p.End(), none)
 	}
 	return out
 }
