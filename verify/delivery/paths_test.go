@@ -5,6 +5,7 @@ import (
 	"runtime"
 	"testing"
 
+	"fileassay/verify/paths"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest/madelist"
 )
@@ -32,7 +33,7 @@ func BenchmarkPlan(b *testing.B) {
 				before := held()
 				var p *plan
 				peak := madelist.Peak(func() {
-					if p, err = newPlan(b.Context(), res, sel, []byte{0}); err != nil || len(p.files) != s.Files {
+					if p, err = newPlan(b.Context(), res, sel, []byte{0}, new(paths.Store)); err != nil || len(p.files) != s.Files {
 						b.Fatalf("%d files: %v", s.Files, err)
 					}
 				})
