@@ -25,8 +25,12 @@ type Store struct {
 	blocks  [][]byte // names, each behind its length as a varint
 	folders []folder // the first has the empty path; a folder stands behind the one that it lies in
 	known   map[inFolder]int32
-	last    string // the folder of the path that was added last, with "/" at its end
-	lastAt  int32
+	near    [2]nearFolder // folders that were added to last, the latest first: two lists may come in turns
+}
+
+type nearFolder struct {
+	path string // with "/" at its end; "" for the first
+	at   int32
 }
 
 type folder struct {
@@ -57,36 +61,51 @@ func (s *Store) Add(path string) Path {
 	if at < 0 {
 		return Path{0, s.keep(path)}
 	}
-	if path[:at+1] != s.last {
-		s.lastAt = s.enter(path[:at+1])
-		s.last = strings.Clone(path[:at+1])
-	}
-	return Path{s.lastAt, s.keep(path[at+1:])}
+	return Path{s.enter(path[:at+1]), s.keep(path[at+1:])}
 }
 
 // enter is the place of a folder, which is kept where it is not yet. Its path ends
-// in "/". Most of the way is that to the last one.
+// in "/". Most of the way is that to a folder that was added to last.
 func (s *Store) enter(path string) int32 {
-	in, from := s.lastAt, 0
-	for i := 0; i < len(path) && i < len(s.last) && path[i] == s.last[i]; i++ {
-		if path[i] == '/' {
-			from = i + 1
+	k, from := 1, 0
+	for i := range s.near {
+		if n := shared(path, s.near[i].path); n > from {
+			k, from = i, n
 		}
 	}
-	for range strings.Count(s.last[from:], "/") {
-		in = s.folders[in].parent
-	}
-	for from < len(path) {
-		part, _, _ := strings.Cut(path[from:], "/")
-		at, ok := s.known[inFolder{in, part}]
-		if !ok {
-			at = int32(len(s.folders))
-			s.folders = append(s.folders, folder{in, s.keep(part)})
-			s.known[inFolder{in, strings.Clone(part)}] = at
+	near := s.near[k]
+	if near.path != path {
+		for range strings.Count(near.path[from:], "/") {
+			near.at = s.folders[near.at].parent
 		}
-		in, from = at, from+len(part)+1
+		for from < len(path) {
+			part, _, _ := strings.Cut(path[from:], "/")
+			at, ok := s.known[inFolder{near.at, part}]
+			if !ok {
+				at = int32(len(s.folders))
+				s.folders = append(s.folders, folder{near.at, s.keep(part)})
+				s.known[inFolder{near.at, strings.Clone(part)}] = at
+			}
+			near.at, from = at, from+len(part)+1
+		}
+		near.path = strings.Clone(path)
 	}
-	return in
+	s.near[k], s.near[0] = s.near[0], near
+	return near.at
+}
+
+// shared is how much of two ways is the same, up to and with a "/".
+func shared(a, b string) int {
+	if a == b {
+		return len(a)
+	}
+	n := 0
+	for i := 0; i < len(a) && i < len(b) && a[i] == b[i]; i++ {
+		if a[i] == '/' {
+			n = i + 1
+		}
+	}
+	return n
 }
 
 func (s *Store) keep(text string) name {

@@ -34,3 +34,16 @@ func Peak(f func()) int64 {
 	<-stopped
 	return max(peak, held()) - before
 }
+
+// Held runs f and returns how much more memory is in use for what it made, in
+// bytes.
+func Held(f func() any) int64 {
+	var before, after runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&before)
+	made := f()
+	runtime.GC()
+	runtime.ReadMemStats(&after)
+	runtime.KeepAlive(made)
+	return int64(after.HeapAlloc) - int64(before.HeapAlloc)
+}
