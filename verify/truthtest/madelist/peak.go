@@ -38,12 +38,16 @@ func Peak(f func()) int64 {
 // Held runs f and returns how much more memory is in use for what it made, in
 // bytes.
 func Held(f func() any) int64 {
-	var before, after runtime.MemStats
-	runtime.GC()
-	runtime.ReadMemStats(&before)
+	inUse := func() int64 {
+		var m runtime.MemStats
+		runtime.GC()
+		runtime.GC() // what pools kept goes with the second
+		runtime.ReadMemStats(&m)
+		return int64(m.HeapAlloc)
+	}
+	before := inUse()
 	made := f()
-	runtime.GC()
-	runtime.ReadMemStats(&after)
+	after := inUse()
 	runtime.KeepAlive(made)
-	return int64(after.HeapAlloc) - int64(before.HeapAlloc)
+	return after - before
 }
