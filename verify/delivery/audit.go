@@ -20,6 +20,7 @@ import (
 
 	"fileassay/extract/image"
 	"fileassay/verify/files"
+	"fileassay/verify/paths"
 	"fileassay/verify/result"
 )
 
@@ -105,10 +106,10 @@ func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
 	if err := a.list(ctx); err != nil {
 		return nil, err
 	}
-	if _, ok := a.there[journalName]; ok {
+	if a.entry(journalName) != nil {
 		return nil, &files.InputError{Err: fmt.Errorf("folder %s: the delivery is not finished; run its extract command again first", o.Folder)}
 	}
-	_, a.rep.Bag = a.there[declarationName]
+	a.rep.Bag = a.entry(declarationName) != nil
 	if a.rep.Bag {
 		if err := a.bag(ctx); err != nil {
 			return nil, err
@@ -128,6 +129,8 @@ func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
 
 // entry is a file of the folder.
 type entry struct {
+	path     paths.Path
+	payload  bool // of a bag
 	size     int64
 	modified int64 // nanoseconds from 1970
 	mode     fs.FileMode
@@ -139,7 +142,9 @@ type entry struct {
 type audit struct {
 	o     AuditOptions
 	root  *os.Root
-	there map[string]entry // all files of the folder
+	paths *paths.Store
+	there []entry       // all files of the folder
+	where map[key]int32 // in there, by path
 	rep   *AuditReport
 	sorts map[Finding]int   // how many findings of a sort there are, of those that are not all listed
 	info  map[string]string // of the bag
@@ -148,7 +153,15 @@ type audit struct {
 }
 
 func newAudit(o AuditOptions, root *os.Root) *audit {
-	return &audit{o: o, root: root, there: map[string]entry{}, sorts: map[Finding]int{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
+	return &audit{o: o, root: root, paths: new(paths.Store), where: map[key]int32{}, sorts: map[Finding]int{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
+}
+
+// entry is the file of a path, nil where there is none.
+func (a *audit) entry(path string) *entry {
+	if i, ok := a.where[keyOf(path)]; ok {
+		return &a.there[i]
+	}
+	return nil
 }
 
 func (a *audit) found(path, what, format string, v ...any) {
@@ -191,8 +204,9 @@ func (a *audit) list(ctx context.Context) error {
 		case st.IsDir():
 			a.found(p, FoundExtra, "is a link to a folder")
 		case st.Mode().IsRegular():
-			x.size = st.Size()
-			a.there[p] = x
+			x.size, x.path, x.payload = st.Size(), a.paths.Add(p), strings.HasPrefix(p, payloadName+"/")
+			a.where[keyOf(p)] = int32(len(a.there))
+			a.there = append(a.there, x)
 		default:
 			a.found(p, FoundExtra, "is no regular file")
 		}
@@ -215,43 +229,29 @@ func (a *audit) bag(ctx context.Context) error {
 	if b, err := readFile(a.root, declarationName, tagLimit); err != nil || string(b) != declaration {
 		a.found(declarationName, FoundBag, "is not the declaration of a bag of version 1.0 in UTF-8")
 	}
-	b, err := readFile(a.root, manifestName, manifestLimit)
-	if err != nil {
-		a.found(manifestName, FoundBag, "cannot be read: %v", err)
+	payload := a.manifest(manifestName, manifestLimit)
+	if payload == nil {
 		return nil
 	}
-	payload, err := parseManifest(b)
-	if err != nil {
-		a.found(manifestName, FoundBag, "%v", err)
-		return nil
-	}
-	want := make(map[string][32]byte, len(payload))
-	for _, s := range payload {
-		if _, twice := want[s.path]; twice {
-			a.found(s.path, FoundBag, "stands twice in %s", manifestName)
+	for _, s := range payload.sums {
+		if p := a.paths.String(s.path); !strings.HasPrefix(p, payloadName+"/") {
+			a.found(p, FoundBag, "is in %s, and no payload", manifestName)
 		}
-		if !strings.HasPrefix(s.path, payloadName+"/") {
-			a.found(s.path, FoundBag, "is in %s, and no payload", manifestName)
-		}
-		want[s.path] = s.sha256
 	}
 	if b, err := readFile(a.root, infoName, tagLimit); err == nil {
 		a.info = parseInfo(b)
 	}
 	tags := a.tags()
 	a.oxum()
-	for p := range a.there {
-		if _, ok := want[p]; ok {
+	for k, i := range a.where {
+		if payload.has(k) || tags.has(k) {
 			continue
 		}
-		if _, ok := tags[p]; ok {
-			continue
-		}
-		if p != tagManifestName {
+		if p := a.paths.String(a.there[i].path); p != tagManifestName {
 			a.found(p, FoundExtra, "is in no manifest")
 		}
 	}
-	for _, list := range []map[string][32]byte{want, tags} {
+	for _, list := range []*manifest{payload, tags} {
 		if err := a.digests(ctx, list); err != nil {
 			return err
 		}
@@ -259,38 +259,86 @@ func (a *audit) bag(ctx context.Context) error {
 	return nil
 }
 
+// manifest is what a manifest of a bag says.
+type manifest struct {
+	sums []sum
+	at   map[key]int32 // where in sums a path is; of two lines the later one counts
+}
+
+// sum is a file with its digest.
+type sum struct {
+	path   paths.Path
+	sha256 [32]byte
+}
+
+// has reports whether a path is in a manifest.
+func (m *manifest) has(path key) bool {
+	if m == nil {
+		return false
+	}
+	_, ok := m.at[path]
+	return ok
+}
+
+// manifest reads a manifest of the folder; nil where it is none.
+func (a *audit) manifest(name string, limit int64) *manifest {
+	f, err := a.root.Open(name)
+	if err == nil {
+		defer f.Close()
+		if x := a.entry(name); x != nil && x.size > limit {
+			err = fmt.Errorf("has more than %d bytes", limit)
+		}
+	}
+	if err != nil {
+		a.found(name, FoundBag, "cannot be read: %v", err)
+		return nil
+	}
+	m := &manifest{at: map[key]int32{}}
+	var twice []paths.Path
+	for line, err := range manifestLines(f) {
+		if err != nil {
+			a.found(name, FoundBag, "%v", err)
+			return nil
+		}
+		k := keyOf(line.path)
+		i, again := m.at[k]
+		if !again {
+			i = int32(len(m.sums))
+			m.at[k] = i
+			m.sums = append(m.sums, sum{path: a.paths.Add(line.path)})
+		} else {
+			twice = append(twice, m.sums[i].path)
+		}
+		m.sums[i].sha256 = line.sha256
+	}
+	for _, p := range twice {
+		a.found(a.paths.String(p), FoundBag, "stands twice in %s", name)
+	}
+	return m
+}
+
 // tags reads the tag manifest. What the drive gave is no business of it; and in
 // a delivery it lists the files that extract writes, and no other.
-func (a *audit) tags() map[string][32]byte {
-	tags := map[string][32]byte{}
-	b, err := readFile(a.root, tagManifestName, tagLimit)
-	if err != nil {
-		a.found(tagManifestName, FoundBag, "cannot be read: %v", err)
-		return tags
-	}
-	list, err := parseManifest(b)
-	if err != nil {
-		a.found(tagManifestName, FoundBag, "%v", err)
-		return tags
+func (a *audit) tags() *manifest {
+	tags := a.manifest(tagManifestName, tagLimit)
+	if tags == nil {
+		return nil
 	}
 	ours := a.ours()
 	names := []string{declarationName, infoName, manifestName}
 	if ours {
 		names = append(names, tableNames()...)
 	}
-	for _, s := range list {
-		switch _, twice := tags[s.path]; {
-		case twice:
-			a.found(s.path, FoundBag, "stands twice in %s", tagManifestName)
-		case s.path == tagManifestName || strings.HasPrefix(s.path, payloadName+"/"):
-			a.found(s.path, FoundBag, "has no place in %s", tagManifestName)
-		case ours && s.path != wantedName && !slices.Contains(names, s.path):
-			a.found(s.path, FoundExtra, "no delivery has such a file")
+	for _, s := range tags.sums {
+		switch p := a.paths.String(s.path); {
+		case p == tagManifestName || strings.HasPrefix(p, payloadName+"/"):
+			a.found(p, FoundBag, "has no place in %s", tagManifestName)
+		case ours && p != wantedName && !slices.Contains(names, p):
+			a.found(p, FoundExtra, "no delivery has such a file")
 		}
-		tags[s.path] = s.sha256
 	}
 	for _, name := range names {
-		if _, ok := tags[name]; !ok {
+		if !tags.has(keyOf(name)) {
 			a.found(name, FoundBag, "is not in %s", tagManifestName)
 		}
 	}
@@ -307,7 +355,7 @@ func (a *audit) ours() bool {
 	}
 	n := 0
 	for _, name := range tableNames() {
-		if _, ok := a.there[name]; ok {
+		if a.entry(name) != nil {
 			n++
 		}
 	}
@@ -329,8 +377,8 @@ func (a *audit) oxum() {
 		return
 	}
 	var octets, count int64
-	for p, x := range a.there {
-		if strings.HasPrefix(p, payloadName+"/") {
+	for _, x := range a.there {
+		if x.payload {
 			octets += x.size
 			count++
 		}
@@ -361,22 +409,25 @@ func parseInfo(b []byte) map[string]string {
 }
 
 // digests reads files again and holds them to their digests.
-func (a *audit) digests(ctx context.Context, want map[string][32]byte) error {
-	paths := make([]string, 0, len(want))
+func (a *audit) digests(ctx context.Context, m *manifest) error {
+	if m == nil {
+		return nil
+	}
+	want := make([]sum, 0, len(m.sums))
 	var total int64
-	for p := range want {
-		x, ok := a.there[p]
+	for k, i := range m.at {
+		at, ok := a.where[k]
 		if !ok {
-			a.found(p, FoundMissing, "is in the manifest")
+			a.found(a.paths.String(m.sums[i].path), FoundMissing, "is in the manifest")
 			continue
 		}
-		total += x.size
-		paths = append(paths, p)
+		total += a.there[at].size
+		want = append(want, m.sums[i])
 	}
-	slices.Sort(paths)
+	slices.SortFunc(want, func(x, y sum) int { return a.paths.Compare(x.path, y.path) })
 	var done, files atomic.Int64
-	return a.each(ctx, len(paths), func(i int, buf []byte) error {
-		p := paths[i]
+	return a.each(ctx, len(want), func(i int, buf []byte) error {
+		p := a.paths.String(want[i].path)
 		f, err := a.root.Open(p)
 		if err != nil {
 			a.found(p, FoundChanged, "cannot be read: %v", err)
@@ -385,14 +436,14 @@ func (a *audit) digests(ctx context.Context, want map[string][32]byte) error {
 		defer f.Close()
 		h := sha256.New()
 		n, err := io.CopyBuffer(h, struct{ io.Reader }{f}, buf)
-		a.report(Progress{"reading again", done.Add(n), total, files.Add(1), int64(len(paths))})
+		a.report(Progress{"reading again", done.Add(n), total, files.Add(1), int64(len(want))})
 		if err != nil {
 			a.found(p, FoundChanged, "cannot be read: %v", err)
 			return nil
 		}
 		var sum [32]byte
 		h.Sum(sum[:0])
-		if sum != want[p] {
+		if sum != want[i].sha256 {
 			a.found(p, FoundChanged, "has another SHA-256 than the manifest states")
 		}
 		a.mu.Lock()
@@ -514,7 +565,7 @@ func (a *audit) readWish() (*wish, error) {
 		}
 	}
 	w.order = &order{Result: a.info[resultLabel], Filler: hex.EncodeToString(w.filler), Date: date}
-	if _, ok := a.there[wantedName]; ok {
+	if a.entry(wantedName) != nil {
 		if w.listed, err = readFile(a.root, wantedName, tagLimit); err != nil {
 			return nil, err
 		}

@@ -52,12 +52,6 @@ func decodePath(p string) string {
 	return strings.NewReplacer("%25", "%", "%0D", "\r", "%0d", "\r", "%0A", "\n", "%0a", "\n").Replace(p)
 }
 
-// sum is a file with its digest, as a manifest has it.
-type sum struct {
-	path   string
-	sha256 [32]byte
-}
-
 // writeManifest writes a manifest of what comes in the order of its paths.
 func writeManifest(w io.Writer, list iter.Seq2[string, [32]byte]) error {
 	var b []byte
@@ -73,38 +67,69 @@ func writeManifest(w io.Writer, list iter.Seq2[string, [32]byte]) error {
 	return nil
 }
 
-// parseManifest reads a manifest: a digest, blanks or tabs, and a path on each
+// manifestLine is a file with its digest, as a manifest has it.
+type manifestLine struct {
+	path   string
+	sha256 [32]byte
+}
+
+// maxLine bounds the bytes of a manifest's line.
+const maxLine = 1 << 20
+
+// manifestLines reads a manifest: a digest, blanks or tabs, and a path on each
 // line [RFC 8493 2.1.3].
-func parseManifest(b []byte) ([]sum, error) {
-	var out []sum
-	for n := 1; len(b) > 0; n++ {
-		line := b
-		if i := bytes.IndexAny(b, "\r\n"); i >= 0 {
-			line = b[:i]
-			b = bytes.TrimPrefix(b[i:], []byte("\r"))
-			b = bytes.TrimPrefix(b, []byte("\n"))
-		} else {
-			b = nil
+func manifestLines(r io.Reader) iter.Seq2[manifestLine, error] {
+	return func(yield func(manifestLine, error) bool) {
+		s := bufio.NewScanner(r)
+		s.Buffer(nil, maxLine)
+		s.Split(splitLines)
+		n := 1
+		for ; s.Scan(); n++ {
+			if len(s.Bytes()) == 0 {
+				continue
+			}
+			l, err := parseManifestLine(s.Bytes())
+			if err != nil {
+				err = fmt.Errorf("line %d: %w", n, err)
+			}
+			if !yield(l, err) || err != nil {
+				return
+			}
 		}
-		if len(line) == 0 {
-			continue
+		if err := s.Err(); err != nil {
+			yield(manifestLine{}, fmt.Errorf("line %d: cannot be read: %w", n, err))
 		}
-		var s sum
-		i := bytes.IndexAny(line, " \t")
-		if i != 64 {
-			return nil, fmt.Errorf("line %d: no SHA-256 stands at its begin", n)
-		}
-		if _, err := hex.Decode(s.sha256[:], bytes.ToLower(line[:i])); err != nil {
-			return nil, fmt.Errorf("line %d: %w", n, err)
-		}
-		s.path = decodePath(string(bytes.TrimLeft(line[i:], " \t")))
-		s.path = strings.TrimPrefix(s.path, "./")
-		if !fs.ValidPath(s.path) {
-			return nil, fmt.Errorf("line %d: path %q reaches out of the bag", n, s.path)
-		}
-		out = append(out, s)
 	}
-	return out, nil
+}
+
+// splitLines parts lines at CR, LF, or CR LF.
+func splitLines(data []byte, atEnd bool) (next int, line []byte, err error) {
+	i := bytes.IndexAny(data, "\r\n")
+	switch {
+	case i < 0 && atEnd && len(data) > 0:
+		return len(data), data, nil
+	case i < 0 || data[i] == '\r' && i+1 == len(data) && !atEnd: // an LF may follow
+		return 0, nil, nil
+	case bytes.HasPrefix(data[i:], []byte("\r\n")):
+		return i + 2, data[:i], nil
+	}
+	return i + 1, data[:i], nil
+}
+
+func parseManifestLine(line []byte) (l manifestLine, err error) {
+	i := bytes.IndexAny(line, " \t")
+	if i != 64 {
+		return l, errors.New("no SHA-256 stands at its begin")
+	}
+	if _, err := hex.Decode(l.sha256[:], bytes.ToLower(line[:i])); err != nil {
+		return l, err
+	}
+	l.path = decodePath(string(bytes.TrimLeft(line[i:], " \t")))
+	l.path = strings.TrimPrefix(l.path, "./")
+	if !fs.ValidPath(l.path) {
+		return l, fmt.Errorf("path %q reaches out of the bag", l.path)
+	}
+	return l, nil
 }
 
 // bagFile is a file of a bag beside its payload.
@@ -120,7 +145,7 @@ func (h *held) bagFiles(o *order, listed []byte) []bagFile {
 		{manifestName, func(w io.Writer) error {
 			return writeManifest(w, func(yield func(string, [32]byte) bool) {
 				for place, f := range h.payload() {
-					if !yield(payloadName+"/"+place, f.sum) {
+					if !yield(payloadName+"/"+h.paths.String(place), f.sum) {
 						return
 					}
 				}

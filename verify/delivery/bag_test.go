@@ -5,9 +5,11 @@ import (
 	"encoding/base64"
 	"strings"
 	"testing"
+	"testing/iotest"
 
 	"github.com/google/go-cmp/cmp"
 
+	"fileassay/verify/paths"
 	"fileassay/verify/result"
 	"fileassay/verify/sheet"
 	"fileassay/verify/shown"
@@ -32,6 +34,17 @@ func TestEncodePath(t *testing.T) {
 	}
 }
 
+// linesOf are the lines of a manifest, read a byte at a time.
+func linesOf(text string) (list []manifestLine, err error) {
+	for l, err := range manifestLines(iotest.OneByteReader(strings.NewReader(text))) {
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, l)
+	}
+	return list, nil
+}
+
 func TestParseManifest(t *testing.T) {
 	sum := strings.Repeat("0a", 32)
 	for _, c := range []struct {
@@ -44,17 +57,17 @@ func TestParseManifest(t *testing.T) {
 		{sum + "\t./data/a\r\n" + sum + "  data/b\r" + sum + "  data/c", []string{"data/a", "data/b", "data/c"}},
 		{sum + "  data/50%25%0d%41\n", []string{"data/50%\r%41"}},
 	} {
-		list, err := parseManifest([]byte(c.text))
+		list, err := linesOf(c.text)
 		var got []string
-		for _, s := range list {
-			got = append(got, s.path)
+		for _, l := range list {
+			got = append(got, l.path)
 		}
 		if d := cmp.Diff(c.want, got); err != nil || d != "" {
 			t.Errorf("%q: %v\n%s", c.text, err, d)
 		}
 	}
 	for _, bad := range []string{"x", sum, sum + "0  data/a", sum + "  ../a", sum + "  /etc/passwd", sum[:63] + "g  data/a", sum + "  data/../../a"} {
-		if _, err := parseManifest([]byte(bad)); err == nil {
+		if _, err := linesOf(bad); err == nil {
 			t.Errorf("%q is taken", bad)
 		}
 	}
@@ -63,10 +76,12 @@ func TestParseManifest(t *testing.T) {
 // Where the comma is for decimals, spreadsheet programs part cells at semicolons:
 // no name that a table holds is a formula behind one, wherever it stands.
 func TestNoFormulas(t *testing.T) {
+	s := &paths.Store{}
 	h := &held{
-		files: []*file{{volume: 1, id: 7, original: "x;=1", place: "damaged/volume-1/x;=3D1", damaged: true},
-			{volume: 1, id: 8, original: "y;+1", place: "damaged/volume-1/y;+1", damaged: true, missing: []span{{off: 0, length: 512}}}},
-		left: []leftOut{{1, 9, "z;@1", "a link to a;-1, which is left out"}},
+		paths: s,
+		files: []*file{{volume: 1, id: 7, original: s.Add("x;=1"), place: s.Add("damaged/volume-1/x;=3D1"), damaged: true},
+			{volume: 1, id: 8, original: s.Add("y;+1"), place: s.Add("damaged/volume-1/y;+1"), damaged: true, missing: []span{{off: 0, length: 512}}}},
+		left: []leftOut{{1, 9, s.Add("z;@1"), s.Add("a;-1"), becauseGoal}},
 	}
 	for _, list := range h.tables() {
 		name := list.name
@@ -90,9 +105,11 @@ func TestNoFormulas(t *testing.T) {
 // exact.
 func TestTablesShown(t *testing.T) {
 	const name = "a\x1b[31m\u202eb\u2029\xff"
+	s := &paths.Store{}
 	h := &held{
-		files: []*file{{volume: 1, id: 8, original: name, exact: []byte(name), place: "damaged/volume-1/" + SafeName(name), damaged: true, missing: []span{{off: 0, length: 512}}}},
-		left:  []leftOut{{1, 9, name, "a link to " + name + ", which is left out"}},
+		paths: s,
+		files: []*file{{volume: 1, id: 8, original: s.Add(name), exact: []byte(name), place: s.Add("damaged/volume-1/" + SafeName(name)), damaged: true, missing: []span{{off: 0, length: 512}}}},
+		left:  []leftOut{{1, 9, s.Add(name), s.Add(name), becauseGoal}},
 	}
 	files := map[string]string{}
 	for _, list := range h.tables() {
@@ -118,14 +135,14 @@ func TestTablesShown(t *testing.T) {
 func FuzzParseManifest(f *testing.F) {
 	f.Add([]byte(strings.Repeat("0a", 32) + "  data/a%25\n"))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		list, err := parseManifest(b)
+		list, err := linesOf(string(b))
 		if err != nil {
 			return
 		}
 		var back bytes.Buffer
 		err = writeManifest(&back, func(yield func(string, [32]byte) bool) {
-			for _, s := range list {
-				if !yield(s.path, s.sha256) {
+			for _, l := range list {
+				if !yield(l.path, l.sha256) {
 					return
 				}
 			}
@@ -133,7 +150,7 @@ func FuzzParseManifest(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		again, err := parseManifest(back.Bytes())
+		again, err := linesOf(back.String())
 		if err != nil || len(again) != len(list) {
 			t.Fatalf("%d lines come back as %d: %v", len(list), len(again), err)
 		}

@@ -5,7 +5,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"crypto/sha256"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -19,6 +18,7 @@ import (
 
 	"fileassay/extract/image"
 	"fileassay/extract/unpack"
+	"fileassay/verify/paths"
 )
 
 // listMost is how many findings of one sort are listed, where a single cause
@@ -51,9 +51,9 @@ func (a *audit) look(path, what, format string, v ...any) {
 // looks holds the time and the mode of a file to those it was delivered with.
 // Which modes a target holds, and what the one who made the delivery took from
 // all of them, its declaration tells: that was made as all files are.
-func (a *audit) looks(path string, x entry, when time.Time, runs bool) {
+func (a *audit) looks(path string, x *entry, when time.Time, runs bool) {
 	a.timeOf(path, x, when)
-	plain := a.there[declarationName].mode
+	plain := a.entry(declarationName).mode
 	const program = 0o111
 	good := x.mode == plain
 	if runs && runtime.GOOS != "windows" {
@@ -69,7 +69,7 @@ func (a *audit) looks(path string, x entry, when time.Time, runs bool) {
 	}
 }
 
-func (a *audit) timeOf(path string, x entry, when time.Time) {
+func (a *audit) timeOf(path string, x *entry, when time.Time) {
 	off := x.modified - when.UnixNano()
 	if !when.IsZero() && (off <= -int64(timeSlack) || off >= int64(timeSlack)) {
 		a.look(path, FoundTime, "is of %s, should be of %s", time.Unix(0, x.modified).UTC().Format(time.RFC3339), when.UTC().Format(time.RFC3339))
@@ -77,14 +77,14 @@ func (a *audit) timeOf(path string, x entry, when time.Time) {
 }
 
 // leftKey is how a row of left-out.csv names an entry.
-func leftKey(volume int, id uint64, original string) string {
-	return fmt.Sprintf("%d,%d,%s", volume, id, cell(original))
+func leftKey(volume int, id uint64, original string) key {
+	return keyOf(fmt.Sprintf("%d,%d,%s", volume, id, cell(original)))
 }
 
 // excuses are the rows of left-out.csv with reasons that are not in the result,
 // by leftKey.
-func (a *audit) excuses() map[string]string {
-	out := map[string]string{}
+func (a *audit) excuses() map[key]paths.Path {
+	out := map[key]paths.Path{}
 	f, err := a.root.Open(leftName)
 	if err != nil {
 		return out
@@ -99,7 +99,7 @@ func (a *audit) excuses() map[string]string {
 		}
 		why := row[3]
 		if strings.HasPrefix(why, becauseImage) || strings.HasPrefix(why, becausePacked) || strings.HasSuffix(why, becauseTarget) {
-			out[strings.Join(row[:3], ",")] = why
+			out[keyOf(strings.Join(row[:3], ","))] = a.paths.Add(why)
 		}
 	}
 	return out
@@ -114,11 +114,12 @@ func (a *audit) gone(path string) bool {
 // absent judges a file that the plan has and the folder has not. left-out.csv
 // may say that the image did not give it: that is taken for true where there is
 // no image to try it with, and said.
-func (a *audit) absent(ctx context.Context, r *image.Reader, path string, f *file, c *content, excuses map[string]string) error {
-	why := excuses[leftKey(f.volume, f.id, f.original)]
+func (a *audit) absent(ctx context.Context, r *image.Reader, path string, f *file, c *content, excuses map[key]paths.Path) error {
+	original := a.paths.String(f.original)
+	why := a.paths.String(excuses[leftKey(f.volume, f.id, original)])
 	packed := strings.HasPrefix(why, becausePacked) && len(c.units) > 0
 	if !packed && !(strings.HasPrefix(why, becauseImage) && c.bytes() > 0) || !a.gone(path) {
-		a.found(path, FoundMissing, "is in the result, for %q", f.original)
+		a.found(path, FoundMissing, "is in the result, for %q", original)
 		return nil
 	}
 	if r != nil {
@@ -127,7 +128,7 @@ func (a *audit) absent(ctx context.Context, r *image.Reader, path string, f *fil
 			return err
 		}
 		if now == "" {
-			a.found(path, FoundMissing, "is in the result, for %q, and left out (%q), yet the image gives it", f.original, why)
+			a.found(path, FoundMissing, "is in the result, for %q, and left out (%q), yet the image gives it", original, why)
 			return nil
 		}
 		if packed && strings.HasPrefix(now, becausePacked) {
@@ -197,11 +198,6 @@ func (a *audit) hold(b bagFile, rows func(io.Reader) iter.Seq2[string, error]) {
 	if _, err := f.Seek(0, io.SeekStart); err != nil {
 		a.found(b.name, FoundRow, "cannot be read: %v", err)
 		return
-	}
-	type key [16]byte // of a row's digest: a list may have millions
-	keyOf := func(row string) key {
-		sum := sha256.Sum256([]byte(row))
-		return key(sum[:16])
 	}
 	lacks := map[key]int32{}
 	for row := range b.rows(rows) {

@@ -29,7 +29,7 @@ func (c *content) first() int64 {
 // compareAll compares files with the image, in the order of their places.
 func (a *audit) compareAll(ctx context.Context, r *image.Reader, res *result.Result, pairs []pair) error {
 	slices.SortFunc(pairs, func(x, y pair) int {
-		return cmp.Or(cmp.Compare(x.content.first(), y.content.first()), cmp.Compare(x.path, y.path))
+		return cmp.Or(cmp.Compare(x.content.first(), y.content.first()), a.paths.Compare(x.path, y.path))
 	})
 	var total int64
 	for i := range pairs {
@@ -103,16 +103,17 @@ func repeats(b []byte) bool {
 
 // describe says what is off; wrong is whether the content is.
 func (d *difference) describe(a *audit, p *pair) (wrong bool) {
+	path := a.paths.String(p.path)
 	if d.fillN > 0 {
-		a.found(p.path, FoundFiller, "%d bytes from byte %d on, which the drive did not give, are not the delivery's filler", d.fillN, d.filler)
+		a.found(path, FoundFiller, "%d bytes from byte %d on, which the drive did not give, are not the delivery's filler", d.fillN, d.filler)
 	}
 	switch {
 	case d.off == 0:
 		return false
 	case d.uniform == d.off:
-		a.found(p.path, FoundFiller, "%d bytes, the first at byte %d, are filler where the drive gave content", d.off*block, d.first)
+		a.found(path, FoundFiller, "%d bytes, the first at byte %d, are filler where the drive gave content", d.off*block, d.first)
 	default:
-		a.found(p.path, FoundContent, "%d of %d sectors differ from what the drive gave, the first at byte %d", d.off, d.blocks, d.first)
+		a.found(path, FoundContent, "%d of %d sectors differ from what the drive gave, the first at byte %d", d.off, d.blocks, d.first)
 	}
 	return true
 }
@@ -120,9 +121,10 @@ func (d *difference) describe(a *audit, p *pair) (wrong bool) {
 // compare compares a file with the image, as far as both go.
 func (a *audit) compare(r *image.Reader, p *pair, buf []byte) *difference {
 	d := &difference{}
-	f, err := a.root.Open(p.path)
+	path := a.paths.String(p.path)
+	f, err := a.root.Open(path)
 	if err != nil {
-		a.found(p.path, FoundContent, "cannot be read: %v", err)
+		a.found(path, FoundContent, "cannot be read: %v", err)
 		d.unknown = true
 		return d
 	}
@@ -132,12 +134,12 @@ func (a *audit) compare(r *image.Reader, p *pair, buf []byte) *difference {
 	have, want := buf[:len(buf)/2], buf[len(buf)/2:]
 	pos := int64(0)
 	unheld := func(err error) {
-		a.found(p.path, FoundUnheld, "cannot be held to the image from byte %d on: %s", pos, unreadable(err))
+		a.found(path, FoundUnheld, "cannot be held to the image from byte %d on: %s", pos, unreadable(err))
 		d.unknown = true
 	}
 	read := func(b []byte, at int64) bool {
 		if _, err := f.ReadAt(b, at); err != nil && !errors.Is(err, io.EOF) {
-			a.found(p.path, FoundContent, "cannot be read: %v", err)
+			a.found(path, FoundContent, "cannot be read: %v", err)
 			return false
 		}
 		return true
@@ -214,7 +216,7 @@ func (a *audit) compare(r *image.Reader, p *pair, buf []byte) *difference {
 		}
 		content := make([]byte, u.whole)
 		if err := unpack.Unit(c.method, content, src); err != nil {
-			a.found(p.path, FoundContent, "cannot be held to the image: what it stores from byte %d on is no compressed content: %v", u.off, err)
+			a.found(path, FoundContent, "cannot be held to the image: what it stores from byte %d on is no compressed content: %v", u.off, err)
 			d.unknown = true
 			return d
 		}
@@ -262,7 +264,7 @@ func (a *audit) identify(ctx context.Context, r *image.Reader, res *result.Resul
 	}
 	tried := map[int64]int{}
 	buf := make([]byte, 512<<10)
-	quiet := &audit{root: a.root, rep: &AuditReport{}}
+	quiet := &audit{root: a.root, paths: a.paths, rep: &AuditReport{}}
 	for f, err := range res.Files() {
 		if err != nil {
 			return err
@@ -280,12 +282,12 @@ func (a *audit) identify(ctx context.Context, r *image.Reader, res *result.Resul
 				return ctx.Err()
 			}
 			p := pairs[i]
-			if p.name == f.Path {
+			if a.paths.String(p.name) == f.Path {
 				continue
 			}
 			p.content = c
 			if d := quiet.compare(r, &p, buf); d.off == 0 && d.blocks > 0 && !d.unknown {
-				a.found(p.path, FoundOther, "holds the content of %s", f.Path)
+				a.found(a.paths.String(p.path), FoundOther, "holds the content of %s", f.Path)
 			}
 		}
 	}

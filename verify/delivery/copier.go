@@ -10,6 +10,7 @@ import (
 
 	"fileassay/extract/image"
 	"fileassay/extract/unpack"
+	"fileassay/verify/paths"
 )
 
 const (
@@ -33,6 +34,7 @@ type copier struct {
 	r       *image.Reader
 	t       *target
 	files   []*file
+	paths   *paths.Store // of files
 	filler  []byte
 	memory  atomic.Int64 // of files that wait for their other pieces
 	open    [][]*file    // by worker, the oldest first
@@ -51,6 +53,8 @@ func (f *file) prepare() {
 		f.left.Store(2 * f.content)
 	}
 }
+
+func (c *copier) place(f *file) string { return c.paths.String(f.place) }
 
 // write takes an item of the sweep.
 func (c *copier) write(worker int, it *item) error {
@@ -178,8 +182,8 @@ func (c *copier) abandon(f *file) error {
 		f.big.f = nil
 	}
 	f.big.gone = true
-	if err := c.t.root.Remove(f.place); err != nil {
-		return c.t.fault(f.place, err)
+	if err := c.t.root.Remove(c.place(f)); err != nil {
+		return c.t.fault(c.place(f), err)
 	}
 	return nil
 }
@@ -205,7 +209,7 @@ func (c *copier) writeBig(worker int, f *file, off int64, data []byte) error {
 					old.big.f = nil
 					if err != nil {
 						old.big.mu.Unlock()
-						return c.t.fault(old.place, err)
+						return c.t.fault(c.place(old), err)
 					}
 				}
 				old.big.mu.Unlock()
@@ -215,7 +219,7 @@ func (c *copier) writeBig(worker int, f *file, off int64, data []byte) error {
 		c.open[worker] = append(open, f)
 	}
 	if _, err := b.f.WriteAt(data, off); err != nil {
-		return c.t.fault(f.place, err)
+		return c.t.fault(c.place(f), err)
 	}
 	return nil
 }
@@ -224,13 +228,13 @@ func (c *copier) openBig(f *file) error {
 	b := f.big
 	var err error
 	if b.made {
-		b.f, err = c.t.reopen(f.place)
-	} else if b.f, err = c.t.create(f.place); err == nil {
+		b.f, err = c.t.reopen(c.place(f))
+	} else if b.f, err = c.t.create(c.place(f)); err == nil {
 		b.made = true
 		err = b.f.Truncate(f.size) // what is never written stays a hole
 	}
 	if err != nil {
-		return c.t.fault(f.place, err)
+		return c.t.fault(c.place(f), err)
 	}
 	return nil
 }
@@ -258,10 +262,10 @@ func (c *copier) finishBig(n int32, f *file) error {
 	}
 	b.f, b.gone, f.hash = nil, true, nil
 	if err == nil {
-		err = c.t.stamp(f.place, f.modified, f.runs)
+		err = c.t.stamp(c.place(f), f.modified, f.runs)
 	}
 	if err != nil {
-		return c.t.fault(f.place, err)
+		return c.t.fault(c.place(f), err)
 	}
 	return c.finish(n, f)
 }
@@ -297,9 +301,9 @@ func (c *copier) finishWhole(n int32, f *file, data []byte) error {
 		}
 	}
 	f.sum = sha256.Sum256(data)
-	w, err := c.t.create(f.place)
+	w, err := c.t.create(c.place(f))
 	if err != nil {
-		return c.t.fault(f.place, err)
+		return c.t.fault(c.place(f), err)
 	}
 	if f.content == f.size || !zeros(c.filler) && len(f.missing) > 0 {
 		if len(data) > 0 {
@@ -312,10 +316,10 @@ func (c *copier) finishWhole(n int32, f *file, data []byte) error {
 		err = cerr
 	}
 	if err == nil {
-		err = c.t.stamp(f.place, f.modified, f.runs)
+		err = c.t.stamp(c.place(f), f.modified, f.runs)
 	}
 	if err != nil {
-		return c.t.fault(f.place, err)
+		return c.t.fault(c.place(f), err)
 	}
 	return c.finish(n, f)
 }

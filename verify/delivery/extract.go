@@ -23,6 +23,7 @@ import (
 	"fileassay/extract/image"
 	"fileassay/extract/input"
 	"fileassay/verify/files"
+	"fileassay/verify/paths"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
@@ -113,7 +114,7 @@ func deliver(ctx context.Context, o Options, res *result.Result, r *image.Reader
 	if err := d.open(); err != nil {
 		return nil, err
 	}
-	if d.plan, err = newPlan(ctx, res, &o.Selection, o.Filler); err != nil {
+	if d.plan, err = newPlan(ctx, res, &o.Selection, o.Filler, new(paths.Store)); err != nil {
 		return nil, err
 	}
 	if err := d.run(ctx); err != nil {
@@ -304,15 +305,15 @@ func (d *delivery) takeUp(ctx context.Context) error {
 	if !d.resumed {
 		return nil
 	}
-	places := make(map[string]bool, len(d.plan.files)+len(d.plan.links))
+	places := make(map[key]bool, len(d.plan.files)+len(d.plan.links))
 	for _, f := range d.plan.files {
-		places[f.place] = true
+		places[keyOf(d.plan.paths.String(f.place))] = true
 	}
-	for _, l := range d.plan.links {
-		places[l.place] = true
+	for i := range d.plan.links {
+		places[keyOf(d.plan.paths.String(d.plan.links[i].place))] = true
 	}
 	err := fs.WalkDir(d.target.root.FS(), ".", func(p string, e fs.DirEntry, err error) error {
-		if err == nil && !e.IsDir() && !places[p] {
+		if err == nil && !e.IsDir() && !places[keyOf(p)] {
 			err = fmt.Errorf("holds %s, which this delivery does not: move it away", p)
 		}
 		return err
@@ -327,7 +328,7 @@ func (d *delivery) takeUp(ctx context.Context) error {
 		wg.Go(func() {
 			for l := range work {
 				f := d.plan.files[l.n]
-				if got, n, err := d.target.digest(f.place); err == nil && n == f.size && got == l.sum {
+				if got, n, err := d.target.digest(d.plan.paths.String(f.place)); err == nil && n == f.size && got == l.sum {
 					f.sum, f.done = got, true
 					kept.Add(1)
 				}
@@ -348,7 +349,8 @@ func (d *delivery) takeUp(ctx context.Context) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	remove := func(place string) error {
+	remove := func(at paths.Path) error {
+		place := d.plan.paths.String(at)
 		if err := d.target.root.Remove(place); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return d.target.fault(place, err)
 		}
@@ -361,8 +363,8 @@ func (d *delivery) takeUp(ctx context.Context) error {
 			}
 		}
 	}
-	for _, l := range d.plan.links {
-		if err := remove(l.place); err != nil {
+	for i := range d.plan.links {
+		if err := remove(d.plan.links[i].place); err != nil {
 			return err
 		}
 	}
@@ -414,7 +416,7 @@ func (d *delivery) copy(ctx context.Context) error {
 		}
 	}
 	report := func() { d.report(Progress{"copying", done.Load(), total, files.Load(), among}) }
-	c := &copier{r: d.r, t: d.target, files: p.files, filler: d.o.Filler, open: make([][]*file, d.o.Threads), scratch: make([][2][]byte, d.o.Threads)}
+	c := &copier{r: d.r, t: d.target, files: p.files, paths: p.paths, filler: d.o.Filler, open: make([][]*file, d.o.Threads), scratch: make([][2][]byte, d.o.Threads)}
 	c.finish = func(n int32, f *file) error {
 		if files.Add(1)&127 == 0 {
 			report()
@@ -454,8 +456,9 @@ func (c *copier) closeAll() {
 // target has no links they are left out.
 func (d *delivery) makeLinks() (err error) {
 	d.held, err = d.plan.settle(func(l *link, f *file) (because string, err error) {
-		err = d.target.in(l.place, func(dir *os.Root, name string) error {
-			if err := dir.Symlink(linkText(l, f), name); err != nil {
+		place := d.plan.paths.String(l.place)
+		err = d.target.in(place, func(dir *os.Root, name string) error {
+			if err := dir.Symlink(d.plan.linkText(l, f), name); err != nil {
 				return err
 			}
 			if !l.modified.IsZero() {
@@ -464,7 +467,7 @@ func (d *delivery) makeLinks() (err error) {
 			return nil
 		})
 		if err != nil && files.IsFull(err) {
-			return "", d.target.fault(l.place, err)
+			return "", d.target.fault(place, err)
 		}
 		if err != nil {
 			because = becauseTarget
@@ -475,8 +478,8 @@ func (d *delivery) makeLinks() (err error) {
 }
 
 // linkText is what a link to a file says: the way from its folder.
-func linkText(l *link, f *file) string {
-	way, err := filepath.Rel(filepath.FromSlash(path.Dir(l.place)), filepath.FromSlash(f.place))
+func (p *plan) linkText(l *link, f *file) string {
+	way, err := filepath.Rel(filepath.FromSlash(path.Dir(p.paths.String(l.place))), filepath.FromSlash(p.paths.String(f.place)))
 	if err != nil { // no place reaches out of the folder
 		return ""
 	}
@@ -490,7 +493,7 @@ func (d *delivery) clearFolders() {
 		if f.failed == "" {
 			continue
 		}
-		for dir := path.Dir(f.place); dir != "."; dir = path.Dir(dir) {
+		for dir := path.Dir(d.plan.paths.String(f.place)); dir != "."; dir = path.Dir(dir) {
 			if d.target.root.Remove(dir) != nil { // it holds something, or is gone
 				break
 			}
@@ -601,7 +604,7 @@ func (d *delivery) outcome() *Outcome {
 		for _, m := range f.missing {
 			out.Missing += m.length
 		}
-		if renamed(f.volume, f.place, f.original, f.exact) {
+		if h.renamed(f.volume, f.place, f.original, f.exact) {
 			out.Renamed++
 		}
 	}

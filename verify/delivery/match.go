@@ -1,20 +1,24 @@
 package delivery
 
 import (
+	"bytes"
+	"cmp"
 	"context"
+	"slices"
 	"strings"
 
 	"golang.org/x/text/unicode/norm"
 
 	"fileassay/extract/image"
+	"fileassay/verify/paths"
 	"fileassay/verify/result"
 )
 
 // pair is a file of a folder and what should be in it.
 type pair struct {
-	path    string // in the folder
+	path    paths.Path // in the folder
 	size    int64
-	name    string // in the image
+	name    paths.Path // in the image
 	content content
 	filler  []byte // where a delivery of ours has bytes missing; nil elsewhere
 	verdict result.Verdict
@@ -23,7 +27,7 @@ type pair struct {
 // matchOwn finds the files of a delivery of ours by making its plan again, and
 // holds all else of it to that plan. r is nil where there is no image.
 func (a *audit) matchOwn(ctx context.Context, res *result.Result, r *image.Reader, w *wish) ([]pair, error) {
-	p, err := newPlan(ctx, res, &w.Selection, w.filler)
+	p, err := newPlan(ctx, res, &w.Selection, w.filler, a.paths)
 	if err != nil {
 		return nil, err
 	}
@@ -35,7 +39,7 @@ func (a *audit) matchOwn(ctx context.Context, res *result.Result, r *image.Reade
 		}
 	}
 	var pairs []pair
-	match := func(path string, x entry, f *file) {
+	match := func(path string, x *entry, f *file) {
 		c := &contents[f.number]
 		if x.size != c.size {
 			a.found(path, FoundLength, "has %d bytes, should have %d", x.size, c.size)
@@ -44,25 +48,23 @@ func (a *audit) matchOwn(ctx context.Context, res *result.Result, r *image.Reade
 		if f.damaged {
 			v = result.Damaged
 		}
-		pairs = append(pairs, pair{path, x.size, f.original, *c, w.filler, v})
+		pairs = append(pairs, pair{x.path, x.size, f.original, *c, w.filler, v})
 	}
-	claim := func(path string) (entry, bool) {
-		x, ok := a.there[path]
-		if ok {
+	claim := func(place paths.Path) (path string, x *entry) {
+		path = payloadName + "/" + a.paths.String(place)
+		if x = a.entry(path); x != nil {
 			x.planned = true
-			a.there[path] = x
 		}
-		return x, ok
+		return path, x
 	}
 	excuses := a.excuses()
 	for i, f := range p.files {
-		path := payloadName + "/" + f.place
 		c := &contents[i]
 		c.size, c.units, c.missing, c.method = f.size, f.units, f.missing, f.method
 		c.settle()
-		x, ok := claim(path)
+		path, x := claim(f.place)
 		switch {
-		case !ok:
+		case x == nil:
 			if err := a.absent(ctx, r, path, f, c, excuses); err != nil {
 				return nil, err
 			}
@@ -75,20 +77,20 @@ func (a *audit) matchOwn(ctx context.Context, res *result.Result, r *image.Reade
 		match(path, x, f)
 	}
 	h, err := p.settle(func(l *link, f *file) (because string, err error) {
-		path := payloadName + "/" + l.place
-		x, ok := claim(path)
+		path, x := claim(l.place)
 		switch {
-		case !ok:
-			if excuses[leftKey(l.volume, l.id, l.original)] == cell(linkWhy(l, becauseTarget)) && a.gone(path) {
+		case x == nil:
+			why := a.paths.String(excuses[leftKey(l.volume, l.id, a.paths.String(l.original))])
+			if why == cell(linkWhy(a.paths.String(l.target), becauseTarget)) && a.gone(path) {
 				a.note(path, FoundLeft, "%s", becauseTarget[2:])
 				return becauseTarget, nil
 			}
-			a.found(path, FoundMissing, "is in the result, a link to %q", f.original)
+			a.found(path, FoundMissing, "is in the result, a link to %q", a.paths.String(f.original))
 		case !x.link: // a copy that follows links made a file of it
 			match(path, x, f)
 		default:
 			way, err := a.root.Readlink(path)
-			if want := linkText(l, f); err != nil || slashed(way) != slashed(want) {
+			if want := p.linkText(l, f); err != nil || slashed(way) != slashed(want) {
 				a.found(path, FoundChanged, "leads to %q, should lead to %q", way, want)
 			}
 			a.timeOf(path, x, l.modified)
@@ -98,9 +100,9 @@ func (a *audit) matchOwn(ctx context.Context, res *result.Result, r *image.Reade
 	if err != nil {
 		return nil, err
 	}
-	for path, x := range a.there {
-		if !x.planned && strings.HasPrefix(path, payloadName+"/") {
-			a.found(path, FoundExtra, "is not in the result")
+	for _, x := range a.there {
+		if !x.planned && x.payload {
+			a.found(a.paths.String(x.path), FoundExtra, "is not in the result")
 		}
 	}
 	a.beside(h, w)
@@ -119,15 +121,18 @@ const stripped = 4
 // they are in the image, or as a delivery of ours would have them; folders
 // may stand before.
 func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, error) {
-	keys := map[string][]string{} // paths of the folder, by the paths of the image they may be
-	for path := range a.there {
-		if a.rep.Bag && !strings.HasPrefix(path, payloadName+"/") {
+	type name struct {
+		key       // of a path of the image that a file of the folder may be
+		at  int32 // of that file in there
+	}
+	var names []name
+	for i, x := range a.there {
+		if a.rep.Bag && !x.payload {
 			continue
 		}
-		rest := path
+		rest := a.paths.String(x.path)
 		for range stripped + 1 {
-			k := norm.NFC.String(rest)
-			keys[k] = append(keys[k], path)
+			names = append(names, name{keyOf(norm.NFC.String(rest)), int32(i)})
 			_, after, ok := strings.Cut(rest, "/")
 			if !ok {
 				break
@@ -135,12 +140,13 @@ func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, erro
 			rest = after
 		}
 	}
+	slices.SortFunc(names, func(x, y name) int { return cmp.Or(bytes.Compare(x.key[:], y.key[:]), cmp.Compare(x.at, y.at)) })
 	// the best match of each: fewest folders before, then the right size
 	type match struct {
 		pair
 		depth int
 	}
-	best := map[string]match{}
+	best := make([]*match, len(a.there))
 	n := 0
 	for f, err := range res.Files() {
 		if err != nil {
@@ -152,52 +158,57 @@ func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, erro
 		if f.Kind != "file" && f.Kind != "stream" {
 			continue
 		}
-		paths := keys[norm.NFC.String(f.Path)]
-		if safe := safePath(f.Path); safe != f.Path {
-			paths = append(paths[:len(paths):len(paths)], keys[norm.NFC.String(safe)]...)
-		}
 		hit := false
-		for _, path := range paths {
-			hit = true
-			size := a.there[path].size
-			c, cerr := contentOf(f)
-			if f.Verdict == result.Lost {
-				c.parts, c.units = nil, nil
-			} else if cerr != nil {
-				continue
+		try := func(path string) {
+			k := keyOf(norm.NFC.String(path))
+			i, _ := slices.BinarySearchFunc(names, k, func(x name, k key) int { return bytes.Compare(x.key[:], k[:]) })
+			for ; i < len(names) && names[i].key == k; i++ {
+				hit = true
+				x := &a.there[names[i].at]
+				c, cerr := contentOf(f)
+				if f.Verdict == result.Lost {
+					c.parts, c.units = nil, nil
+				} else if cerr != nil {
+					continue
+				}
+				depth := strings.Count(a.paths.String(x.path), "/") - strings.Count(f.Path, "/")
+				old := best[names[i].at]
+				if old == nil || depth < old.depth || depth == old.depth && c.size == x.size && old.content.size != x.size {
+					best[names[i].at] = &match{pair{x.path, x.size, a.paths.Add(f.Path), c, nil, f.Verdict}, depth}
+				}
 			}
-			m := match{pair{path, size, f.Path, c, nil, f.Verdict}, strings.Count(path, "/") - strings.Count(f.Path, "/")}
-			old, ok := best[path]
-			if !ok || m.depth < old.depth || m.depth == old.depth && m.content.size == size && old.content.size != size {
-				best[path] = m
-			}
+		}
+		try(f.Path)
+		if safe := safePath(f.Path); safe != f.Path {
+			try(safe)
 		}
 		if !hit && a.o.takes(f) {
 			a.found(f.Path, FoundMissing, "is %s in the result, and not in the folder", f.Verdict)
 		}
 	}
 	var pairs []pair
-	for path, x := range a.there {
+	for i, x := range a.there {
 		size := x.size
-		if a.rep.Bag && !strings.HasPrefix(path, payloadName+"/") {
+		if a.rep.Bag && !x.payload {
 			continue
 		}
-		m, ok := best[path]
+		m := best[i]
+		path := func() string { return a.paths.String(x.path) }
 		switch {
-		case !ok:
-			a.found(path, FoundExtra, "no file of the result has such a path")
+		case m == nil:
+			a.found(path(), FoundExtra, "no file of the result has such a path")
 		case m.verdict == result.Lost:
-			a.found(path, FoundFiller, "the drive gave no byte of %s", m.name)
+			a.found(path(), FoundFiller, "the drive gave no byte of %s", a.paths.String(m.name))
 		default:
 			if size != m.content.size {
-				a.found(path, FoundLength, "has %d bytes, should have %d", size, m.content.size)
+				a.found(path(), FoundLength, "has %d bytes, should have %d", size, m.content.size)
 			}
 			var missing int64
 			for _, s := range m.content.missing {
 				missing += s.length
 			}
 			if missing > 0 {
-				a.found(path, FoundFiller, "%d of its %d bytes the drive did not give", missing, m.content.size)
+				a.found(path(), FoundFiller, "%d of its %d bytes the drive did not give", missing, m.content.size)
 			}
 			pairs = append(pairs, m.pair)
 		}

@@ -4,10 +4,12 @@ import (
 	"cmp"
 	"context"
 	"fileassay/verify/files"
+	"fileassay/verify/paths"
 	"fileassay/verify/result"
 	"fmt"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -15,10 +17,10 @@ import (
 
 // file is a file of a delivery.
 type file struct {
-	place    string // below the payload folder
+	place    paths.Path // below the payload folder
 	volume   int
 	id       uint64
-	original string
+	original paths.Path
 	exact    []byte // name in the image's own bytes, where the path cannot carry it
 	modified time.Time
 	runs     bool // the owner may run it
@@ -53,18 +55,28 @@ func (s *segment) end() int64 { return s.image + s.length }
 
 // link is a link of the result.
 type link struct {
-	place, original, target string
+	place, original, target paths.Path
 	volume                  int
 	id                      uint64
 	modified                time.Time
+	to                      *file // of the delivery, that it leads to; nil where none is
 }
 
 // leftOut is a chosen file that is not delivered.
 type leftOut struct {
 	volume   int
 	id       uint64
-	original string
+	original paths.Path
+	target   paths.Path // of a link, which stands before why
 	why      string
+}
+
+// reason is why it is left out, in whole words.
+func (l *leftOut) reason(s *paths.Store) string {
+	if l.target == (paths.Path{}) {
+		return l.why
+	}
+	return linkWhy(s.String(l.target), l.why)
 }
 
 // plan is what a delivery will hold.
@@ -74,8 +86,9 @@ type plan struct {
 	links    []link
 	left     []leftOut
 	namer    *namer
-	content  int64 // bytes to copy
-	space    int64 // bytes that the files take on the target, at most
+	paths    *paths.Store // of all of them
+	content  int64        // bytes to copy
+	space    int64        // bytes that the files take on the target, at most
 }
 
 const (
@@ -90,9 +103,10 @@ func volumeFolder(branch string, volume int) string {
 }
 
 // newPlan plans the delivery of the files that sel takes. Nothing in it
-// depends on anything but the result, the selection and the filler.
-func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []byte) (*plan, error) {
-	p := &plan{namer: newNamer()}
+// depends on anything but the result, the selection and the filler. Its paths are
+// kept in store.
+func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []byte, store *paths.Store) (*plan, error) {
+	p := &plan{namer: newNamer(), paths: store}
 	holes := holesFree + holesTimes*min(res.Image.Size, 1<<56)
 	n := 0
 	for f, err := range res.Files() {
@@ -105,11 +119,13 @@ func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []b
 		if !sel.takes(f) {
 			continue
 		}
-		out := func(why string) { p.left = append(p.left, leftOut{f.Volume, f.ID, f.Path, why}) }
+		out := func(why string) {
+			p.left = append(p.left, leftOut{volume: f.Volume, id: f.ID, original: store.Add(f.Path), why: why})
+		}
 		branch := string(f.Verdict)
 		if f.Kind == "link" {
 			place := p.namer.place(volumeFolder(branch, f.Volume), f.Path)
-			p.links = append(p.links, link{place, f.Path, f.Target, f.Volume, f.ID, keptTime(f)})
+			p.links = append(p.links, link{store.Add(place), store.Add(f.Path), store.Add(f.Target), f.Volume, f.ID, keptTime(f), nil})
 			continue
 		}
 		c, err := contentOf(f)
@@ -139,7 +155,7 @@ func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []b
 		if len(p.files) == lightFiles {
 			return nil, &files.InputError{Err: fmt.Errorf("result %s: more files than one delivery can hold; choose some with --path", res.Path)}
 		}
-		d := &file{place: p.namer.place(volumeFolder(branch, f.Volume), f.Path), volume: f.Volume, id: f.ID, original: f.Path, exact: f.NameBytes,
+		d := &file{place: store.Add(p.namer.place(volumeFolder(branch, f.Volume), f.Path)), volume: f.Volume, id: f.ID, original: store.Add(f.Path), exact: f.NameBytes,
 			damaged: f.Verdict == result.Damaged, stored: f.Stored, size: c.size, content: bytes, missing: c.missing, units: c.units, method: c.method}
 		d.modified = keptTime(f)
 		d.runs = f.Runs
@@ -196,25 +212,22 @@ func (p *plan) add(d *file, c *content) {
 	d.last = prev
 }
 
-// resolve finds the file that a link points to, if that is a file of the same
+// resolve finds the file that each link points to, if that is a file of the same
 // volume in the delivery. A link is judged by its words alone: nothing on the
 // target is followed.
-func (p *plan) resolve() (found map[string]*file, notes []leftOut) {
+func (p *plan) resolve() (notes []leftOut) {
 	if len(p.links) == 0 {
-		return nil, nil
+		return nil
 	}
-	type key struct {
-		volume int
-		path   string
-	}
+	at := func(volume int, path string) key { return keyOf(strconv.Itoa(volume) + "/" + path) }
 	want := map[key]*file{}
 	goal := func(l *link) (key, bool) {
-		t := strings.ReplaceAll(l.target, `\`, "/")
+		t := strings.ReplaceAll(p.paths.String(l.target), `\`, "/")
 		if t == "" || strings.HasPrefix(t, "/") || strings.Contains(t, ":") {
 			return key{}, false
 		}
-		to := path.Join(path.Dir(l.original), t)
-		return key{l.volume, to}, to != ".." && !strings.HasPrefix(to, "../")
+		to := path.Join(path.Dir(p.paths.String(l.original)), t)
+		return at(l.volume, to), to != ".." && !strings.HasPrefix(to, "../")
 	}
 	for i := range p.links {
 		if k, ok := goal(&p.links[i]); ok {
@@ -222,26 +235,26 @@ func (p *plan) resolve() (found map[string]*file, notes []leftOut) {
 		}
 	}
 	for _, f := range p.files {
-		k := key{f.volume, f.original}
+		k := at(f.volume, p.paths.String(f.original))
 		if have, ok := want[k]; ok && have == nil {
 			want[k] = f
 		}
 	}
-	found = map[string]*file{}
 	for i := range p.links {
 		l := &p.links[i]
-		k, ok := goal(l)
-		if f := want[k]; ok && f != nil {
-			found[l.place] = f
+		if k, ok := goal(l); ok {
+			l.to = want[k]
+		}
+		if l.to != nil {
 			continue
 		}
-		why := "a link to " + l.target
-		if l.target == "" {
-			why = "a link"
+		why := becauseElsewhere
+		if l.target == (paths.Path{}) {
+			why = "a link" + why
 		}
-		notes = append(notes, leftOut{l.volume, l.id, l.original, why + ": not to a file of this delivery"})
+		notes = append(notes, leftOut{l.volume, l.id, l.original, l.target, why})
 	}
-	return found, notes
+	return notes
 }
 
 // zeros reports whether a filler is zeros alone.

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 
+	"fileassay/verify/paths"
 	"fileassay/verify/sheet"
 	"fileassay/verify/shown"
 )
@@ -17,10 +18,10 @@ import (
 // held is what a delivery holds of its plan. Extract writes what stands beside
 // the payload from it; audit makes it again, and compares.
 type held struct {
-	files []*file          // by place
-	links []link           // by place
-	to    map[string]*file // where a link leads, by its place
-	left  []leftOut        // what was chosen and is not there, by volume, path and number
+	paths *paths.Store // of the plan
+	files []*file      // by place
+	links []link       // by place
+	left  []leftOut    // what was chosen and is not there, by volume, path and number
 }
 
 // Why a run left something out that its plan has. Only these reasons are not in
@@ -32,24 +33,25 @@ const (
 	becauseTarget = ": the target cannot hold links"
 )
 
-// linkWhy is why a link is left out.
-func linkWhy(l *link, why string) string { return "a link to " + l.target + why }
+const becauseElsewhere = ": not to a file of this delivery" // of a link
+
+// linkWhy is why a link to a target is left out.
+func linkWhy(target, why string) string { return "a link to " + target + why }
 
 // settle says what came of a plan. make makes a link to a file of it, or says
 // which of the reasons above forbids that.
 func (p *plan) settle(make func(l *link, to *file) (because string, err error)) (*held, error) {
-	found, notes := p.resolve()
-	h := &held{to: map[string]*file{}, left: slices.Concat(p.left, notes)}
+	h := &held{paths: p.paths, left: slices.Concat(p.left, p.resolve())}
 	for _, f := range p.files {
 		if f.failed == "" {
 			h.files = append(h.files, f)
 		} else {
-			h.left = append(h.left, leftOut{f.volume, f.id, f.original, f.failed})
+			h.left = append(h.left, leftOut{volume: f.volume, id: f.id, original: f.original, why: f.failed})
 		}
 	}
 	for i := range p.links {
 		l := &p.links[i]
-		f := found[l.place]
+		f := l.to
 		if f == nil {
 			continue
 		}
@@ -61,28 +63,27 @@ func (p *plan) settle(make func(l *link, to *file) (because string, err error)) 
 			}
 		}
 		if because != "" {
-			h.left = append(h.left, leftOut{l.volume, l.id, l.original, linkWhy(l, because)})
+			h.left = append(h.left, leftOut{l.volume, l.id, l.original, l.target, because})
 			continue
 		}
 		h.links = append(h.links, *l)
-		h.to[l.place] = f
 	}
-	slices.SortFunc(h.files, func(a, b *file) int { return cmp.Compare(a.place, b.place) })
-	slices.SortFunc(h.links, func(a, b link) int { return cmp.Compare(a.place, b.place) })
+	slices.SortFunc(h.files, func(a, b *file) int { return h.paths.Compare(a.place, b.place) })
+	slices.SortFunc(h.links, func(a, b link) int { return h.paths.Compare(a.place, b.place) })
 	slices.SortStableFunc(h.left, func(a, b leftOut) int {
-		return cmp.Or(cmp.Compare(a.volume, b.volume), cmp.Compare(a.original, b.original), cmp.Compare(a.id, b.id))
+		return cmp.Or(cmp.Compare(a.volume, b.volume), h.paths.Compare(a.original, b.original), cmp.Compare(a.id, b.id))
 	})
 	return h, nil
 }
 
 // payload yields what the payload folder holds, by place: a link stands there
 // with the file that it leads to.
-func (h *held) payload() iter.Seq2[string, *file] {
-	return func(yield func(string, *file) bool) {
+func (h *held) payload() iter.Seq2[paths.Path, *file] {
+	return func(yield func(paths.Path, *file) bool) {
 		links := h.links
 		for _, f := range h.files {
-			for ; len(links) > 0 && links[0].place < f.place; links = links[1:] {
-				if !yield(links[0].place, h.to[links[0].place]) {
+			for ; len(links) > 0 && h.paths.Compare(links[0].place, f.place) < 0; links = links[1:] {
+				if !yield(links[0].place, links[0].to) {
 					return
 				}
 			}
@@ -91,7 +92,7 @@ func (h *held) payload() iter.Seq2[string, *file] {
 			}
 		}
 		for _, l := range links {
-			if !yield(l.place, h.to[l.place]) {
+			if !yield(l.place, l.to) {
 				return
 			}
 		}
@@ -128,13 +129,13 @@ func (t *table) write(w io.Writer) error {
 
 // tables are the lists of a delivery.
 func (h *held) tables() []table {
-	delivered := func(place string) string { return cell(payloadName + "/" + place) }
+	delivered := func(place paths.Path) string { return cell(payloadName + "/" + h.paths.String(place)) }
 	number := func(n int64) string { return strconv.FormatInt(n, 10) }
 	return []table{
 		{renamedName, []string{"volume", "id", "delivered", "original", "name_bytes_base64"}, func(yield func([]string) bool) {
-			row := func(volume int, id uint64, place, original string, exact []byte) bool {
-				return !renamed(volume, place, original, exact) ||
-					yield([]string{strconv.Itoa(volume), strconv.FormatUint(id, 10), delivered(place), cell(original), base64.StdEncoding.EncodeToString(exact)})
+			row := func(volume int, id uint64, place, original paths.Path, exact []byte) bool {
+				return !h.renamed(volume, place, original, exact) ||
+					yield([]string{strconv.Itoa(volume), strconv.FormatUint(id, 10), delivered(place), cell(h.paths.String(original)), base64.StdEncoding.EncodeToString(exact)})
 			}
 			for _, f := range h.files {
 				if !row(f.volume, f.id, f.place, f.original, f.exact) {
@@ -168,7 +169,7 @@ func (h *held) tables() []table {
 		{leftName, []string{"volume", "id", "original", "why"}, func(yield func([]string) bool) {
 			for i := range h.left {
 				l := &h.left[i]
-				if !yield([]string{strconv.Itoa(l.volume), strconv.FormatUint(l.id, 10), cell(l.original), cell(l.why)}) {
+				if !yield([]string{strconv.Itoa(l.volume), strconv.FormatUint(l.id, 10), cell(h.paths.String(l.original)), cell(l.reason(h.paths))}) {
 					return
 				}
 			}
@@ -177,9 +178,10 @@ func (h *held) tables() []table {
 }
 
 // renamed reports whether a name in the delivery is not that of the image.
-func renamed(volume int, place, original string, exact []byte) bool {
-	branch, _, _ := strings.Cut(place, "/")
-	return exact != nil || strings.TrimPrefix(place, volumeFolder(branch, volume)+"/") != original
+func (h *held) renamed(volume int, place, original paths.Path, exact []byte) bool {
+	at := h.paths.String(place)
+	branch, _, _ := strings.Cut(at, "/")
+	return exact != nil || strings.TrimPrefix(at, volumeFolder(branch, volume)+"/") != h.paths.String(original)
 }
 
 // marks say of a file that its content is not what it seems.

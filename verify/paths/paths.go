@@ -4,6 +4,7 @@ package paths
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"slices"
 	"strings"
@@ -24,8 +25,12 @@ type Store struct {
 	blocks  [][]byte // names, each behind its length as a varint
 	folders []folder // the first has the empty path; a folder stands behind the one that it lies in
 	known   map[inFolder]int32
-	last    string // the folder of the path that was added last
-	lastAt  int32
+	near    [2]nearFolder // folders that were added to last, the latest first: two lists may come in turns
+}
+
+type nearFolder struct {
+	path string // with "/" at its end; "" for the first
+	at   int32
 }
 
 type folder struct {
@@ -56,26 +61,51 @@ func (s *Store) Add(path string) Path {
 	if at < 0 {
 		return Path{0, s.keep(path)}
 	}
-	if path[:at] != s.last || s.lastAt == 0 {
-		s.lastAt = s.enter(path[:at])
-		s.last = strings.Clone(path[:at])
-	}
-	return Path{s.lastAt, s.keep(path[at+1:])}
+	return Path{s.enter(path[:at+1]), s.keep(path[at+1:])}
 }
 
-// enter is the place of a folder, which is kept where it is not yet.
+// enter is the place of a folder, which is kept where it is not yet. Its path ends
+// in "/". Most of the way is that to a folder that was added to last.
 func (s *Store) enter(path string) int32 {
-	in := int32(0)
-	for part := range strings.SplitSeq(path, "/") {
-		at, ok := s.known[inFolder{in, part}]
-		if !ok {
-			at = int32(len(s.folders))
-			s.folders = append(s.folders, folder{in, s.keep(part)})
-			s.known[inFolder{in, strings.Clone(part)}] = at
+	k, from := 1, 0
+	for i := range s.near {
+		if n := shared(path, s.near[i].path); n > from {
+			k, from = i, n
 		}
-		in = at
 	}
-	return in
+	near := s.near[k]
+	if near.path != path {
+		for range strings.Count(near.path[from:], "/") {
+			near.at = s.folders[near.at].parent
+		}
+		for from < len(path) {
+			part, _, _ := strings.Cut(path[from:], "/")
+			at, ok := s.known[inFolder{near.at, part}]
+			if !ok {
+				at = int32(len(s.folders))
+				s.folders = append(s.folders, folder{near.at, s.keep(part)})
+				s.known[inFolder{near.at, strings.Clone(part)}] = at
+			}
+			near.at, from = at, from+len(part)+1
+		}
+		near.path = strings.Clone(path)
+	}
+	s.near[k], s.near[0] = s.near[0], near
+	return near.at
+}
+
+// shared is how much of two ways is the same, up to and with a "/".
+func shared(a, b string) int {
+	if a == b {
+		return len(a)
+	}
+	n := 0
+	for i := 0; i < len(a) && i < len(b) && a[i] == b[i]; i++ {
+		if a[i] == '/' {
+			n = i + 1
+		}
+	}
+	return n
 }
 
 func (s *Store) keep(text string) name {
@@ -129,15 +159,28 @@ func (s *Store) Compare(p, q Path) int {
 	if p == q {
 		return 0
 	}
-	if p == (Path{}) {
-		return -1 // nothing else is the empty path
+	// up to the folder that both lie in: a folder stands behind the one that it lies in
+	var below [2]bool // the path goes on below the name
+	for p.folder != q.folder {
+		up, k := &p, 0
+		if p.folder < q.folder {
+			up, k = &q, 1
+		}
+		*up, below[k] = Path{s.folders[up.folder].parent, s.folders[up.folder].name}, true
 	}
-	if q == (Path{}) {
-		return 1
+	a, b := s.text(p.name), s.text(q.name)
+	n := min(len(a), len(b))
+	if c := bytes.Compare(a[:n], b[:n]); c != 0 {
+		return c
 	}
-	if p.folder == q.folder {
-		return bytes.Compare(s.text(p.name), s.text(q.name))
+	next := func(text []byte, below bool) int { // what stands behind n bytes of it
+		switch {
+		case n < len(text):
+			return int(text[n])
+		case below:
+			return '/'
+		}
+		return -1
 	}
-	var a, b [512]byte
-	return bytes.Compare(append(s.appendFolder(a[:0], p.folder), s.text(p.name)...), append(s.appendFolder(b[:0], q.folder), s.text(q.name)...))
+	return cmp.Compare(next(a, below[0]), next(b, below[1]))
 }

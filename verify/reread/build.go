@@ -8,6 +8,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/verify/paths"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
@@ -30,9 +31,9 @@ const (
 type item struct {
 	sort   itemSort
 	sure   bool  // gates is known, not estimated
-	file   int32 // of a unit, the item of its file
+	file   int32 // of a unit, which is never told, the item of its file
 	volume int
-	path   string // of a file or folder; of a gate, the first that waits for it
+	path   paths.Path // of a file or folder; of a gate, the first that waits for it
 	id     uint64
 	weight float64 // by the wanted list, of a file
 	gates  int64   // entries that wait for it
@@ -52,6 +53,8 @@ type builder struct {
 	unread *result.UnreadMap
 
 	items   []item
+	paths   paths.Store           // of items
+	names   map[string]paths.Path // of structures, which have few
 	whole   []float64
 	part    []float64
 	spanAt  []int64
@@ -88,7 +91,7 @@ const maxRoom = 1 << 20
 
 func newBuilder(r *result.Result, list *wanted.List, c *Costs) *builder {
 	b := &builder{r: r, list: list, sector: r.Image.Sector, unread: &r.Unread, lacking: map[int]float64{},
-		gates: map[uint64]int32{}, seed: maphash.MakeSeed(), heads: headSets{}, perVol: map[int]*volumeWeight{}}
+		gates: map[uint64]int32{}, seed: maphash.MakeSeed(), heads: headSets{}, names: map[string]paths.Path{}, perVol: map[int]*volumeWeight{}}
 	n := int(min(max(r.Summary.Files.Damaged, 0), maxRoom) + min(max(r.Summary.Files.Lost, 0), maxRoom))
 	b.goes.little = little(b.unread, c, b.sector)
 	b.items, b.whole, b.part = make([]item, 0, n), make([]float64, 0, n), make([]float64, 0, n)
@@ -248,7 +251,7 @@ func (b *builder) file(f *result.File) {
 		}
 		return
 	}
-	it := item{sort: wholeFile, volume: f.Volume, path: f.Path, id: f.ID, weight: w}
+	it := item{sort: wholeFile, volume: f.Volume, path: b.paths.Add(f.Path), id: f.ID, weight: w}
 	held, size := 0.0, int64(0)
 	if f.Size != nil && *f.Size > 0 && f.Bytes.Read != nil {
 		size = *f.Size
@@ -313,7 +316,7 @@ func (b *builder) gate(f *result.File, gain float64, sure bool) {
 		sum++
 	}
 	b.gates[sum] = int32(len(b.items))
-	b.close(item{sort: gate, volume: f.Volume, path: f.Path, id: f.ID, gates: 1, sure: sure}, gain, gain*gateShare)
+	b.close(item{sort: gate, volume: f.Volume, path: b.paths.Add(f.Path), id: f.ID, gates: 1, sure: sure}, gain, gain*gateShare)
 }
 
 // mean is the mean weight of the wanted files that are known of a volume.
@@ -423,7 +426,7 @@ func (b *builder) rest() error {
 			it, won := item{sort: unknown, volume: h.Volume}, each[h.Volume]
 			switch h.Holds {
 			case result.HoldsStructures:
-				it.sort, it.path = copies, h.Name
+				it.sort, it.path = copies, b.structure(h.Name)
 				if n := b.r.Volumes[h.Volume-1].Unread.Structures.Total(); n > 0 {
 					won += waiting / float64(n)
 				}
@@ -442,20 +445,31 @@ func (b *builder) rest() error {
 	return nil
 }
 
-// String names what an item is, for people.
-func (it *item) String() string {
+// structure is the name of what an item of copies holds.
+func (b *builder) structure(name string) paths.Path {
+	at, ok := b.names[name]
+	if !ok {
+		at = b.paths.Add(name)
+		b.names[name] = at
+	}
+	return at
+}
+
+// name names what an item is, for people.
+func (p *Plan) name(it *item) string {
+	path := p.paths.String(it.path)
 	switch it.sort {
 	case wholeFile, perhapsFile:
-		return it.path
+		return path
 	case gate:
-		return fmt.Sprintf("what leads to %s", it.path)
+		return fmt.Sprintf("what leads to %s", path)
 	case volumeGate:
 		return fmt.Sprintf("structures of volume %d", it.volume)
 	case driveGate:
 		return "partition tables"
 	case copies:
-		if it.path != "" {
-			return fmt.Sprintf("%s of volume %d", it.path, it.volume)
+		if path != "" {
+			return fmt.Sprintf("%s of volume %d", path, it.volume)
 		}
 		return fmt.Sprintf("other structures of volume %d", it.volume)
 	}

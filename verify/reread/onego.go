@@ -84,7 +84,7 @@ func (b *builder) along() error {
 			it := item{sort: unknown, volume: h.Volume}
 			switch {
 			case h.Holds == result.HoldsStructures && leading[h.Volume]:
-				it.sort, it.path = copies, h.Name
+				it.sort, it.path = copies, b.structure(h.Name)
 			case h.Holds != result.HoldsUnknown:
 				continue
 			}

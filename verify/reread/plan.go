@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"fileassay/extract/imap"
+	"fileassay/verify/paths"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
@@ -76,6 +77,7 @@ type Plan struct {
 	HeadSets []HeadSet   // of several heads
 
 	items []item
+	paths paths.Store
 	won   []int32
 }
 
@@ -125,7 +127,7 @@ func (p *Plan) Wins(s *Step, n int) []Win {
 			break
 		}
 		it := &p.items[i]
-		out = append(out, Win{it.volume, it.id, it.path, winWords[it.sort], it.gates, it.sure})
+		out = append(out, Win{it.volume, it.id, p.paths.String(it.path), winWords[it.sort], it.gates, it.sure})
 	}
 	return out
 }
@@ -145,7 +147,7 @@ func (p *Plan) Words(s *Step) string {
 		}
 	}
 	it := &p.items[best]
-	text := it.String()
+	text := p.name(it)
 	switch it.sort {
 	case gate:
 		if it.gates > 1 {
@@ -177,7 +179,7 @@ func New(r *result.Result, o Options) (*Plan, error) {
 	bySectors := o.BudgetSectors > 0
 	p, places := b.assemble(&o.Costs, bySectors)
 	out := &Plan{Caution: Caution, Wanted: o.Wanted.Name, Options: o, Sector: b.sector, Drive: r.Image.DriveSize, Files: b.waiting,
-		items: b.items, LeftOut: b.leftOut}
+		items: b.items, paths: b.paths, LeftOut: b.leftOut}
 	var err error
 	if out.Holds, err = b.held(p, places, &o.Costs); err != nil {
 		return nil, err

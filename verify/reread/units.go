@@ -28,7 +28,7 @@ func (b *builder) packed(f *result.File, it item, whole, part float64) {
 	}
 	for _, spans := range units {
 		b.spans = append(b.spans, spans...)
-		b.close(item{sort: unitOfFile, volume: f.Volume, path: f.Path, id: f.ID, file: int32(file)}, part/float64(len(units)), 0)
+		b.close(item{sort: unitOfFile, volume: it.volume, file: int32(file)}, part/float64(len(units)), 0)
 	}
 }
 
