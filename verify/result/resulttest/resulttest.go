@@ -8,6 +8,7 @@ import (
 	"cmp"
 	"io"
 	"iter"
+	"maps"
 	"os"
 	"slices"
 	"testing"
@@ -236,6 +237,10 @@ func (m *Made) sums(waiting map[int]int64) {
 	}
 	for i := range s.Heads {
 		s.Heads[i].Files = waiting[s.Heads[i].Head]
+		delete(waiting, s.Heads[i].Head)
+	}
+	for _, h := range slices.Sorted(maps.Keys(waiting)) {
+		s.Heads = append(s.Heads, result.HeadFiles{Head: h, Files: waiting[h]})
 	}
 	s.ListingComplete = complete
 	var u result.Unread
