@@ -316,7 +316,7 @@ func numbers(m *resulttest.Made) []int64 {
 func TestEdited(t *testing.T) {
 	all := shapes(t)
 	rnd := rand.New(rand.NewPCG(8, 15))
-	times := result.Times(t, 3000)
+	times := result.Times(t, 1500)
 	kept := 0
 	for n := range times {
 		text := all[rnd.IntN(len(all))]
