@@ -42,22 +42,26 @@ func BenchmarkMany(b *testing.B) {
 			}
 		})
 	}
+	all := Selection{Verdicts: []result.Verdict{result.Intact, result.Damaged}}
 	step("plan", func() error {
-		_, err := newPlan(b.Context(), r, &Selection{}, nil)
+		p, err := newPlan(b.Context(), r, &all, nil)
+		if err == nil && len(p.files) != n {
+			err = fmt.Errorf("%d files of %d", len(p.files), n)
+		}
 		return err
 	})
 	bags := 0
 	bag := func() string { return filepath.Join(dir, fmt.Sprint("bag", bags)) }
 	step("extract", func() error {
 		bags++
-		out, err := Run(b.Context(), Options{Image: image, Result: list, To: bag()})
+		out, err := Run(b.Context(), Options{Image: image, Result: list, To: bag(), Selection: all})
 		if err == nil && out.Files != n {
 			err = fmt.Errorf("%d files of %d", out.Files, n)
 		}
 		return err
 	})
 	step("audit", func() error {
-		out, err := Audit(b.Context(), AuditOptions{Folder: bag(), Result: list})
+		out, err := Audit(b.Context(), AuditOptions{Folder: bag(), Result: list, Selection: all})
 		if err == nil && (!out.Clean() || out.Files < n) {
 			err = fmt.Errorf("%d files, %d findings", out.Files, len(out.Findings))
 		}

@@ -409,9 +409,17 @@ func (f *File) against(m *UnreadMap, drive int64) error {
 			}
 		}
 		for u := range m.over(p.image, p.length, drive) {
+			off, says := p.off+u.Start-p.image, false
 			switch {
-			case units && located == 0, !units && p.apart && damaged < p.length,
-				!units && !p.apart && !w.has(p.off+u.Start-p.image, u):
+			case units:
+				says = located > 0
+			case p.apart:
+				n, _ := all.within(off, u.Length)
+				says = n == u.Length
+			default:
+				says = w.has(off, u)
+			}
+			if !says {
 				return errUnread
 			}
 			borne += u.Length

@@ -352,8 +352,14 @@ func contentKeepsLaws(f *result.File, places []result.Place, drive int64) error 
 		for _, u := range unreadOf(places, drive, p.at, p.n) {
 			if !p.apart {
 				add(&due, result.Damage{Offset: p.off + u.Start - p.at, Image: u.Start, Length: u.Length, What: u.State.String()})
-			} else if missing < p.n {
-				return fmt.Errorf("%+v was not read, and %d bytes of it are missing", p, missing)
+				continue
+			}
+			n, off := u.Length, p.off+u.Start-p.at
+			for _, d := range f.Damage {
+				n -= max(0, min(d.Offset+d.Length, off+u.Length)-max(d.Offset, off))
+			}
+			if n > 0 {
+				return fmt.Errorf("%+v was not read, and %d bytes of it are not damaged", p, n)
 			}
 		}
 	}

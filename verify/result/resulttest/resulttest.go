@@ -34,6 +34,8 @@ func Num(n int64) *int64 { return &n }
 // Fill makes a consistent result of what is there. Where Places are given, the
 // damage of a file that has none is where its content crosses them: of
 // compressed content the units that do, or all of it where no unit is told.
+// What the damage calls unlocated is taken out of the extents, and a file of
+// which nothing was read is lost and not damaged.
 // Where no places are given, they are the sectors of the files' damage and of
 // what needs name. A file without extents gets them from its damage, a verdict
 // where it has none, and every sum is that of the lines.
@@ -83,6 +85,13 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 func (m *Made) complete(f *result.File) {
 	f.Volume = max(f.Volume, 1)
 	f.Kind = cmp.Or(f.Kind, "file")
+	slices.Sort(f.Heads)
+	f.Heads = slices.Compact(f.Heads)
+	for _, d := range f.Damage {
+		if d.Image < 0 && f.Stored != "compressed" {
+			f.Extents = without(f.Extents, d.Offset, d.Offset+d.Length)
+		}
+	}
 	if m.given && f.Damage == nil {
 		f.Damage = m.damage(f)
 	}
@@ -94,6 +103,19 @@ func (m *Made) complete(f *result.File) {
 		}
 	}
 	count(f)
+}
+
+// without are extents but for the content from off to end.
+func without(list [][3]int64, off, end int64) (out [][3]int64) {
+	for _, e := range list {
+		if n := min(off-e[0], e[2]); n > 0 {
+			out = append(out, [3]int64{e[0], e[1], n})
+		}
+		if cut := max(end-e[0], 0); cut < e[2] {
+			out = append(out, [3]int64{e[0] + cut, e[1] + cut, e[2] - cut})
+		}
+	}
+	return out
 }
 
 // placesOf are the places that a file says were not read.
@@ -202,11 +224,13 @@ func count(f *result.File) {
 		}
 		f.Bytes = result.NullBytes{Read: &b.Read, Doubtful: &b.Doubtful, Failed: &b.Failed, Skipped: &b.Skipped, Unlocated: &b.Unlocated}
 	}
-	if f.Verdict != "" {
+	b := f.Bytes
+	none := b.Read != nil && *f.Size > 0 && *b.Read+*b.Doubtful == 0
+	if f.Verdict != "" && !(none && f.Verdict == result.Damaged) {
 		return
 	}
-	switch b := f.Bytes; {
-	case b.Read == nil && f.Kind != "folder", b.Read != nil && *f.Size > 0 && *b.Read+*b.Doubtful == 0:
+	switch {
+	case b.Read == nil && f.Kind != "folder", none:
 		f.Verdict = result.Lost
 	case len(f.Damage) > 0:
 		f.Verdict = result.Damaged
