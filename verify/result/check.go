@@ -3,6 +3,7 @@ package result
 import (
 	"errors"
 	"fmt"
+	"iter"
 	"math"
 	"slices"
 
@@ -213,6 +214,10 @@ func (c *checker) finish() error {
 		if h.Files != c.waiting[h.Head] || h.Alone < 0 || h.Alone > h.Files {
 			return fmt.Errorf("the summary has %w", errSums)
 		}
+		delete(c.waiting, h.Head)
+	}
+	if len(c.waiting) > 0 {
+		return fmt.Errorf("the summary has %w", errSums)
 	}
 	if w := s.Wanted; w != nil {
 		n := w.Files
@@ -303,19 +308,16 @@ func (f *File) check() error {
 		whole = *b.Read == *f.Size
 	}
 	units := f.Stored == "compressed"
-	placed := f.Holes
-	for _, list := range [...][][3]int64{f.Extents, f.Patched} {
-		pos := int64(0)
-		for _, e := range list {
-			if !within(e[0], e[2]) || !within(e[1], e[2]) || e[2] == 0 || !units && (e[0] < pos || f.Size != nil && e[0]+e[2] > *f.Size) {
-				return errNumbers
-			}
-			pos = e[0] + e[2]
-			placed += e[2]
+	placed, pos := f.Holes, int64(0)
+	for p := range f.content() {
+		if !within(p.off, p.length) || !within(p.image, p.length) || p.length == 0 || !units && (p.off < pos || f.Size != nil && p.off+p.length > *f.Size) {
+			return errNumbers
 		}
+		pos = p.off + p.length
+		placed += p.length
 	}
 	var sum Bytes
-	pos := int64(0)
+	pos = 0
 	for _, d := range f.Damage {
 		if d.Offset < pos || !within(d.Offset, d.Length) || d.Length == 0 || d.Image >= 0 && !within(d.Image, d.Length) ||
 			f.Size != nil && d.Offset+d.Length > *f.Size {
@@ -343,7 +345,8 @@ func (f *File) check() error {
 	}
 	switch {
 	case f.Verdict == Intact && (!whole || len(f.Damage) > 0), f.Verdict == Lost && told > 0 && *b.Doubtful > 0,
-		f.Verdict == Lost && told > 0 && whole && *f.Size > 0:
+		f.Verdict == Lost && told > 0 && whole && *f.Size > 0,
+		f.Verdict == Damaged && told > 0 && *b.Read+*b.Doubtful == 0 && *f.Size > 0:
 		return errVerdict
 	}
 	for _, n := range f.Needs {
@@ -351,12 +354,39 @@ func (f *File) check() error {
 			return errNumbers
 		}
 	}
+	last := -1
 	for _, h := range f.Heads {
-		if h < 0 {
+		if h <= last {
 			return errNumbers
 		}
+		last = h
 	}
 	return nil
+}
+
+// A piece is a part of a file's content that has a place.
+type piece struct {
+	off, image, length int64
+	apart              bool // kept apart from its neighbours; what damages it may lie elsewhere
+}
+
+// content yields the extents and what is patched, in order of content where each
+// list is in order.
+func (f *File) content() iter.Seq[piece] {
+	return func(yield func(piece) bool) {
+		e, p := f.Extents, f.Patched
+		for len(e)+len(p) > 0 {
+			list, apart := &e, false
+			if len(e) == 0 || len(p) > 0 && p[0][0] < e[0][0] {
+				list, apart = &p, true
+			}
+			t := (*list)[0]
+			*list = (*list)[1:]
+			if !yield(piece{t[0], t[1], t[2], apart}) {
+				return
+			}
+		}
+	}
 }
 
 // against holds a file that was checked to what was not read of the drive. Of
@@ -368,43 +398,55 @@ func (f *File) against(m *UnreadMap, drive int64) error {
 			return errors.New("needs what was read; make the result again with verify")
 		}
 	}
-	w := damageWalk{list: f.Damage}
-	units := f.Stored == "compressed"
-	hurt := false
-	for _, e := range f.Extents {
-		for u := range m.over(e[1], e[2], drive) {
-			hurt = true
-			if !units && !w.has(e[0]+u.Start-e[1], u) {
-				return errUnread
-			}
-		}
-	}
-	if !units {
-		v := damageWalk{list: f.Damage}
-		for _, p := range f.Patched {
-			for u := range m.over(p[1], p[2], drive) {
-				hurt = true
-				if !v.covers(p[0]+u.Start-p[1], u.Length) {
-					return errUnread
-				}
-			}
-		}
-	}
-	located := false
+	located := int64(0) // bytes of damage with a place
 	for _, d := range f.Damage {
 		if d.Image < 0 {
 			continue
 		}
-		located = true
+		located += d.Length
 		if m.IsRead(d.Image, 1) && d.Image < drive {
 			return errReadOnly
 		}
 	}
+	units := f.Stored == "compressed"
+	var stored, hurt int64
+	w, all := damageWalk{list: f.Damage}, damageWalk{list: f.Damage}
+	for p := range f.content() {
+		stored += p.length
+		var damaged, borne int64
+		if !units {
+			var ok bool
+			if damaged, ok = all.within(p.off, p.length); !ok {
+				return errDamage
+			}
+		}
+		for u := range m.over(p.image, p.length, drive) {
+			off, says := p.off+u.Start-p.image, false
+			switch {
+			case units:
+				says = located > 0
+			case p.apart:
+				n, _ := all.within(off, u.Length)
+				says = n == u.Length
+			default:
+				says = w.has(off, u)
+			}
+			if !says {
+				return errUnread
+			}
+			borne += u.Length
+		}
+		if !units && !p.apart && borne < damaged {
+			return errReadOnly
+		}
+		hurt += damaged
+	}
 	switch {
-	case hurt && !located:
-		return errUnread
-	case !units && w.matched+f.patchedDamage() < w.located():
+	case units:
+	case hurt < located:
 		return errReadOnly
+	case f.Verdict == Lost && f.Bytes.Read != nil && hurt < stored:
+		return errVerdict
 	}
 	return nil
 }
@@ -432,20 +474,24 @@ func (m *UnreadMap) covered(start, length int64) (n int64) {
 	return n
 }
 
-// damageWalk goes through the damage of a file along its extents.
+// damageWalk goes through the damage of a file along its content.
 type damageWalk struct {
-	list    []Damage
-	i       int
-	matched int64 // bytes of damage that an unread range bears out
+	list []Damage
+	i    int
+}
+
+// to goes to the damage that ends behind a place of the content.
+func (w *damageWalk) to(off int64) {
+	for w.i < len(w.list) && w.list[w.i].Offset+w.list[w.i].Length <= off {
+		w.i++
+	}
 }
 
 // has reports whether the damage has an unread range of the image, whose first
 // byte is the content's at off, as it is: at its place and in its state.
 func (w *damageWalk) has(off int64, u imap.Range) bool {
 	for pos := off; pos < off+u.Length; {
-		for w.i < len(w.list) && w.list[w.i].Offset+w.list[w.i].Length <= pos {
-			w.i++
-		}
+		w.to(pos)
 		if w.i == len(w.list) {
 			return false
 		}
@@ -453,48 +499,21 @@ func (w *damageWalk) has(off int64, u imap.Range) bool {
 		if d.Image < 0 || d.Offset > pos || d.What != u.State.String() || d.Image+pos-d.Offset != u.Start+pos-off {
 			return false
 		}
-		n := min(d.Offset+d.Length, off+u.Length) - pos
-		w.matched += n
-		pos += n
+		pos = min(d.Offset+d.Length, off+u.Length)
 	}
 	return true
 }
 
-// located is how many bytes of the damage have a place.
-func (w *damageWalk) located() (n int64) {
-	for _, d := range w.list {
-		if d.Image >= 0 {
-			n += d.Length
+// within is how many of length bytes of content from off are damaged; false
+// where the damage says of one of them that it has no place.
+func (w *damageWalk) within(off, length int64) (n int64, ok bool) {
+	w.to(off)
+	for k := w.i; k < len(w.list) && w.list[k].Offset < off+length; k++ {
+		d := &w.list[k]
+		if d.Image < 0 {
+			return 0, false
 		}
+		n += min(d.Offset+d.Length, off+length) - max(d.Offset, off)
 	}
-	return n
-}
-
-// covers reports whether all of n bytes of content from off are damaged.
-func (w *damageWalk) covers(off, n int64) bool {
-	for end := off + n; off < end; {
-		for w.i < len(w.list) && w.list[w.i].Offset+w.list[w.i].Length <= off {
-			w.i++
-		}
-		if w.i == len(w.list) || w.list[w.i].Offset > off {
-			return false
-		}
-		off = w.list[w.i].Offset + w.list[w.i].Length
-	}
-	return true
-}
-
-// patchedDamage is how many damaged bytes with a place lie in what is kept
-// apart. Both lists are in order of content.
-func (f *File) patchedDamage() (n int64) {
-	i := 0
-	for _, d := range f.Damage {
-		for i < len(f.Patched) && f.Patched[i][0]+f.Patched[i][2] <= d.Offset {
-			i++
-		}
-		for k := i; d.Image >= 0 && k < len(f.Patched) && f.Patched[k][0] < d.Offset+d.Length; k++ {
-			n += min(d.Offset+d.Length, f.Patched[k][0]+f.Patched[k][2]) - max(d.Offset, f.Patched[k][0])
-		}
-	}
-	return n
+	return n, true
 }

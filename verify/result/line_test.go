@@ -158,7 +158,7 @@ func drawn(rnd *rand.Rand) *File {
 func TestRoundTrip(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(1, 2))
 	var used File
-	for range 3000 {
+	for range Times(t, 3000) {
 		f := drawn(rnd)
 		line := f.AppendLine(nil)
 		if err := parseFile(line, &used); err != nil {

@@ -228,7 +228,8 @@ type lineReader struct {
 
 // lines reads lines from a mark to an end.
 func (r *Result) lines(from mark, end int64) *lineReader {
-	return &lineReader{until: r.until, in: bufio.NewReaderSize(io.NewSectionReader(r.f, from.at, end-from.at), 1<<20), next: from}
+	n := end - from.at
+	return &lineReader{until: r.until, in: bufio.NewReaderSize(io.NewSectionReader(r.f, from.at, n), int(min(n, 1<<20))), next: from}
 }
 
 // maxLine bounds a line of a result. A file in a million pieces has a line of

@@ -8,6 +8,7 @@ import (
 	"cmp"
 	"io"
 	"iter"
+	"maps"
 	"os"
 	"slices"
 	"testing"
@@ -35,6 +36,8 @@ func Num(n int64) *int64 { return &n }
 // files, and no file has, is of unknown use. Where Places are given, the
 // damage of a file that has none is where its content crosses them: of
 // compressed content the units that do, or all of it where no unit is told.
+// What the damage calls unlocated is taken out of the extents, and a file of
+// which nothing was read is lost and not damaged.
 // Where no places are given, they are the sectors of the files' damage and of
 // what needs name. A file without extents gets them from its damage, holes are
 // what it does not locate, it gets a verdict where it has none, and every sum is
@@ -60,12 +63,8 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 	waiting := map[int]int64{}
 	for f := range files {
 		m.complete(f)
-		for _, list := range [][][3]int64{f.Extents, f.Patched} {
-			for _, e := range list {
-				if m.given || len(f.Damage) > 0 {
-					content.Add(e[1], e[2])
-				}
-			}
+		if m.given || len(f.Damage) > 0 {
+			addContent(&content, f)
 		}
 		m.Volumes[f.Volume-1].Tally(f)
 		for _, h := range f.Heads {
@@ -86,7 +85,7 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 	if !m.given {
 		m.Places = disjoint(told, im.Sector, im.DriveSize)
 	}
-	m.Places = held(m.Places, &content)
+	m.hold(&content)
 	m.sums(waiting)
 }
 
@@ -94,6 +93,13 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 func (m *Made) complete(f *result.File) {
 	f.Volume = max(f.Volume, 1)
 	f.Kind = cmp.Or(f.Kind, "file")
+	slices.Sort(f.Heads)
+	f.Heads = slices.Compact(f.Heads)
+	for _, d := range f.Damage {
+		if d.Image < 0 && f.Stored != "compressed" {
+			f.Extents = without(f.Extents, d.Offset, d.Offset+d.Length)
+		}
+	}
 	if m.given && f.Damage == nil {
 		f.Damage = m.damage(f)
 	}
@@ -113,6 +119,19 @@ func (m *Made) complete(f *result.File) {
 			}
 		}
 	}
+}
+
+// without are extents but for the content from off to end.
+func without(list [][3]int64, off, end int64) (out [][3]int64) {
+	for _, e := range list {
+		if n := min(off-e[0], e[2]); n > 0 {
+			out = append(out, [3]int64{e[0], e[1], n})
+		}
+		if cut := max(end-e[0], 0); cut < e[2] {
+			out = append(out, [3]int64{e[0] + cut, e[1] + cut, e[2] - cut})
+		}
+	}
+	return out
 }
 
 // placesOf are the places that a file says were not read.
@@ -170,9 +189,32 @@ func disjoint(list []result.Place, sector, drive int64) (out []result.Place) {
 	return out
 }
 
-// held are places of which none holds content of files where there is none.
-func held(list []result.Place, content *extract.Spans) (out []result.Place) {
-	for _, p := range list {
+// LeftOut makes places of unknown use of those that hold content of no file, after
+// files were taken out. It leaves all sums as they are.
+func (m *Made) LeftOut() {
+	var content extract.Spans
+	for _, f := range m.Files {
+		addContent(&content, f)
+	}
+	m.hold(&content)
+}
+
+// addContent adds where the content of a file lies.
+func addContent(content *extract.Spans, f *result.File) {
+	for _, list := range [][][3]int64{f.Extents, f.Patched} {
+		for _, e := range list {
+			content.Add(e[1], e[2])
+		}
+	}
+}
+
+// hold leaves no place that is said to hold content of files where there is none.
+func (m *Made) hold(content *extract.Spans) {
+	if m.Places == nil {
+		return
+	}
+	out := []result.Place{}
+	for _, p := range m.Places {
 		if p.Most() != result.HoldsFiles {
 			out = append(out, p)
 			continue
@@ -196,7 +238,7 @@ func held(list []result.Place, content *extract.Spans) (out []result.Place) {
 		}
 		add(p.End(), none)
 	}
-	return out
+	m.Places = out
 }
 
 // damage is where the content of a file crosses what is unread, or lies past the
@@ -257,11 +299,13 @@ func count(f *result.File) {
 		}
 		f.Bytes = result.NullBytes{Read: &b.Read, Doubtful: &b.Doubtful, Failed: &b.Failed, Skipped: &b.Skipped, Unlocated: &b.Unlocated}
 	}
-	if f.Verdict != "" {
+	b := f.Bytes
+	none := b.Read != nil && *f.Size > 0 && *b.Read+*b.Doubtful == 0
+	if f.Verdict != "" && !(none && f.Verdict == result.Damaged) {
 		return
 	}
-	switch b := f.Bytes; {
-	case b.Read == nil && f.Kind != "folder", b.Read != nil && *f.Size > 0 && *b.Read+*b.Doubtful == 0:
+	switch {
+	case b.Read == nil && f.Kind != "folder", none:
 		f.Verdict = result.Lost
 	case len(f.Damage) > 0:
 		f.Verdict = result.Damaged
@@ -292,6 +336,10 @@ func (m *Made) sums(waiting map[int]int64) {
 	}
 	for i := range s.Heads {
 		s.Heads[i].Files = waiting[s.Heads[i].Head]
+		delete(waiting, s.Heads[i].Head)
+	}
+	for _, h := range slices.Sorted(maps.Keys(waiting)) {
+		s.Heads = append(s.Heads, result.HeadFiles{Head: h, Files: waiting[h]})
 	}
 	s.ListingComplete = complete
 	var u result.Unread

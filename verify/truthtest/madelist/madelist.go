@@ -3,6 +3,9 @@
 package madelist
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
 	"testing"
 
 	"fileassay/verify/result"
@@ -21,10 +24,14 @@ type File struct {
 }
 
 // Write writes a result of one volume with n entries, of which each file has 4 KiB
-// of content at a place of its own, by its number in the list.
+// of content at a place of its own, by its number in the list. The image that it
+// was made from begins with 4 KiB of zeros, as one that is a hole throughout.
 func Write(tb testing.TB, path string, n int, of func(i int) File) {
 	tb.Helper()
-	m := resulttest.Made{Image: result.Image{Size: int64(n+1) * each}}
+	size := int64(n+1) * each
+	zeros := sha256.Sum256(make([]byte, each))
+	m := resulttest.Made{Image: result.Image{Size: size}, Volumes: []result.Volume{{Length: size, Filesystem: "ext4", Listing: result.Listing{Complete: true},
+		Proof: &result.Proof{Ranges: fmt.Sprintf("0+%d", each), SHA256: hex.EncodeToString(zeros[:])}}}}
 	m.Stream(tb, path, func(yield func(*result.File) bool) {
 		for i := range n {
 			if !yield(line(i, of(i))) {
