@@ -16,8 +16,9 @@ type Shape struct {
 	Parts []Part // in order; nil where one file or device holds it all
 	Notes []string
 
-	unit  int64 // bytes that the device gives at a time; 0 where any number
-	allow bool  // missing and short parts count as skipped
+	unit  int64      // bytes that the device gives at a time; 0 where any number
+	first openedFile // the file that was given, as it was when it was looked at
+	allow bool       // missing and short parts count as skipped
 
 	// A name with a number may be that of a part or of an image of its own.
 	// Until that is settled maybe holds the parts that there would be.
@@ -43,9 +44,13 @@ func Look(path string, o PartOptions) (*Shape, error) {
 	if err != nil {
 		return nil, err
 	}
+	first, err := stampOf(f, size, unit)
 	f.Close()
+	if err != nil {
+		return nil, fmt.Errorf("image %s: %w", path, err)
+	}
 	regular := unit == 0
-	s := &Shape{Path: path, Size: size, unit: unit, allow: o.AllowMissing}
+	s := &Shape{Path: path, Size: size, unit: unit, first: first, allow: o.AllowMissing}
 	if o.Whole || !regular {
 		return s, nil
 	}
@@ -140,6 +145,9 @@ func (s *Shape) Open(m *imap.Map, o Options) (*Reader, error) {
 			return nil, err
 		}
 		o, err := stampOf(f, now, unit)
+		if what := s.first.differs(&o); err == nil && what != "" {
+			err = fmt.Errorf("%w (%s)", ErrChanged, what)
+		}
 		if err != nil {
 			f.Close()
 			return nil, fmt.Errorf("image %s: %w", s.Path, err)
