@@ -3,6 +3,7 @@ package verify
 import (
 	"context"
 	"errors"
+	"io"
 	"testing"
 
 	"bytes"
@@ -70,10 +71,53 @@ func TestProof(t *testing.T) {
 	}
 }
 
+// What the image file does not give now neither proves nor refutes; nothing given
+// proves nothing.
+func TestProofFaults(t *testing.T) {
+	img := make([]byte, 600*512)
+	open := func(src io.ReaderAt) *image.Reader {
+		return image.New(src, int64(len(img)), imap.All(int64(len(img))), image.Options{})
+	}
+	p, err := prove(t.Context(), manyStructures{sectors: 600}, open(bytes.NewReader(img)), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	one := &gaps{img, map[int64]bool{0: true}}
+	if err := p.Check(open(one)); err != nil {
+		t.Errorf("with one range that is not given: %v", err)
+	}
+	img[512*8]++
+	if err := p.Check(open(one)); !errors.Is(err, result.ErrOtherImage) {
+		t.Errorf("another image passes: %v", err)
+	}
+	none := &gaps{img, map[int64]bool{}}
+	for k := range int64(600) {
+		none.bad[k] = true
+	}
+	if err := p.Check(open(none)); err == nil || errors.Is(err, result.ErrOtherImage) {
+		t.Errorf("an image file that gives nothing: %v", err)
+	}
+}
+
+// gaps is an image file that does not give some sectors.
+type gaps struct {
+	img []byte
+	bad map[int64]bool
+}
+
+func (g *gaps) ReadAt(p []byte, off int64) (int, error) {
+	for k := off / 512; k*512 < off+int64(len(p)); k++ {
+		if g.bad[k] {
+			return 0, errors.New("no answer")
+		}
+	}
+	return bytes.NewReader(g.img).ReadAt(p, off)
+}
+
 func TestProofHostile(t *testing.T) {
 	r := image.New(bytes.NewReader(make([]byte, 4096)), 4096, imap.All(4096), image.Options{})
 	for _, ranges := range []string{"x", "1+", "+1", "-1+1", "0+99999999999", "9223372036854775807+10", "0+0", "0+5000"} {
-		if err := (&result.Proof{Ranges: ranges}).Check(r); err == nil {
+		if err := (&result.Proof{Ranges: ranges, SHA256: "0123456789abcdef"}).Check(r); err == nil {
 			t.Errorf("%q passes", ranges)
 		}
 	}

@@ -130,7 +130,7 @@ func (c *Comparison) worse(x, v *result.Volume) {
 	if x.Listing.Complete && !v.Listing.Complete {
 		c.Warnings = append(c.Warnings, fmt.Sprintf("the list of volume %d was complete before and is not now", v.Volume))
 	}
-	if x.Proof != nil && v.Proof != nil && x.Proof.Ranges == v.Proof.Ranges && x.Proof.SHA256 != v.Proof.SHA256 {
+	if x.Proof != nil && v.Proof != nil && x.Proof.Differs(v.Proof) {
 		c.Warnings = append(c.Warnings, fmt.Sprintf("structures of volume %d that were read both times hold other bytes now: the drive, or the image, was written to or reads differently", v.Volume))
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"maps"
 	"math"
 	"math/rand/v2"
@@ -262,5 +263,24 @@ func BenchmarkParseFile(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+// What no line needs is refused before anything is made of it.
+func TestParseBounds(t *testing.T) {
+	long := strings.Repeat("x", maxText)
+	many := strings.Builder{}
+	for i := range maxKeys + 1 {
+		fmt.Fprintf(&many, `"f%d":0,`, i)
+	}
+	for _, edit := range [][2]string{{"Depot", long}, {`"kind":"file"`, `"kind":"file","x":"` + long + `"`}} {
+		if err := parseFile([]byte(strings.Replace(lineOf, edit[0], edit[1], 1)), &File{}); !errors.Is(err, errJSON) {
+			t.Errorf("%.20s: %v", edit[0], err)
+		}
+	}
+	for _, line := range []string{`{"label":"` + long + `"}`, `{` + many.String() + `"g":0}`} {
+		if err := decode([]byte(line), &Volume{}); !errors.Is(err, errJSON) {
+			t.Errorf("%.20s: %v", line, err)
+		}
 	}
 }

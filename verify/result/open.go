@@ -234,7 +234,7 @@ func (r *Result) lines(from mark, end int64) *lineReader {
 
 // maxLine bounds a line of a result. A file in a million pieces has a line of
 // some 40 MB.
-const maxLine = 1 << 30
+const maxLine = 256 << 20
 
 var errLongLine = fmt.Errorf("is longer than %d bytes", maxLine)
 

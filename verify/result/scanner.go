@@ -92,6 +92,13 @@ func (s *scanner) arrays() int {
 	return max(min(bytes.Count(s.b[s.i:s.i+end], []byte{'['})-1, end/least+1), 0)
 }
 
+// maxText bounds the bytes of a text with its escapes, far above what the longest
+// path or target of a link needs; maxKeys the fields of an object.
+const (
+	maxText = 1 << 20
+	maxKeys = 1000
+)
+
 // maxDepth bounds how deep the values of a line may be nested.
 const maxDepth = 64
 
@@ -216,6 +223,9 @@ func (s *scanner) raw() (b []byte, plain bool, err error) {
 		switch c := s.b[s.i]; {
 		case c == '"':
 			s.i++
+			if s.i-from > maxText {
+				return nil, false, fmt.Errorf("%w: a text of %d bytes", errJSON, s.i-from)
+			}
 			return s.b[from:s.i], plain, nil
 		case c == '\\':
 			plain = false
@@ -314,6 +324,9 @@ func (s *scanner) value() error {
 	case '{':
 		var keys []string
 		return s.object(func(key []byte) error {
+			if len(keys) == maxKeys {
+				return fmt.Errorf("%w: more than %d fields in one object", errJSON, maxKeys)
+			}
 			for _, k := range keys {
 				if strings.EqualFold(k, string(key)) {
 					return fmt.Errorf("%w: %q", errTwice, key)
