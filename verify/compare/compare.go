@@ -169,8 +169,8 @@ func (j *judge) filesOf(before, after *result.Result) error {
 	return j.gone(was, before, after, volume)
 }
 
-// gone tells of what was listed before and is not now. What had no known place
-// may have been a guess, or is listed by its name now: where the list is
+// gone tells of what was listed before and is not now. What had no known place,
+// and that a name alone was of a folder, may have been a guess: where the list is
 // complete, that it is gone is no loss.
 func (j *judge) gone(was *listedFiles, before, after *result.Result, volume map[int]int32) error {
 	if !slices.ContainsFunc(was.list, func(o old) bool { return !o.used }) {
@@ -186,14 +186,14 @@ func (j *judge) gone(was *listedFiles, before, after *result.Result, volume map[
 		x := &was.list[n]
 		switch {
 		case x.used:
-		case x.placed < placedWhole && complete[x.volume]:
+		case (x.placed < placedWhole || x.folder && x.verdict() == result.Lost) && complete[x.volume]:
 			settled++
 		default:
 			j.note(change{at: -1, was: x.at, what: Gone.rank(), why: whyGone, before: x.level, after: unlisted, volume: int32(f.Volume), weight: f.Weight(j.wanted), won: -x.read})
 		}
 	})
 	if settled > 0 {
-		j.Notes = append(j.Notes, fmt.Sprintf("%d entries without a known place before are not listed now: the lists are complete, so they were guesses, or stand under their names", settled))
+		j.Notes = append(j.Notes, fmt.Sprintf("%d entries that were guesses before, by a number or a name alone, are not listed so now that the lists are complete", settled))
 	}
 	return err
 }

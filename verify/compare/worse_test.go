@@ -108,17 +108,25 @@ func TestWorseSectors(t *testing.T) {
 
 // A guess that a complete list no longer has was no file.
 func TestGuessGone(t *testing.T) {
-	named, guess := entryOf("Casks/ledger.odt", "intact", 2048, 2048, 0), entryOf("?/chain-9", "damaged", 2048, 512, 0)
-	guess.ID++
-	for _, complete := range []bool{true, false} {
-		after := written(t, nil, nil, named)
-		after.Volumes[0].Listing.Complete = complete
-		c, err := Results(written(t, nil, nil, named, guess), after, nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if c.Worse() == complete || (len(c.Notes) == 1) != complete {
-			t.Errorf("complete %v: worse %v, notes %q", complete, c.Worse(), c.Notes)
+	chain := entryOf("?/chain-9", "damaged", 2048, 512, 0)
+	folder := &result.File{Path: "Casks/ledger.odt", Kind: "folder", Verdict: result.Lost}
+	for _, guess := range []*result.File{chain, folder} {
+		guess.ID = 77
+		for _, complete := range []bool{true, false} {
+			named := entryOf("Casks/ledger.odt", "intact", 2048, 2048, 0)
+			after := written(t, nil, nil, named)
+			after.Volumes[0].Listing.Complete = complete
+			before := written(t, nil, nil, guess)
+			if guess == chain {
+				before = written(t, nil, nil, named, guess)
+			}
+			c, err := Results(before, after, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if c.Worse() == complete || (len(c.Notes) == 1) != complete {
+				t.Errorf("%s, complete %v: worse %v, notes %q", guess.Path, complete, c.Worse(), c.Notes)
+			}
 		}
 	}
 }

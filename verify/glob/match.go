@@ -53,6 +53,18 @@ func (p *Pattern) Match(path string) bool {
 	return r.ends()
 }
 
+// Under is a path that all that the pattern fits is, or lies below: "" where
+// nothing is sure. only is set where the pattern fits nothing but that path.
+func (p *Pattern) Under() (path string, only bool) {
+	switch {
+	case !p.star && p.ops == nil:
+		return p.prefix, true
+	case !p.star && p.ops[0].kind == opRune && p.ops[0].r == '/':
+		return p.prefix, false // the separator stands behind it, or nothing does
+	}
+	return p.prefix[:max(strings.LastIndexByte(p.prefix, '/'), 0)], false
+}
+
 // Below reports whether the pattern may fit something below a folder, and
 // whether it fits all that may lie there. The folder "" is that of all paths.
 func (p *Pattern) Below(folder string) (some, all bool) {

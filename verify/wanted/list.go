@@ -37,6 +37,7 @@ type Entry struct {
 type List struct {
 	Name  string // where it comes from, for people
 	rules []rule
+	index index
 }
 
 // rule is a line of a list. What it does not ask is zero.
@@ -77,6 +78,7 @@ func Default() *List {
 			l.rules = append(l.rules, r)
 		}
 	}
+	l.index = indexed(l.rules)
 	return l
 }
 
@@ -107,6 +109,7 @@ func Parse(name string, r io.Reader) (*List, error) {
 	if len(l.rules) == 0 {
 		return nil, fmt.Errorf(`wanted list %s: has no rule; write lines of a weight and a pattern, as "10 kind:photo"`, name)
 	}
+	l.index = indexed(l.rules)
 	return l, nil
 }
 
@@ -204,26 +207,32 @@ func (r *rule) glob(p string) error {
 	return err
 }
 
-// Weight is how much an entry is wanted; 0 where not at all.
+// Weight is how much an entry is wanted; 0 where not at all. The first rule that
+// fits says it.
 func (l *List) Weight(e Entry) float64 {
 	path := fold(e.Path)
 	name := path[strings.LastIndexByte(path, '/')+1:]
 	kind := Kind("")
-	for i := range l.rules {
-		r := &l.rules[i]
-		if r.kind != "" {
-			if kind == "" {
+	first := len(l.rules)
+	for list := range l.index.of(path, name) {
+		for _, n := range list {
+			if int(n) >= first {
+				break
+			}
+			r := &l.rules[n]
+			if r.kind != "" && kind == "" {
 				kind = KindOf(path)
 			}
-			if r.kind != kind {
-				continue
+			if (r.kind == "" || r.kind == kind) && r.fits(&e, path, name) {
+				first = int(n)
+				break
 			}
 		}
-		if r.fits(&e, path, name) {
-			return r.weight
-		}
 	}
-	return 0
+	if first == len(l.rules) {
+		return 0
+	}
+	return l.rules[first].weight
 }
 
 func (r *rule) fits(e *Entry, path, name string) bool {
@@ -253,19 +262,34 @@ func (r *rule) fits(e *Entry, path, name string) bool {
 // whatever its name is. The folder "" is the root folder, volume 0 is any.
 func (l *List) Leads(volume int, folder string) float64 {
 	folder = fold(folder)
-	most := 0.0
-	for i := range l.rules {
-		r := &l.rules[i]
+	last := len(l.rules) // no later rule is asked for what lies below
+	fits := func(n int32) (some, all bool) {
+		r := &l.rules[n]
 		if r.volume != 0 && volume != 0 && r.volume != volume {
-			continue
+			return false, false
 		}
-		some, all := r.below(folder)
-		if !some {
-			continue
+		some, all = r.below(folder)
+		return some, all && r.plain() && (r.volume == 0 || r.volume == volume)
+	}
+	for list := range l.index.of(folder, "") {
+		for _, n := range list {
+			if int(n) >= last {
+				break
+			}
+			if _, all := fits(n); all {
+				last = int(n)
+			}
 		}
-		most = max(most, r.weight)
-		if all && r.plain() && (r.volume == 0 || r.volume == volume) {
-			break // no later rule is asked for what lies below
+	}
+	most := 0.0
+	for list := range l.index.leads(folder) {
+		for _, n := range list {
+			if int(n) > last {
+				continue
+			}
+			if some, _ := fits(n); some {
+				most = max(most, l.rules[n].weight)
+			}
 		}
 	}
 	return most
