@@ -276,16 +276,9 @@ func (b *inventoryBuilder) add(f *result.File) {
 	if f.Bytes.Read != nil {
 		w.got = *f.Bytes.Read
 	}
-	when := time.Time{}
-	if f.Modified != "" {
-		var err error
-		if when, err = time.Parse(time.RFC3339Nano, f.Modified); err != nil {
-			when, err = time.Parse("2006-01-02T15:04:05.999999999", f.Modified)
-			w.local = err == nil
-		}
-		if err == nil {
-			w.modified = when.Unix()
-		}
+	when, isLocal, ok := f.Time()
+	if ok {
+		w.modified, w.local = when.Unix(), isLocal
 	}
 	kind := wanted.KindOf(f.Path)
 	w.kind = uint8(slices.Index(wanted.Kinds(), kind))
@@ -349,7 +342,7 @@ func notesOf(f *result.File) uint8 {
 	set(noteElsewhere, f.Stored == "elsewhere")
 	set(noteEncrypted, f.Stored == "encrypted")
 	set(noteUnnamed, f.Unnamed)
-	set(noteAdrift, strings.HasPrefix(f.Path, "?/"))
+	set(noteAdrift, f.Adrift())
 	set(noteStream, f.Kind == "stream")
 	set(noteLink, f.Kind == "link")
 	return n

@@ -8,7 +8,6 @@ import (
 	"hash/fnv"
 	"slices"
 	"sort"
-	"strings"
 
 	"fileassay/extract"
 	"fileassay/verify/result"
@@ -79,7 +78,7 @@ func newOld(f *result.File, volume int32) old {
 	switch {
 	case f.Unnamed:
 		o.placed = placedNot
-	case strings.HasPrefix(f.Path, "?/"):
+	case f.Adrift():
 		o.placed = placedName
 	}
 	if f.Size != nil {

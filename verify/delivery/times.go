@@ -10,7 +10,7 @@ import (
 // time where it tells none, or one that system calls cannot carry (they count
 // nanoseconds from 1970 in 64 bits).
 func keptTime(f *result.File) time.Time {
-	if t, ok := f.Time(); ok && t.Year() > 1677 && t.Year() < 2262 {
+	if t, _, ok := f.Time(); ok && t.Year() > 1677 && t.Year() < 2262 {
 		return t
 	}
 	return time.Time{}

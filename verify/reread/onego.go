@@ -3,7 +3,6 @@ package reread
 import (
 	"fileassay/verify/result"
 	"slices"
-	"strings"
 )
 
 // oneGo is about drives of which so little is unread that to read structures, to
@@ -50,7 +49,7 @@ func little(m *result.UnreadMap, c *Costs, sector int64) bool {
 
 // keep remembers a file that may turn out to be a wanted one.
 func (g *oneGo) keep(f *result.File) {
-	if g.little && f.Kind != "folder" && f.Verdict != result.Intact && strings.HasPrefix(f.Path, "?/") && len(f.Extents) > 0 {
+	if g.little && f.Kind != "folder" && f.Verdict != result.Intact && f.Adrift() && len(f.Extents) > 0 {
 		g.placeless = append(g.placeless, placeless{f.Volume, slices.Clone(f.Extents)})
 	}
 }

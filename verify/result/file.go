@@ -2,6 +2,7 @@ package result
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"fileassay/verify/wanted"
@@ -86,16 +87,19 @@ func FormatTime(t time.Time, isLocal bool) string {
 	return t.UTC().Format(zoned)
 }
 
-// Time is when the file was modified: local time as if it were UTC where the
-// filesystem tells no zone. ok is false where the line does not tell.
-func (f *File) Time() (t time.Time, ok bool) {
-	for _, form := range [...]string{zoned, local} {
-		if t, err := time.Parse(form, f.Modified); err == nil {
-			return t, true
-		}
+// Time is when the file was modified. isLocal is set where the filesystem tells no
+// zone: it is then local time as if it were UTC. ok is false where the line does
+// not tell.
+func (f *File) Time() (t time.Time, isLocal, ok bool) {
+	if t, err := time.Parse(zoned, f.Modified); err == nil {
+		return t, false, true
 	}
-	return time.Time{}, false
+	t, err := time.Parse(local, f.Modified)
+	return t, true, err == nil
 }
+
+// Adrift reports whether it is not known which folder the file lies in.
+func (f *File) Adrift() bool { return strings.HasPrefix(f.Path, "?/") }
 
 // Weight is what a wanted list gives the file.
 func (f *File) Weight(l *wanted.List) float64 {
@@ -103,7 +107,7 @@ func (f *File) Weight(l *wanted.List) float64 {
 	if f.Size != nil {
 		e.Size = *f.Size
 	}
-	e.Modified, _ = f.Time()
+	e.Modified, _, _ = f.Time()
 	return l.Weight(e)
 }
 
