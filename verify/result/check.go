@@ -135,6 +135,14 @@ func (c *checker) volume(v *Volume) error {
 	if !ok {
 		return errNumbers
 	}
+	if l.Complete && (l.UnreadRecords > 0 || l.UnnamedFiles > 0) {
+		return fmt.Errorf("volume %d has a list that is called complete, and says what it lacks; make it again with verify", n)
+	}
+	for i := n - 2; i >= 0 && c.r.Volumes[i].Start == v.Start; i-- {
+		if o := &c.r.Volumes[i]; o.Length == v.Length && o.Filesystem == v.Filesystem {
+			return fmt.Errorf("volumes %d and %d are one, at offset %d; make the result again with verify", o.Volume, n, v.Start)
+		}
+	}
 	c.volumes = append(c.volumes, Volume{})
 	return nil
 }
