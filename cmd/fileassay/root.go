@@ -41,7 +41,7 @@ rules and the responsible technician decide what is done with a drive.
 		PersistentPreRunE: ui.prepare,
 	}
 	root.SetVersionTemplate("fileassay {{.Version}}\n")
-	root.SetOut(shown.Writer(ui.stdout))
+	root.SetOut(shown.Writer(&ui.help))
 	root.SetErr(shown.Writer(ui.stderr))
 	root.PersistentFlags().BoolVarP(&ui.quiet, "quiet", "q", false, "no progress and no remarks on stderr, no summary on stdout")
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {

@@ -73,11 +73,18 @@ func (u *ui) prepare(cmd *cobra.Command, args []string) error {
 			}
 		}
 	}
+	var unnamed error
 	cmd.Flags().VisitAll(func(f *pflag.Flag) {
 		for _, as := range f.Annotations[roleKey] {
+			if f.Changed && f.Value.String() == "" {
+				unnamed = usagef("--%s names nothing: give the name of a file or folder", f.Name)
+			}
 			name(role(as), f.Value.String())
 		}
 	})
+	if unnamed != nil {
+		return unnamed
+	}
 	roles := strings.Fields(cmd.Annotations[roleKey])
 	for i, path := range args {
 		if len(roles) > 0 {

@@ -82,6 +82,9 @@ func TestFullStdout(t *testing.T) {
 		{"verify", "ferry.img", "--assume-read", "--json"},
 		{"layout", "ferry.img", "--assume-read"},
 		{"layout", "ferry.img", "--assume-read", "--json"},
+		{"--version"},
+		{"--help"},
+		{"verify", "--help"},
 	} {
 		b := newBench(t)
 		full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)

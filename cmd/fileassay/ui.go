@@ -39,10 +39,27 @@ type ui struct {
 	quiet          bool
 	files          *files.Set // of the run
 	shown          atomic.Pointer[progress]
+	help           noting // help and version, whose errors the command line library keeps for itself
+}
+
+// noting writes to stdout and notes its first error.
+type noting struct {
+	ui  *ui
+	err error
+}
+
+func (n *noting) Write(p []byte) (int, error) {
+	k, err := n.ui.stdout.Write(p)
+	if n.err == nil {
+		n.err = err
+	}
+	return k, err
 }
 
 func newUI(stdout, stderr io.Writer) *ui {
-	return &ui{stdout: stdout, stderr: stderr, files: files.NewSet()}
+	u := &ui{stdout: stdout, stderr: stderr, files: files.NewSet()}
+	u.help.ui = u
+	return u
 }
 
 // usageError is a wrong use of the command line.
@@ -61,6 +78,9 @@ func (u *ui) exit(err error) int {
 	u.files.Close()
 	for _, name := range u.files.Stuck() {
 		u.message("%s was left by a run that was killed, and cannot be removed", name)
+	}
+	if u.help.err != nil {
+		err = stdoutError(u.help.err)
 	}
 	var usage *usageError
 	var out *files.OutputError
