@@ -37,7 +37,7 @@ func made(t *testing.T, drive int64, proof string, unread string, files ...entry
 		t.Fatal(err)
 	}
 	m := resulttest.Made{Image: result.Image{Path: "depot.img", Size: drive},
-		Volumes: []result.Volume{{Start: 4096, Length: drive - 4096, Filesystem: "ext4", Listing: result.Listing{Complete: proof != "short"}, Proof: &result.Proof{Ranges: "0+512", SHA256: proof}}},
+		Volumes: []result.Volume{{Length: drive, Filesystem: "ext4", Listing: result.Listing{Complete: proof != "short"}, Proof: &result.Proof{Ranges: "0+512", SHA256: proof}}},
 		Places:  append([]result.Place{}, resulttest.Unread(imap.Failed, result.HoldsFiles, ranges...)...)}
 	for _, f := range files {
 		r := &result.File{ID: f.id, Path: f.path, Kind: f.kind, Size: &f.size, Modified: "2026-05-06T07:08:09Z", Verdict: f.verdict,

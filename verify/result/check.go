@@ -135,7 +135,7 @@ func (c *checker) volume(v *Volume) error {
 	if !ok {
 		return errNumbers
 	}
-	if l.Complete && (l.UnreadRecords > 0 || l.UnnamedFiles > 0) {
+	if l.Complete && (l.UnreadRecords > 0 || l.UnnamedFiles > 0 || len(v.Needs) > 0) {
 		return fmt.Errorf("volume %d has a list that is called complete, and says what it lacks; make it again with verify", n)
 	}
 	for i := n - 2; i >= 0 && c.r.Volumes[i].Start == v.Start; i-- {

@@ -51,7 +51,7 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 	im.DriveSize = cmp.Or(im.DriveSize, im.Size)
 	im.Path, im.Table = cmp.Or(im.Path, "made.img"), cmp.Or(im.Table, "none")
 	if m.Volumes == nil {
-		m.Volumes = []result.Volume{{Length: im.Size, Filesystem: "ext4", Listing: result.Listing{Complete: true}}}
+		m.Volumes = []result.Volume{{Length: im.DriveSize, Filesystem: "ext4", Listing: result.Listing{Complete: true}}}
 	}
 	for i := range m.Volumes {
 		v := &m.Volumes[i]
@@ -324,6 +324,9 @@ func (m *Made) sums(waiting map[int]int64) {
 		v := &m.Volumes[i]
 		if v.Listing.Why == nil {
 			v.Listing.Why = []string{}
+		}
+		if v.Listing.UnreadRecords > 0 || v.Listing.UnnamedFiles > 0 || len(v.Needs) > 0 {
+			v.Listing.Complete = false
 		}
 		complete = complete && v.Listing.Complete
 	}
