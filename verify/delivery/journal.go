@@ -108,7 +108,7 @@ func readJournal(r io.Reader) (*order, []journalLine, error) {
 		if err == io.EOF && isTorn(head) {
 			return nil, nil, nil
 		}
-		return nil, nil, fmt.Errorf("holds a %s that is none which this version writes: give another folder, or, if all in this one is an unfinished delivery, empty it and run the same command again", journalName)
+		return nil, nil, fmt.Errorf("holds a %s that this version did not write: give another folder, or, if all in this one is an unfinished delivery, empty it and run the same command again", journalName)
 	}
 	var lines []journalLine
 	for {
