@@ -254,6 +254,49 @@ func TestKilledRunsBarNothing(t *testing.T) {
 	}
 }
 
+// TestInputNamedLikeALeftover holds inputs to stand after a run whose temporary
+// files could have their names, and so every file of somebody.
+func TestInputNamedLikeALeftover(t *testing.T) {
+	for _, kind := range []string{"partial", "spool", "scratch", "renaming"} {
+		for _, number := range []string{"1", "2024", "12345678901234"} {
+			b := newDay(t)
+			img, imap, mine := ".o.jsonl."+number+"."+kind, ".o.html."+number+"."+kind, ".o.html.7"+number+"."+kind
+			b.write(img, b.read("ferry.img"))
+			b.write(imap, b.read("worn.csv"))
+			b.write(mine, []byte("notes"))
+			before := b.files()
+			if o := b.run([]string{"o.jsonl", "o.html"}, "verify", "--whole", img, "--map", imap, "-o", "o.jsonl", "--html", "o.html", "-q"); o.exit != exitFound {
+				t.Errorf("%+v", o)
+			}
+			after := b.files()
+			for name, is := range before {
+				if after[name] != is {
+					t.Errorf("%s was %v and is %v", name, is, after[name])
+				}
+			}
+		}
+	}
+}
+
+// TestInputInDelivery holds extract to refuse a folder in which an input lies,
+// before it reads anything.
+func TestInputInDelivery(t *testing.T) {
+	for _, name := range []string{"image", "result"} {
+		b := newDay(t)
+		b.write("to/.fileassay-journal", nil)
+		args := map[string]string{"image": "kept.img", "result": "kept.jsonl"}
+		b.write("to/data.partial/x", b.read(args[name]))
+		args[name] = "to/data.partial/x"
+		before := b.files()
+		if o := b.run(nil, "extract", args["image"], args["result"], "--to", "to"); o.exit != exitOutput || !strings.Contains(o.stderr, "is one of the inputs") {
+			t.Errorf("%s: %+v", name, o)
+		}
+		if len(b.files()) != len(before) {
+			t.Errorf("%s: files came or went", name)
+		}
+	}
+}
+
 // TestJournalThatIsAnInput holds extract to write into no file that it reads,
 // where somebody linked one into the folder under the journal's name.
 func TestJournalThatIsAnInput(t *testing.T) {

@@ -69,7 +69,7 @@ func stampParts(parts []Part) ([]openedFile, error) {
 		if st.Size() != p.Held {
 			return nil, fmt.Errorf("part %s: %w (it had %d bytes and has %d)", p.Path, ErrChanged, p.Held, st.Size())
 		}
-		out = append(out, openedFile{p.Path, st.Size(), st})
+		out = append(out, openedFile{p.Path, st.Size(), st, changeTime(p.Path)})
 	}
 	return out, nil
 }

@@ -1,8 +1,6 @@
 package image
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -19,6 +17,7 @@ type openedFile struct {
 	path string
 	size int64
 	was  fs.FileInfo // nil of a device, of which the size alone is told
+	at   int64       // when it was last changed in any way, which nobody can set back; 0 where the system does not tell
 }
 
 // lookAt is the file at a path as it is now.
@@ -39,6 +38,7 @@ func stampOf(f *os.File, size, unit int64) (openedFile, error) {
 	}
 	var err error
 	o.was, err = f.Stat()
+	o.at = changeTime(f.Name())
 	return o, err
 }
 
@@ -55,13 +55,15 @@ func (o *openedFile) differs(now *openedFile) string {
 		return "another file stands under its name"
 	case !o.was.ModTime().Equal(now.was.ModTime()):
 		return "it was written to"
+	case o.at != now.at:
+		return "its time of change is another: it was written to and its time set back, or it got another link, owner or mode"
 	}
 	return ""
 }
 
 // Unchanged is an error if a file or device that the image was opened from is
-// not what it was then: by size, and of a file by its identity and the time
-// when it was last written to too. [ErrChanged] is its cause.
+// not what it was then: by size, and of a file by its identity and the times
+// when it was last written to and changed too. [ErrChanged] is its cause.
 func (r *Reader) Unchanged() error {
 	for i := range r.files {
 		o := &r.files[i]
@@ -74,18 +76,4 @@ func (r *Reader) Unchanged() error {
 		}
 	}
 	return nil
-}
-
-// Stamp tells the image from another and from itself after it was written to,
-// as well as sizes and times of its files can.
-func (r *Reader) Stamp() string {
-	h := sha256.New()
-	for _, o := range r.files {
-		fmt.Fprintf(h, "%d", o.size)
-		if o.was != nil {
-			fmt.Fprintf(h, " %d", o.was.ModTime().UnixNano())
-		}
-		fmt.Fprintln(h)
-	}
-	return hex.EncodeToString(h.Sum(nil))
 }

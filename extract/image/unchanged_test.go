@@ -26,6 +26,17 @@ func TestUnchanged(t *testing.T) {
 		{"grown", func(p string) error { return os.Truncate(p, 5000) }, "had 4096 bytes and has 5000"},
 		{"emptied", func(p string) error { return os.Truncate(p, 0) }, "is empty"},
 		{"written to", func(p string) error { return os.Chtimes(p, time.Time{}, time.Unix(1e9, 0)) }, "was written to"},
+		{"written to, its time set back", func(p string) error {
+			st, err := os.Stat(p)
+			before, _ := lookAt(p)
+			for err == nil { // until the clock of the filesystem has moved
+				err = errors.Join(os.WriteFile(p, []byte(strings.Repeat("x", size)), 0o600), os.Chtimes(p, time.Time{}, st.ModTime()))
+				if now, _ := lookAt(p); now.at != before.at || now.at == 0 {
+					break
+				}
+			}
+			return err
+		}, "its time set back"},
 		{"gone", os.Remove, "no such file"},
 		{"replaced", func(p string) error {
 			st, err := os.Stat(p)
@@ -57,7 +68,6 @@ func TestUnchanged(t *testing.T) {
 					t.Fatal(err)
 				}
 				defer r.Close()
-				stamp := r.Stamp()
 				if err := test.do(paths[parts-1]); err != nil {
 					t.Fatal(err)
 				}
@@ -74,14 +84,8 @@ func TestUnchanged(t *testing.T) {
 				if next, _ := r.Again(); !errors.Is(next.Unchanged(), ErrChanged) {
 					t.Error("the reader of the next pass does not know")
 				}
-				if _, err := s.Open(imap.All(s.Size), Options{}); parts == 1 && err == nil {
-					t.Errorf("opened though it changed since it was looked at: %v", err)
-				}
-				again, err := Open(paths[0], imap.All(s.Size), Options{})
-				if err == nil {
-					if again.Stamp() == stamp && test.name != "replaced" {
-						t.Error("has the same stamp")
-					}
+				if again, err := s.Open(imap.All(s.Size), Options{}); parts == 1 && err == nil {
+					t.Error("opened though it changed since it was looked at")
 					again.Close()
 				}
 			})

@@ -191,6 +191,15 @@ func TestJournal(t *testing.T) {
 		if err != nil {
 			t.Fatalf("cut to %d: %v", n, err)
 		}
+		if head := strings.IndexByte(whole, '\n'); (o == nil) != (n < head) {
+			t.Fatalf("cut to %d: order %v", n, o)
+		}
+		if o == nil {
+			// what a power cut leaves
+			if o, lines, err := readJournal(strings.NewReader(whole[:n] + strings.Repeat("\x00", 5000))); o != nil || lines != nil || err != nil {
+				t.Fatalf("cut to %d, with zeros: %v, %v, %v", n, o, lines, err)
+			}
+		}
 		if o == nil && len(lines) > 0 {
 			t.Fatalf("cut to %d: lines without a head", n)
 		}
@@ -206,7 +215,12 @@ func TestJournal(t *testing.T) {
 	if _, lines, _ := readJournal(strings.NewReader(strings.Replace(whole, " 01", " 02", 1))); len(lines) != 2 {
 		t.Errorf("a line whose check fails is believed: %d lines", len(lines))
 	}
-	if _, _, err := readJournal(strings.NewReader("something else\n")); err == nil {
-		t.Error("another file is taken for a journal")
+	for _, text := range []string{"something else\n", "something else", "{}\n", "\x00x", strings.Repeat("x", 5<<20), strings.Repeat("\x00", 5<<20), strings.Repeat("\n", 10)} {
+		if _, _, err := readJournal(strings.NewReader(text)); err == nil {
+			t.Errorf("another file is taken for a journal: %.20q", text)
+		}
+	}
+	if o, lines, err := readJournal(strings.NewReader(whole + strings.Repeat("\x00", 9<<20))); err != nil || o == nil || len(lines) != 3 {
+		t.Errorf("with a long line behind: %v, %v, %d lines", err, o, len(lines))
 	}
 }

@@ -34,6 +34,12 @@ func RunThrough(ctx context.Context, o Options, src io.ReaderAt) (*Outcome, erro
 	return deliver(ctx, o, res, r)
 }
 
+// RunWaiting is [Run] that waits with sync until a file is on the disk.
+func RunWaiting(ctx context.Context, o Options, sync func(f *os.File) error) (*Outcome, error) {
+	o.sync = sync
+	return Run(ctx, o)
+}
+
 // AuditThrough is [Audit] of a delivery of ours where src gives what the image
 // file holds.
 func AuditThrough(ctx context.Context, o AuditOptions, src io.ReaderAt) (*AuditReport, error) {

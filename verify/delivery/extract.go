@@ -14,7 +14,6 @@ import (
 	"path/filepath"
 	"runtime"
 	"slices"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -43,6 +42,8 @@ type Options struct {
 	// Progress, where not nil, is told now and then how far the copying is.
 	// It may be called from several goroutines.
 	Progress func(p Progress)
+
+	sync func(f *os.File) error // waits until a file or folder is on the disk; nil but in tests
 }
 
 // Progress is how far a delivery is.
@@ -78,6 +79,9 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 	if o.Threads <= 0 {
 		o.Threads = runtime.GOMAXPROCS(0)
 	}
+	if err := o.Files.CheckFolder(o.To); err != nil {
+		return nil, err
+	}
 	if err := o.prepare(); err != nil {
 		return nil, err
 	}
@@ -97,7 +101,7 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 // deliver is [Run] with all that it reads open.
 func deliver(ctx context.Context, o Options, res *result.Result, r *image.Reader) (*Outcome, error) {
 	var err error
-	ord := &order{Format: journalFormat, Image: r.Stamp(), Selection: o.Selection.String(), Filler: hex.EncodeToString(o.Filler), Date: o.Date}
+	ord := &order{Format: journalFormat, Selection: o.Selection.String(), Filler: hex.EncodeToString(o.Filler), Date: o.Date}
 	if ord.Result, err = digestOf(o.Result); err != nil {
 		return nil, &files.InputError{Err: err}
 	}
@@ -173,68 +177,44 @@ func (d *delivery) open() error {
 		return &files.OutputError{Path: d.o.To, Err: err}
 	}
 	st, err := d.root.Lstat(journalName)
+	var was *order
 	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		if _, err := d.root.Lstat(declarationName); err == nil {
+			return bad("holds a finished delivery; fileassay audit says whether it is still whole. Give another folder")
+		}
+		if err := d.vacant(); err != nil {
+			return bad("%w", err)
+		}
+		d.file, err = d.root.OpenFile(journalName, os.O_RDWR|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o644)
 	case err == nil && !st.Mode().IsRegular():
 		return bad("%s is no regular file", journalName)
 	case err == nil && d.o.Files.Holds(st):
 		return bad("%s is one of the inputs; inputs are never written to", journalName)
 	case err == nil:
-		if d.file, err = d.root.OpenFile(journalName, os.O_RDWR|os.O_APPEND, 0); err != nil {
-			return d.fault(err)
-		}
-		if err := files.Lock(d.file); err != nil {
-			return bad("another run is at work on it: %w", err)
-		}
-		was, lines, err := readJournal(d.file)
-		if err != nil {
-			return bad("%w", err)
-		}
-		if was != nil && !was.same(d.order) {
-			return bad("holds an unfinished delivery that was asked for otherwise (%s); finish that one with its own arguments, or give another folder", was.Selection)
-		}
-		if was == nil { // cut off before anything was done
-			if err := d.file.Truncate(0); err != nil {
-				return d.fault(err)
-			}
-		}
-		if was != nil && was.Image != d.order.Image {
-			lines = nil // and all is copied anew
-			if err := d.file.Truncate(0); err != nil {
-				return d.fault(err)
-			}
-			if err := newJournal(d.file).begin(d.order); err != nil {
-				return d.fault(err)
-			}
-		}
-		d.resumed, d.lines = was != nil, lines
-	case errors.Is(err, fs.ErrNotExist):
-		entries, err := os.ReadDir(d.o.To)
-		if err != nil {
-			return d.fault(err)
-		}
-		if _, err := d.root.Lstat(declarationName); err == nil {
-			return bad("holds a finished delivery; fileassay audit says whether it is still whole. Give another folder")
-		}
-		for _, e := range entries {
-			if e.Name() != "lost+found" {
-				return bad("is not empty (%s); nothing is ever overwritten: give a new or an empty folder", e.Name())
-			}
-		}
-		if d.file, err = d.root.OpenFile(journalName, os.O_RDWR|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o644); err != nil {
-			return d.fault(err)
-		}
-		if err := files.Lock(d.file); err != nil {
-			return bad("another run is at work on it: %w", err)
-		}
-	default:
+		d.file, err = d.root.OpenFile(journalName, os.O_RDWR|os.O_APPEND, 0)
+	}
+	if err != nil {
 		return d.fault(err)
 	}
+	if err := files.Lock(d.file); err != nil {
+		return bad("another run is at work on it: %w", err)
+	}
+	if was, d.lines, err = readJournal(d.file); err != nil {
+		return bad("%w", err)
+	}
+	if was != nil && *was != *d.order {
+		return bad("holds an unfinished delivery that was asked for otherwise (%s); finish that one with its own arguments, or give another folder", was.Selection)
+	}
 	d.journal = newJournal(d.file)
-	if !d.resumed {
-		if err := d.journal.begin(d.order); err != nil {
-			return d.fault(err)
-		}
-	} else if err := d.journal.newLine(); err != nil {
+	if d.resumed = was != nil; d.resumed {
+		err = d.journal.newLine()
+	} else if verr := d.vacant(); verr != nil {
+		return bad("%w", verr)
+	} else if err = d.file.Truncate(0); err == nil { // it ends in its first line, which is ours
+		err = d.begin()
+	}
+	if err != nil {
 		return d.fault(err)
 	}
 	name := partialName
@@ -249,6 +229,51 @@ func (d *delivery) open() error {
 	}
 	d.target = newTarget(d.o.To, payload)
 	return nil
+}
+
+// errUntold is that of a folder whose journal does not say what it was to hold.
+var errUntold = fmt.Errorf("holds %[1]s, and no line in %[2]s that tells what that is (a power cut may have taken it): if it is an unfinished delivery, remove %[1]s and %[2]s and run the same command again; else give another folder",
+	partialName, journalName)
+
+// vacant fails where the folder holds what no run can have made before the
+// first line of its journal was on the disk.
+func (d *delivery) vacant() error {
+	entries, err := os.ReadDir(d.o.To)
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		switch name := e.Name(); name {
+		case "lost+found", journalName:
+		case partialName:
+			if inside, err := fs.ReadDir(d.root.FS(), name); err != nil || len(inside) > 0 || !e.IsDir() {
+				return errUntold
+			}
+		default:
+			return fmt.Errorf("is not empty (%s); nothing is ever overwritten: give a new or an empty folder", name)
+		}
+	}
+	return nil
+}
+
+// begin begins the journal, and waits until its first line and its name are on
+// the disk: nothing is made before, so what stands there is a delivery's.
+func (d *delivery) begin() error {
+	if err := d.journal.begin(d.order); err != nil {
+		return err
+	}
+	if err := d.o.waitFor(d.file); err != nil {
+		return err
+	}
+	return d.syncFolder()
+}
+
+// waitFor waits until a file is on the disk.
+func (o *Options) waitFor(f *os.File) error {
+	if o.sync != nil {
+		return o.sync(f)
+	}
+	return f.Sync()
 }
 
 func (d *delivery) close() {
@@ -296,8 +321,7 @@ func (d *delivery) run(ctx context.Context) error {
 	return d.seal()
 }
 
-// takeUp proves what an earlier run has done, and clears away what it has not
-// finished.
+// takeUp proves what earlier runs have done, and clears away what is not proved.
 func (d *delivery) takeUp(ctx context.Context) error {
 	for _, f := range d.plan.files {
 		f.prepare()
@@ -313,41 +337,25 @@ func (d *delivery) takeUp(ctx context.Context) error {
 		places[keyOf(d.plan.paths.String(d.plan.links[i].place))] = true
 	}
 	err := fs.WalkDir(d.target.root.FS(), ".", func(p string, e fs.DirEntry, err error) error {
-		if err == nil && !e.IsDir() && !places[keyOf(p)] {
-			err = fmt.Errorf("holds %s, which this delivery does not: move it away", p)
+		if err != nil || e.IsDir() {
+			return err
 		}
-		return err
+		st, err := e.Info()
+		switch {
+		case err != nil:
+			return err
+		case d.o.Files.Holds(st):
+			return fmt.Errorf("holds %s, which is one of the inputs; inputs are never written to: move it away", p)
+		case !places[keyOf(p)]:
+			return fmt.Errorf("holds %s, which this delivery does not: move it away", p)
+		}
+		return nil
 	})
 	if err != nil {
 		return &files.OutputError{Path: d.o.To, Err: err}
 	}
-	var wg sync.WaitGroup
-	work := make(chan journalLine)
-	var kept, seen atomic.Int64
-	for range d.o.Threads {
-		wg.Go(func() {
-			for l := range work {
-				f := d.plan.files[l.n]
-				if got, n, err := d.target.digest(d.plan.paths.String(f.place)); err == nil && n == f.size && got == l.sum {
-					f.sum, f.done = got, true
-					kept.Add(1)
-				}
-				d.report(Progress{Step: "proving what is done", Files: seen.Add(1), Among: int64(len(d.lines))})
-			}
-		})
-	}
-	asked := make(map[int]bool, len(d.lines))
-	for i := len(d.lines) - 1; i >= 0; i-- { // of two lines the later one counts
-		if l := d.lines[i]; l.n < len(d.plan.files) && !asked[l.n] && ctx.Err() == nil {
-			asked[l.n] = true
-			work <- l
-		}
-	}
-	close(work)
-	wg.Wait()
-	d.kept = kept.Load()
-	if ctx.Err() != nil {
-		return ctx.Err()
+	if err := d.prove(ctx); err != nil {
+		return err
 	}
 	remove := func(at paths.Path) error {
 		place := d.plan.paths.String(at)
@@ -369,22 +377,6 @@ func (d *delivery) takeUp(ctx context.Context) error {
 		}
 	}
 	return nil
-}
-
-// digest is the digest and size of a file that was made.
-func (t *target) digest(place string) (sum [32]byte, n int64, err error) {
-	f, err := t.root.Open(place)
-	if err != nil {
-		return sum, 0, err
-	}
-	defer f.Close()
-	if st, err := f.Stat(); err != nil || !st.Mode().IsRegular() {
-		return sum, 0, errors.Join(err, fs.ErrInvalid)
-	}
-	h := sha256.New()
-	n, err = io.Copy(h, f)
-	h.Sum(sum[:0])
-	return sum, n, err
 }
 
 // room fails where the target has too little of it.
@@ -568,7 +560,7 @@ func (d *delivery) seal() error {
 	if _, err := writeFile(d.root, declarationName, true, declare); err != nil {
 		return d.fault(err)
 	}
-	if err := syncFolder(d.root); err != nil {
+	if err := d.syncFolder(); err != nil {
 		return d.fault(err)
 	}
 	err = d.file.Close() // some systems remove no file that is open
@@ -582,14 +574,14 @@ func (d *delivery) seal() error {
 	return nil
 }
 
-// syncFolder waits until the names in a folder are on the disk, where the
+// syncFolder waits until the names in the folder are on the disk, where the
 // system can tell.
-func syncFolder(root *os.Root) error {
-	f, err := root.Open(".")
+func (d *delivery) syncFolder() error {
+	f, err := d.root.Open(".")
 	if err != nil {
 		return err
 	}
-	_ = f.Sync() // some systems cannot sync folders
+	_ = d.o.waitFor(f) // some systems cannot sync folders
 	return f.Close()
 }
 

@@ -27,24 +27,13 @@ type order struct {
 	Wanted    string `json:"wanted,omitempty"` // SHA-256 of the list
 	Filler    string `json:"filler"`
 	Date      string `json:"date,omitempty"`
-
-	// Image is the stamp of the image. It may lie elsewhere when the delivery
-	// is taken up; but what was copied of one that was written to since, or was
-	// copied anew, is not trusted.
-	Image string `json:"image"`
-}
-
-// same reports whether a delivery was asked for as o.
-func (o order) same(p *order) bool {
-	o.Image = p.Image
-	return o == *p
 }
 
 const journalFormat = 1
 
 // journal is written as files are finished. A line proves nothing by itself:
-// the next run reads the file again, and trusts it only if its digest is that
-// of its line. So lines need not reach the disk in any order, nor at all.
+// the next run reads the file and the image again (see prove). So lines need not
+// reach the disk in any order, nor at all, but for the first.
 type journal struct {
 	mu      sync.Mutex
 	f       *os.File
@@ -101,36 +90,48 @@ func (j *journal) flush() error {
 	return j.b.Flush()
 }
 
+// journalLimit bounds a line of a journal: the first holds what the command line
+// asked for.
+const journalLimit = 4 << 20
+
 // readJournal reads a journal as far as its lines are whole. Those that were
-// torn are left out: their files are made again.
+// torn are left out: their files are made again. Where the first one is torn
+// there is no order.
 func readJournal(r io.Reader) (*order, []journalLine, error) {
-	s := bufio.NewReader(r)
-	head, err := s.ReadBytes('\n')
-	if err != nil && err != io.EOF {
+	s := bufio.NewReaderSize(r, journalLimit)
+	head, err := s.ReadSlice('\n')
+	if err != nil && err != io.EOF && err != bufio.ErrBufferFull {
 		return nil, nil, err
 	}
 	var o order
 	if json.Unmarshal(head, &o) != nil || o.Format != journalFormat {
-		if err == io.EOF { // cut off in its first line: nothing was done yet
+		if err == io.EOF && isTorn(head) {
 			return nil, nil, nil
 		}
-		return nil, nil, fmt.Errorf("%s is none that this version writes", journalName)
+		return nil, nil, fmt.Errorf("holds a %s that this version did not write: give another folder, or, if all in this one is an unfinished delivery, empty it and run the same command again", journalName)
 	}
 	var lines []journalLine
 	for {
-		line, err := s.ReadBytes('\n')
-		if len(line) > 0 {
-			if l, ok := parseJournal(line); ok {
-				lines = append(lines, l)
-			}
+		line, err := s.ReadSlice('\n')
+		if l, ok := parseJournal(line); ok {
+			lines = append(lines, l)
 		}
 		if err == io.EOF {
 			return &o, lines, nil
 		}
-		if err != nil {
+		if err != nil && err != bufio.ErrBufferFull {
 			return nil, nil, err
 		}
 	}
+}
+
+// isTorn reports whether text is the begin of a journal's first line, or
+// nothing. Zeros stand behind it, or in its place, where a power cut took what
+// was not on the disk.
+func isTorn(text []byte) bool {
+	text = bytes.TrimRight(text, "\x00")
+	begin := fmt.Appendf(nil, `{"format":%d,"result":"`, journalFormat)
+	return bytes.HasPrefix(text, begin) || bytes.HasPrefix(begin, text)
 }
 
 func parseJournal(line []byte) (l journalLine, ok bool) {

@@ -3,8 +3,10 @@ package files
 import (
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"io"
 	"io/fs"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -15,6 +17,7 @@ import (
 // Kinds of temporary files, the ends of their names. A run holds a lock on its
 // output and on its mark as long as it lives; the spool and the folder belong to
 // the output of the same number, and are made after it and removed before it.
+// One function removes all of them: see clear.
 const (
 	outputKind = "partial"
 	spoolKind  = "spool"
@@ -24,18 +27,42 @@ const (
 
 // temporary makes the temporary file of the output at path, and locks it.
 func temporary(path string) (f *os.File, number string, err error) {
-	before, after := "."+filepath.Base(path)+".", "."+outputKind
 	for range 100 {
-		if f, err = os.CreateTemp(filepath.Dir(path), before+"*"+after); err != nil {
+		number = newNumber(filepath.Base(path))
+		f, err = os.OpenFile(hidden(path, number, outputKind), os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
+		if errors.Is(err, fs.ErrExist) {
+			continue
+		}
+		if err != nil {
 			return nil, "", err
 		}
 		if ours(f) {
-			number = strings.TrimSuffix(strings.TrimPrefix(filepath.Base(f.Name()), before), after)
 			return f, number, nil
 		}
 		f.Close() // a run beside this one took it for a leftover
 	}
 	return nil, "", errors.New("another run makes the same output; wait until it has ended")
+}
+
+// numberDigits are the digits of a number that are drawn, and those that prove
+// it: nobody gives a file such a name by chance.
+const numberDigits, proofDigits = 6, 8
+
+// newNumber draws the number of an output's temporary files.
+func newNumber(base string) string {
+	return proved(base, fmt.Sprintf("%0*d", numberDigits, rand.IntN(1e6)))
+}
+
+// proved is a number with what proves it to be that of a temporary file of the
+// output of this name.
+func proved(base, drawn string) string {
+	sum := crc32.ChecksumIEEE([]byte("temporary file of " + base + " " + drawn))
+	return fmt.Sprintf("%s%0*d", drawn, proofDigits, sum%1e8)
+}
+
+// isNumber reports whether a run drew the number.
+func isNumber(base, number string) bool {
+	return len(number) == numberDigits+proofDigits && strings.Trim(number, "0123456789") == "" && number == proved(base, number[:numberDigits])
 }
 
 // ours locks a temporary file and reports whether it still stands under its
@@ -81,21 +108,25 @@ func removeLocked(f *os.File) error {
 	return err
 }
 
-// leftovers are the temporary files of one kind beside an output, by number.
-func leftovers(path, kind string) map[string]string {
+// leftovers are what runs left, or use, of one kind beside an output, by
+// number. What no run makes, by its name or its shape, is none of it, nor is an
+// input.
+func (s *Set) leftovers(path, kind string) map[string]string {
 	out := map[string]string{}
 	dir, err := os.Open(filepath.Dir(path))
 	if err != nil {
 		return out
 	}
 	defer dir.Close()
-	before, after := "."+filepath.Base(path)+".", "."+kind
+	base := filepath.Base(path)
 	for {
 		names, err := dir.Readdirnames(1024)
 		for _, name := range names {
-			number, ok := strings.CutPrefix(name, before)
-			if number, ok2 := strings.CutSuffix(number, after); ok && ok2 && number != "" && strings.Trim(number, "0123456789") == "" {
-				out[number] = filepath.Join(filepath.Dir(path), name)
+			number, ok := strings.CutPrefix(name, "."+base+".")
+			if number, ok2 := strings.CutSuffix(number, "."+kind); ok && ok2 && isNumber(base, number) {
+				if name = filepath.Join(filepath.Dir(path), name); s.isLeftover(name, kind) {
+					out[number] = name
+				}
 			}
 		}
 		if err != nil {
@@ -104,57 +135,42 @@ func leftovers(path, kind string) map[string]string {
 	}
 }
 
-// clear removes what killed runs left of the output at path.
-func (s *Set) clear(path string) {
-	gone := func(name string, err error) {
-		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			s.stuck = append(s.stuck, name)
-		}
+func (s *Set) isLeftover(name, kind string) bool {
+	st, err := os.Lstat(name)
+	switch {
+	case err != nil:
+		return false
+	case kind == folderKind:
+		return st.IsDir() && s.inFolder(name) == ""
 	}
-	scratch := func(number string) {
-		spool, folder := hidden(path, number, spoolKind), hidden(path, number, folderKind)
-		if st, err := os.Stat(spool); err == nil && !s.holds(st, false) {
-			gone(spool, os.Remove(spool))
-		}
-		if st, err := os.Lstat(folder); err == nil && st.IsDir() && !s.within(folder) {
-			gone(folder, os.RemoveAll(folder))
-		}
-	}
-	for number, name := range leftovers(path, outputKind) {
-		if st, err := os.Stat(name); err != nil || s.holds(st, false) {
-			continue
-		}
-		f, stuck := dead(name)
-		if stuck {
-			s.stuck = append(s.stuck, name)
-		}
-		if f != nil {
-			scratch(number)
-			gone(name, removeLocked(f))
-		}
-	}
-	for _, kind := range []string{spoolKind, folderKind} {
-		for number := range leftovers(path, kind) {
-			if _, err := os.Lstat(hidden(path, number, outputKind)); errors.Is(err, fs.ErrNotExist) {
-				scratch(number)
+	return st.Mode().IsRegular() && !s.holds(st, true)
+}
+
+// clear removes what killed runs left of the output at path, of kinds in this
+// order. A spool and a folder are left by a run whose output is gone.
+func (s *Set) clear(path string, kinds ...string) {
+	for _, kind := range kinds {
+		for number, name := range s.leftovers(path, kind) {
+			var err error
+			switch kind {
+			case outputKind, markKind:
+				f, stuck := dead(name)
+				if f != nil {
+					err = removeLocked(f)
+				}
+				if stuck {
+					s.stuck = append(s.stuck, name)
+				}
+			default:
+				if _, oerr := os.Lstat(hidden(path, number, outputKind)); errors.Is(oerr, fs.ErrNotExist) {
+					err = os.RemoveAll(name)
+				}
+			}
+			if err != nil && !errors.Is(err, fs.ErrNotExist) {
+				s.stuck = append(s.stuck, name)
 			}
 		}
 	}
-}
-
-// within reports whether an input lies in a folder.
-func (s *Set) within(folder string) bool {
-	found := false
-	err := filepath.WalkDir(folder, func(path string, e fs.DirEntry, err error) error {
-		if err != nil {
-			return err
-		}
-		if st, err := os.Stat(path); err == nil && s.holds(st, false) {
-			found = true
-		}
-		return nil
-	})
-	return found || err != nil
 }
 
 // mark makes the note beside an output, of which several are renamed one behind
@@ -189,11 +205,11 @@ func markOf(st fs.FileInfo) string {
 
 // interrupted reports whether the file at path is an output of a run that was
 // killed between the renames of several.
-func interrupted(path string, st fs.FileInfo) bool {
+func (s *Set) interrupted(path string, st fs.FileInfo) bool {
 	if !st.Mode().IsRegular() {
 		return false
 	}
-	for _, name := range leftovers(path, markKind) {
+	for _, name := range s.leftovers(path, markKind) {
 		f, _ := dead(name)
 		if f == nil {
 			continue
@@ -209,13 +225,4 @@ func interrupted(path string, st fs.FileInfo) bool {
 		}
 	}
 	return false
-}
-
-// clearMarks removes the marks of killed runs beside an output that is made.
-func clearMarks(path string) {
-	for _, name := range leftovers(path, markKind) {
-		if f, _ := dead(name); f != nil {
-			removeLocked(f)
-		}
-	}
 }

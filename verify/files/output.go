@@ -73,7 +73,7 @@ func (s *Set) Create(ctx context.Context, path string, force bool) (*Output, err
 			return nil, &OutputError{Path: path, Err: errTwice}
 		}
 	}
-	s.clear(path)
+	s.clear(path, outputKind, spoolKind, folderKind)
 	tmp, number, err := temporary(path)
 	if err != nil {
 		return nil, &OutputError{Path: path, Err: err}
@@ -229,7 +229,7 @@ func (s *Set) rename(list []*Output) error {
 	}
 	for _, o := range list {
 		s.step("clear " + o.path)
-		clearMarks(o.path)
+		s.clear(o.path, markKind)
 	}
 	return nil
 }

@@ -3,6 +3,7 @@ package files
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -162,6 +163,47 @@ func (s *Set) Check(force bool, paths ...string) error {
 	return nil
 }
 
+// CheckFolder fails where an input lies in a folder in which outputs are to be
+// made. A set that is nil has none.
+func (s *Set) CheckFolder(path string) error {
+	if s == nil {
+		return nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if in := s.inFolder(path); in != "" {
+		return &OutputError{Path: path, Err: fmt.Errorf("holds %s, which %w: give another folder, or move the input", in, errInput)}
+	}
+	return nil
+}
+
+// inFolder is an input that lies in a folder, at any depth, by its name or by
+// where a link leads; "" for none.
+func (s *Set) inFolder(folder string) string {
+	at := identity(folder)
+	if at == nil {
+		return ""
+	}
+	for _, in := range s.inputs {
+		if in.info == nil {
+			continue
+		}
+		names := []string{in.path}
+		if real, err := filepath.EvalSymlinks(in.path); err == nil {
+			names = append(names, real)
+		}
+		for _, name := range names {
+			dir, err := filepath.Abs(name)
+			for up := filepath.Dir(dir); err == nil && up != dir; dir, up = up, filepath.Dir(up) {
+				if st := identity(up); st != nil && os.SameFile(st, at) {
+					return in.path
+				}
+			}
+		}
+	}
+	return ""
+}
+
 // check fails where no output may be made at path. What it would replace is was,
 // nil where nothing stands there.
 func (s *Set) check(path string, force bool) (was fs.FileInfo, err error) {
@@ -191,7 +233,7 @@ func (s *Set) check(path string, force bool) (was fs.FileInfo, err error) {
 			return bad(errStream)
 		}
 	}
-	if !force && !interrupted(path, was) {
+	if !force && !s.interrupted(path, was) {
 		return bad(ErrExists)
 	}
 	if serr == nil && !st.Mode().IsRegular() {

@@ -196,29 +196,72 @@ func TestLeftovers(t *testing.T) {
 	if _, err := living.Folder(); err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range []string{".r.jsonl.111.partial", ".r.jsonl.111.spool", ".r.jsonl.222.spool", ".r.jsonl.333.partial", ".q.jsonl.111.partial", ".r.jsonl.x1.partial"} {
+	name := func(drawn, kind string) string { return hidden("r.jsonl", proved("r.jsonl", drawn), kind) }
+	for _, name := range []string{name("000111", outputKind), name("000111", spoolKind), name("000222", spoolKind), name("000222", markKind)} {
 		write(t, name, "left")
 	}
-	for _, name := range []string{".r.jsonl.111.scratch", ".r.jsonl.444.scratch"} {
+	for _, name := range []string{name("000111", folderKind), name("000444", folderKind)} {
 		if err := os.Mkdir(name, 0o700); err != nil {
 			t.Fatal(err)
 		}
 		write(t, filepath.Join(name, "sheet"), "left")
 	}
+	// what no run made, by name or by shape, and the inputs
 	s := NewSet()
-	s.Protect(".r.jsonl.333.partial")
+	kept := []string{".q.jsonl." + proved("r.jsonl", "000111") + ".partial", ".r.jsonl.x1.partial"}
+	for _, kind := range []string{outputKind, spoolKind, folderKind, markKind} {
+		for _, number := range []string{"1", "2024", "20240102030405", "12345678901234567890"} {
+			kept = append(kept, hidden("r.jsonl", number, kind))
+		}
+		in := name("000555", kind)
+		kept = append(kept, in)
+		if kind == folderKind {
+			in = filepath.Join(in, "deep", "image")
+			kept[len(kept)-1] = in
+			if err := os.MkdirAll(filepath.Dir(in), 0o700); err != nil {
+				t.Fatal(err)
+			}
+		}
+		write(t, in, "of an input")
+		s.Protect(in)
+		wrong := name("000666", kind)
+		if kind == folderKind {
+			write(t, wrong, "a file where a run makes a folder")
+		} else {
+			if err := os.Mkdir(wrong, 0o700); err != nil {
+				t.Fatal(err)
+			}
+			wrong = filepath.Join(wrong, "file")
+		}
+		kept = append(kept, wrong)
+		link := name("000777", kind)
+		if err := os.Symlink(".q.jsonl."+proved("r.jsonl", "000111")+".partial", link); err != nil {
+			t.Fatal(err)
+		}
+		kept = append(kept, link)
+	}
+	for _, name := range kept {
+		if _, err := os.Lstat(name); err != nil {
+			write(t, name, "of somebody")
+		}
+	}
 	if err := s.WriteFile(t.Context(), "r.jsonl", false, text("new")); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Commit(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	want := []string{".q.jsonl..partial", ".r.jsonl..partial", ".r.jsonl..partial", ".r.jsonl..scratch", ".r.jsonl..spool", ".r.jsonl.x.partial", "r.jsonl"}
-	if d := cmp.Diff(want, folder(t, dir)); d != "" {
-		t.Errorf("(-want +got):\n%s", d)
+	for _, name := range kept {
+		if _, err := os.Lstat(name); err != nil {
+			t.Error(err)
+		}
+		if err := os.RemoveAll(strings.SplitAfter(name, "/")[0]); err != nil {
+			t.Fatal(err)
+		}
 	}
-	if _, err := os.Stat(".r.jsonl.333.partial"); err != nil || len(s.Stuck()) > 0 {
-		t.Errorf("%v, %q", err, s.Stuck())
+	want := []string{".r.jsonl..partial", ".r.jsonl..scratch", ".r.jsonl..spool", "r.jsonl"}
+	if d := cmp.Diff(want, folder(t, dir)); d != "" || len(s.Stuck()) > 0 {
+		t.Errorf("%q (-want +got):\n%s", s.Stuck(), d)
 	}
 	beside.Close()
 	if _, err := os.Stat(living.tmp.Name()); !errors.Is(err, fs.ErrNotExist) {
