@@ -53,6 +53,12 @@ func (p *Pattern) Match(path string) bool {
 	return r.ends()
 }
 
+// Literal is the one path that the pattern fits; ok is false where it may fit
+// several.
+func (p *Pattern) Literal() (path string, ok bool) {
+	return p.prefix, p.ops == nil && !p.star
+}
+
 // Below reports whether the pattern may fit something below a folder, and
 // whether it fits all that may lie there. The folder "" is that of all paths.
 func (p *Pattern) Below(folder string) (some, all bool) {

@@ -37,6 +37,7 @@ type Entry struct {
 type List struct {
 	Name  string // where it comes from, for people
 	rules []rule
+	index
 }
 
 // rule is a line of a list. What it does not ask is zero.
@@ -77,6 +78,7 @@ func Default() *List {
 			l.rules = append(l.rules, r)
 		}
 	}
+	l.index = newIndex(l.rules)
 	return l
 }
 
@@ -107,6 +109,7 @@ func Parse(name string, r io.Reader) (*List, error) {
 	if len(l.rules) == 0 {
 		return nil, fmt.Errorf(`wanted list %s: has no rule; write lines of a weight and a pattern, as "10 kind:photo"`, name)
 	}
+	l.index = newIndex(l.rules)
 	return l, nil
 }
 
@@ -208,22 +211,26 @@ func (r *rule) glob(p string) error {
 func (l *List) Weight(e Entry) float64 {
 	path := fold(e.Path)
 	name := path[strings.LastIndexByte(path, '/')+1:]
-	kind := Kind("")
-	for i := range l.rules {
+	kind := KindOf(path)
+	fits := func(i int32) bool {
 		r := &l.rules[i]
-		if r.kind != "" {
-			if kind == "" {
-				kind = KindOf(path)
+		return (r.kind == "" || r.kind == kind) && r.fits(&e, path, name)
+	}
+	first := int32(len(l.rules)) // that fits
+	for _, list := range [...][]int32{l.paths[path], l.names[name], l.others} {
+		for _, i := range list {
+			if i >= first {
+				break
 			}
-			if r.kind != kind {
-				continue
+			if fits(i) {
+				first = i
 			}
-		}
-		if r.fits(&e, path, name) {
-			return r.weight
 		}
 	}
-	return 0
+	if int(first) == len(l.rules) {
+		return 0
+	}
+	return l.rules[first].weight
 }
 
 func (r *rule) fits(e *Entry, path, name string) bool {
@@ -253,8 +260,8 @@ func (r *rule) fits(e *Entry, path, name string) bool {
 // whatever its name is. The folder "" is the root folder, volume 0 is any.
 func (l *List) Leads(volume int, folder string) float64 {
 	folder = fold(folder)
-	most := 0.0
-	for i := range l.rules {
+	most, last := 0.0, int32(len(l.rules))
+	for _, i := range l.others {
 		r := &l.rules[i]
 		if r.volume != 0 && volume != 0 && r.volume != volume {
 			continue
@@ -265,10 +272,11 @@ func (l *List) Leads(volume int, folder string) float64 {
 		}
 		most = max(most, r.weight)
 		if all && r.plain() && (r.volume == 0 || r.volume == volume) {
-			break // no later rule is asked for what lies below
+			last = i // no later rule is asked for what lies below
+			break
 		}
 	}
-	return most
+	return max(most, l.leads(l.rules, folder, last))
 }
 
 // plain reports whether a rule asks for nothing but a volume and its pattern.
