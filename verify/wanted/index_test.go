@@ -41,6 +41,22 @@ func TestIndex(t *testing.T) {
 	}
 }
 
+// Lines that are never asked are not kept, and those that every file must be
+// held against are bounded.
+func TestManyLines(t *testing.T) {
+	l, err := Parse("test", strings.NewReader(strings.Repeat("1 a\n2 /b/c\n3 volume:2 /d\n", 20_000)))
+	if err != nil || len(l.rules) != 3 || len(l.others) != 0 {
+		t.Errorf("%d rules, %v", len(l.rules), err)
+	}
+	var b strings.Builder
+	for i := range MaxPatterns + 1 {
+		fmt.Fprintf(&b, "1 *%d\n", i)
+	}
+	if _, err := Parse("test", strings.NewReader(b.String())); err == nil || !strings.Contains(err.Error(), "line 10001: this is more than the 10,000 lines") {
+		t.Errorf("%v", err)
+	}
+}
+
 // A file is weighed by a list of many lines as by one of few.
 func BenchmarkWeightManyPaths(b *testing.B) {
 	for _, lines := range []int{100, 100_000} {

@@ -59,6 +59,9 @@ const MaxWeight = 1e9
 // MaxText bounds a list, in bytes: what is larger is some other file.
 const MaxText = 16 << 20
 
+// MaxPatterns bounds the rules of a list that every file is held against.
+const MaxPatterns = 10_000
+
 // Load reads a list from a file.
 func Load(path string) (*List, error) {
 	f, err := input.Open("wanted list", path)
@@ -75,10 +78,10 @@ func Default() *List {
 	l := &List{Name: "the built-in list"}
 	for line := range strings.Lines(DefaultText) {
 		if r, ok, err := parseLine(line); ok && err == nil { // a test holds every line to be good
-			l.rules = append(l.rules, r)
+			l.add(r)
 		}
 	}
-	l.index = newIndex(l.rules)
+	l.settle()
 	return l
 }
 
@@ -100,7 +103,10 @@ func Parse(name string, r io.Reader) (*List, error) {
 			return nil, fmt.Errorf("wanted list %s, line %d: %w", name, n, err)
 		}
 		if ok {
-			l.rules = append(l.rules, r)
+			l.add(r)
+		}
+		if len(l.others) > MaxPatterns {
+			return nil, fmt.Errorf("wanted list %s, line %d: this is more than the %s lines that a list may have beside those of one path or name each: give folders as /folder/**, or sort the list by less", name, n, humanize.Comma(MaxPatterns))
 		}
 	}
 	if err := in.Err(); err != nil {
@@ -109,7 +115,7 @@ func Parse(name string, r io.Reader) (*List, error) {
 	if len(l.rules) == 0 {
 		return nil, fmt.Errorf(`wanted list %s: has no rule; write lines of a weight and a pattern, as "10 kind:photo"`, name)
 	}
-	l.index = newIndex(l.rules)
+	l.settle()
 	return l, nil
 }
 
@@ -276,7 +282,7 @@ func (l *List) Leads(volume int, folder string) float64 {
 			break
 		}
 	}
-	return max(most, l.leads(l.rules, folder, last))
+	return max(most, l.leads(l.rules, volume, folder, last))
 }
 
 // plain reports whether a rule asks for nothing but a volume and its pattern.
