@@ -9,8 +9,6 @@ import (
 	_ "image/png"
 	"path/filepath"
 
-	"github.com/BurntSushi/toml"
-
 	"fileassay/extract/input"
 	"fileassay/verify/files"
 )
@@ -28,10 +26,9 @@ type Job struct {
 	Logo       string `toml:"logo"` // path of a PNG or JPEG file
 }
 
-// Bounds of a job's file and of its logo. A small file can hold a picture that
+// Bounds of a logo. A small file can hold a picture that
 // takes gigabytes or hours of whoever opens the page.
 const (
-	maxJob    = 1 << 20 // bytes
 	maxLogo   = 1 << 20 // bytes
 	maxSide   = 4096    // pixels
 	maxPixels = 4 << 20
@@ -42,16 +39,12 @@ const (
 // of the file. Errors are [*files.InputError].
 func LoadJob(path string) (Job, error) {
 	var j Job
-	text, err := input.Read("job", path, maxJob)
+	text, err := input.Read("job", path, input.MaxTOML)
 	if err != nil {
 		return j, &files.InputError{Err: err}
 	}
-	meta, err := toml.Decode(string(text), &j)
-	if err != nil {
+	if err := input.DecodeTOML(text, &j, "; there are job, customer, drive, serial, technician, date, remarks and logo"); err != nil {
 		return j, &files.InputError{Err: fmt.Errorf("job %s: %w", path, err)}
-	}
-	if unknown := meta.Undecoded(); len(unknown) > 0 {
-		return j, &files.InputError{Err: fmt.Errorf("job %s: no such key: %s; there are job, customer, drive, serial, technician, date, remarks and logo", path, unknown[0])}
 	}
 	if j.Logo != "" && !filepath.IsAbs(j.Logo) {
 		j.Logo = filepath.Join(filepath.Dir(path), j.Logo)

@@ -18,6 +18,9 @@ type MapRecord struct {
 	imap.Survey
 	Image string    `json:"image,omitempty"`
 	Odd   *imap.Odd `json:"odd,omitempty"` // where an image was given
+	// Broken says in words what the image file did not give; "" where it gave
+	// all that was asked for.
+	Broken string `json:"image_file_errors,omitempty"`
 }
 
 // states are the states in the order in which they are told.
@@ -76,7 +79,9 @@ func (p *printer) odd(m *MapRecord) {
 	if o.Looked < o.Ranges {
 		p.line("%s of %s were looked at.", humanize.Comma(int64(o.Looked)), count(int64(o.Ranges), "range", "ranges"))
 	}
-	if o.ImageSize == o.MapEnd && o.FilledRead.Ranges+o.DataUnread.Ranges == 0 {
+	if m.Broken != "" {
+		p.line("Warning: %s.", m.Broken)
+	} else if o.ImageSize == o.MapEnd && o.FilledRead.Ranges+o.DataUnread.Ranges == 0 {
 		p.line("Nothing looked at in the image speaks against the map; that does not prove it.")
 	}
 }
@@ -154,18 +159,30 @@ func MergeLines(r *MergeRecord) []string {
 	return append(lines, fmt.Sprintf("in all %d bytes read, %d doubtful, %d failed, %d skipped", r.Bytes["read"], r.Bytes["doubtful"], r.Bytes["failed"], r.Bytes["skipped"]))
 }
 
-// FillerLines tell of a map made from a filler, a line each.
-func FillerLines(image, filler string, s imap.FillerSearch, m *imap.Map, imageSize int64) []string {
+// FillerLines tell of a map made from a filler, a line each. broken are the
+// ranges that the image file did not give.
+func FillerLines(image, filler string, s imap.FillerSearch, m *imap.Map, imageSize int64, broken []imap.Range) []string {
 	t := m.Tally(0, imageSize)
+	var lost, pos int64 // bytes of sectors that were not given whole
+	for _, b := range broken {
+		start := max(b.Start/s.Sector*s.Sector, pos)
+		pos = min((b.End()+s.Sector-1)/s.Sector*s.Sector, imageSize)
+		lost += max(pos-start, 0)
+	}
+	t[imap.Failed] -= lost
 	how := "hold nothing but"
 	if s.Prefix {
 		how = "begin with"
 	}
-	return []string{
+	lines := []string{
 		shown.Sprintf("made from the image %s alone, %d bytes: sectors of %d bytes that %s the filler %q are %s", image, imageSize, s.Sector, how, filler, s.State),
 		"a sector that was read and truly holds those bytes cannot be told apart; one left out without being filled is taken for read",
 		fmt.Sprintf("%d bytes read, %d failed, %d skipped", t[imap.Read], t[imap.Failed], t[imap.Skipped]),
 	}
+	if lost > 0 {
+		lines = append(lines, fmt.Sprintf("%d bytes more are failed because the image file did not give their sectors, whatever they hold", lost))
+	}
+	return lines
 }
 
 // Learnt writes what was learnt of a list as a recipe in TOML; all that is no

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"fileassay/extract/input"
 	"fileassay/verify/result"
 	"image"
 	"image/png"
@@ -90,7 +91,7 @@ func TestHeader(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, content := range map[string][]byte{"logo.png": pic.Bytes(), "logo.svg": []byte("<svg/>"), "job.toml": []byte("job = 'B-7'\nlogo = 'logo.png'\n"),
-		"odd.toml": []byte("job = 'B-7'\nprice = 1\n"), "bad.toml": []byte("job = ["), "large.toml": bytes.Repeat([]byte("#"), maxJob+1)} {
+		"odd.toml": []byte("job = 'B-7'\nprice = 1\n"), "bad.toml": []byte("job = ["), "large.toml": bytes.Repeat([]byte("#"), input.MaxTOML+1)} {
 		if err := os.WriteFile(filepath.Join(dir, name), content, 0o644); err != nil {
 			t.Fatal(err)
 		}

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"text/template"
 	"time"
 
 	"fileassay/extract/imap"
@@ -81,38 +80,12 @@ func PlanList(w io.Writer, pl *reread.Plan) error {
 }
 
 // PlanFormat writes the ranges of a plan as any list: t is executed with a
-// [PlanRange] for each, and what it gives is one line; nothing gives no line.
-// The templates "first" and "last", if it defines them, come before and after,
-// with a [PlanWhole].
-func PlanFormat(w io.Writer, pl *reread.Plan, t *template.Template) error {
-	b := bufio.NewWriterSize(w, 1<<16)
-	var text strings.Builder
-	put := func(t *template.Template, data any) error {
-		text.Reset()
-		if err := t.Execute(&text, data); err != nil {
-			return err
-		}
-		if text.Len() == 0 {
-			return nil
-		}
-		b.WriteString(text.String())
-		return b.WriteByte('\n')
-	}
+// [PlanRange] for each, and with a [PlanWhole] before and after.
+func PlanFormat(w io.Writer, pl *reread.Plan, t *imap.Template) error {
 	whole := PlanWhole{pl.Caution, pl.Drive, pl.Sector, len(pl.Ranges), len(pl.Steps), pl.Sectors, pl.Took.Seconds()}
-	if first := t.Lookup("first"); first != nil {
-		if err := put(first, whole); err != nil {
-			return err
-		}
-	}
-	if err := planRanges(pl, func(r *PlanRange) error { return put(t, r) }); err != nil {
-		return err
-	}
-	if last := t.Lookup("last"); last != nil {
-		if err := put(last, whole); err != nil {
-			return err
-		}
-	}
-	return b.Flush()
+	return t.List(w, whole, func(put func(any) error) error {
+		return planRanges(pl, func(r *PlanRange) error { return put(r) })
+	})
 }
 
 // PlanRecord is a plan as JSON.

@@ -55,8 +55,10 @@ func (in *Input) passes(ctx context.Context, pass func() error) error {
 		in.Shape.Path, maxPasses)}
 }
 
-// brokenWords say that the image file did not give all; "" where it did.
-func (in *Input) brokenWords() string {
+// BrokenWords say that the image file did not give all that was asked of it; ""
+// where it did. so says what became of the bytes, and again what to do with the
+// new copy.
+func (in *Input) BrokenWords(so, again string) string {
 	list := in.Broken()
 	if len(list) == 0 {
 		return ""
@@ -65,7 +67,7 @@ func (in *Input) brokenWords() string {
 	for _, b := range list {
 		n += b.Length
 	}
-	return fmt.Sprintf("the image file itself did not give %d bytes, which count as failed, and may fail elsewhere: copy the image anew and verify it again", n)
+	return fmt.Sprintf("the image file itself did not give %d bytes, which %s, and may fail elsewhere: copy the image anew and %s", n, so, again)
 }
 
 // ContentRead is the mode of [Options.Content] that reads all content again.

@@ -299,7 +299,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		rec.Listing.Complete = false
 		rec.Listing.Why = append(slices.Clip(rec.Listing.Why), fmt.Sprintf("%d entries came twice, under the same number and path, and are told once: the volume contradicts itself", p.twice))
 	}
-	if broken := in.brokenWords(); broken != "" {
+	if broken := in.BrokenWords("count as failed", "verify it again"); broken != "" {
 		rec.Listing.Complete, rec.Listing.Why = false, append(slices.Clip(rec.Listing.Why), broken)
 	}
 	if rec.Listing.Why == nil {

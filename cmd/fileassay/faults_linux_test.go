@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -62,8 +63,28 @@ func TestImageFileFails(t *testing.T) {
 	}
 	tool("blockdev", "--flushbufs", device)
 
+	// the commands of maps say that they could not look
+	said := run(1, "map", "show", m, "--image", device)
+	if !strings.Contains(said, "Warning: the image file itself did not give ") || !strings.Contains(said, "copy the image anew and run this again") || strings.Contains(said, "Nothing looked at") {
+		t.Errorf("map show says nothing of errors of the image file:\n%s", said)
+	}
+	ours, made := filepath.Join(dir, "ours.txt"), filepath.Join(dir, "made.csv")
+	list := fmt.Sprintf("0 %d read\n%d %d failed\n%d %d read\n", v.At(3000), v.At(3000), v.At(80), v.At(3080), size-v.At(3080))
+	if err := os.WriteFile(ours, []byte(list), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if said = run(1, "map", "learn", ours, "--image", device); !strings.Contains(said, "the image file itself did not give ") || !strings.Contains(said, ": sure") {
+		t.Errorf("map learn says nothing of errors of the image file:\n%s", said)
+	}
+	said = run(1, "map", "from-filler", device, "--zeros", "--filler", "0x00", "-o", made)
+	// how much lies beside the hole in one request of the system, is its affair
+	apart := regexp.MustCompile(`(?s)\n(\d+) bytes more are failed because.* did not give (\d+) bytes, which the map calls failed`).FindStringSubmatch(said)
+	if apart == nil || apart[1] != apart[2] {
+		t.Errorf("map from-filler says nothing of errors of the image file:\n%s", said)
+	}
+
 	// the end of a drive is looked at, and what is found there is told; content is not
-	said := run(1, "verify", device, "--map", m, "-o", unseen)
+	said = run(1, "verify", device, "--map", m, "-o", unseen)
 	if !strings.Contains(said, "Content was not read again: --content=read would.\n") || !strings.Contains(said, "intact         2 files") {
 		t.Errorf("what was not read is not said:\n%s", said)
 	}

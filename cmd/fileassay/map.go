@@ -1,6 +1,9 @@
 package main
 
 import (
+	"cmp"
+	"errors"
+	"fmt"
 	"io"
 	"strings"
 
@@ -17,6 +20,12 @@ import (
 const mapExitStatus = `
 Exit status: 0 the run is good; 2 wrong usage; 3 an input cannot be used;
 4 an output could not be written; 130 interrupted.`
+
+// mapLookStatus is that of commands that look at what stands in an image.
+const mapLookStatus = `
+Exit status: 0 the run is good; 1 it is, but the image file gave errors; 2 wrong
+usage; 3 an input cannot be used; 4 an output could not be written; 130
+interrupted.`
 
 func newMap(ui *ui) *cobra.Command {
 	cmd := &cobra.Command{
@@ -85,6 +94,22 @@ func (f *mapInput) open() (in *verify.Input, size int64, err error) {
 	return in, size, nil
 }
 
+// notLooked says what the image, if one is given, did not give to look at.
+func notLooked(in *verify.Input) string {
+	if in == nil {
+		return ""
+	}
+	return in.BrokenWords("were not looked at", "run this again")
+}
+
+// foundIf is the error of a run that is good and has something to tell.
+func foundIf(found bool) error {
+	if found {
+		return errFound
+	}
+	return nil
+}
+
 // load reads a map by the options.
 func (f *mapInput) load(path string, size int64) (*imap.File, error) {
 	rec, err := f.m.recipe()
@@ -107,7 +132,7 @@ func newMapShow(ui *ui) *cobra.Command {
 ranges, and where on the drive they lie, by tenths. With --image it says what is
 odd: image and map differ in size, read areas that hold one filler throughout,
 unread areas that hold data, a size that is no usual drive capacity.
-` + mapExitStatus,
+` + mapLookStatus,
 		Example: `  fileassay map show drive.map.csv --image drive.img
   fileassay map show pass1.txt --map-recipe bench2.toml`,
 		Args: exactly(1, "one map"),
@@ -133,15 +158,15 @@ unread areas that hold data, a size that is no usual drive capacity.
 				if err != nil {
 					return err
 				}
-				rec.Image, rec.Odd = f.image, &odd
+				rec.Image, rec.Odd, rec.Broken = f.image, &odd, notLooked(in)
 			}
-			if asJSON {
-				return ui.printJSON(&rec)
+			switch {
+			case asJSON:
+				err = ui.printJSON(&rec)
+			case !ui.quiet:
+				err = stdoutError(report.Map(ui.stdout, &rec, ui.style()))
 			}
-			if ui.quiet {
-				return nil
-			}
-			return stdoutError(report.Map(ui.stdout, &rec, ui.style()))
+			return cmp.Or(err, foundIf(rec.Broken != ""))
 		},
 	}
 	takes(cmd, inputRole)
@@ -285,8 +310,8 @@ failed, skipped). Else it refuses, and the recipe has blanks that must be filled
 in before any command takes it.
 
 Exit status: 0 one reading is sure; 1 the run is good, and the list is
-ambiguous or --accept refuses; 2 wrong usage; 3 an input cannot be used; 4 an
-output could not be written; 130 interrupted.`,
+ambiguous, --accept refuses or the image file gave errors; 2 wrong usage; 3 an
+input cannot be used; 4 an output could not be written; 130 interrupted.`,
 		Example: `  fileassay map learn pass1.txt --image drive.img
   fileassay map learn pass1.txt --image drive.img --accept > bench2.toml`,
 		Args: exactly(1, "one list"),
@@ -314,10 +339,11 @@ output could not be written; 130 interrupted.`,
 			if err == nil && refused && l.Open != "" {
 				ui.message("what the words mean is not accepted: %s; fill in the blanks of the recipe", l.Open)
 			}
-			if err == nil && (refused || !l.Sure) {
-				err = errFound
+			broken := notLooked(in)
+			if err == nil && broken != "" {
+				ui.message("%s", broken)
 			}
-			return err
+			return cmp.Or(err, foundIf(refused || !l.Sure || broken != ""))
 		},
 	}
 	takes(cmd, inputRole)
@@ -343,7 +369,7 @@ out without being filled is taken for read. A filler that no sector holds is
 refused.
 
 Sectors of zeros are never taken for unread unless --zeros says so.
-` + mapExitStatus,
+` + mapLookStatus,
 		Example: `  fileassay map from-filler drive.img --filler 0xdeadbeef -o drive.map.csv
   fileassay map from-filler drive.img --filler 'NO DATA ' -o drive.map.csv`,
 		Args: exactly(1, "one image"),
@@ -367,17 +393,26 @@ Sectors of zeros are never taken for unread unless --zeros says so.
 			progress, wipe := ui.watch()
 			m, err := s.Run(cmd.Context(), in.Reader, size, extract.Options{Threads: threads, Progress: progress})
 			wipe()
+			broken := in.BrokenWords("the map calls failed", "run this again")
+			if errors.Is(err, imap.ErrNoFiller) && broken != "" {
+				return fmt.Errorf("%w; %s", err, broken)
+			}
 			if err != nil {
 				return err
 			}
-			remarks := report.FillerLines(args[0], filler, s, m, size)
+			remarks := report.FillerLines(args[0], filler, s, m, size, in.Broken())
+			if broken != "" {
+				ui.message("%s", broken)
+			}
 			if err := out.write(cmd.Context(), ui, func(w io.Writer) error { return m.Write(w, remarks...) }); err != nil {
 				return err
 			}
-			if out.path == "" || ui.quiet {
-				return nil
+			if out.path != "" && !ui.quiet {
+				if err := ui.print("%s\n", shown.Safe(strings.Join(remarks, "\n"))); err != nil {
+					return err
+				}
 			}
-			return ui.print("%s\n", shown.Safe(strings.Join(remarks, "\n")))
+			return foundIf(broken != "")
 		},
 	}
 	takes(cmd, imageRole)

@@ -5,10 +5,10 @@ import (
 	"context"
 	"errors"
 	"io"
-	"text/template"
 
 	"github.com/spf13/cobra"
 
+	"fileassay/extract/imap"
 	"fileassay/verify/files"
 )
 
@@ -42,7 +42,7 @@ func (f *outFlags) write(ctx context.Context, ui *ui, write func(io.Writer) erro
 
 // templateError makes an error of the template of --format one of usage.
 func templateError(err error) error {
-	if bad := (template.ExecError{}); errors.As(err, &bad) {
+	if _, bad := errors.AsType[*imap.TemplateError](err); bad {
 		return usagef("--format: %v", err)
 	}
 	return err

@@ -26,6 +26,9 @@ func TestTemplateErrors(t *testing.T) {
 			`{{.Start}}{{if gt .Number 1}}{{div 1 0}}{{end}}`,
 			`{{define "first"}}{{.Nothing}}{{end}}{{.Start}}`,
 			`{{define "last"}}{{index .Size 1}}{{end}}{{.Start}}`,
+			`{{$x := "a"}}{{range 64}}{{$x = printf "%s%s" $x $x}}{{end}}{{$x}}`,
+			`{{range 100000000}}{{printf "%1000d" 1}}{{end}}`,
+			`{{define "first"}}{{range 9223372036854775807}}x{{end}}{{end}}{{.Start}}`,
 		} {
 			o := b.run(nil, append(args[:len(args):len(args)], "--format", format)...)
 			if o.exit != exitUsage || !strings.Contains(o.stderr, "--format: ") {

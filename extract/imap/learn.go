@@ -24,8 +24,9 @@ type LearnOptions struct {
 // Learnt is what could be worked out of an unknown list.
 type Learnt struct {
 	// Sure is set where exactly one reading explains the list: its ranges
-	// tile the drive from its first byte to its last, no two overlap, and
-	// every other reading fails at that. The meaning of words is never sure.
+	// tile the drive from its first byte to its last, no two overlap, the
+	// list's own numbers prove that this is no chance, and every other reading
+	// fails at that. The meaning of words is never sure.
 	Sure bool `json:"sure"`
 	// Best is the best reading, nil if no reading makes ranges of the list.
 	Best *Reading `json:"best,omitempty"`
@@ -57,6 +58,11 @@ type Reading struct {
 	low       int64 // all numbers of the ranges, or-ed
 	ones      bool  // its ranges are single blocks
 	junk      int   // columns of its lines that are rather separators
+
+	placed placed
+	bits   float64 // what its joints and its end prove, see learnproof.go
+	bare   bool    // its lines hold a number, a state, and the same in every line
+	values []int64 // that stand in every line, or in a line that is left out
 }
 
 // tiles reports whether the ranges leave no gap.
@@ -125,9 +131,14 @@ func Learn(ctx context.Context, path string, o LearnOptions) (*Learnt, error) {
 		l.Why = []string{ErrUnlearnable.Error()}
 		return l, nil
 	}
-	if len(head) == learnLines {
-		for _, r := range whole {
-			if err := r.confirmAll(f, path); err != nil {
+	for _, r := range whole {
+		if len(head) == learnLines {
+			if err := r.overLines(f, path, nil, r.confirm); err != nil {
+				return nil, err
+			}
+		}
+		if r.ones {
+			if err := r.findBare(f, path); err != nil {
 				return nil, err
 			}
 		}
@@ -253,11 +264,13 @@ func (r *Reading) tryOnce(f *os.File, path string) (bool, error) {
 		pos = rg.End()
 	}
 	r.print, r.low = counts.print, counts.low
+	r.bits = counts.bits()
 	return true, nil
 }
 
-// confirmAll is confirm over the lines of data of the whole list.
-func (r *Reading) confirmAll(f *os.File, path string) error {
+// overLines gives use the lines of data of the whole list, and left those that
+// are left out; nil where nobody asks.
+func (r *Reading) overLines(f *os.File, path string, left func([]byte), use func(next func() (line []byte, ok bool))) error {
 	if _, err := f.Seek(0, io.SeekStart); err != nil {
 		return fmt.Errorf("imaging map %s: %w", path, err)
 	}
@@ -268,7 +281,7 @@ func (r *Reading) confirmAll(f *os.File, path string) error {
 	lines := bufio.NewReaderSize(f, maxLine)
 	number := 0
 	var failed error
-	r.confirm(func() ([]byte, bool) {
+	use(func() ([]byte, bool) {
 		for {
 			text, err := lines.ReadSlice('\n')
 			if err != nil && err != io.EOF {
@@ -278,6 +291,9 @@ func (r *Reading) confirmAll(f *os.File, path string) error {
 			number++
 			if number > r.Recipe.Skip && !im.isComment(text) {
 				return text, true
+			}
+			if left != nil {
+				left(text)
 			}
 			if err == io.EOF {
 				return nil, false
@@ -316,6 +332,7 @@ type wordCounts struct {
 	many  bool   // there are more words than a column of states has
 	print uint64 // of the ranges
 	low   int64  // their starts and lengths, or-ed
+	joints
 }
 
 type wordCount struct {
@@ -351,6 +368,7 @@ func (c *wordCounts) add(rg Range) {
 	}
 	c.print = fold(c.print, rg)
 	c.low |= rg.Start | rg.Length
+	c.joints.add(rg)
 }
 
 // fold adds a range to a sum over ranges, by which lists are told apart (FNV-1a
@@ -369,6 +387,8 @@ func (l *Learnt) judge(whole []*Reading, size int64) {
 	full := func(r *Reading) bool { return r.tiles() && r.EndsAt != "" }
 	quality := func(r *Reading) int {
 		switch {
+		case r.ones && r.proven() != "":
+			return -1 // numbers of lines do as well
 		case full(r):
 			return 4
 		case r.tiles() && r.plausible():
@@ -381,7 +401,12 @@ func (l *Learnt) judge(whole []*Reading, size int64) {
 		return 0
 	}
 	slices.SortStableFunc(all, func(a, b *Reading) int {
-		return cmp.Or(cmp.Compare(quality(b), quality(a)), cmp.Compare(b.rank, a.rank))
+		q := quality(a)
+		by := cmp.Or(cmp.Compare(quality(b), q), cmp.Compare(b.rank, a.rank))
+		if by == 0 && q <= 1 { // nothing proves either: what says more of the drive goes first
+			by = cmp.Compare(b.Covered/b.unit(), a.Covered/a.unit())
+		}
+		return by
 	})
 	l.Best = all[0]
 	if !l.Best.ones {
@@ -389,10 +414,13 @@ func (l *Learnt) judge(whole []*Reading, size int64) {
 		all = slices.DeleteFunc(all, func(r *Reading) bool { return r.ones && !full(r) })
 	}
 	for _, r := range all[1:] {
-		if full(l.Best) && !full(r) || l.Best.tiles() && !r.tiles() || len(l.Others) == maxOthers {
-			break // those that are worse explain nothing that the best does not
+		worse := full(l.Best) && !full(r) || l.Best.tiles() && !r.tiles()
+		if worse && (l.Best.ones && r.ones || !l.Best.rivals(r, size)) {
+			continue // it explains nothing that the best does not
 		}
-		l.Others = append(l.Others, r)
+		if l.Others = append(l.Others, r); len(l.Others) == maxOthers {
+			break
+		}
 	}
 	b := l.Best
 	say := func(format string, a ...any) { l.Why = append(l.Why, fmt.Sprintf(format, a...)) }
@@ -418,7 +446,11 @@ func (l *Learnt) judge(whole []*Reading, size int64) {
 	if b.Ranges < minSure {
 		say("a list of %d ranges proves little", b.Ranges)
 	}
-	l.Sure = full(b) && len(l.Others) == 0 && b.stateSure && b.Ranges >= minSure
+	unproven := b.proven()
+	if full(b) && unproven != "" {
+		say("%s", unproven)
+	}
+	l.Sure = full(b) && len(l.Others) == 0 && b.stateSure && b.Ranges >= minSure && unproven == ""
 }
 
 // plausible reports whether the unit is the likelier of those that are open:

@@ -26,6 +26,7 @@ type style struct {
 	remark    string // begins comments between the lines
 	shuffled  bool
 	aligned   bool
+	clock     []Range // when each range was read, and how long that took
 }
 
 func pick[T any](rnd *rand.Rand, from ...T) T { return from[rnd.IntN(len(from))] }
@@ -125,6 +126,12 @@ func (s style) write(rnd *rand.Rand, ranges []Range) string {
 				f = s.words[r.State]
 			case "index":
 				f = fmt.Sprint(i + 1)
+			case "line":
+				f = fmt.Sprint(i)
+			case "elapsed":
+				f = fmt.Sprint(s.clock[i].Start)
+			case "took":
+				f = fmt.Sprint(s.clock[i].Length)
 			case "time":
 				f = fmt.Sprintf("%02d:%02d:%02d", i/3600%24, i/60%60, i%60)
 			case "constant":
@@ -226,7 +233,7 @@ func TestLearnCorpus(t *testing.T) {
 		}
 		if !l.Sure {
 			ambiguous++
-			t.Logf("style %d is right and not sure: %v\n%s", i, l.Why, head)
+			t.Logf("style %d is right and not sure: %v best %v others %v\n%s", i, l.Why, l.Best, l.Others, head)
 			continue
 		}
 		right++
@@ -340,6 +347,110 @@ func TestLearnNeverWrong(t *testing.T) {
 		}
 	}
 	t.Logf("%d sure", sure)
+}
+
+// A list of what was tried, whose ranges do not tile, is never sure by what
+// stands beside them and does: numbers of lines, however many blocks they would
+// be, tries, and the times at which ranges were read.
+func TestLearnBesidePlaces(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(51, 52))
+	path := filepath.Join(t.TempDir(), "list.txt")
+	named := 0
+	const lists = 120
+	for i := range lists {
+		n := pick(rnd, 3, 4, 8, 16, 32, 64, 128, 600)
+		size := int64(n) * pick[int64](rnd, 4096, 1<<16, 1<<20)
+		s := randomStyle(rnd)
+		s.unit, s.first, s.shuffled, s.aligned = pick[int64](rnd, 1, 512), 0, false, false
+		s.radix = pick(rnd, "%d", "0x%x", "%010d")
+		s.words = pick(rnd, s.words, [4]string{"read", "doubtful", "skipped", "failed"})
+		s.columns = slices.Insert(slices.DeleteFunc(s.columns, func(c string) bool { return c == "index" }), 0, "line")
+		var what string
+		switch i % 4 {
+		case 0:
+			what = "number of the line"
+		case 1:
+			what = "number of the line, and a block size that is said"
+			s.header = append(s.header, fmt.Sprintf("# block size %d", size/int64(n)))
+		case 2:
+			what = "number of the line, and one more"
+			s.columns = append(s.columns, "index")
+		case 3:
+			what = "elapsed time"
+			s.columns = append(s.columns, "elapsed", "took")
+			for pos, k := int64(0), int64(n); k > 0; k-- {
+				took := size/512 - pos
+				if k > 1 {
+					took = 1 + rnd.Int64N(max(2*took/k-1, 1))
+				}
+				s.clock = append(s.clock, Range{pos, took, Read})
+				pos += took
+			}
+		}
+		var ranges []Range
+		for k := range int64(n) { // one somewhere in each n-th part of the drive
+			part := size / int64(n) / 512
+			a := rnd.Int64N(part / 2)
+			r := Range{(k*part + a) * 512, (1 + rnd.Int64N(part-a-1)) * 512, pick(rnd, Read, Failed)}
+			ranges = append(ranges, r)
+		}
+		text := s.write(rnd, ranges)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		l, err := Learn(t.Context(), path, LearnOptions{Size: size})
+		if err != nil {
+			t.Fatalf("%v\n%s", err, text)
+		}
+		if l.Sure || l.Accept() {
+			t.Errorf("list %d is sure, by its %s: %v\n%.900s", i, what, l.Best, text)
+		}
+		places := func(r *Reading) bool { return r.End == ranges[n-1].End() && r.Ranges == n }
+		if l.Best != nil && (places(l.Best) || slices.ContainsFunc(l.Others, places)) {
+			named++
+		}
+	}
+	t.Logf("the reading of the places is named for %d of %d", named, lists)
+	if 10*named < 9*lists {
+		t.Errorf("the reading of the places is named for %d of %d lists alone", named, lists)
+	}
+}
+
+// A list of single blocks is learnt where it says how large a block is, in a
+// column or beside the lines, and nothing in it could be another place.
+func TestLearnBlocks(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "list.txt")
+	const blocks, size = 96, 96 * 4096
+	for _, c := range []struct {
+		name, head, line, foot string
+		sure                   bool
+	}{
+		{"nothing says it", "", "%d,%s\n", "", false},
+		{"a column", "", "%d,4096,%s\n", "", true},
+		{"a column of another size", "", "%d,2048,%s\n", "", false},
+		{"a column and a constant", "", "%[1]d,bay7,4096,%[2]s\n", "", true},
+		{"a header", "# blocksize=4096 bytes\n", "%d,%s\n", "", true},
+		{"a trailer", "", "%d,%s\n", "# 96 blocks of 4096\n", true},
+		{"a header, and another number", "# blocksize=4096\n", "%[1]d,%[2]s,%[1]d000\n", "", false},
+		{"a header, and a clock", "# blocksize=4096\n", "%[1]d,%[2]s,12:%02[1]d\n", "", false},
+	} {
+		var b strings.Builder
+		b.WriteString(c.head)
+		for i := range blocks {
+			fmt.Fprintf(&b, c.line, i, [...]string{"fetched", "fetched", "torn"}[i%3])
+		}
+		b.WriteString(c.foot)
+		if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		l, err := Learn(t.Context(), path, LearnOptions{Size: size})
+		if err != nil || l.Sure != c.sure {
+			t.Errorf("%s: %+v, %v; should be sure: %v", c.name, l, err, c.sure)
+		}
+		if c.sure && l.Sure && (l.Best.Recipe.Block != 4096 || l.Best.Ranges != blocks) {
+			t.Errorf("%s: %v", c.name, l.Best)
+		}
+	}
 }
 
 func TestLearnRefuses(t *testing.T) {

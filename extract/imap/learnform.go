@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 )
 
 // Bounds of the columns of a line that are looked at.
@@ -295,8 +296,8 @@ func (t *table) tryHead(out []*Reading, rec Recipe, values *[maxLearnColumns]num
 	if !leaveOut(&rec, data, rest) {
 		return out
 	}
-	r := &Reading{print: print}
-	r.stateWhy, r.stateSure = findState(&rec, data)
+	r := &Reading{print: print, placed: place(&rec, data, ranges)}
+	r.findState(&rec, data, ranges)
 	if rec.State.From == 0 {
 		rec.Listed = "read" // so that it can be tried; what they are is open
 	}
@@ -356,18 +357,76 @@ func leaveOut(rec *Recipe, data, rest []row) bool {
 	return true
 }
 
-// findState sets the column of the state words, if there is one; sure is false
-// where another could be meant, and why says so in words.
-func findState(rec *Recipe, data []row) (why string, sure bool) {
+// findState sets the column of the state words, if there is one; stateSure is
+// false where another could be meant, and stateWhy says so in words.
+func (r *Reading) findState(rec *Recipe, data []row, ranges []Range) {
 	width, same := len(data[0].fields), true
 	for _, r := range data {
 		same = same && len(r.fields) == width
 		width = min(width, len(r.fields))
 	}
-	used := max(rec.Start.From, rec.Length.From, rec.End.From)
-	if rec.Length.From == 0 && rec.End.From == 0 {
-		used = rec.Start.From
+	cols := wordColumns(rec, data, ranges, width)
+	r.stateWhy, r.stateSure = chooseState(rec, data, cols, width, same)
+	if width > maxLearnColumns {
+		r.stateWhy, r.stateSure = fmt.Sprintf("lines have more than %d columns", maxLearnColumns), false
 	}
+	// What stands beside the state may contradict it: of two columns one may
+	// say what was asked of the drive and the other what came of it, and of a
+	// drive that gave nothing that is the same in all lines. Where a word is
+	// one of ours, nobody is asked what it means.
+	chosen := rec.State
+	if chosen.From == 0 {
+		return
+	}
+	words := partition(data, chosen)
+	for _, c := range cols {
+		inState := c.From == chosen.From || chosen.To == ToEnd && c.From > chosen.From
+		if says := c.n > 1 || c.texts[0] != ""; inState || !says || words.same(c.part) {
+			continue
+		}
+		if words.own || c.own || !words.refines(c.part) {
+			r.stateSure = false
+			r.stateWhy = fmt.Sprintf("column %v (%s) and column %v (%s) could both hold the state, and do not agree", chosen, words.list(), c.Column, c.list())
+		}
+	}
+}
+
+// wordColumn is a column that holds few words.
+type wordColumn struct {
+	Column
+	part
+	number bool
+}
+
+// wordColumns are the columns that could hold states, of the first width ones:
+// those that hold few words, and nothing of the ranges.
+func wordColumns(rec *Recipe, data []row, ranges []Range, width int) (cols []wordColumn) {
+	for c := 1; c <= width; c++ {
+		if c == rec.Start.From || c == rec.Length.From || c == rec.End.From {
+			continue
+		}
+		p := partition(data, Column{From: c})
+		if p.n > maxWords || p.n > len(data)/2+1 && len(data) >= 10 || len(data) > 1 && explained(rec, data, ranges, c-1) {
+			continue
+		}
+		_, number, _ := parseUint(data[0].text(c-1), rec.Radix, -1)
+		if number && p.n == len(data) && slices.ContainsFunc(data, func(r row) bool { return c <= len(r.fields) && len(r.text(c-1)) > 2 }) {
+			continue // another size or place
+		}
+		cols = append(cols, wordColumn{Column{From: c}, p, number})
+	}
+	// in a list of some length a state comes again, and clocks and serial
+	// numbers do not
+	again := func(c wordColumn) bool { return c.n > 1 && c.n < len(data) }
+	if len(data) >= 6 && slices.ContainsFunc(cols, again) {
+		cols = slices.DeleteFunc(cols, func(c wordColumn) bool { return c.n == len(data) })
+	}
+	return cols
+}
+
+// chooseState is findState without what stands beside the column.
+func chooseState(rec *Recipe, data []row, cols []wordColumn, width int, same bool) (why string, sure bool) {
+	used := max(rec.Start.From, rec.Length.From, rec.End.From)
 	if !same { // words of several fields, or remarks behind them
 		for from := used + 1; from <= width; from++ {
 			if from < width && partition(data, Column{From: from}).n == 1 {
@@ -380,34 +439,8 @@ func findState(rec *Recipe, data []row) (why string, sure bool) {
 			}
 		}
 	}
-	type column struct {
-		Column
-		part
-		number bool
-	}
-	var cols []column
-	for c := 1; c <= width; c++ {
-		if c == rec.Start.From || c == rec.Length.From || c == rec.End.From {
-			continue
-		}
-		p := partition(data, Column{From: c})
-		if p.n > maxWords || p.n > len(data)/2+1 && len(data) >= 10 {
-			continue
-		}
-		_, number, _ := parseUint(data[0].text(c-1), rec.Radix, -1)
-		if number && p.n == len(data) && slices.ContainsFunc(data, func(r row) bool { return c <= len(r.fields) && len(r.text(c-1)) > 2 }) {
-			continue // another size or place
-		}
-		cols = append(cols, column{Column{From: c}, p, number})
-	}
 	if len(cols) == 0 {
 		return "no column holds a few words again and again, so what the lines list is not known: only what was read, or only what was not? Say it with listed and rest", false
-	}
-	// in a list of some length a state comes again, and clocks and serial
-	// numbers do not
-	again := func(c column) bool { return c.n > 1 && c.n < len(data) }
-	if len(data) >= 6 && slices.ContainsFunc(cols, again) {
-		cols = slices.DeleteFunc(cols, func(c column) bool { return c.n == len(data) })
 	}
 	// the finest column serves, if it tells apart all that the others do
 	finest := -1
@@ -453,9 +486,29 @@ func notSame(same bool, c Column) (string, bool) {
 
 // part is how a column's words part the lines.
 type part struct {
-	of []int // the number of the word of each line, by first appearance
-	n  int   // of words
+	of    []int // the number of the word of each line, by first appearance
+	n     int   // of words
+	texts []string
+	own   bool // one of the words at least is one of our own
 }
+
+// list is the words, the first of them.
+func (p part) list() string {
+	var b strings.Builder
+	for i, w := range p.texts[:min(len(p.texts), 4)] {
+		if i > 0 {
+			b.WriteString(", ")
+		}
+		fmt.Fprintf(&b, "%q", Clip([]byte(wordText([]byte(w)))))
+	}
+	if len(p.texts) > 4 {
+		b.WriteString(", ...")
+	}
+	return b.String()
+}
+
+// same reports whether the lines have the same words in p and q.
+func (p part) same(q part) bool { return slices.Equal(p.texts, q.texts) && slices.Equal(p.of, q.of) }
 
 func partition(data []row, c Column) part {
 	p := part{of: make([]int, len(data))}
@@ -471,6 +524,9 @@ func partition(data []row, c Column) part {
 				break // too many for states
 			}
 			words[string(text)] = k
+			p.texts = append(p.texts, string(text))
+			_, own := ParseState(string(text))
+			p.own = p.own || own
 		}
 		p.of[i] = k
 	}
@@ -542,8 +598,21 @@ func (r *Reading) confirm(next func() (line []byte, ok bool)) {
 			}
 		}
 	}
+	own := false
+	for s := range states {
+		_, ours := ParseState(s)
+		own = own || ours
+	}
+	agrees := func(pairs map[pair]bool) bool {
+		for p := range pairs {
+			if p.state != p.other {
+				return false
+			}
+		}
+		return true
+	}
 	for i := range words {
-		if len(words[i]) > 0 && len(pairs[i]) > len(states) {
+		if len(words[i]) > 0 && len(pairs[i]) > len(states) || own && len(words[i]) > 1 && !agrees(pairs[i]) {
 			r.stateSure = false
 			r.stateWhy = fmt.Sprintf("column %d could hold the state as well as column %v", i+1, c)
 		}

@@ -70,8 +70,8 @@ func TestLearnWords(t *testing.T) {
 		{"marked", marked(in, gone, in), false, "in", proof},
 		{"marked, two words", marked(in, gone, area{3, "late", "SHUT "}, in), false, "in", proof},
 		{"marked, with empty space", marked(in, gone, area{90, "in", "zeros"}), false, "in", proof},
-		{"ours", []area{{9, "read", "zeros"}, {20, "failed", "data"}, {9, "read", "zeros"}}, false, "read", ""},
-		{"ours, alone", []area{{9, "read", "data"}, {20, "failed", "data"}, {9, "skipped", "data"}}, true, "read", ""},
+		{"ours", []area{{9000, "read", "zeros"}, {20, "failed", "data"}, {900, "read", "zeros"}, {90, "failed", "data"}}, false, "read", ""},
+		{"ours, alone", []area{{9000, "read", "data"}, {20000, "failed", "data"}, {900, "skipped", "data"}}, true, "read", ""},
 
 		{"one-sector words over old data", oneSector, false, "w0", proof},
 		{"several words over data", marked(in, gone, area{30, "half", "data"}, in), false, no, "2 words may mean read, and none"},
@@ -80,19 +80,19 @@ func TestLearnWords(t *testing.T) {
 		{"the same, with marks where it was not tried", marked(area{900, "gone", "data"}, area{10, "in", "data"}, area{10, "left", "SHUT "}), false, "gone", proof},
 		{"a drive that was empty as far as it was read", marked(area{900, "gone", "data"}, area{30, "in", "zeros"}, area{90, "gone", "data"}), false, "gone", proof},
 		{"a drive that was erased as far as it was read", marked(area{900, "gone", "data"}, area{30, "in", "\xff"}, area{90, "gone", "data"}), false, "gone", proof},
-		{"one flat picture was read", []area{{900, "gone", "data"}, {30, "in", "\xf0\xc0\x20"}, {90, "gone", "data"}, {9, "in", "\xf0\xc0\x20"}, {90, "gone", "data"}}, false, "gone", proof},
+		{"one flat picture was read", []area{{9000, "gone", "data"}, {300, "in", "\xf0\xc0\x20"}, {900, "gone", "data"}, {90, "in", "\xf0\xc0\x20"}, {900, "gone", "data"}}, false, "gone", proof},
 		{"zeros", marked(in, area{9, "gone", "zeros"}, in), false, "in", proof},
 		{"a mark and zeros", marked(in, gone, area{9, "left", "zeros"}, in), false, "in", proof},
 		{"two marks", marked(in, gone, area{9, "left", "OPEN "}, in), false, "in", proof},
-		{"few places with a mark", []area{in, {60, "gone", "SHUT "}, in}, false, "in", proof},
+		{"few places with a mark", []area{{9000, "in", "data"}, {6000, "gone", "SHUT "}, {9000, "in", "data"}}, false, "in", proof},
 		{"the mark under the word", marked(in, gone, area{60, "in", "SHUT "}, in), false, "in", proof},
 		{"the mark under most", marked(in, area{300, "gone", "SHUT "}, in), false, "in", proof},
 		{"nothing was read, and most not tried", append([]area{gone}, marked(area{90, "left", "data"}, gone, area{90, "left", "data"})...), false, "left", proof},
 		{"backward, nothing was read", append(marked(area{90, "left", "data"}, gone, area{90, "left", "data"}), gone), false, "left", proof},
 		{"fillers alone", marked(area{90, "in", "zeros"}, gone, area{90, "in", "zeros"}), false, no, "no word stands over data"},
 		{"no image", marked(in, gone, in), true, "in", proof},
-		{"no image, and no word covers most", []area{{90, "in", "data"}, {20, "gone", "SHUT "}, {80, "in", "data"}}, true, no, "none of them"},
-		{"a word of ours among others", []area{{90, "read", "data"}, {900, "left", "data"}, {80, "failed", "data"}}, false, no, "none of them"},
+		{"no image, and no word covers most", []area{{90000, "in", "data"}, {20000, "gone", "SHUT "}, {8000, "in", "data"}}, true, no, "none of them"},
+		{"a word of ours among others", []area{{900, "read", "data"}, {9000, "left", "data"}, {9800, "failed", "data"}}, false, no, "none of them"},
 	} {
 		path := filepath.Join(t.TempDir(), "list.txt")
 		list, image := layAreas(c.areas)
@@ -121,6 +121,63 @@ func TestLearnWords(t *testing.T) {
 		}
 		if n := len(l.Best.Recipe.Words); (n == 0) != (c.open != "") {
 			t.Errorf("%s: %d words in the recipe", c.name, n)
+		}
+	}
+}
+
+// Of two columns of words that do not agree none is taken for the state when
+// one of them speaks in our words: one may say what was asked for, and the
+// other what came of it. Both are named.
+func TestLearnTwoStates(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "list.txt")
+	for _, c := range []struct {
+		name string
+		a, b [4]string // the words of two columns
+		sure bool      // and accepted, if the words are ours
+	}{
+		{"opposites", [4]string{"read", "skipped", "read", "skipped"}, [4]string{"skipped", "read", "skipped", "read"}, false},
+		{"the same", [4]string{"read", "skipped", "read", "skipped"}, [4]string{"read", "skipped", "read", "skipped"}, true},
+		{"an operation, and all failed", [4]string{"read", "skipped", "read", "skipped"}, [4]string{"F", "F", "F", "F"}, false},
+		{"an operation, and our word for all", [4]string{"read", "skipped", "read", "skipped"}, [4]string{"failed", "failed", "failed", "failed"}, false},
+		{"an operation, and other words", [4]string{"read", "skipped", "read", "skipped"}, [4]string{"no", "yes", "no", "yes"}, false},
+		{"an operation, and a code", [4]string{"read", "skipped", "read", "skipped"}, [4]string{"1", "0", "1", "0"}, false},
+		{"an operation, and a code for all", [4]string{"read", "skipped", "read", "skipped"}, [4]string{"1", "1", "1", "1"}, false},
+		{"the same operation in all lines", [4]string{"read", "read", "read", "read"}, [4]string{"no", "yes", "no", "yes"}, false},
+		{"one is finer", [4]string{"read", "skipped", "failed", "skipped"}, [4]string{"read", "skipped", "read", "skipped"}, false},
+		{"words of others alone", [4]string{"in", "out", "in", "out"}, [4]string{"0", "1", "0", "1"}, true},
+		{"nothing in the other", [4]string{"read", "skipped", "read", "skipped"}, [4]string{"", "", "", ""}, true},
+	} {
+		for _, swap := range []bool{false, true} {
+			for _, lines := range []int{4, 40, 1200} { // more than the head
+				var b strings.Builder
+				at := int64(0)
+				for i := range lines {
+					length := int64(1000+i*7919%1777) * 512
+					x, y := c.a[i%4], c.b[i%4]
+					if swap {
+						x, y = y, x
+					}
+					fmt.Fprintf(&b, "%d;%d;%s;%s\n", at, length, x, y)
+					at += length
+				}
+				if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
+					t.Fatal(err)
+				}
+				l, err := Learn(t.Context(), path, LearnOptions{Size: at})
+				if err != nil {
+					t.Fatal(err)
+				}
+				why := strings.Join(l.Why, "\n")
+				if l.Sure != c.sure {
+					t.Errorf("%s, %d lines: sure %v: %s", c.name, lines, l.Sure, why)
+				}
+				if !l.Sure && (!strings.Contains(why, "column 3") || !strings.Contains(why, "column 4")) {
+					t.Errorf("%s, %d lines: not both columns are named: %s", c.name, lines, why)
+				}
+				if got := l.Accept(); got != (c.sure && c.a[0] == "read") {
+					t.Errorf("%s, %d lines: accepted %v: %s", c.name, lines, got, l.Open)
+				}
+			}
 		}
 	}
 }
@@ -311,7 +368,7 @@ func TestLearnAcceptCorpus(t *testing.T) {
 	if wrong > 0 {
 		t.Errorf("%d lists with false reads", wrong)
 	}
-	if n := by["our own words"]; n.accepted != n.sure || n.sure < 20 {
+	if n := by["our own words"]; n.accepted != n.sure || n.sure < 15 {
 		t.Errorf("our own words: %+v", n)
 	}
 	for kind, n := range by {

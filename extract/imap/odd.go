@@ -43,7 +43,7 @@ type Odd struct {
 	ZeroRead   Areas `json:"zero_read"`
 	DataUnread Areas `json:"data_unread"`
 	// Looked is the number of ranges looked at, of Ranges: every n-th if there
-	// are very many.
+	// are very many, and those of which the image gave a sector.
 	Looked int `json:"looked"`
 	Ranges int `json:"ranges"`
 }
@@ -80,7 +80,6 @@ func (m *Map) Odd(ctx context.Context, src Source, size, sector int64) (Odd, err
 		if err := ctx.Err(); err != nil {
 			return o, err
 		}
-		o.Looked++
 		var filler []byte
 		same, data := true, false
 		n := 0
@@ -94,6 +93,9 @@ func (m *Map) Odd(ctx context.Context, src Source, size, sector int64) (Odd, err
 			}
 			same = same && unit != nil && bytes.Equal(unit, filler)
 			data = data || unit == nil && !bytes.Equal(p, o.Unread.Filler)
+		}
+		if n > 0 {
+			o.Looked++
 		}
 		zeros := len(filler) == 1 && filler[0] == 0
 		switch {

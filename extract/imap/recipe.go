@@ -158,7 +158,7 @@ func (s *State) UnmarshalText(text []byte) error {
 
 // LoadRecipe reads a recipe from a TOML file.
 func LoadRecipe(path string) (*Recipe, error) {
-	data, err := input.Read("map recipe", path, 1<<20)
+	data, err := input.Read("map recipe", path, input.MaxTOML)
 	if err != nil {
 		return nil, err
 	}
@@ -173,12 +173,8 @@ func LoadRecipe(path string) (*Recipe, error) {
 // writes. Keys it does not know are errors.
 func ParseRecipe(data []byte) (*Recipe, error) {
 	rec := &Recipe{}
-	meta, err := toml.Decode(string(data), rec)
-	if err != nil {
+	if err := input.DecodeTOML(data, rec, ""); err != nil {
 		return nil, err
-	}
-	if extra := meta.Undecoded(); len(extra) > 0 {
-		return nil, fmt.Errorf("there is no key %q", extra[0].String())
 	}
 	return rec, rec.Validate()
 }

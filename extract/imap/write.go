@@ -7,7 +7,6 @@ import (
 	"iter"
 	"strconv"
 	"strings"
-	"text/template"
 )
 
 // Write writes the map in our own form, after the given remarks as comments.
@@ -49,25 +48,9 @@ type Whole struct {
 	Bytes  map[string]int64 // by state
 }
 
-// ParseTemplate reads a text/template for [Map.Format]. Beside the usual
-// functions it has div, which divides and rounds down.
-func ParseTemplate(text string) (*template.Template, error) {
-	return template.New("range").Funcs(template.FuncMap{"div": div}).Parse(text)
-}
-
-func div(a, b int64) (int64, error) {
-	if b == 0 {
-		return 0, fmt.Errorf("div by zero")
-	}
-	return a / b, nil
-}
-
 // Format writes any list of [0, size): t is executed with a [Line] for every
-// range, skipped ones too, and what it gives is one line; nothing gives no
-// line. If it defines the templates "first" and "last", these are executed
-// with a [Whole] before and after.
-func (m *Map) Format(w io.Writer, t *template.Template, size int64) error {
-	b := bufio.NewWriterSize(w, 1<<16)
+// range, skipped ones too, and with a [Whole] before and after.
+func (m *Map) Format(w io.Writer, t *Template, size int64) error {
 	whole := Whole{Size: size, Bytes: map[string]int64{}}
 	for s, n := range m.Tally(0, size) {
 		whole.Bytes[State(s).String()] = n
@@ -75,36 +58,16 @@ func (m *Map) Format(w io.Writer, t *template.Template, size int64) error {
 	for range m.Over(0, size) {
 		whole.Ranges++
 	}
-	var text strings.Builder
-	put := func(t *template.Template, data any) error {
-		text.Reset()
-		if err := t.Execute(&text, data); err != nil {
-			return err
+	return t.List(w, whole, func(put func(any) error) error {
+		n := 0
+		for r := range m.Over(0, size) {
+			n++
+			if err := put(Line{n, r.Start, r.Length, r.End(), r.End() - 1, r.State}); err != nil {
+				return err
+			}
 		}
-		if text.Len() == 0 {
-			return nil
-		}
-		b.WriteString(text.String())
-		return b.WriteByte('\n')
-	}
-	if first := t.Lookup("first"); first != nil {
-		if err := put(first, whole); err != nil {
-			return err
-		}
-	}
-	n := 0
-	for r := range m.Over(0, size) {
-		n++
-		if err := put(t, Line{n, r.Start, r.Length, r.End(), r.End() - 1, r.State}); err != nil {
-			return err
-		}
-	}
-	if last := t.Lookup("last"); last != nil {
-		if err := put(last, whole); err != nil {
-			return err
-		}
-	}
-	return b.Flush()
+		return nil
+	})
 }
 
 // Lengths tells of the ranges of one kind how many there are and how long.

@@ -89,6 +89,16 @@ func TestIndex(t *testing.T) {
 	}
 }
 
+// Rules that every file has to be asked for are bounded, others are not.
+func TestAnywhere(t *testing.T) {
+	if _, err := Parse("many", strings.NewReader(strings.Repeat("1 *.tif\n", MaxAnywhere+1))); err == nil || !strings.Contains(err.Error(), "begin patterns with a folder") {
+		t.Errorf("%v", err)
+	}
+	if _, err := Parse("many", strings.NewReader(strings.Repeat("1 /Moorings/**\n1 a.tif\n", MaxAnywhere))); err != nil {
+		t.Error(err)
+	}
+}
+
 // BenchmarkLongList weighs a file by lists of ten and of a hundred thousand paths.
 func BenchmarkLongList(b *testing.B) {
 	for _, n := range []int{10, 100_000} {

@@ -59,6 +59,10 @@ const MaxWeight = 1e9
 // MaxText bounds a list, in bytes: what is larger is some other file.
 const MaxText = 16 << 20
 
+// MaxAnywhere bounds the rules of a list that have to be asked of every file: those
+// that begin with no whole name, and are for no single name.
+const MaxAnywhere = 10_000
+
 // Load reads a list from a file.
 func Load(path string) (*List, error) {
 	f, err := input.Open("wanted list", path)
@@ -109,7 +113,9 @@ func Parse(name string, r io.Reader) (*List, error) {
 	if len(l.rules) == 0 {
 		return nil, fmt.Errorf(`wanted list %s: has no rule; write lines of a weight and a pattern, as "10 kind:photo"`, name)
 	}
-	l.index = indexed(l.rules)
+	if l.index = indexed(l.rules); len(l.index.any) > MaxAnywhere {
+		return nil, fmt.Errorf("wanted list %s: has %d patterns for names or for paths that may begin anywhere, and %d is the most; begin patterns with a folder", name, len(l.index.any), MaxAnywhere)
+	}
 	return l, nil
 }
 
