@@ -59,13 +59,9 @@ func (in *Input) passes(ctx context.Context, pass func() error) error {
 // where it did. so says what became of the bytes, and again what to do with the
 // new copy.
 func (in *Input) BrokenWords(so, again string) string {
-	list := in.Broken()
-	if len(list) == 0 {
+	n := in.BrokenBytes()
+	if n == 0 {
 		return ""
-	}
-	var n int64
-	for _, b := range list {
-		n += b.Length
 	}
 	return fmt.Sprintf("the image file itself did not give %d bytes, which %s, and may fail elsewhere: copy the image anew and %s", n, so, again)
 }

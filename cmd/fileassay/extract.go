@@ -163,6 +163,12 @@ func deliveryWords(o *delivery.Outcome) string {
 	if o.Kept > 0 {
 		fmt.Fprintf(&b, "  kept of an earlier run: %s\n", counted(o.Kept, "file"))
 	}
+	if o.Nothing() {
+		b.WriteString("  nothing of the result was chosen: give other paths, volumes or verdicts\n")
+	}
+	if o.Broken > 0 {
+		fmt.Fprintf(&b, "  the image file itself did not give %s bytes, and may fail elsewhere: copy the image anew and verify it again\n", humanize.Comma(o.Broken))
+	}
 	shown.Fprintf(&b, "Folder: %s\n", o.Folder)
 	return b.String()
 }

@@ -61,6 +61,14 @@ func (r *Reader) Broken() []imap.Range {
 	return slices.Collect(noted.With(r.broken).Ranges())
 }
 
+// BrokenBytes is how many bytes those ranges have.
+func (r *Reader) BrokenBytes() (n int64) {
+	for _, b := range r.Broken() {
+		n += b.Length
+	}
+	return n
+}
+
 // AskBeside asks the image file for what lies before and behind each place that
 // it did not give, sector by sector, as far as the map calls it read: until it
 // gives one, and for at most n bytes each way. What it does not give is noted.

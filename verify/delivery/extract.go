@@ -62,12 +62,19 @@ type Outcome struct {
 	Bytes   int64  `json:"bytes"` // of their content
 	Missing int64  `json:"missing_bytes"`
 	Renamed int64  `json:"renamed"`
-	LeftOut int64  `json:"left_out"` // chosen and not delivered; left-out.csv says why
-	Kept    int64  `json:"kept"`     // files that an earlier run had finished
+	LeftOut int64  `json:"left_out"`                  // chosen and not delivered; left-out.csv says why
+	Kept    int64  `json:"kept"`                      // files that an earlier run had finished
+	Broken  int64  `json:"image_not_given,omitempty"` // bytes that the image file itself did not give
 }
 
-// Clean reports whether all that was chosen was delivered, and is intact.
-func (o *Outcome) Clean() bool { return o.Damaged == 0 && o.LeftOut == 0 }
+// Nothing reports whether nothing was chosen.
+func (o *Outcome) Nothing() bool { return o.Files+o.Links+o.LeftOut == 0 }
+
+// Clean reports whether all that was chosen was delivered, and is intact, and
+// the image file gave all that was asked of it.
+func (o *Outcome) Clean() bool {
+	return o.Damaged == 0 && o.LeftOut == 0 && o.Broken == 0 && !o.Nothing()
+}
 
 // Run makes a delivery, or goes on with one that was cut off. Errors are
 // [*files.InputError], [*files.OutputError], or the context's; after any of
@@ -587,7 +594,7 @@ func (d *delivery) syncFolder() error {
 
 func (d *delivery) outcome() *Outcome {
 	h := d.held
-	out := &Outcome{Folder: d.o.To, Files: int64(len(h.files)), Links: int64(len(h.links)), LeftOut: int64(len(h.left)), Kept: d.kept}
+	out := &Outcome{Folder: d.o.To, Files: int64(len(h.files)), Links: int64(len(h.links)), LeftOut: int64(len(h.left)), Kept: d.kept, Broken: d.r.BrokenBytes()}
 	for _, f := range h.files {
 		out.Bytes += f.size
 		if f.damaged {

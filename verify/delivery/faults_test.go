@@ -119,7 +119,7 @@ func TestFaultsLeaveOut(t *testing.T) {
 				if err != nil {
 					t.Fatalf("%s: %v", name, err)
 				}
-				if got.LeftOut != 1 || got.Files != 6 || got.Clean() {
+				if got.LeftOut != 1 || got.Files != 6 || got.Broken != 512 || got.Clean() {
 					t.Errorf("%s: %+v", name, got)
 				}
 				rows := rowsOf(t, filepath.Join(to, "left-out.csv"))
