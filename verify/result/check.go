@@ -28,7 +28,7 @@ var (
 
 // maxName bounds a path and a label: of a path the folder alone has at most
 // [extract.PathLimit] bytes.
-const maxName = 64 << 10
+const maxName = 1 << 20
 
 // checker validates a result as it is read.
 type checker struct {

@@ -245,8 +245,8 @@ func TestOpenRefuses(t *testing.T) {
 		"another map":                replace(`"failed":`+fmt.Sprint(m.Image.Map.Failed), `"failed":0`),
 		"a field twice":              replace(`"path":"quay.img"`, `"path":"quay.img","path":"other.img"`),
 		"a field in other letters":   replace(`"path":"quay.img"`, `"path":"quay.img","Path":"other.img"`),
-		"a path without end":         mended(t, func(m *resulttest.Made) { m.Files[1].Path = strings.Repeat("x", 1<<17) }),
-		"a label without end":        mended(t, func(m *resulttest.Made) { m.Volumes[1].Label = strings.Repeat("x", 1<<17) }),
+		"a path without end":         mended(t, func(m *resulttest.Made) { m.Files[1].Path = strings.Repeat("x", 1<<21) }),
+		"a label without end":        mended(t, func(m *resulttest.Made) { m.Volumes[1].Label = strings.Repeat("x", 1<<21) }),
 		"an unknown kind":            replace(`"kind":"folder"`, `"kind":"cupboard"`),
 		"an unknown line":            replace(`"type":"unread"`, `"type":"unseen"`),
 	}
