@@ -15,24 +15,42 @@ import (
 // be a regular file. It looks before it opens: to open a pipe waits for its
 // other end, and to open some devices sets them going.
 func Open(kind, path string) (*os.File, error) {
-	st, err := os.Stat(path)
+	f, err := open(path, os.Stat, os.OpenFile)
+	if kept, ok := errors.AsType[*KindError](err); ok {
+		return nil, fmt.Errorf("%s %s: %w%s", kind, path, kept, kept.advice())
+	}
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be opened: %w", kind, err)
 	}
-	if err := regular(st); err != nil {
-		return nil, fmt.Errorf("%s %s: %w", kind, path, err)
+	return f, nil
+}
+
+// OpenIn is Open of a file in a folder: nothing outside it is opened. Errors
+// are [*KindError] or those of the folder.
+func OpenIn(root *os.Root, name string) (*os.File, error) {
+	return open(name, root.Stat, root.OpenFile)
+}
+
+// open opens a regular file, at which it looks before and after.
+func open(name string, look func(string) (fs.FileInfo, error), open func(string, int, fs.FileMode) (*os.File, error)) (*os.File, error) {
+	st, err := look(name)
+	if err == nil {
+		err = regular(st)
+	}
+	if err != nil {
+		return nil, err
 	}
 	// what stands there may be another thing by now: a pipe must not be waited for
-	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	f, err := open(name, os.O_RDONLY|syscall.O_NONBLOCK, 0)
 	if err != nil {
-		return nil, fmt.Errorf("%s cannot be opened: %w", kind, err)
+		return nil, err
 	}
 	if st, err = f.Stat(); err == nil {
 		err = regular(st)
 	}
 	if err != nil {
 		f.Close()
-		return nil, fmt.Errorf("%s %s: %w", kind, path, err)
+		return nil, err
 	}
 	return f, nil
 }
@@ -55,20 +73,37 @@ func Read(kind, path string, limit int64) ([]byte, error) {
 	return data, nil
 }
 
-// regular says what a file is that is not regular, and what to do.
+// KindError says that what stands under a name is no regular file.
+type KindError struct{ Mode fs.FileMode }
+
 func regular(st fs.FileInfo) error {
-	mode := st.Mode()
-	switch {
-	case mode.IsRegular():
+	if st.Mode().IsRegular() {
 		return nil
-	case mode.IsDir():
-		return errors.New("is a folder: give the file itself")
-	case mode&fs.ModeNamedPipe != 0:
-		return errors.New("is a pipe: write what it gives to a file first")
-	case mode&fs.ModeSocket != 0:
-		return errors.New("is a socket: give a file")
-	case mode&fs.ModeDevice != 0:
-		return errors.New("is a device: give a file")
 	}
-	return errors.New("is no regular file: give a file")
+	return &KindError{st.Mode()}
+}
+
+func (e *KindError) Error() string {
+	switch {
+	case e.Mode.IsDir():
+		return "is a folder"
+	case e.Mode&fs.ModeNamedPipe != 0:
+		return "is a pipe"
+	case e.Mode&fs.ModeSocket != 0:
+		return "is a socket"
+	case e.Mode&fs.ModeDevice != 0:
+		return "is a device"
+	}
+	return "is no regular file"
+}
+
+// advice says what to give instead.
+func (e *KindError) advice() string {
+	switch {
+	case e.Mode.IsDir():
+		return ": give the file itself"
+	case e.Mode&fs.ModeNamedPipe != 0:
+		return ": write what it gives to a file first"
+	}
+	return ": give a file"
 }

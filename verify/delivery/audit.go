@@ -19,9 +19,11 @@ import (
 	"sync/atomic"
 
 	"fileassay/extract/image"
+	"fileassay/extract/input"
 	"fileassay/verify/files"
 	"fileassay/verify/paths"
 	"fileassay/verify/result"
+	"fileassay/verify/wanted"
 )
 
 // AuditOptions say what to audit, and against what.
@@ -218,33 +220,36 @@ func (a *audit) list(ctx context.Context) error {
 	return err
 }
 
+// Bounds of what is read of a bag, in bytes.
 const (
-	tagLimit      = 64 << 20 // bytes of a file of a bag beside its payload
+	infoLimit     = 2 << 20
+	tagLimit      = 64 << 20 // of the tag manifest
 	manifestLimit = 8 << 30
 )
 
 // bag holds the folder to its own manifests.
 func (a *audit) bag(ctx context.Context) error {
 	a.rep.Against = append(a.rep.Against, "manifest")
-	if b, err := readFile(a.root, declarationName, tagLimit); err != nil || string(b) != declaration {
+	if b, err := readFile(a.root, declarationName, int64(len(declaration))); err != nil || string(b) != declaration {
 		a.found(declarationName, FoundBag, "is not the declaration of a bag of version 1.0 in UTF-8")
 	}
 	payload := a.manifest(manifestName, manifestLimit)
-	if payload == nil {
-		return nil
-	}
-	for _, s := range payload.sums {
-		if p := a.paths.String(s.path); !strings.HasPrefix(p, payloadName+"/") {
-			a.found(p, FoundBag, "is in %s, and no payload", manifestName)
+	if payload != nil {
+		for _, s := range payload.sums {
+			if p := a.paths.String(s.path); !strings.HasPrefix(p, payloadName+"/") {
+				a.found(p, FoundBag, "is in %s, and no payload", manifestName)
+			}
 		}
 	}
-	if b, err := readFile(a.root, infoName, tagLimit); err == nil {
+	if b, err := readFile(a.root, infoName, infoLimit); err == nil {
 		a.info = parseInfo(b)
+	} else if !errors.Is(err, fs.ErrNotExist) { // a bag may have none
+		a.found(infoName, FoundBag, "cannot be read: %v", err)
 	}
 	tags := a.tags()
 	a.oxum()
 	for k, i := range a.where {
-		if payload.has(k) || tags.has(k) {
+		if payload.has(k) || tags.has(k) || payload == nil && a.there[i].payload {
 			continue
 		}
 		if p := a.paths.String(a.there[i].path); p != tagManifestName {
@@ -282,7 +287,7 @@ func (m *manifest) has(path key) bool {
 
 // manifest reads a manifest of the folder; nil where it is none.
 func (a *audit) manifest(name string, limit int64) *manifest {
-	f, err := a.root.Open(name)
+	f, err := input.OpenIn(a.root, name)
 	if err == nil {
 		defer f.Close()
 		if x := a.entry(name); x != nil && x.size > limit {
@@ -384,7 +389,7 @@ func (a *audit) oxum() {
 		}
 	}
 	if have := oxum(octets, count); have != stated {
-		a.found(infoName, FoundBag, "states a payload of %q bytes.files, there is %s", stated, have)
+		a.found(infoName, FoundBag, "states a payload of %q bytes.files, there is %s", short(stated), have)
 	}
 }
 
@@ -393,18 +398,27 @@ func (a *audit) oxum() {
 func parseInfo(b []byte) map[string]string {
 	out := map[string]string{}
 	label := ""
+	var value strings.Builder // in one piece once all lines of it are there
+	put := func() {
+		if label != "" {
+			out[label] = value.String()
+		}
+		value.Reset()
+	}
 	for line := range strings.Lines(string(b)) {
 		line = strings.TrimRight(line, "\r\n")
 		if line != "" && (line[0] == ' ' || line[0] == '\t') && label != "" {
-			out[label] += " " + strings.TrimSpace(line)
+			value.WriteString(" " + strings.TrimSpace(line))
 			continue
 		}
 		l, v, ok := strings.Cut(line, ":")
 		if ok {
+			put()
 			label = l
-			out[label] = strings.TrimSpace(v)
+			value.WriteString(strings.TrimSpace(v))
 		}
 	}
+	put()
 	return out
 }
 
@@ -428,14 +442,15 @@ func (a *audit) digests(ctx context.Context, m *manifest) error {
 	var done, files atomic.Int64
 	return a.each(ctx, len(want), func(i int, buf []byte) error {
 		p := a.paths.String(want[i].path)
-		f, err := a.root.Open(p)
+		f, err := input.OpenIn(a.root, p)
 		if err != nil {
 			a.found(p, FoundChanged, "cannot be read: %v", err)
 			return nil
 		}
 		defer f.Close()
 		h := sha256.New()
-		n, err := io.CopyBuffer(h, struct{ io.Reader }{f}, buf)
+		// one byte past what it had: it may grow as fast as it is read
+		n, err := io.CopyBuffer(h, io.LimitReader(f, a.there[a.where[keyOf(p)]].size+1), buf)
 		a.report(Progress{"reading again", done.Add(n), total, files.Add(1), int64(len(want))})
 		if err != nil {
 			a.found(p, FoundChanged, "cannot be read: %v", err)
@@ -556,7 +571,7 @@ func (a *audit) readWish() (*wish, error) {
 	}
 	w := &wish{Selection: *sel}
 	if w.filler, err = hex.DecodeString(a.info[fillerLabel]); err != nil || len(w.filler) == 0 || len(w.filler) > 512 {
-		return nil, fmt.Errorf("filler %q is none", a.info[fillerLabel])
+		return nil, fmt.Errorf("filler %q is none", short(a.info[fillerLabel]))
 	}
 	date := a.info[dateLabel]
 	if date != "" {
@@ -566,7 +581,7 @@ func (a *audit) readWish() (*wish, error) {
 	}
 	w.order = &order{Result: a.info[resultLabel], Filler: hex.EncodeToString(w.filler), Date: date}
 	if a.entry(wantedName) != nil {
-		if w.listed, err = readFile(a.root, wantedName, tagLimit); err != nil {
+		if w.listed, err = readFile(a.root, wantedName, wanted.MaxText); err != nil {
 			return nil, err
 		}
 		sum := sha256.Sum256(w.listed)
@@ -583,7 +598,7 @@ func (a *audit) readWish() (*wish, error) {
 // parseSelection undoes [Selection.String].
 func parseSelection(s string) (*Selection, error) {
 	sel := &Selection{}
-	bad := fmt.Errorf("selection %q is none", s)
+	bad := fmt.Errorf("selection %q is none", short(s))
 	for s != "" {
 		s = strings.TrimPrefix(s, "; ")
 		word, rest, _ := strings.Cut(s, " ")

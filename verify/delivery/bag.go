@@ -12,6 +12,8 @@ import (
 	"iter"
 	"os"
 	"strings"
+
+	"fileassay/extract/input"
 )
 
 // The files of a bag [RFC 8493 2.1, 2.2], and ours beside them.
@@ -73,31 +75,51 @@ type manifestLine struct {
 	sha256 [32]byte
 }
 
-// maxLine bounds the bytes of a manifest's line.
+// maxLine bounds the bytes of a line of a bag's files, and of a row of a table.
 const maxLine = 1 << 20
+
+var errLongLine = fmt.Errorf("is longer than %d bytes", maxLine)
+
+// lines yields the lines of a text; each is overwritten by the next.
+func lines(r io.Reader) iter.Seq2[[]byte, error] {
+	return func(yield func([]byte, error) bool) {
+		s := bufio.NewScanner(r)
+		s.Buffer(nil, maxLine)
+		s.Split(splitLines)
+		for s.Scan() {
+			if !yield(s.Bytes(), nil) {
+				return
+			}
+		}
+		err := s.Err()
+		if errors.Is(err, bufio.ErrTooLong) {
+			err = errLongLine
+		}
+		if err != nil {
+			yield(nil, err)
+		}
+	}
+}
 
 // manifestLines reads a manifest: a digest, blanks or tabs, and a path on each
 // line [RFC 8493 2.1.3].
 func manifestLines(r io.Reader) iter.Seq2[manifestLine, error] {
 	return func(yield func(manifestLine, error) bool) {
-		s := bufio.NewScanner(r)
-		s.Buffer(nil, maxLine)
-		s.Split(splitLines)
-		n := 1
-		for ; s.Scan(); n++ {
-			if len(s.Bytes()) == 0 {
+		n := 0
+		for line, err := range lines(r) {
+			if n++; err == nil && len(line) == 0 {
 				continue
 			}
-			l, err := parseManifestLine(s.Bytes())
+			var l manifestLine
+			if err == nil {
+				l, err = parseManifestLine(line)
+			}
 			if err != nil {
 				err = fmt.Errorf("line %d: %w", n, err)
 			}
 			if !yield(l, err) || err != nil {
 				return
 			}
-		}
-		if err := s.Err(); err != nil {
-			yield(manifestLine{}, fmt.Errorf("line %d: cannot be read: %w", n, err))
 		}
 	}
 }
@@ -127,7 +149,7 @@ func parseManifestLine(line []byte) (l manifestLine, err error) {
 	l.path = decodePath(string(bytes.TrimLeft(line[i:], " \t")))
 	l.path = strings.TrimPrefix(l.path, "./")
 	if !fs.ValidPath(l.path) {
-		return l, fmt.Errorf("path %q reaches out of the bag", l.path)
+		return l, fmt.Errorf("path %q reaches out of the bag", short(l.path))
 	}
 	return l, nil
 }
@@ -233,14 +255,14 @@ func writeFile(root *os.Root, name string, wait bool, write func(w io.Writer) er
 
 // readFile reads a file of a folder, up to limit bytes.
 func readFile(root *os.Root, name string, limit int64) ([]byte, error) {
-	f, err := root.Open(name)
+	f, err := input.OpenIn(root, name)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
 	b, err := io.ReadAll(io.LimitReader(f, limit+1))
 	if err == nil && int64(len(b)) > limit {
-		err = fmt.Errorf("%s has more than %d bytes", name, limit)
+		err = fmt.Errorf("has more than %d bytes", limit)
 	}
 	return b, err
 }

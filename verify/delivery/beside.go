@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"fileassay/extract/image"
+	"fileassay/extract/input"
 	"fileassay/extract/unpack"
 	"fileassay/verify/paths"
 )
@@ -85,7 +86,7 @@ func leftKey(volume int, id uint64, original string) key {
 // by leftKey.
 func (a *audit) excuses() map[key]paths.Path {
 	out := map[key]paths.Path{}
-	f, err := a.root.Open(leftName)
+	f, err := input.OpenIn(a.root, leftName)
 	if err != nil {
 		return out
 	}
@@ -185,7 +186,7 @@ func (a *audit) beside(h *held, w *wish) {
 
 // hold holds a file to what it should be, row by row where it is not.
 func (a *audit) hold(b bagFile, rows func(io.Reader) iter.Seq2[string, error]) {
-	f, err := a.root.Open(b.name)
+	f, err := input.OpenIn(a.root, b.name)
 	if err != nil {
 		a.found(b.name, FoundMissing, "cannot be read: %v", err)
 		return
@@ -267,15 +268,32 @@ func (c *comparison) ended() bool {
 // records yields the records of a CSV file; they are overwritten by the next.
 func records(r io.Reader) iter.Seq2[[]string, error] {
 	return func(yield func([]string, error) bool) {
-		c := csv.NewReader(r)
+		in := &bounded{r: r}
+		c := csv.NewReader(in)
 		c.FieldsPerRecord, c.ReuseRecord = -1, true
 		for {
+			in.left = maxLine
 			row, err := c.Read()
 			if err == io.EOF || !yield(row, err) || err != nil {
 				return
 			}
 		}
 	}
+}
+
+// bounded gives at most so many bytes of a reader.
+type bounded struct {
+	r    io.Reader
+	left int
+}
+
+func (b *bounded) Read(p []byte) (int, error) {
+	if b.left == 0 {
+		return 0, errLongLine
+	}
+	n, err := b.r.Read(p[:min(len(p), b.left)])
+	b.left -= n
+	return n, err
 }
 
 // tableRows yields the records of a CSV file as they are written.
@@ -297,14 +315,10 @@ func tableRows(r io.Reader) iter.Seq2[string, error] {
 // textLines yields the lines of a text.
 func textLines(r io.Reader) iter.Seq2[string, error] {
 	return func(yield func(string, error) bool) {
-		b, err := io.ReadAll(io.LimitReader(r, tagLimit))
-		for line := range strings.Lines(string(b)) {
-			if !yield(strings.TrimSuffix(line, "\n"), nil) {
+		for line, err := range lines(r) {
+			if !yield(string(line), err) {
 				return
 			}
-		}
-		if err != nil {
-			yield("", err)
 		}
 	}
 }

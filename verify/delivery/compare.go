@@ -10,6 +10,7 @@ import (
 	"sync/atomic"
 
 	"fileassay/extract/image"
+	"fileassay/extract/input"
 	"fileassay/extract/unpack"
 	"fileassay/verify/result"
 )
@@ -122,7 +123,7 @@ func (d *difference) describe(a *audit, p *pair) (wrong bool) {
 func (a *audit) compare(r *image.Reader, p *pair, buf []byte) *difference {
 	d := &difference{}
 	path := a.paths.String(p.path)
-	f, err := a.root.Open(path)
+	f, err := input.OpenIn(a.root, path)
 	if err != nil {
 		a.found(path, FoundContent, "cannot be read: %v", err)
 		d.unknown = true

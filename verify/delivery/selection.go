@@ -21,6 +21,9 @@ type Selection struct {
 	weigh    func(*result.File) float64
 }
 
+// maxSelection bounds a selection, which a bag has in one line.
+const maxSelection = maxLine / 2
+
 // prepare checks a selection, and reads the list it names.
 func (s *Selection) prepare() error {
 	if len(s.Verdicts) == 0 {
@@ -38,6 +41,9 @@ func (s *Selection) prepare() error {
 			return &files.InputError{Err: fmt.Errorf("paths: %w", err)}
 		}
 		s.patterns = append(s.patterns, pattern)
+	}
+	if len(s.Paths) > 0 && len(s.String()) > maxSelection {
+		return &files.InputError{Err: fmt.Errorf("paths: they have more than %d bytes together; write them as a wanted list", maxSelection)}
 	}
 	if s.Wanted == "" {
 		return nil

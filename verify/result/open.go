@@ -236,7 +236,10 @@ func (r *Result) lines(from mark, end int64) *lineReader {
 // some 40 MB.
 const maxLine = 256 << 20
 
-var errLongLine = fmt.Errorf("is longer than %d bytes", maxLine)
+var (
+	errLongLine = fmt.Errorf("is longer than %d bytes", maxLine)
+	errZero     = errors.New("holds a zero byte: this is no text")
+)
 
 // read is the next line that is not blank; [io.EOF] behind the last one. It is
 // good until the next call.
@@ -250,8 +253,11 @@ func (l *lineReader) read() ([]byte, error) {
 		if errors.Is(err, bufio.ErrBufferFull) {
 			l.long = append(l.long[:0], line...)
 			for errors.Is(err, bufio.ErrBufferFull) {
-				if len(l.long) > maxLine {
+				if len(l.long) > maxLine-len(line) {
 					return nil, errLongLine
+				}
+				if bytes.IndexByte(line, 0) >= 0 { // a file may end in very many, and take no room
+					return nil, errZero
 				}
 				line, err = l.in.ReadSlice('\n')
 				l.long = append(l.long, line...)

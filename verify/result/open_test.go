@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -244,6 +245,8 @@ func TestOpenRefuses(t *testing.T) {
 		"another map":                replace(`"failed":`+fmt.Sprint(m.Image.Map.Failed), `"failed":0`),
 		"a field twice":              replace(`"path":"quay.img"`, `"path":"quay.img","path":"other.img"`),
 		"a field in other letters":   replace(`"path":"quay.img"`, `"path":"quay.img","Path":"other.img"`),
+		"a path without end":         mended(t, func(m *resulttest.Made) { m.Files[1].Path = strings.Repeat("x", 1<<21) }),
+		"a label without end":        mended(t, func(m *resulttest.Made) { m.Volumes[1].Label = strings.Repeat("x", 1<<21) }),
 		"an unknown kind":            replace(`"kind":"folder"`, `"kind":"cupboard"`),
 		"an unknown line":            replace(`"type":"unread"`, `"type":"unseen"`),
 	}
@@ -327,4 +330,24 @@ func TestOpenFlipped(t *testing.T) {
 		}
 	}
 	t.Logf("%d of %d taken", kept, times)
+}
+
+// A file may end in zeros without number that take no room: they are no line.
+func TestOpenSparse(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "r.jsonl")
+	m := quay()
+	m.Fill()
+	text := m.Text(t)
+	for name, head := range map[string]string{"no line": "", "a line": string(text), "an open line": string(text) + `{"type":"file","x":"`} {
+		if err := errors.Join(os.WriteFile(path, []byte(head), 0o600), os.Truncate(path, 1<<40)); err != nil {
+			t.Fatal(err)
+		}
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		_, err := result.Open(path)
+		runtime.ReadMemStats(&after)
+		if took := (after.TotalAlloc - before.TotalAlloc) >> 20; err == nil || took > 64 {
+			t.Errorf("%s: error %v, %d MiB", name, err, took)
+		}
+	}
 }

@@ -56,8 +56,11 @@ type rule struct {
 // MaxWeight bounds the weights of a list.
 const MaxWeight = 1e9
 
-// MaxText bounds a list, in bytes: what is larger is some other file.
-const MaxText = 16 << 20
+// Bounds of a list: what is larger is some other file.
+const (
+	MaxText  = 16 << 20 // bytes
+	MaxRules = 20_000
+)
 
 // MaxAnywhere bounds the rules of a list that have to be asked of every file: those
 // that begin with no whole name, and are for no single name.
@@ -102,6 +105,9 @@ func Parse(name string, r io.Reader) (*List, error) {
 		r, ok, err := parseLine(in.Text())
 		if err != nil {
 			return nil, fmt.Errorf("wanted list %s, line %d: %w", name, n, err)
+		}
+		if ok && len(l.rules) == MaxRules {
+			return nil, fmt.Errorf("wanted list %s, line %d: a list may have %s rules; take several files together with patterns", name, n, humanize.Comma(MaxRules))
 		}
 		if ok {
 			l.rules = append(l.rules, r)

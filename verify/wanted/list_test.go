@@ -126,6 +126,15 @@ func TestDefault(t *testing.T) {
 	}
 }
 
+func TestParseMany(t *testing.T) {
+	for n, good := range map[int]bool{MaxRules: true, MaxRules + 1: false} {
+		_, err := Parse("t", strings.NewReader("# rules\n"+strings.Repeat("1 a\n", n)))
+		if (err == nil) != good || !good && !strings.Contains(err.Error(), "a list may have") {
+			t.Errorf("%d rules: error %v", n, err)
+		}
+	}
+}
+
 func TestParseRefuses(t *testing.T) {
 	for text, say := range map[string]string{
 		"":                                       "no rule",
