@@ -22,13 +22,8 @@ var (
 	errUnread   = errors.New("has content where nothing was read, by the result's own map, and does not say so; make it again with verify")
 	errReadOnly = errors.New("has damage where all was read, by the result's own map; make it again with verify")
 	errTwoLines = errors.New("a file stands twice in the result, under the same number and path; make it again with verify")
-	errName     = fmt.Errorf("has a name of more than %d bytes, as nothing on a drive has", maxName)
 	errSums     = errors.New("sums that its lines do not bear out; make it again with verify")
 )
-
-// maxName bounds a path and a label: of a path the folder alone has at most
-// [extract.PathLimit] bytes.
-const maxName = 1 << 20
 
 // checker validates a result as it is read.
 type checker struct {
@@ -129,9 +124,6 @@ func (p *Profile) sound(drive int64) bool {
 func (c *checker) volume(v *Volume) error {
 	n := len(c.r.Volumes)
 	l := &v.Listing
-	if len(v.Label) > maxName {
-		return errName
-	}
 	ok := v.Volume == n && within(v.Start, v.Length) && natural(v.Cluster) &&
 		addable(l.UnreadRecords, l.UnnamedFiles, l.UnclaimedBytes) && (n < 2 || c.r.Volumes[n-2].Start <= v.Start)
 	for _, s := range v.Structures {
@@ -301,8 +293,6 @@ func (f *File) check() error {
 		return fmt.Errorf("has the unknown verdict %q", f.Verdict)
 	case f.Path == "":
 		return errors.New("has no path")
-	case len(f.Path) > maxName:
-		return errName
 	case f.Size != nil && *f.Size < 0:
 		return errNumbers
 	case told == 0:

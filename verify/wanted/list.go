@@ -59,7 +59,7 @@ const MaxWeight = 1e9
 // Bounds of a list: what is larger is some other file.
 const (
 	MaxText  = 16 << 20 // bytes
-	MaxRules = 20_000
+	MaxRules = 200_000
 )
 
 // MaxAnywhere bounds the rules of a list that have to be asked of every file: those
