@@ -3,7 +3,6 @@ package image
 import (
 	"bytes"
 	"fmt"
-	"os"
 	"strings"
 )
 
@@ -78,7 +77,7 @@ func (s *Shape) Packed() error {
 	if len(s.Parts) > 0 {
 		path = s.Parts[0].Path
 	}
-	f, err := os.Open(path)
+	f, _, _, err := openFile(path)
 	if err != nil {
 		return nil // opening the image tells better
 	}

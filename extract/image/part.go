@@ -137,7 +137,7 @@ func (j *joined) acquire(i int) (*handle, error) {
 	h := j.open[i]
 	if h == nil {
 		j.makeRoom()
-		f, err := os.Open(j.parts[i].Path) // O_RDONLY
+		f, _, _, err := openFile(j.parts[i].Path)
 		if err != nil {
 			return nil, err
 		}

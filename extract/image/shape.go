@@ -3,7 +3,6 @@ package image
 import (
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 
 	"fileassay/extract/imap"
@@ -175,7 +174,7 @@ func (s *Shape) Holes(yield func(start, length int64)) (ok bool) {
 		if p.Held == 0 {
 			continue
 		}
-		f, err := os.Open(p.Path)
+		f, _, _, err := openFile(p.Path)
 		if err != nil {
 			return false
 		}

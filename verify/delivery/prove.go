@@ -6,9 +6,10 @@ import (
 	"crypto/sha256"
 	"errors"
 	"io"
-	"io/fs"
 	"sync"
 	"sync/atomic"
+
+	"fileassay/extract/input"
 )
 
 // prove finds which files of earlier runs are what this one would make. Such a
@@ -76,14 +77,11 @@ func (d *delivery) proveWhole(ctx context.Context) error {
 
 // digest is the digest and size of a file that was made.
 func (t *target) digest(place string) (sum [32]byte, n int64, err error) {
-	f, err := t.root.Open(place)
+	f, err := input.OpenIn(t.root, place)
 	if err != nil {
 		return sum, 0, err
 	}
 	defer f.Close()
-	if st, err := f.Stat(); err != nil || !st.Mode().IsRegular() {
-		return sum, 0, errors.Join(err, fs.ErrInvalid)
-	}
 	h := sha256.New()
 	n, err = io.Copy(h, f)
 	h.Sum(sum[:0])
