@@ -9,11 +9,11 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/deeptest"
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/madelist"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // deepOptions verify a volume of chains of folders, one in the other, with a

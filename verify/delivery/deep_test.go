@@ -6,11 +6,11 @@ import (
 	"path/filepath"
 	"testing"
 
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify"
 	"fileassay/verify/delivery"
 	"fileassay/verify/truthtest"
 	"fileassay/verify/truthtest/madelist"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // BenchmarkDeep delivers 20,000 folders, one in the other, with a file in every

@@ -9,11 +9,11 @@ import (
 	"strings"
 	"testing"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify/result"
 	"fileassay/verify/result/resulttest"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // taken reads a result that is held to be good, to be edited.
