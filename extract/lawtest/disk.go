@@ -2,6 +2,7 @@ package lawtest
 
 import (
 	"io"
+	"slices"
 	"sync"
 	"sync/atomic"
 )
@@ -64,4 +65,14 @@ func (d *disk) put(off int64, b []byte) {
 		}
 		d.over[s] = sector
 	}
+}
+
+// within takes back what was exchanged outside the given sectors.
+func (d *disk) within(sectors []int64) *disk {
+	for k := range d.over {
+		if _, found := slices.BinarySearch(sectors, k); !found {
+			delete(d.over, k)
+		}
+	}
+	return d
 }

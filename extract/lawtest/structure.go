@@ -11,9 +11,10 @@ import (
 // Structure is a piece of metadata of an image: where it stands, which fields
 // may be set, and how the checksum over them is mended.
 type Structure struct {
-	Kind       string // in the format's own words: "inode"
-	Number     int64  // which of its kind
-	At, Length int64  // bytes of the volume
+	Kind       string  // in the format's own words: "inode"
+	Number     int64   // which of its kind
+	At, Length int64   // bytes of the volume
+	Copies     []int64 // where a copy of it stands, which is edited too
 	Fields     []Field
 	// Strip, where not nil, takes away what hides fields, as an NTFS update
 	// sequence does, and Mend puts it back and makes checksums fit again.
@@ -135,6 +136,9 @@ func (s *structures) apply(d *disk, e edit) {
 		x.Mend(b)
 	}
 	d.put(x.At, b)
+	for _, at := range x.Copies {
+		d.put(at, b)
+	}
 }
 
 // draw makes an edit of a field to another plausible value: one that stands in
