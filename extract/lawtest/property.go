@@ -184,6 +184,9 @@ func drawGarbage(s *subject, rnd *rand.Rand) testCase {
 			c.fill = "keep"
 		}
 	}
+	if c.edits != nil || c.fill == "older" { // only what is read beside it can contradict
+		c.unread = nil
+	}
 	return c
 }
 
