@@ -49,6 +49,11 @@ func TestProperties(t *testing.T) {
 		lawtest.Run(t, lawReader, img, 6)
 	}
 	lawtest.RunFixtures(t, lawReader, "ext2", "ext3", "ext4")
+	mount := []string{"mount", "-o", "loop", "IMAGE", "FOLDER"}
+	lawtest.RunMade(t, lawReader,
+		lawtest.Made{Name: "made-ext4", Megabytes: 16, Format: []string{"mke2fs", "-q", "-F", "-t", "ext4", "-b", "1024", "IMAGE"}, Mount: mount},
+		lawtest.Made{Name: "made-ext3", Megabytes: 16, Format: []string{"mke2fs", "-q", "-F", "-t", "ext3", "-b", "1024", "IMAGE"}, Mount: mount},
+		lawtest.Made{Name: "made-ext2", Megabytes: 12, Format: []string{"mke2fs", "-q", "-F", "-t", "ext2", "-b", "2048", "IMAGE"}, Mount: mount})
 }
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
@@ -223,10 +228,11 @@ func (l *layout) folder(number int64, ino []byte, block int64) {
 	if l.sums {
 		end -= 12
 		seed := l.seedOf(number, ino)
-		s.Mend = func(b []byte) {
-			if b[len(b)-5] == 0xde { // the tail of a leaf
-				le.PutUint32(b[len(b)-4:], crc(seed, b[:len(b)-12]))
-			}
+		s.Mend = func(b []byte) { le.PutUint32(b[len(b)-4:], crc(seed, b[:len(b)-12])) }
+		if b[len(b)-5] != 0xde || le.Uint32(b[len(b)-4:]) != crc(seed, b[:len(b)-12]) { // no leaf, or past the folder's end
+			s.Kind, s.Mend = "folder index block", nil
+			l.out = append(l.out, s)
+			return
 		}
 	}
 	for at := 0; at+12 <= end; {

@@ -18,6 +18,9 @@ func TestProperties(t *testing.T) {
 		lawtest.Run(t, lawReader, im, 8)
 	}
 	lawtest.RunFixtures(t, lawReader, "fat12", "fat16", "fat32")
+	lawtest.RunMade(t, lawReader,
+		lawtest.Made{Name: "made-fat16", Megabytes: 12, Format: []string{"mkfs.fat", "-F", "16", "-s", "2", "IMAGE"}},
+		lawtest.Made{Name: "made-fat32", Megabytes: 36, Format: []string{"mkfs.fat", "-F", "32", "-s", "1", "IMAGE"}})
 }
 
 var le = binary.LittleEndian

@@ -23,6 +23,10 @@ func TestProperties(t *testing.T) {
 		}
 	}
 	lawtest.RunFixtures(t, lawReader, "ntfs")
+	mount := []string{"ntfs-3g", "IMAGE", "FOLDER"}
+	lawtest.RunMade(t, lawReader,
+		lawtest.Made{Name: "made-ntfs", Megabytes: 16, Format: []string{"mkntfs", "-q", "-F", "-f", "-c", "4096", "-s", "512", "-p", "0", "-H", "255", "-S", "63", "IMAGE"}, Mount: mount},
+		lawtest.Made{Name: "made-ntfs-512", Megabytes: 16, Format: []string{"mkntfs", "-q", "-F", "-f", "-c", "512", "-s", "512", "-p", "0", "-H", "255", "-S", "63", "IMAGE"}, Mount: mount})
 }
 
 var le = binary.LittleEndian
