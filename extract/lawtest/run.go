@@ -27,9 +27,13 @@ func Times(tb testing.TB, n int) int {
 }
 
 // Run tries each property n times, or as [Times] says, on an image, and each
-// entry of the list of known failures that is of this image.
+// entry of the list of known failures that is of this image. In short tests n is
+// halved.
 func Run(t *testing.T, r Reader, im Image, n int) {
 	t.Helper()
+	if testing.Short() {
+		n = (n + 1) / 2
+	}
 	t.Run(im.Name, func(t *testing.T) {
 		s := prepare(t, r, im)
 		for _, p := range properties() {
