@@ -171,8 +171,10 @@ func drawGarbage(s *subject, rnd *rand.Rand) testCase {
 	more := []int64{at}
 	if rnd.IntN(4) == 0 { // a whole block
 		more = nil
-		for k := at &^ 7; k < min(at&^7+8, s.size()/sectorSize); k++ {
-			more = append(more, k)
+		for _, k := range s.meta {
+			if k&^7 == at&^7 {
+				more = append(more, k)
+			}
 		}
 	}
 	c := testCase{more: more, fill: s.drawFill(rnd, 1), noise: rnd.Uint64()}
