@@ -31,20 +31,12 @@ type volume struct {
 	out                  []lawtest.Structure
 }
 
-func fieldsOf(base int, list ...any) []lawtest.Field {
-	var out []lawtest.Field
-	for i := 0; i < len(list); i += 3 {
-		out = append(out, lawtest.Field{Name: list[i].(string), At: base + list[i+1].(int), Size: list[i+2].(int)})
-	}
-	return out
-}
-
 func structures(b []byte) []lawtest.Structure {
 	sector := int64(1) << b[108]
 	v := &volume{b: b, table: int64(le.Uint32(b[80:])) * sector, data: int64(le.Uint32(b[88:])) * sector, cluster: sector << b[109], seen: map[int64]bool{}}
 	region := 12 * sector
 	v.out = append(v.out, lawtest.Structure{Kind: "boot region", Length: region, Copies: []int64{region},
-		Fields: fieldsOf(0, "sectors", 72, 8, "table", 80, 4, "sectors of the table", 84, 4, "clusters' start", 88, 4, "clusters", 92, 4,
+		Fields: lawtest.Fields(0, "sectors", 72, 8, "table", 80, 4, "sectors of the table", 84, 4, "clusters' start", 88, 4, "clusters", 92, 4,
 			"root cluster", 96, 4, "volume flags", 106, 2, "sector size", 108, 1, "cluster size", 109, 1, "tables", 110, 1),
 		Mend: func(b []byte) { // 3.4
 			sum := uint32(0)
@@ -94,7 +86,7 @@ func (v *volume) folder(c, size int64, row bool) {
 				p += 32 * n
 			case 0x81, 0x82:
 				s := lawtest.Structure{Kind: map[byte]string{0x81: "bitmap entry", 0x82: "up-case entry"}[e[0]], At: p, Length: 32,
-					Fields: fieldsOf(0, "type", 0, 1, "first cluster", 20, 4, "length", 24, 8)}
+					Fields: lawtest.Fields(0, "type", 0, 1, "first cluster", 20, 4, "length", 24, 8)}
 				v.out = append(v.out, s, lawtest.Structure{Kind: map[byte]string{0x81: "bitmap", 0x82: "up-case table"}[e[0]],
 					At: v.data + (int64(le.Uint32(e[20:]))-2)*v.cluster, Length: int64(le.Uint64(e[24:]))})
 			}
@@ -119,7 +111,7 @@ func (v *volume) set(at, n int64) {
 		}
 		le.PutUint16(b[2:], sum)
 	}}
-	s.Fields = fieldsOf(0, "secondary count", 1, 1, "attributes", 4, 2, "stream type", 32, 1, "stream flags", 33, 1, "name length", 35, 1, "name hash", 36, 2,
+	s.Fields = lawtest.Fields(0, "secondary count", 1, 1, "attributes", 4, 2, "stream type", 32, 1, "stream flags", 33, 1, "name length", 35, 1, "name hash", 36, 2,
 		"valid length", 40, 8, "first cluster", 52, 4, "length", 56, 8, "name type", 64, 1, "name letter", 66, 2)
 	v.out = append(v.out, s)
 	if e := v.b[at:]; le.Uint16(e[4:])&0x10 != 0 {

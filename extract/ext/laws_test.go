@@ -113,16 +113,8 @@ func structures(b []byte) []lawtest.Structure {
 	return l.out
 }
 
-func fieldsOf(list ...any) []lawtest.Field { // name, at, size
-	var out []lawtest.Field
-	for i := 0; i < len(list); i += 3 {
-		out = append(out, lawtest.Field{Name: list[i].(string), At: list[i+1].(int), Size: list[i+2].(int)})
-	}
-	return out
-}
-
 func (l *layout) superblock() {
-	l.out = append(l.out, lawtest.Structure{Kind: "superblock", At: 1024, Length: 1024, Fields: fieldsOf(
+	l.out = append(l.out, lawtest.Structure{Kind: "superblock", At: 1024, Length: 1024, Fields: lawtest.Fields(0,
 		"inodes", 0, 4, "blocks", 4, 4, "first data block", 20, 4, "block size", 24, 4, "blocks per group", 32, 4,
 		"inodes per group", 40, 4, "state", 58, 2, "inode size", 88, 2, "compatible features", 92, 4, "incompatible features", 96, 4,
 		"read-only features", 100, 4, "journal inode", 224, 4, "orphans", 232, 4, "descriptor size", 254, 2),
@@ -136,7 +128,7 @@ func (l *layout) superblock() {
 // group adds the descriptors, and what each leads to.
 func (l *layout) group() {
 	table := (1024/l.block + 1) * l.block
-	names := fieldsOf("block bitmap", 0, 4, "inode bitmap", 4, 4, "inode table", 8, 4, "free blocks", 12, 2, "free inodes", 14, 2, "flags", 18, 2, "unused inodes", 28, 2)
+	names := lawtest.Fields(0, "block bitmap", 0, 4, "inode bitmap", 4, 4, "inode table", 8, 4, "free blocks", 12, 2, "free inodes", 14, 2, "flags", 18, 2, "unused inodes", 28, 2)
 	var inodes []lawtest.Structure
 	for g := range l.groups {
 		at := table + g*l.desc
@@ -178,7 +170,7 @@ func (l *layout) seedOf(number int64, ino []byte) uint32 {
 }
 
 func (l *layout) inode(number, at int64, ino []byte) lawtest.Structure {
-	names := fieldsOf("mode", 0, 2, "size", 4, 4, "deleted", 20, 4, "links", 26, 2, "blocks", 28, 4, "flags", 32, 4, "generation", 100, 4, "size, high", 108, 4)
+	names := lawtest.Fields(0, "mode", 0, 2, "size", 4, 4, "deleted", 20, 4, "links", 26, 2, "blocks", 28, 4, "flags", 32, 4, "generation", 100, 4, "size, high", 108, 4)
 	mode, flags := le.Uint16(ino), le.Uint32(ino[32:])
 	switch {
 	case flags&0x10000000 != 0, mode>>12 == 10 && le.Uint32(ino[4:]) < 60: // inline
@@ -244,7 +236,7 @@ func (l *layout) folder(number int64, ino []byte, block int64) {
 		if n < 12 || at+n > end {
 			break
 		}
-		s.Fields = append(s.Fields, fieldsOf("entry inode", at, 4, "entry length", at+4, 2, "entry name length", at+6, 1, "entry type", at+7, 1, "entry name", at+8, 1)...)
+		s.Fields = append(s.Fields, lawtest.Fields(0, "entry inode", at, 4, "entry length", at+4, 2, "entry name length", at+6, 1, "entry type", at+7, 1, "entry name", at+8, 1)...)
 		at += n
 	}
 	l.out = append(l.out, s)
@@ -274,7 +266,7 @@ func (l *layout) indirect(number int64, ino []byte, block int64, depth int) {
 // extents are the fields of a node of an extent tree, which lies at off in its
 // structure; the nodes below are added.
 func (l *layout) extents(number int64, ino, b []byte, off int) []lawtest.Field {
-	out := fieldsOf("extent magic", off, 2, "extent entries", off+2, 2, "extent most", off+4, 2, "extent depth", off+6, 2)
+	out := lawtest.Fields(0, "extent magic", off, 2, "extent entries", off+2, 2, "extent most", off+4, 2, "extent depth", off+6, 2)
 	if le.Uint16(b) != 0xf30a {
 		return out
 	}
@@ -283,11 +275,11 @@ func (l *layout) extents(number int64, ino, b []byte, off int) []lawtest.Field {
 		e := b[12+12*i:]
 		at := off + 12 + 12*i
 		if depth == 0 {
-			out = append(out, fieldsOf("extent block", at, 4, "extent length", at+4, 2, "extent start", at+8, 4)...)
+			out = append(out, lawtest.Fields(0, "extent block", at, 4, "extent length", at+4, 2, "extent start", at+8, 4)...)
 			l.content(number, ino, int64(le.Uint32(e[8:])), int64(le.Uint16(e[4:])&0x7fff))
 			continue
 		}
-		out = append(out, fieldsOf("extent index block", at, 4, "extent leaf", at+4, 4)...)
+		out = append(out, lawtest.Fields(0, "extent index block", at, 4, "extent leaf", at+4, 4)...)
 		leaf := int64(le.Uint32(e[4:]))
 		if (leaf+1)*l.block > int64(len(l.b)) || leaf <= 0 {
 			continue

@@ -35,14 +35,6 @@ type volume struct {
 	out                          []lawtest.Structure
 }
 
-func fieldsOf(base int, list ...any) []lawtest.Field {
-	var out []lawtest.Field
-	for i := 0; i < len(list); i += 3 {
-		out = append(out, lawtest.Field{Name: list[i].(string), At: base + list[i+1].(int), Size: list[i+2].(int)})
-	}
-	return out
-}
-
 func structures(b []byte) []lawtest.Structure {
 	v := &volume{b: b, sector: int64(le.Uint16(b[11:])), seen: map[int64]bool{}}
 	v.cluster = v.sector * int64(b[13])
@@ -59,7 +51,7 @@ func structures(b []byte) []lawtest.Structure {
 	}
 	root := v.table + tables*length
 	v.data = root + (slots*32+v.sector-1)/v.sector*v.sector
-	boot := lawtest.Structure{Kind: "boot sector", Length: 512, Fields: fieldsOf(0, "bytes a sector", 11, 2, "sectors a cluster", 13, 1,
+	boot := lawtest.Structure{Kind: "boot sector", Length: 512, Fields: lawtest.Fields(0, "bytes a sector", 11, 2, "sectors a cluster", 13, 1,
 		"reserved sectors", 14, 2, "tables", 16, 1, "root entries", 17, 2, "sectors", 19, 2, "sectors a table", 22, 2, "sectors, wide", 32, 4)}
 	switch n := (sectors*v.sector - v.data) / v.cluster; {
 	case n < 4085:
@@ -68,7 +60,7 @@ func structures(b []byte) []lawtest.Structure {
 		v.bits = 16
 	default:
 		v.bits = 32
-		boot.Fields = append(boot.Fields, fieldsOf(0, "sectors a table, wide", 36, 4, "root cluster", 44, 4)...)
+		boot.Fields = append(boot.Fields, lawtest.Fields(0, "sectors a table, wide", 36, 4, "root cluster", 44, 4)...)
 		if at := int64(le.Uint16(b[50:])) * 512; at > 0 && at < v.table {
 			boot.Copies = []int64{at}
 		}
@@ -132,14 +124,14 @@ func (v *volume) folder(at, n int64) {
 			switch {
 			case e[0] == 0:
 			case e[0] == 0xe5:
-				s.Fields = append(s.Fields, fieldsOf(i, "deleted entry", 0, 1)...)
+				s.Fields = append(s.Fields, lawtest.Fields(i, "deleted entry", 0, 1)...)
 			case e[11]&0x3f == 0x0f:
-				s.Fields = append(s.Fields, fieldsOf(i, "long name order", 0, 1, "long name letter", 1, 2, "long name checksum", 13, 1)...)
+				s.Fields = append(s.Fields, lawtest.Fields(i, "long name order", 0, 1, "long name letter", 1, 2, "long name checksum", 13, 1)...)
 			default:
-				s.Fields = append(s.Fields, fieldsOf(i, "name letter", 0, 1, "attributes", 11, 1, "first cluster", 26, 2, "size", 28, 4)...)
+				s.Fields = append(s.Fields, lawtest.Fields(i, "name letter", 0, 1, "attributes", 11, 1, "first cluster", 26, 2, "size", 28, 4)...)
 				first := int64(le.Uint16(e[26:]))
 				if v.bits == 32 {
-					s.Fields = append(s.Fields, fieldsOf(i, "first cluster, high", 20, 2)...)
+					s.Fields = append(s.Fields, lawtest.Fields(i, "first cluster, high", 20, 2)...)
 					first |= int64(le.Uint16(e[20:])) << 16
 				}
 				if e[11]&0x18 == 0x10 && e[0] != '.' {

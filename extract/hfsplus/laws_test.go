@@ -33,20 +33,12 @@ type volume struct {
 	out     []lawtest.Structure
 }
 
-func fieldsOf(base int, list ...any) []lawtest.Field {
-	var out []lawtest.Field
-	for i := 0; i < len(list); i += 3 {
-		out = append(out, lawtest.Field{Name: list[i].(string), At: base + list[i+1].(int), Size: list[i+2].(int), Big: true})
-	}
-	return out
-}
-
 func structures(b []byte) []lawtest.Structure {
 	h := b[1024:1536]
 	v := &volume{b: b, block: int64(be.Uint32(h[40:]))}
 	end := int64(be.Uint32(h[44:]))*v.block - 1024
 	s := lawtest.Structure{Kind: "volume header", At: 1024, Length: 512, Copies: []int64{end},
-		Fields: fieldsOf(0, "version", 2, 2, "attributes", 4, 4, "journal block", 12, 4, "files", 32, 4, "folders", 36, 4, "block size", 40, 4, "blocks", 44, 4, "free blocks", 48, 4)}
+		Fields: lawtest.BigFields(0, "version", 2, 2, "attributes", 4, 4, "journal block", 12, 4, "files", 32, 4, "folders", 36, 4, "block size", 40, 4, "blocks", 44, 4, "free blocks", 48, 4)}
 	for i, name := range []string{"bitmap", "extents file", "catalog", "attributes file"} {
 		s.Fields = append(s.Fields, fork(112+80*i, name+" ")...)
 	}
@@ -57,14 +49,14 @@ func structures(b []byte) []lawtest.Structure {
 	v.tree(v.runs(h[192:]), "extents")
 	v.tree(append(v.runs(h[272:]), v.catalog...), "catalog")
 	if j := int64(be.Uint32(h[12:])) * v.block; be.Uint32(h[4:])&(1<<13) != 0 && j > 0 && j+52 < int64(len(b)) {
-		v.out = append(v.out, lawtest.Structure{Kind: "journal info block", At: j, Length: 512, Fields: fieldsOf(0, "flags", 0, 4, "offset", 36, 8, "size", 44, 8)},
+		v.out = append(v.out, lawtest.Structure{Kind: "journal info block", At: j, Length: 512, Fields: lawtest.BigFields(0, "flags", 0, 4, "offset", 36, 8, "size", 44, 8)},
 			lawtest.Structure{Kind: "journal", At: int64(be.Uint64(b[j+36:])), Length: int64(be.Uint64(b[j+44:]))})
 	}
 	return v.out
 }
 
 func fork(at int, name string) []lawtest.Field {
-	return fieldsOf(at, name+"size", 0, 8, name+"blocks", 12, 4, name+"extent start", 16, 4, name+"extent length", 20, 4,
+	return lawtest.BigFields(at, name+"size", 0, 8, name+"blocks", 12, 4, name+"extent start", 16, 4, name+"extent length", 20, 4,
 		name+"extent start", 24, 4, name+"extent length", 28, 4)
 }
 
@@ -90,7 +82,7 @@ func (v *volume) tree(runs [][2]int64, name string) {
 		if size == 0 {
 			size = int64(be.Uint16(v.b[r[0]+32:]))
 			v.out = append(v.out, lawtest.Structure{Kind: name + " header node", At: r[0], Length: size,
-				Fields: fieldsOf(0, "depth", 14, 2, "root", 16, 4, "leaf records", 20, 4, "first leaf", 24, 4, "last leaf", 28, 4, "node size", 32, 2, "nodes", 36, 4, "free nodes", 40, 4)})
+				Fields: lawtest.BigFields(0, "depth", 14, 2, "root", 16, 4, "leaf records", 20, 4, "first leaf", 24, 4, "last leaf", 28, 4, "node size", 32, 2, "nodes", 36, 4, "free nodes", 40, 4)})
 		}
 		if size < 512 {
 			return
@@ -108,7 +100,7 @@ func (v *volume) node(name string, number, at, size int64) {
 	b := v.b[at : at+size]
 	kind, count := int8(b[8]), int(be.Uint16(b[10:]))
 	s := lawtest.Structure{Kind: name + " node", Number: number, At: at, Length: size,
-		Fields: fieldsOf(0, "next", 0, 4, "previous", 4, 4, "kind", 8, 1, "height", 9, 1, "records", 10, 2)}
+		Fields: lawtest.BigFields(0, "next", 0, 4, "previous", 4, 4, "kind", 8, 1, "height", 9, 1, "records", 10, 2)}
 	if kind == 0 {
 		s.Kind = name + " index node"
 	}
@@ -119,7 +111,7 @@ func (v *volume) node(name string, number, at, size int64) {
 	}
 	for i := range count {
 		slot := int(size) - 2*(i+1)
-		s.Fields = append(s.Fields, fieldsOf(slot, "record place", 0, 2)...)
+		s.Fields = append(s.Fields, lawtest.BigFields(slot, "record place", 0, 2)...)
 		k := int(be.Uint16(b[slot:]))
 		if k+8 > int(size) {
 			continue
@@ -128,27 +120,27 @@ func (v *volume) node(name string, number, at, size int64) {
 		if d += d & 1; d+8 > int(size) {
 			continue
 		}
-		s.Fields = append(s.Fields, fieldsOf(k, "key length", 0, 2)...)
+		s.Fields = append(s.Fields, lawtest.BigFields(k, "key length", 0, 2)...)
 		switch {
 		case kind == 0:
-			s.Fields = append(s.Fields, fieldsOf(d, "child", 0, 4)...)
+			s.Fields = append(s.Fields, lawtest.BigFields(d, "child", 0, 4)...)
 		case name == "extents":
-			s.Fields = append(s.Fields, fieldsOf(k, "key fork", 2, 1, "key file", 4, 4, "key start", 8, 4)...)
-			s.Fields = append(s.Fields, fieldsOf(d, "extent start", 0, 4, "extent length", 4, 4)...)
+			s.Fields = append(s.Fields, lawtest.BigFields(k, "key fork", 2, 1, "key file", 4, 4, "key start", 8, 4)...)
+			s.Fields = append(s.Fields, lawtest.BigFields(d, "extent start", 0, 4, "extent length", 4, 4)...)
 			if b[k+2] == 0 && be.Uint32(b[k+4:]) == 4 && d+64 <= int(size) {
 				v.catalog = append(v.catalog, v.extents(b[d:])...)
 			}
 		default:
-			s.Fields = append(s.Fields, fieldsOf(k, "key parent", 2, 4, "key name length", 6, 2)...)
-			s.Fields = append(s.Fields, fieldsOf(d, "record type", 0, 2)...)
+			s.Fields = append(s.Fields, lawtest.BigFields(k, "key parent", 2, 4, "key name length", 6, 2)...)
+			s.Fields = append(s.Fields, lawtest.BigFields(d, "record type", 0, 2)...)
 			switch t := be.Uint16(b[d:]); {
 			case t == 1 && d+88 <= int(size):
-				s.Fields = append(s.Fields, fieldsOf(d, "folder number", 8, 4, "folder entries", 4, 4)...)
+				s.Fields = append(s.Fields, lawtest.BigFields(d, "folder number", 8, 4, "folder entries", 4, 4)...)
 			case t == 2 && d+248 <= int(size):
-				s.Fields = append(s.Fields, fieldsOf(d, "file flags", 2, 2, "file number", 8, 4, "owner flags", 41, 1, "mode", 42, 2, "special", 44, 4, "file type", 48, 4)...)
+				s.Fields = append(s.Fields, lawtest.BigFields(d, "file flags", 2, 2, "file number", 8, 4, "owner flags", 41, 1, "mode", 42, 2, "special", 44, 4, "file type", 48, 4)...)
 				s.Fields = append(s.Fields, fork(d+88, "data ")...)
 			case t == 3 || t == 4:
-				s.Fields = append(s.Fields, fieldsOf(d, "thread parent", 4, 4, "thread name length", 8, 2)...)
+				s.Fields = append(s.Fields, lawtest.BigFields(d, "thread parent", 4, 4, "thread name length", 8, 2)...)
 			}
 		}
 	}

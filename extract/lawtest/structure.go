@@ -28,6 +28,25 @@ type Field struct {
 	Big      bool
 }
 
+// Fields are numbers of a format that stores the low byte first, each as name,
+// place from base, and size in bytes.
+func Fields(base int, list ...any) []Field {
+	var out []Field
+	for i := 0; i+2 < len(list); i += 3 {
+		out = append(out, Field{Name: list[i].(string), At: base + list[i+1].(int), Size: list[i+2].(int)})
+	}
+	return out
+}
+
+// BigFields is Fields of a format that stores the high byte first.
+func BigFields(base int, list ...any) []Field {
+	out := Fields(base, list...)
+	for i := range out {
+		out[i].Big = true
+	}
+	return out
+}
+
 func (f Field) get(b []byte) (v uint64) {
 	for i := range f.Size {
 		if f.Big {

@@ -70,7 +70,7 @@ func structures(b []byte) []lawtest.Structure {
 	if string(b[end+3:end+7]) != "NTFS" { // the copy stands in the sector past the volume's count
 		end = int64(le.Uint64(b[0x28:])) * 512
 	}
-	v.out = append(v.out, lawtest.Structure{Kind: "boot sector", Length: 512, Copies: []int64{end}, Fields: fieldsOf(0, "bytes a sector", 11, 2, "sectors a cluster", 13, 1,
+	v.out = append(v.out, lawtest.Structure{Kind: "boot sector", Length: 512, Copies: []int64{end}, Fields: lawtest.Fields(0, "bytes a sector", 11, 2, "sectors a cluster", 13, 1,
 		"sectors", 0x28, 8, "file table", 0x30, 8, "mirror", 0x38, 8, "record size", 0x40, 1, "index block size", 0x44, 1)})
 	mft := int64(le.Uint64(b[0x30:])) * v.cluster
 	first := append([]byte(nil), b[mft:mft+v.record]...)
@@ -98,15 +98,6 @@ func structures(b []byte) []lawtest.Structure {
 	return v.out
 }
 
-// fieldsOf are fields by name, place from base, and size.
-func fieldsOf(base int, list ...any) []lawtest.Field {
-	var out []lawtest.Field
-	for i := 0; i < len(list); i += 3 {
-		out = append(out, lawtest.Field{Name: list[i].(string), At: base + list[i+1].(int), Size: list[i+2].(int)})
-	}
-	return out
-}
-
 // runs decodes the runs of the attribute at, and gives the fields of them.
 func (v *volume) runs(b []byte, at int) (out []run, fields []lawtest.Field) {
 	lcn := int64(0)
@@ -116,13 +107,13 @@ func (v *volume) runs(b []byte, at int) (out []run, fields []lawtest.Field) {
 		if n == 0 || n > 8 || o > 8 || p+1+n+o > end {
 			break
 		}
-		fields = append(fields, fieldsOf(p, "run head", 0, 1, "run length", 1, n)...)
+		fields = append(fields, lawtest.Fields(p, "run head", 0, 1, "run length", 1, n)...)
 		length := int64(0)
 		for i := n - 1; i >= 0; i-- {
 			length = length<<8 | int64(b[p+1+i])
 		}
 		if o > 0 {
-			fields = append(fields, fieldsOf(p, "run place", 1+n, o)...)
+			fields = append(fields, lawtest.Fields(p, "run place", 1+n, o)...)
 			delta := int64(int8(b[p+n+o]))
 			for i := o - 2; i >= 0; i-- {
 				delta = delta<<8 | int64(b[p+1+n+i])
@@ -145,19 +136,19 @@ func (v *volume) fileRecord(number, at int64, copies []int64) {
 	if le.Uint16(b[0x16:])&1 == 0 {
 		s.Kind = "free file record"
 	}
-	s.Fields = fieldsOf(0, "sequence number", 0x10, 2, "links", 0x12, 2, "first attribute", 0x14, 2, "flags", 0x16, 2, "used", 0x18, 4, "base record", 0x20, 6)
+	s.Fields = lawtest.Fields(0, "sequence number", 0x10, 2, "links", 0x12, 2, "first attribute", 0x14, 2, "flags", 0x16, 2, "used", 0x18, 4, "base record", 0x20, 6)
 	for a := int(le.Uint16(b[0x14:])); a+0x18 < len(b) && le.Uint32(b[a:]) != 0xffffffff; {
 		n := int(le.Uint32(b[a+4:]))
 		if n < 0x18 || a+n > len(b) {
 			break
 		}
-		s.Fields = append(s.Fields, fieldsOf(a, "attribute type", 0, 4, "attribute length", 4, 4, "attribute form", 8, 1, "attribute name length", 9, 1, "attribute flags", 12, 2)...)
+		s.Fields = append(s.Fields, lawtest.Fields(a, "attribute type", 0, 4, "attribute length", 4, 4, "attribute form", 8, 1, "attribute name length", 9, 1, "attribute flags", 12, 2)...)
 		typ := le.Uint32(b[a:])
 		if b[a+8] == 0 {
-			s.Fields = append(s.Fields, fieldsOf(a, "value length", 0x10, 4, "value place", 0x14, 2)...)
+			s.Fields = append(s.Fields, lawtest.Fields(a, "value length", 0x10, 4, "value place", 0x14, 2)...)
 			v.value(&s, typ, b, a+int(le.Uint16(b[a+0x14:])), int(le.Uint32(b[a+0x10:])))
 		} else {
-			s.Fields = append(s.Fields, fieldsOf(a, "first cluster", 0x10, 8, "last cluster", 0x18, 8, "runs", 0x20, 2, "compression unit", 0x22, 1, "allocated size", 0x28, 8, "size", 0x30, 8, "valid size", 0x38, 8)...)
+			s.Fields = append(s.Fields, lawtest.Fields(a, "first cluster", 0x10, 8, "last cluster", 0x18, 8, "runs", 0x20, 2, "compression unit", 0x22, 1, "allocated size", 0x28, 8, "size", 0x30, 8, "valid size", 0x38, 8)...)
 			runs, fields := v.runs(b, a)
 			s.Fields = append(s.Fields, fields...)
 			if typ == 0xa0 || typ == 0x20 {
@@ -183,18 +174,18 @@ func (v *volume) value(s *lawtest.Structure, typ uint32, b []byte, at, n int) {
 	}
 	switch {
 	case typ == 0x10 && n >= 0x24:
-		s.Fields = append(s.Fields, fieldsOf(at, "file attributes", 0x20, 4)...)
+		s.Fields = append(s.Fields, lawtest.Fields(at, "file attributes", 0x20, 4)...)
 	case typ == 0x20:
 		for p := at; p+0x1a <= at+n; p += max(int(le.Uint16(b[p+4:])), 0x1a) {
-			s.Fields = append(s.Fields, fieldsOf(p, "list type", 0, 4, "list length", 4, 2, "list first cluster", 8, 8, "list record", 16, 6)...)
+			s.Fields = append(s.Fields, lawtest.Fields(p, "list type", 0, 4, "list length", 4, 2, "list first cluster", 8, 8, "list record", 16, 6)...)
 		}
 	case typ == 0x30 && n >= 0x42:
-		s.Fields = append(s.Fields, fieldsOf(at, "name parent", 0, 6, "name length", 0x40, 1, "name space", 0x41, 1, "name letter", 0x42, 2)...)
+		s.Fields = append(s.Fields, lawtest.Fields(at, "name parent", 0, 6, "name length", 0x40, 1, "name space", 0x41, 1, "name letter", 0x42, 2)...)
 	case typ == 0x90 && n >= 0x20:
-		s.Fields = append(s.Fields, fieldsOf(at, "index flags", 0x1c, 1, "index used", 0x14, 4, "first entry", 0x10, 4)...)
+		s.Fields = append(s.Fields, lawtest.Fields(at, "index flags", 0x1c, 1, "index used", 0x14, 4, "first entry", 0x10, 4)...)
 		s.Fields = append(s.Fields, entries(b, at+0x10+int(le.Uint32(b[at+0x10:])), at+n)...)
 	case typ == 0xc0 && n >= 8:
-		s.Fields = append(s.Fields, fieldsOf(at, "reparse tag", 0, 4)...)
+		s.Fields = append(s.Fields, lawtest.Fields(at, "reparse tag", 0, 4)...)
 	}
 }
 
@@ -204,9 +195,9 @@ func entries(b []byte, at, end int) (out []lawtest.Field) {
 		if n < 16 || at+n > len(b) {
 			break
 		}
-		out = append(out, fieldsOf(at, "entry record", 0, 6, "entry length", 8, 2, "entry key length", 10, 2, "entry flags", 12, 2)...)
+		out = append(out, lawtest.Fields(at, "entry record", 0, 6, "entry length", 8, 2, "entry key length", 10, 2, "entry flags", 12, 2)...)
 		if n >= 0x52 {
-			out = append(out, fieldsOf(at, "entry parent", 16, 6, "entry name letter", 0x52, 2)...)
+			out = append(out, lawtest.Fields(at, "entry parent", 16, 6, "entry name letter", 0x52, 2)...)
 		}
 		if le.Uint16(b[at+12:])&2 != 0 {
 			break
@@ -224,7 +215,7 @@ func (v *volume) blocks(r run) {
 		b := append([]byte(nil), v.b[at:at+v.index]...)
 		strip(b)
 		s := lawtest.Structure{Kind: "index block", Number: at / 512, At: at, Length: v.index, Strip: strip, Mend: mend}
-		s.Fields = append(fieldsOf(0, "block number", 16, 8, "first entry", 0x18, 4, "index used", 0x1c, 4, "index flags", 0x24, 1),
+		s.Fields = append(lawtest.Fields(0, "block number", 16, 8, "first entry", 0x18, 4, "index used", 0x1c, 4, "index flags", 0x24, 1),
 			entries(b, 0x18+int(le.Uint32(b[0x18:])), len(b))...)
 		v.out = append(v.out, s)
 	}
