@@ -74,15 +74,19 @@ func crc(seed uint32, parts ...[]byte) uint32 {
 // layout is what must be known of a volume to find its structures (Linux kernel
 // documentation, filesystems/ext4).
 type layout struct {
-	b          []byte
-	block      int64
-	perGroup   uint32
-	inodeSize  int64
-	desc       int64
-	groups     int64
-	sums, wide bool
-	seed       uint32
-	out        []lawtest.Structure
+	b              []byte
+	block          int64
+	perGroup       uint32
+	inodeSize      int64
+	desc           int64
+	groups         int64
+	sums, wide     bool
+	meta           bool // descriptors stand in the groups that they are of, from one on
+	firstMeta      int64
+	first          int64 // data block
+	blocksPerGroup int64
+	seed           uint32
+	out            []lawtest.Structure
 }
 
 var le = binary.LittleEndian
@@ -106,9 +110,8 @@ func structures(b []byte) []lawtest.Structure {
 	perGroup := int64(le.Uint32(sb[32:]))
 	l.groups = (blocks - int64(le.Uint32(sb[20:])) + perGroup - 1) / perGroup
 	l.superblock()
-	if incompat&0x10 != 0 { // descriptors elsewhere
-		return l.out
-	}
+	l.meta, l.firstMeta = incompat&0x10 != 0, int64(le.Uint32(sb[260:]))
+	l.first, l.blocksPerGroup = int64(le.Uint32(sb[20:])), perGroup
 	l.group()
 	return l.out
 }
@@ -132,6 +135,13 @@ func (l *layout) group() {
 	var inodes []lawtest.Structure
 	for g := range l.groups {
 		at := table + g*l.desc
+		if per := l.block / l.desc; l.meta && g/per >= l.firstMeta {
+			block := l.first + g/per*per*l.blocksPerGroup
+			if sb := max(block*l.block, 1024); le.Uint16(l.b[sb+56:]) == 0xef53 {
+				block = sb/l.block + 1
+			}
+			at = block*l.block + g%per*l.desc
+		}
 		d := l.b[at : at+l.desc]
 		mend := func(d []byte) {
 			if l.sums {
