@@ -100,7 +100,7 @@ func causeOf(s *subject, p property, what string, c testCase) string {
 // tell says what fails, with the lines that repeat it.
 func (s *subject) tell(t *testing.T, p property, f failure, from string) string {
 	return fmt.Sprintf("%s, image %s, property %s, %s: %s\n\t%s\n\tthe smallest case found: %s\n\trepeat it:  FILEASSAY_CASE='%s' go test %s -run '%s'\n\tor drawn:   FILEASSAY_CASE='%s' go test %s -run '%s'",
-		s.reader.Name, s.image.Name, p.name, from, f.cause, f.detail, f.small, f.small, folder(t), pattern(t), from, folder(t), pattern(t))
+		s.reader.Name, s.image.Name, p.name, from, f.cause, strings.ReplaceAll(f.detail, "\n", `\n`), f.small, f.small, folder(t), pattern(t), from, folder(t), pattern(t))
 }
 
 // folder is the package under test as go test wants it.
