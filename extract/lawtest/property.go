@@ -6,8 +6,6 @@ import (
 	"slices"
 
 	"fileassay/extract"
-
-	"golang.org/x/text/unicode/norm"
 )
 
 // breach is a way in which a property does not hold.
@@ -275,10 +273,10 @@ func (s *subject) short(v *view) []breach {
 	}
 	keys, paths := map[key]bool{}, map[string]bool{}
 	for _, f := range v.files {
-		keys[keyOf(f)], paths[norm.NFC.String(f.Path)] = true, true
+		keys[keyOf(f)], paths[f.Path] = true, true
 	}
 	for _, f := range s.whole.files {
-		if !keys[keyOf(f)] && !paths[norm.NFC.String(f.Path)] {
+		if !keys[keyOf(f)] && !paths[f.Path] {
 			return []breach{{"short", fmt.Sprintf("the list is called complete and has no %q", f.Path)}}
 		}
 	}
