@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/lawtest"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest/madelist"
 	"fileassay/verify/wanted"
@@ -76,7 +77,7 @@ func BenchmarkDeepChains(b *testing.B) {
 	n, of := deepChains(8)
 	r := openMade(b, n, of)
 	for b.Loop() {
-		peak := madelist.Peak(func() {
+		peak := lawtest.Peak(func() {
 			inv, err := NewInventory(r, wanted.Default(), false)
 			if err != nil {
 				b.Fatal(err)

@@ -8,9 +8,9 @@ import (
 	"time"
 
 	"fileassay/extract/imap"
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // BenchmarkVerifyNTFS verifies a volume of 100 000 files in 400 folders, with

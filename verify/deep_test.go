@@ -9,11 +9,11 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/deeptest"
+	"fileassay/extract/lawtest"
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/madelist"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // deepOptions verify a volume of chains of folders, one in the other, with a
@@ -86,7 +86,7 @@ func TestDeep(t *testing.T) {
 func BenchmarkDeep(b *testing.B) {
 	o := deepOptions(b, 8, 8150, "dd")
 	for b.Loop() {
-		peak := madelist.Peak(func() {
+		peak := lawtest.Peak(func() {
 			if _, err := verify.Run(b.Context(), o); err != nil {
 				b.Fatal(err)
 			}

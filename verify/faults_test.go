@@ -13,14 +13,14 @@ import (
 	"sync"
 	"testing"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // shaky is an image file whose bad sectors cannot be read.

@@ -12,10 +12,10 @@ import (
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // targeted is an imaging that reads only what is wanted.

@@ -7,10 +7,10 @@ import (
 	"strings"
 	"testing"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // fixtures are the images of testdata that the laws are tested with.

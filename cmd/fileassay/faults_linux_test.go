@@ -10,8 +10,8 @@ import (
 	"strings"
 	"testing"
 
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // A loop device over a file that was cut short gives an error for what is gone:

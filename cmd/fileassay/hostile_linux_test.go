@@ -13,7 +13,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"fileassay/verify/truthtest/ntfsimage"
+	"fileassay/extract/ntfs/ntfsimage"
 )
 
 // hostile is a name that takes a terminal and its neighbours over: an escape

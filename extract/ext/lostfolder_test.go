@@ -85,32 +85,3 @@ func TestLostFolders(t *testing.T) {
 		})
 	}
 }
-
-// TestMoreUnread checks that a further unread sector never makes a file whole.
-func TestMoreUnread(t *testing.T) {
-	for _, c := range volumes {
-		img := unpack(t, c.name)
-		for seed := range uint64(6) {
-			rnd := rand.New(rand.NewPCG(seed, 3))
-			less := scatter(rnd, int64(len(img)))
-			more := append(slices.Clone(less), scatter(rnd, int64(len(img)))...)
-			whole := func(unread []imap.Range) map[uint64]bool {
-				_, files := report(t, img, slices.Clone(unread), extract.Options{})
-				r := reader(t, img, slices.Clone(unread)...)
-				out := map[uint64]bool{}
-				for _, f := range files {
-					if f.Kind == extract.KindFile {
-						_, out[f.ID] = readContent(r, f)
-					}
-				}
-				return out
-			}
-			a := whole(less)
-			for id, ok := range whole(more) {
-				if ok && !a[id] {
-					t.Errorf("%s, seed %d: inode %d is whole with more unread", c.name, seed, id)
-				}
-			}
-		}
-	}
-}

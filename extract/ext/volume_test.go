@@ -12,30 +12,17 @@ import (
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/fixture"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 
 	"github.com/google/go-cmp/cmp"
-	"github.com/klauspost/compress/zstd"
 )
 
 // unpack gives the bytes of a volume of testdata.
 func unpack(t testing.TB, name string) []byte {
 	t.Helper()
-	packed, err := os.ReadFile(filepath.Join("testdata", name+".img.zst"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := zstd.NewReader(nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer d.Close()
-	img, err := d.DecodeAll(packed, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return img
+	return fixture.Unpack(t, filepath.Join("testdata", name+".img.zst"))
 }
 
 // reader reads an image of which the given ranges were not read.

@@ -2,65 +2,29 @@ package hfsplus
 
 import (
 	"bytes"
-	"encoding/json"
 	"fmt"
-	"io"
 	"math/rand/v2"
-	"os"
 	"slices"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-	"github.com/klauspost/compress/zstd"
 	"golang.org/x/text/unicode/norm"
 
 	"fileassay/extract"
+	"fileassay/extract/fixture"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 )
 
-// truth is what is known of an image without any filesystem: where the chunks
-// that its files are made of were found. The images were filled by a kernel's
-// driver; see testdata/README.md.
-type truth struct {
-	Files []struct {
-		Path  string
-		Size  int64
-		MTime int64
-		Runs  [][3]int64 // file offset, image offset, length
-	}
-	Dirs      []json.RawMessage
-	Symlinks  []struct{ Path, Target string }
-	Hardlinks []struct{ Paths []string }
-}
-
 var fixtures = []string{"hfsx-cs-1k", "hfsplus-journal-pending"}
 
-func fixture(tb testing.TB, name string) ([]byte, truth) {
+// load loads an image of testdata with its truth: images filled by a kernel's
+// driver; see testdata/README.md.
+func load(tb testing.TB, name string) ([]byte, fixture.Truth) {
 	tb.Helper()
-	unpack := func(path string) []byte {
-		f, err := os.Open(path)
-		if err != nil {
-			tb.Fatal(err)
-		}
-		defer f.Close()
-		z, err := zstd.NewReader(f)
-		if err != nil {
-			tb.Fatal(err)
-		}
-		defer z.Close()
-		b, err := io.ReadAll(z)
-		if err != nil {
-			tb.Fatal(err)
-		}
-		return b
-	}
-	var t truth
-	if err := json.Unmarshal(unpack("testdata/"+name+".truth.json.zst"), &t); err != nil {
-		tb.Fatal(err)
-	}
-	return unpack("testdata/" + name + ".img.zst"), t
+	f := fixture.LoadFrom(tb, "testdata", name)
+	return f.Image, f.Truth
 }
 
 func readerOf(b []byte, m *imap.Map) *image.Reader {
@@ -82,7 +46,7 @@ func runs(f *extract.File) [][3]int64 {
 
 func TestFixtures(t *testing.T) {
 	for _, name := range fixtures {
-		b, want := fixture(t, name)
+		b, want := load(t, name)
 		v, list := walk(t, readerOf(b, imap.All(int64(len(b)))), int64(len(b)), extract.Options{})
 		got := map[string]*extract.File{}
 		folders := 0
@@ -198,7 +162,7 @@ func dump(v *Volume, list []*extract.File) string {
 // file is wholly read that was not, nothing is listed that was never there.
 func TestDamage(t *testing.T) {
 	for _, name := range fixtures {
-		b, want := fixture(t, name)
+		b, want := load(t, name)
 		size := int64(len(b))
 		whole, _ := walk(t, readerOf(b, imap.All(size)), size, extract.Options{})
 		known := map[string][][3]int64{}

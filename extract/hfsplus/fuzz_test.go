@@ -13,7 +13,7 @@ import (
 
 // seeds are nodes of a real volume's trees: header, index, leaves.
 func seeds(f *testing.F) (catalog, extents [][]byte, b []byte) {
-	b, _ = fixture(f, "hfsx-cs-1k")
+	b, _ = load(f, "hfsx-cs-1k")
 	for i := range 8 {
 		catalog = append(catalog, b[13*1024+i*4096:][:4096])
 		extents = append(extents, b[5*1024+i*1024:][:1024])
@@ -194,7 +194,7 @@ func FuzzLocate(f *testing.F) {
 }
 
 func FuzzJournal(f *testing.F) {
-	b, _ := fixture(f, "hfsplus-journal-pending")
+	b, _ := load(f, "hfsplus-journal-pending")
 	f.Add(b[journalAt:journalAt+512], b[journalAt+930304:][:4096])
 	f.Add(b[2*4096:2*4096+jibSize], []byte{})
 	f.Fuzz(func(t *testing.T, head, list []byte) {

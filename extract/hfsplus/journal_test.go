@@ -31,7 +31,7 @@ func TestJournalSum(t *testing.T) {
 const journalAt = 12288 // in the image with a pending journal
 
 func TestJournalHeader(t *testing.T) {
-	b, _ := fixture(t, "hfsplus-journal-pending")
+	b, _ := load(t, "hfsplus-journal-pending")
 	h, err := parseJournalHeader(b[journalAt : journalAt+512])
 	if err != nil || h.start != 930304 || h.end != 59392 || h.length != 1048576 || h.listSize != 4096 || h.sector != 512 {
 		t.Errorf("%+v, %v", h, err)
@@ -50,7 +50,7 @@ func TestJournalHeader(t *testing.T) {
 }
 
 func TestJournalUse(t *testing.T) {
-	b, _ := fixture(t, "hfsplus-journal-pending")
+	b, _ := load(t, "hfsplus-journal-pending")
 	size := int64(len(b))
 	open := func(o extract.Options, unread ...imap.Range) (*Volume, []*extract.File) {
 		return walk(t, readerOf(b, imap.All(size).With(unread)), size, o)

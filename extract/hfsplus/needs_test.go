@@ -65,7 +65,7 @@ func TestNeedsLeadToAll(t *testing.T) {
 	}
 	var drives []drive
 	for _, name := range fixtures {
-		b, _ := fixture(t, name)
+		b, _ := load(t, name)
 		drives = append(drives, drive{name, bytes.NewReader(b), int64(len(b)), readerOf(b, imap.All(int64(len(b))))})
 	}
 	x := sample().build()
@@ -102,7 +102,7 @@ func TestNeedsLeadToAll(t *testing.T) {
 
 // A folder's needs are the leaves that its own entries may stand in.
 func TestNeedsOfFolder(t *testing.T) {
-	b, _ := fixture(t, "hfsx-cs-1k")
+	b, _ := load(t, "hfsx-cs-1k")
 	_, list, read := lead(t, bytes.NewReader(b), int64(len(b)), func(*extract.File) bool { return false })
 	var unread int
 	for _, f := range list {

@@ -3,8 +3,8 @@ package ntfs
 import (
 	"testing"
 
-	"fileassay/verify/truthtest/fixture"
-	"fileassay/verify/truthtest/ntfsimage"
+	"fileassay/extract/fixture"
+	"fileassay/extract/ntfs/ntfsimage"
 )
 
 func bootBytes(edit func(b []byte)) []byte {

@@ -7,7 +7,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/deeptest"
-	"fileassay/verify/truthtest/ntfsimage"
+	"fileassay/extract/ntfs/ntfsimage"
 )
 
 // TestDeep lists chains of folders deeper than a path can be, with names that take as many

@@ -7,8 +7,8 @@ import (
 	"testing"
 	"unicode/utf16"
 
-	"fileassay/verify/truthtest/fixture"
-	"fileassay/verify/truthtest/ntfsimage"
+	"fileassay/extract/fixture"
+	"fileassay/extract/ntfs/ntfsimage"
 )
 
 func entryBytes(child, parent reference, name string) []byte {

@@ -8,7 +8,7 @@ import (
 	"testing"
 
 	"fileassay/extract"
-	"fileassay/verify/truthtest/ntfsimage"
+	"fileassay/extract/ntfs/ntfsimage"
 )
 
 // However a volume is damaged: a file of which every piece was read has the

@@ -6,7 +6,7 @@ import (
 	"testing"
 
 	"fileassay/extract"
-	"fileassay/verify/truthtest/ntfsimage"
+	"fileassay/extract/ntfs/ntfsimage"
 )
 
 // A volume may hold the image of another volume in a file. Where a part of its

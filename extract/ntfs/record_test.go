@@ -11,8 +11,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/extract"
-	"fileassay/verify/truthtest/fixture"
-	"fileassay/verify/truthtest/ntfsimage"
+	"fileassay/extract/fixture"
+	"fileassay/extract/ntfs/ntfsimage"
 )
 
 // madeRecord is a record with a name, a resident value that ends in the second

@@ -13,7 +13,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
-	"fileassay/verify/truthtest/ntfsimage"
+	"fileassay/extract/ntfs/ntfsimage"
 )
 
 func TestLinksAndPlaceholders(t *testing.T) {

@@ -14,6 +14,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/report"
 	"fileassay/verify"
@@ -23,7 +24,6 @@ import (
 	"fileassay/verify/result"
 	"fileassay/verify/result/resulttest"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
 )
 

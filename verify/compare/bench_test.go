@@ -10,7 +10,7 @@ import (
 	"testing"
 	"time"
 
-	"fileassay/verify/truthtest/fixture"
+	"fileassay/extract/fixture"
 )
 
 // BenchmarkContent compares two images of half a gibibyte, and with

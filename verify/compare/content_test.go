@@ -17,12 +17,12 @@ import (
 
 	gocmp "github.com/google/go-cmp/cmp"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // pass is an image of a drive with what was not read of it.

@@ -12,8 +12,8 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify/files"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // What an image file does not give where only one pass read, to one who asks

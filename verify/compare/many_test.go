@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"fileassay/extract/lawtest"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest/madelist"
 )
@@ -40,7 +41,7 @@ func BenchmarkMany(b *testing.B) {
 				defer r[k].Close()
 			}
 			for b.Loop() {
-				peak := madelist.Peak(func() {
+				peak := lawtest.Peak(func() {
 					if _, err := Results(r[0], r[1], nil); err != nil {
 						b.Fatal(err)
 					}

@@ -6,11 +6,11 @@ import (
 	"path/filepath"
 	"testing"
 
+	"fileassay/extract/lawtest"
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify"
 	"fileassay/verify/delivery"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/madelist"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // BenchmarkDeep delivers 20,000 folders, one in the other, with a file in every
@@ -38,7 +38,7 @@ func BenchmarkDeep(b *testing.B) {
 	n := 0
 	for b.Loop() {
 		n++
-		peak := madelist.Peak(func() {
+		peak := lawtest.Peak(func() {
 			out, err := delivery.Run(b.Context(), delivery.Options{Image: o.Image, Result: o.Result, To: filepath.Join(dir, fmt.Sprint("bag", n))})
 			if err != nil || out.Files != folders/4 {
 				b.Fatalf("%+v: %v", out, err)

@@ -17,11 +17,11 @@ import (
 
 	imagefile "fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify"
 	"fileassay/verify/delivery"
 	"fileassay/verify/files"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // shaky is an image file whose bad sectors cannot be read.

@@ -8,9 +8,9 @@ import (
 	"testing"
 
 	"fileassay/extract/imap"
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify"
 	"fileassay/verify/delivery"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // A volume whose names reach out of folders, are those of devices, or differ

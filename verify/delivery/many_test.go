@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"fileassay/extract/lawtest"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest/madelist"
 )
@@ -33,7 +34,7 @@ func BenchmarkMany(b *testing.B) {
 	step := func(name string, do func() error) {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
-				peak := madelist.Peak(func() {
+				peak := lawtest.Peak(func() {
 					if err := do(); err != nil {
 						b.Fatal(err)
 					}

@@ -9,11 +9,11 @@ import (
 	"strings"
 	"testing"
 
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/verify"
 	"fileassay/verify/delivery"
 	"fileassay/verify/sheet"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // same is n chunks of LZNT1, each of 4096 times the byte c [MS-XCA 2.5]: a

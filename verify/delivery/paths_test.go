@@ -4,6 +4,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"fileassay/extract/lawtest"
 	"fileassay/verify/paths"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest/madelist"
@@ -45,7 +46,7 @@ func BenchmarkPlan(b *testing.B) {
 			plan := planOf(b, s, s.Files)
 			for b.Loop() {
 				held := madelist.Held(func() (p any) {
-					b.ReportMetric(float64(madelist.Peak(func() { p = plan() }))/1e6, "MB-peak")
+					b.ReportMetric(float64(lawtest.Peak(func() { p = plan() }))/1e6, "MB-peak")
 					return p
 				})
 				b.ReportMetric(float64(held)/1e6, "MB-held")

@@ -19,12 +19,12 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"fileassay/extract/fixture"
 	"fileassay/verify/delivery"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
 	"fileassay/verify/result/resulttest"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // asExtract in the environment makes the test binary a run of its own, so that

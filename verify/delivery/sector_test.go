@@ -11,11 +11,11 @@ import (
 
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/extract/unpack"
 	"fileassay/verify"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/ntfsimage"
 )
 
 // produce makes the content of a file by its line, from what r gives.

@@ -20,11 +20,11 @@ import (
 
 	"golang.org/x/text/unicode/norm"
 
+	"fileassay/extract/fixture"
 	"fileassay/verify/delivery"
 	"fileassay/verify/result"
 	"fileassay/verify/sheet"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // Every intact file of the small fixtures has the truth's digest, and every

@@ -13,11 +13,11 @@ import (
 	"testing"
 	"time"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
 )
 

@@ -10,12 +10,12 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
 )
 

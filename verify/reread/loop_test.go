@@ -8,10 +8,10 @@ import (
 	"strings"
 	"testing"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
-	"fileassay/verify/truthtest/fixture"
 	"fileassay/verify/wanted"
 )
 

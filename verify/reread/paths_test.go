@@ -4,6 +4,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"fileassay/extract/lawtest"
 	"fileassay/verify/reread"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest/madelist"
@@ -43,7 +44,7 @@ func BenchmarkPaths(b *testing.B) {
 		b.Run(s.Name, func(b *testing.B) {
 			plan := planShape(b, s, s.Files)
 			for b.Loop() {
-				b.ReportMetric(float64(madelist.Peak(func() { plan() }))/1e6, "MB-peak")
+				b.ReportMetric(float64(lawtest.Peak(func() { plan() }))/1e6, "MB-peak")
 			}
 		})
 	}

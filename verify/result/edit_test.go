@@ -9,11 +9,12 @@ import (
 	"strings"
 	"testing"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
+	"fileassay/extract/lawtest"
 	"fileassay/verify/result"
 	"fileassay/verify/result/resulttest"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // taken reads a result that is held to be good, to be edited.
@@ -317,7 +318,7 @@ func numbers(m *resulttest.Made) []int64 {
 func TestEdited(t *testing.T) {
 	all := shapes(t)
 	rnd := rand.New(rand.NewPCG(8, 15))
-	times := result.Times(t, 1500)
+	times := lawtest.Times(t, 1500)
 	kept := 0
 	for n := range times {
 		text := all[rnd.IntN(len(all))]

@@ -13,6 +13,8 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	"fileassay/extract/lawtest"
+
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
 )
@@ -159,7 +161,7 @@ func drawn(rnd *rand.Rand) *File {
 func TestRoundTrip(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(1, 2))
 	var used File
-	for range Times(t, 3000) {
+	for range lawtest.Times(t, 3000) {
 		f := drawn(rnd)
 		line := f.AppendLine(nil)
 		if err := parseFile(line, &used); err != nil {

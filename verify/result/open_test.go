@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"fileassay/extract/imap"
+	"fileassay/extract/lawtest"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
 	"fileassay/verify/result/resulttest"
@@ -316,7 +317,7 @@ func TestOpenFlipped(t *testing.T) {
 	whole := m.Text(t)
 	rnd := rand.New(rand.NewPCG(3, 4))
 	kept := 0
-	times := result.Times(t, 3000)
+	times := lawtest.Times(t, 3000)
 	for range times {
 		text := bytes.Clone(whole)
 		text[rnd.IntN(len(text))] = "0123456789,:{}[]\"alnd \x00\xff"[rnd.IntN(24)]

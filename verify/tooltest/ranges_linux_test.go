@@ -9,9 +9,9 @@ import (
 	"path/filepath"
 	"testing"
 
+	fixtures "fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify/truthtest"
-	fixtures "fileassay/verify/truthtest/fixture"
 )
 
 // BenchmarkRanges runs the commands over a drive whose imaging map has ten million

@@ -6,8 +6,8 @@ import (
 	"math/rand/v2"
 	"slices"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // Profile is a way in which a drive fails.

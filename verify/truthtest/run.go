@@ -9,10 +9,10 @@ import (
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify"
 	"fileassay/verify/result"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // Result is a result that was read back.

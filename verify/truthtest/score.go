@@ -4,9 +4,9 @@ import (
 	"fmt"
 	"strings"
 
+	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
 	"fileassay/verify/result"
-	"fileassay/verify/truthtest/fixture"
 )
 
 // Score is how a result compares with the truth.

@@ -1,0 +1,197 @@
+package lawtest
+
+// known is a failure that is known and not mended yet.
+type known struct {
+	reader, property string
+	cause            string // as a failure prints it
+	why              string // in plain words
+	image, replay    string // a case that fails by it
+}
+
+// isKnown reports whether a cause is in the list.
+func isKnown(list []known, reader, property, cause string) bool {
+	for _, k := range list {
+		if k.reader == reader && k.property == property && k.cause == cause {
+			return true
+		}
+	}
+	return false
+}
+
+// mended are the causes of the list's entries of this image that do not fail any more.
+func (s *subject) mended(p property, list []known) []string {
+	var out []string
+	for _, k := range list {
+		if k.reader != s.reader.Name || k.property != p.name || k.image != s.image.Name {
+			continue
+		}
+		c, err := parseCase(k.replay)
+		fails := false
+		if err == nil {
+			for _, b := range p.try(s, c) {
+				fails = fails || causeOf(s, p, b.what, c) == k.cause
+			}
+		}
+		if !fails {
+			out = append(out, k.cause)
+		}
+	}
+	return out
+}
+
+// knownFailures is the list. It may only get shorter.
+var knownFailures = []known{
+	{"ext", "monotone", "not listed: folder block",
+		"Blocks of folders that belong to no known folder are laid aside when more of them is read, and what lies in them goes.",
+		"ext4-1k", "unread=551,626,632 more=1046 fill=keep"},
+	{"ext", "monotone", "not listed: inode",
+		"A folder whose inode is read, or a sector of a table of which more is read, bars names that were found in other places.",
+		"v07-ext4-1k", "unread=2747,15684 more=3615 fill=keep"},
+	{"ext", "monotone", "not listed: journal block",
+		"A block of a folder that stands in the closed journal is older than the folder's own; read, it bars what was found of the folder in other places.",
+		"ext3-journal", "unread=1204,1208 more=1199 fill=keep"},
+	{"ext", "monotone", "not listed: superblock",
+		"A superblock of which one half is read is used as far as it goes: entries go that are listed by its copy when it is wholly unread.",
+		"ext4-bigalloc", "unread=4 more=2 fill=keep"},
+	{"ext", "garbage", "not listed: inode",
+		"Garbage in an inode is taken for what it says, or for nothing, and entries go that are listed when it is unread.",
+		"ext2-1k", "more=72-73 fill=other noise=7467616735436666886"},
+	{"ext", "garbage", "not listed: journal block",
+		"Garbage in the closed journal, or an older block there, bars what was found of a folder in other places.",
+		"ext3-journal", "more=1046 fill=zeros noise=16713387211207454799"},
+	{"ext", "garbage", "not opened: free inode",
+		"A root inode that was read as garbage keeps the volume from being opened; unread it does not.",
+		"ext2-1k", "more=40,42 fill=other noise=1890239024700473463"},
+	{"ext", "garbage", "not opened: superblock",
+		"A superblock that was read and fails its check bars the search for its copies.",
+		"ext2-1k", "more=2 fill=noise noise=14224138386167961881"},
+	{"ext", "garbage", "short: journal block",
+		"An older block in the journal is taken for the newest one: the list is called complete and lacks entries.",
+		"ext3-journal", "more=1212 fill=other noise=8939956496161105755"},
+	{"ext", "garbage", "untrue: indirect block",
+		"An indirect block that holds garbage is believed: false content is called intact.",
+		"ext2-1k", "more=3215 fill=keep noise=13556093781095157392 edit=indirect_block:1607/640+4=174"},
+	{"ext", "garbage", "untrue: inode",
+		"An inode that holds garbage is believed: false content is called intact.",
+		"ext2-1k", "more=56 fill=keep noise=10358887977427559198 edit=inode:65/108+4=2"},
+	{"ext", "content", "untrue: extent block/extent block",
+		"An extent block that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"ext4-1k", "edit=extent_block:10508/348+4=1737"},
+	{"ext", "content", "untrue: extent block/extent entries",
+		"Extents that are left out leave a hole: the blocks that the inode counts are not held against it.",
+		"ext4-1k", "edit=extent_block:10505/2+2=83"},
+	{"ext", "content", "untrue: extent block/extent length",
+		"An extent length that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"ext4-1k", "edit=extent_block:10506/640+2=32769"},
+	{"ext", "content", "untrue: extent block/extent start",
+		"An extent start that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"ext4-1k", "edit=extent_block:10505/560+4=9458"},
+	{"ext", "content", "untrue: indirect block/block",
+		"A block that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"ext2-1k", "edit=indirect_block:101/60+4=2030"},
+	{"ext", "content", "untrue: inode/extent block",
+		"An extent block that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"ext4-1k", "edit=inode:109/52+4=1"},
+	{"ext", "content", "untrue: inode/extent entries",
+		"Extents that are left out leave a hole: the blocks that the inode counts are not held against it.",
+		"ext4-1k", "edit=inode:121/42+2=0"},
+	{"ext", "content", "untrue: inode/extent length",
+		"An extent length that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"v07-ext4-1k", "edit=inode:1052/56+2=1"},
+	{"ext", "content", "untrue: inode/mode",
+		"A mode that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"ext4-64k", "edit=inode:107/0+2=41471"},
+	{"ext", "content", "untrue: inode/size",
+		"A size that does not fit the blocks that the inode counts is not doubted where it ends in the last block, nor is what stands past it.",
+		"ext2-1k", "edit=inode:130/4+4=2"},
+	{"ext", "content", "untrue: inode/size, high",
+		"A size far past the blocks that the inode has is taken for a hole.",
+		"ext4-1k", "edit=inode:130/108+4=1"},
+	{"ntfs", "monotone", "not listed: file record",
+		"A folder whose record is read in part does not use the blocks of names that are found on the volume, as one whose record is unread does.",
+		"ntfs3-kernel", "unread=237,3906 more=236 fill=keep"},
+	{"ntfs", "garbage", "not listed: file record",
+		"A record that was read and is none is taken for one that is not in use: what is known of its file from elsewhere goes.",
+		"ntfs3-kernel", "more=1224 fill=zeros noise=5081965079864243639"},
+	{"ntfs", "garbage", "not listed: file record, free file record",
+		"Garbage in a file record, free file record is taken for what it says, or for nothing, and entries go that are listed when it is unread.",
+		"v01-ntfs-4k", "more=2065-2066 fill=other noise=1890239024700473463"},
+	{"ntfs", "garbage", "not listed: free file record",
+		"A record that was read and is none is taken for one that is not in use: what is known of its file from elsewhere goes.",
+		"ntfs3-kernel", "unread=32,40952 more=2224 fill=other noise=12074221658391126536"},
+	{"ntfs", "garbage", "untrue: file record",
+		"A file record that holds garbage is believed: false content is called intact.",
+		"ntfs3-kernel", "more=344-345 fill=keep edit=file_record:156/328+8=35337"},
+	{"ntfs", "content", "untrue: file record/attribute name length",
+		"An attribute name length that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"ntfs3-kernel", "edit=file_record:654/273+1=4"},
+	{"ntfs", "content", "untrue: file record/size",
+		"A size that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"ntfs3-kernel", "edit=file_record:156/328+8=35337"},
+	{"ntfs", "content", "untrue: file record/valid size",
+		"A valid size that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"v01-ntfs-4k", "edit=file_record:630/416+8=4096"},
+	{"fat", "monotone", "not listed: second table",
+		"Entries that were listed from other places are no longer listed when (part of) a second table is read in addition.",
+		"fat32-kernel", "unread=0,32,35,91,93,97,99,722-724,4996,5193,5197,5331,8429,8482,8646,9081,9194,9388,9395 more=662 fill=keep"},
+	{"fat", "garbage", "not listed: folder sector",
+		"A sector of a folder that was read as zeros or as other entries is believed, although clusters in use belong to nothing then.",
+		"v02-fat12", "more=23361 fill=zeros noise=10355729865930467046"},
+	{"fat", "garbage", "not listed: table sector",
+		"Garbage in a table sector is taken for what it says, or for nothing, and entries go that are listed when it is unread.",
+		"v02-fat12", "more=20 fill=noise noise=3033068447609883051"},
+	{"fat", "garbage", "not opened: boot sector",
+		"A boot sector that was read and is none bars what is worked out where it is unread.",
+		"v02-fat12", "more=0 fill=noise noise=14224138386167961881"},
+	{"fat", "garbage", "short: folder sector",
+		"A sector of a folder that was read as zeros ends the folder: the list is called complete, although clusters in use belong to nothing then.",
+		"v02-fat12", "more=11453 fill=other noise=3928588373834346947"},
+	{"fat", "content", "untrue: folder sector/size",
+		"A size is only held against the number of clusters: one that ends in the same cluster is not doubted, nor is what stands past it.",
+		"v02-fat12", "edit=folder_sector:488/252+4=0"},
+	{"exfat", "garbage", "not listed: entry set",
+		"A sector of a folder that was read as zeros ends the folder, or is taken for unused entries, although clusters in use belong to nothing then.",
+		"exfat-kernel", "more=4386 fill=zeros noise=921959715368678621"},
+	{"exfat", "garbage", "not listed: folder cluster",
+		"Garbage in a folder cluster is taken for what it says, or for nothing, and entries go that are listed when it is unread.",
+		"v05-exfat-4k", "more=71589 fill=other noise=13549237697209207366"},
+	{"exfat", "garbage", "not opened: table sector",
+		"A first sector of the table that was read as garbage keeps the volume from being opened; unread it does not.",
+		"exfat-kernel", "more=2048 fill=noise noise=1175366520783907906"},
+	{"exfat", "garbage", "untrue: entry set",
+		"An entry set that holds garbage is believed: false content is called intact.",
+		"exfat-kernel", "more=5480 fill=keep noise=12850253678040022455 edit=entry_set:87693/56+8=841"},
+	{"exfat", "garbage", "untrue: other sector",
+		"An other sector that holds garbage is believed: false content is called intact.",
+		"v14-gpt-disk-exfat", "more=20648 fill=ones noise=1636664787692145786"},
+	{"exfat", "content", "untrue: entry set/valid length",
+		"A valid length that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"v05-exfat-4k", "edit=entry_set:440941/40+8=147"},
+	{"hfsplus", "monotone", "not listed: catalog node",
+		"A node of the catalog that is read in part, or one that a broken row of nodes leads to, bars names and records found by threads and by other nodes.",
+		"hfsx-cs-1k", "unread=12,98,101 more=100 fill=keep"},
+	{"hfsplus", "monotone", "not listed: journal",
+		"A transaction of the journal that is read in part replaces a node by one with gaps, and what the older node gave goes.",
+		"hfsplus-journal-pending", "unread=2061 more=2019 fill=keep"},
+	{"hfsplus", "garbage", "not intact: catalog node",
+		"Garbage in a catalog node costs a file that is intact when it is unread, and no contradiction is named.",
+		"hfsx-cs-1k", "more=8688 fill=other noise=13073570945652925630"},
+	{"hfsplus", "garbage", "not listed: catalog node",
+		"Garbage in a catalog node is taken for what it says, or for nothing, and entries go that are listed when it is unread.",
+		"hfsx-cs-1k", "unread=12 more=7941 fill=other noise=12074221658391126536"},
+	{"hfsplus", "garbage", "not listed: extents node",
+		"Garbage in an extents node is taken for what it says, or for nothing, and entries go that are listed when it is unread.",
+		"hfsplus-journal-pending", "more=2087 fill=zeros noise=921959715368678621"},
+	{"hfsplus", "garbage", "untrue: catalog node",
+		"A catalog node that holds garbage is believed: false content is called intact.",
+		"hfsx-cs-1k", "more=8690 fill=zeros"},
+	{"hfsplus", "garbage", "untrue: other sector",
+		"An other sector that holds garbage is believed: false content is called intact.",
+		"hfsx-cs-1k", "more=12102 fill=other noise=1106344120149440235"},
+	{"hfsplus", "content", "untrue: catalog node/data size",
+		"A data size that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"hfsplus-journal-pending", "edit=catalog_node:94/700+8=281"},
+	{"hfsplus", "content", "untrue: extents node/extent start",
+		"An extent start that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
+		"hfsplus-journal-pending", "edit=extents_node:2/2078+4=1523"},
+}
