@@ -13,8 +13,8 @@ import (
 	"strings"
 	"testing"
 
+	"fileassay/extract/fixture"
 	"fileassay/verify/truthtest"
-	"fileassay/verify/truthtest/fixture"
 )
 
 var update = flag.Bool("update", false, "rewrite the digests of results")
