@@ -154,7 +154,9 @@ func (d *drawn) file(k int64) {
 		if d.below(3) == 0 {
 			size += d.length() // a hole
 		}
-		piece := [3]int64{size, d.below(drawnUnits+4)*d.unit + d.below(3)*100, d.length()}
+		v := &d.made.Volumes[f.Volume-1]
+		piece := [3]int64{size, v.Start + d.below(drawnUnits+4)*d.unit + d.below(3)*100, d.length()}
+		v.Length = max(v.Length, piece[1]+piece[2]-v.Start)
 		if f.Stored != "compressed" && d.below(4) == 0 {
 			f.Patched = append(f.Patched, piece)
 		} else {
@@ -166,7 +168,7 @@ func (d *drawn) file(k int64) {
 		size += d.length()
 	}
 	f.Size = &size
-	if f.Stored == "compressed" && d.below(2) == 0 {
+	if f.Stored == "compressed" && d.below(2) == 0 && len(f.Extents) > 0 {
 		f.Packing = result.Packing{Method: "lznt1", Unit: 1 + d.length(), Units: [][]int64{{0, 1}}}
 	}
 	if f.Stored == "" && d.below(6) == 0 {

@@ -90,7 +90,7 @@ func TestPlanOfFiles(t *testing.T) {
 		{"a unit of it does", "9 a.mp4\n1 b.mp4", reread.Options{BudgetSectors: 3},
 			[]*result.File{packed(film(2048), 1024, 2048), other}, [][2]int64{{4096, 512}, {8192, 512}, {20480, 512}}, 0},
 		{"units in one extent", "9 a.mp4", reread.Options{BudgetSectors: 100},
-			[]*result.File{packed(line(1, "a.mp4", 262144, x{63488, 4096, 65536}), 65536, 63488)}, [][2]int64{{4096, 2048}}, 0},
+			[]*result.File{packed(line(1, "a.mp4", 262144, x{63488, 4096, 65536}), 2048, 63488)}, [][2]int64{{4096, 2048}}, 0},
 		{"where units are not told only the whole film is", "9 a.mp4\n1 b.mp4", reread.Options{BudgetSectors: 3},
 			[]*result.File{packed(film(2048)), other}, [][2]int64{{20480, 512}, {28672, 512}}, 1},
 		{"a film counts for its share", "1 **", reread.Options{BudgetSectors: 1},

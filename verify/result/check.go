@@ -135,7 +135,7 @@ func (c *checker) volume(v *Volume) error {
 	if !ok {
 		return errNumbers
 	}
-	if l.Complete && (l.UnreadRecords > 0 || l.UnnamedFiles > 0 || len(v.Needs) > 0) {
+	if l.Complete && (l.UnreadRecords > 0 || l.UnnamedFiles > 0) {
 		return fmt.Errorf("volume %d has a list that is called complete, and says what it lacks; make it again with verify", n)
 	}
 	for i := n - 2; i >= 0 && c.r.Volumes[i].Start == v.Start; i-- {
@@ -258,6 +258,13 @@ func (r *Result) checkFile(f *File) error {
 		if f.Volume < 1 || f.Volume > len(r.Volumes) {
 			return fmt.Errorf("%q: there is no volume %d", clip(f.Path), f.Volume)
 		}
+		v := &r.Volumes[f.Volume-1]
+		for p := range f.content() {
+			// of a volume that is longer than its image only that much may be told
+			if end := v.Start + v.Length; p.image < v.Start || p.image+p.length > end && end < r.Image.Size {
+				return fmt.Errorf("%q has content outside its volume; make it again with verify", clip(f.Path))
+			}
+		}
 		err = f.against(&r.Unread, r.Image.DriveSize)
 	}
 	if err != nil {
@@ -350,6 +357,10 @@ func (f *File) check() error {
 		return errNumbers
 	case told > 0 && !units && placed+sum.Unlocated != *f.Size:
 		return errPlaced
+	case told > 0 && units && *b.Read > 0:
+		if unpacked, ok := f.Packing.Unpacks(placed-f.Holes, *f.Size); !ok || unpacked+f.Holes+sum.Unlocated < *f.Size {
+			return errPlaced
+		}
 	}
 	switch {
 	case f.Verdict == Intact && (!whole || len(f.Damage) > 0), f.Verdict == Lost && told > 0 && *b.Doubtful > 0,
@@ -370,6 +381,27 @@ func (f *File) check() error {
 		last = h
 	}
 	return nil
+}
+
+// Unpacks is how much content of a file of size bytes the units become, and the
+// other ones of its stored bytes, which are plain, with what reads as zeros past
+// the valid bytes. ok is false where there are fewer stored bytes than the units have.
+func (p *Packing) Unpacks(stored, size int64) (n int64, ok bool) {
+	if p.Valid > 0 && p.Valid < size {
+		n = size - p.Valid
+	}
+	for _, run := range p.Units {
+		for _, k := range run[min(1, len(run)):] {
+			if k <= 0 || k > stored || p.Unit <= 0 || p.Unit > mostBytes {
+				return 0, false
+			}
+			stored -= k
+			if n += min(p.Unit, size); n > mostBytes {
+				n = mostBytes // and whatever follows
+			}
+		}
+	}
+	return min(n+stored, mostBytes), true
 }
 
 // A piece is a part of a file's content that has a place.

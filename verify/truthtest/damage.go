@@ -28,6 +28,7 @@ func Profiles() []Profile {
 		{"singles", false, singles},
 		{"bursts", false, bursts},
 		{"bands", false, bands},
+		{"head", false, head},
 		{"tail", false, tail},
 		{"first records", true, firstRecords},
 		{"mirror", true, mirror},
@@ -103,6 +104,12 @@ func bands(f *fixture.Fixture, rnd *rand.Rand) []imap.Range {
 		}
 	}
 	return out
+}
+
+// head is the start of the drive: a table of partitions, or the first structures
+// of a volume, which has copies of some.
+func head(f *fixture.Fixture, _ *rand.Rand) []imap.Range {
+	return []imap.Range{{Length: 8 * f.Truth.Sector, State: imap.Skipped}}
 }
 
 func tail(f *fixture.Fixture, _ *rand.Rand) []imap.Range {

@@ -111,14 +111,20 @@ func (m *Made) complete(f *result.File) {
 		}
 	}
 	count(f)
-	if f.Bytes.Read != nil && f.Stored != "compressed" {
-		f.Holes = *f.Size - *f.Bytes.Unlocated
-		for _, list := range [][][3]int64{f.Extents, f.Patched} {
-			for _, e := range list {
-				f.Holes -= e[2]
-			}
+	if f.Bytes.Read == nil {
+		return
+	}
+	stored := int64(0)
+	for _, list := range [][][3]int64{f.Extents, f.Patched} {
+		for _, e := range list {
+			stored += e[2]
 		}
 	}
+	if f.Stored == "compressed" {
+		stored, _ = f.Packing.Unpacks(stored, *f.Size)
+		stored = min(stored, *f.Size-*f.Bytes.Unlocated)
+	}
+	f.Holes = *f.Size - *f.Bytes.Unlocated - stored
 }
 
 // without are extents but for the content from off to end.
@@ -325,7 +331,7 @@ func (m *Made) sums(waiting map[int]int64) {
 		if v.Listing.Why == nil {
 			v.Listing.Why = []string{}
 		}
-		if v.Listing.UnreadRecords > 0 || v.Listing.UnnamedFiles > 0 || len(v.Needs) > 0 {
+		if v.Listing.UnreadRecords > 0 || v.Listing.UnnamedFiles > 0 {
 			v.Listing.Complete = false
 		}
 		complete = complete && v.Listing.Complete
