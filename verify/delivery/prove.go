@@ -38,6 +38,10 @@ func (d *delivery) prove(ctx context.Context) error {
 	}
 	for _, f := range d.plan.files {
 		if f.done = f.done && f.left.Load() == 0; f.done {
+			// its time and mode are no part of the digest
+			if err := d.target.stamp(d.plan.paths.String(f.place), f.modified, f.runs); err != nil {
+				return d.target.fault(d.plan.paths.String(f.place), err)
+			}
 			d.kept++
 			continue
 		}

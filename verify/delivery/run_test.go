@@ -260,7 +260,8 @@ func TestTakenUp(t *testing.T) {
 		t.Fatal(err)
 	}
 	b[50] ^= 1
-	if err := errors.Join(os.WriteFile(done[3], b, 0o644), os.Truncate(done[7], 99)); err != nil {
+	old := time.Unix(1e9, 0) // of a file that is kept
+	if err := errors.Join(os.WriteFile(done[3], b, 0o644), os.Truncate(done[7], 99), os.Chtimes(done[5], old, old)); err != nil {
 		t.Fatal(err)
 	}
 	stray := filepath.Join(to, "data.partial", "intact", "notes.txt")
@@ -288,6 +289,9 @@ func TestTakenUp(t *testing.T) {
 	}
 	if d := cmp.Diff(want, tree(t, to)); d != "" {
 		t.Error(d)
+	}
+	if st, err := os.Stat(strings.Replace(done[5], "data.partial", "data", 1)); err != nil || st.ModTime().Equal(old) {
+		t.Errorf("%v: a file that is kept has a time of its own", err)
 	}
 	if _, err := delivery.Run(t.Context(), both(image, result, to)); !errors.As(err, &out) {
 		t.Errorf("a finished delivery is begun again: %v", err)

@@ -64,7 +64,7 @@ const (
 
 // MaxAnywhere bounds the rules of a list that have to be asked of every file: those
 // that begin with no whole name, and are for no single name.
-const MaxAnywhere = 10_000
+const MaxAnywhere = 1000
 
 // Load reads a list from a file.
 func Load(path string) (*List, error) {
