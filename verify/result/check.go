@@ -248,6 +248,9 @@ func (c *checker) finish() error {
 	if u != due {
 		return fmt.Errorf("the unread places have %w", errSums)
 	}
+	if past := r.Image.DriveSize - r.Image.Size; r.Unread.covered(r.Image.Size, past) < past {
+		return fmt.Errorf("the image ends at %d, and more of the drive is called read; make the result again with verify", r.Image.Size)
+	}
 	return c.borne.check()
 }
 

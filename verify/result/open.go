@@ -185,13 +185,59 @@ func (c *checker) line(line []byte, next mark, stage *int, file *File) error {
 	return err
 }
 
-// decode decodes a line that is written by encoding/json.
+// decode decodes a line that is written by encoding/json. What would be written
+// of it again must stand in it.
 func decode(line []byte, v any) error {
 	s := scanner{b: line}
 	if err := s.once(); err != nil {
 		return err
 	}
-	return json.Unmarshal(line, v)
+	if err := json.Unmarshal(line, v); err != nil {
+		return err
+	}
+	again, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	var is, due any
+	if err := errors.Join(json.Unmarshal(line, &is), json.Unmarshal(again, &due)); err != nil {
+		return err
+	}
+	return stands(is, due)
+}
+
+// stands holds what stands in a line to what is due there: every field, with a
+// value of its kind.
+func stands(is, due any) error {
+	switch due := due.(type) {
+	case map[string]any:
+		is, ok := is.(map[string]any)
+		for name, v := range due {
+			had, there := is[name]
+			if !ok || !there {
+				return fmt.Errorf("%w: %s", errLacks, name)
+			}
+			if err := stands(had, v); err != nil {
+				return err
+			}
+		}
+	case []any:
+		is, ok := is.([]any)
+		if !ok || len(is) != len(due) {
+			return fmt.Errorf("%w: a list of %d", errLacks, len(due))
+		}
+		for i := range due {
+			if err := stands(is[i], due[i]); err != nil {
+				return err
+			}
+		}
+	case nil:
+	default:
+		if is == nil {
+			return fmt.Errorf("%w: a value", errLacks)
+		}
+	}
+	return nil
 }
 
 // lineType is the type that a line says it has.

@@ -5,11 +5,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 
@@ -350,5 +352,43 @@ func TestOpenSparse(t *testing.T) {
 		if took := (after.TotalAlloc - before.TotalAlloc) >> 20; err == nil || took > 64 {
 			t.Errorf("%s: error %v, %d MiB", name, err, took)
 		}
+	}
+}
+
+// The lines of the image, of a volume and of the sums must have what stands in
+// each of them.
+func TestOpenLacks(t *testing.T) {
+	m := quay()
+	m.Fill()
+	text := string(m.Text(t))
+	lines := strings.SplitAfter(text, "\n")
+	n := 0
+	for i, line := range lines {
+		var fields map[string]json.RawMessage
+		if json.Unmarshal([]byte(line), &fields) != nil || strings.HasPrefix(line, `{"type":"file"`) || strings.HasPrefix(line, `{"type":"unread"`) {
+			continue
+		}
+		for name := range fields {
+			rest := maps.Clone(fields)
+			delete(rest, name)
+			b, err := json.Marshal(rest)
+			if err != nil {
+				t.Fatal(err)
+			}
+			changed := slices.Clone(lines)
+			changed[i] = string(b) + "\n"
+			_, err = result.Read([]byte(strings.Join(changed, "")))
+			switch name {
+			case "heads", "needs", "structures", "notes", "proof", "wanted", "missing", "parts", "profile", "offset", "content": // where there are any
+			default:
+				n++
+				if err == nil {
+					t.Errorf("line %d without %s is taken", i+1, name)
+				}
+			}
+		}
+	}
+	if n < 30 {
+		t.Errorf("only %d fields were taken out", n)
 	}
 }
