@@ -29,7 +29,7 @@ func listOf(t *testing.T, volumes int, files []listed) string {
 		m.Volumes = append(m.Volumes, result.Volume{Start: 4096 * int64(v), Length: 4096, Filesystem: "ext4", Cluster: 4096, Found: "partition", Listing: result.Listing{Complete: true}})
 	}
 	for i, x := range files {
-		m.Files = append(m.Files, &result.File{Volume: x.volume, ID: uint64(i), Path: x.path, Size: resulttest.Num(100), Damage: []result.Damage{{Offset: 1, Image: 512, Length: 99, What: "failed"}}})
+		m.Files = append(m.Files, &result.File{Volume: x.volume, ID: uint64(i), Path: x.path, Size: resulttest.Num(100), Damage: []result.Damage{{Offset: 1, Image: 4096*int64(x.volume-1) + 512, Length: 99, What: "failed"}}})
 	}
 	path := filepath.Join(t.TempDir(), "made.result.jsonl")
 	m.Write(t, path)
