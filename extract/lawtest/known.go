@@ -18,6 +18,16 @@ func isKnown(list []known, reader, property, cause string) bool {
 	return false
 }
 
+// mayFail reports whether the list has any cause of a reader and property.
+func mayFail(list []known, reader, property string) bool {
+	for _, k := range list {
+		if k.reader == reader && k.property == property {
+			return true
+		}
+	}
+	return false
+}
+
 // mended are the causes of the list's entries of this image that do not fail any more.
 func (s *subject) mended(p property, list []known) []string {
 	var out []string

@@ -62,7 +62,7 @@ func (m Made) image(t *testing.T, seed uint64) Image {
 		w.fill("late", 4, 400_000)
 		w.remove(10)
 	})
-	return Image{Name: m.Name, Volume: w.bytes(), Truth: w.truth, Older: older}
+	return Image{Name: m.Name, Volume: w.bytes(), Truth: w.truth, Older: older, Varies: true}
 }
 
 // writer fills a volume.

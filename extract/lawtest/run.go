@@ -48,9 +48,14 @@ func Run(t *testing.T, r Reader, im Image, n int) {
 				told := map[string]bool{}
 				for seed := range uint64(Times(t, n)) {
 					for _, f := range s.tryCase(p, s.drawn(p, seed)) {
-						if !told[f.cause] && !isKnown(knownFailures, r.Name, p.name, f.cause) {
-							t.Error(s.tell(t, p, f, fmt.Sprintf("seed %d", seed)))
-							told[f.cause] = true
+						if told[f.cause] || isKnown(knownFailures, r.Name, p.name, f.cause) {
+							continue
+						}
+						told[f.cause] = true
+						if text := s.tell(t, p, f, fmt.Sprintf("seed %d", seed)); im.Varies && mayFail(knownFailures, r.Name, p.name) {
+							t.Log(text) // another volume meets another cause of what is known to fail
+						} else {
+							t.Error(text)
 						}
 					}
 				}

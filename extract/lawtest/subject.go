@@ -45,6 +45,7 @@ type Image struct {
 	Volume []byte
 	Truth  map[string]string // SHA-256 in hexadecimal by path
 	Older  []byte            // the same volume at an earlier time; nil for none
+	Varies bool              // it is made anew for each run, and no two are the same
 }
 
 // key names an entry whatever path it is listed under.
