@@ -263,7 +263,7 @@ func (r *Result) checkFile(f *File) error {
 		}
 		v := &r.Volumes[f.Volume-1]
 		for p := range f.content() {
-			// of a volume that is longer than its image only that much may be told
+			// a volume that reaches past the image is told as far as the image goes, its files are not cut
 			if end := v.Start + v.Length; p.image < v.Start || p.image+p.length > end && end < r.Image.Size {
 				return fmt.Errorf("%q has content outside its volume; make it again with verify", clip(f.Path))
 			}
@@ -386,9 +386,10 @@ func (f *File) check() error {
 	return nil
 }
 
-// Unpacks is how much content of a file of size bytes the units become, and the
-// other ones of its stored bytes, which are plain, with what reads as zeros past
-// the valid bytes. ok is false where there are fewer stored bytes than the units have.
+// Unpacks is how many bytes of content of a file of size bytes are told for:
+// those of its units, its stored bytes that are in no unit, which are plain, and
+// those past the valid ones, which read as zeros. ok is false where the units have
+// more stored bytes than there are.
 func (p *Packing) Unpacks(stored, size int64) (n int64, ok bool) {
 	if p.Valid > 0 && p.Valid < size {
 		n = size - p.Valid
