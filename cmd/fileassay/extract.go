@@ -39,8 +39,9 @@ Recovered files are private: deliver them on a medium of their own, and let the
 responsible technician decide who gets what.
 
 Exit status: 0 all that was chosen is delivered, and intact; 1 something of it
-is damaged or left out; 2 wrong usage; 3 an input cannot be used; 4 the delivery
-could not be written; 130 interrupted.`,
+is damaged or left out, the image file did not give all, or nothing was chosen;
+2 wrong usage; 3 an input cannot be used; 4 the delivery could not be written;
+130 interrupted.`,
 		Example: `  fileassay extract drive.img drive.result.jsonl --to delivery
   fileassay extract drive.img drive.result.jsonl --to delivery --verdict intact,damaged --path 'Plates/**'`,
 		Args: exactly(2, "an image and a result"),
