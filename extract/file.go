@@ -1,6 +1,10 @@
 package extract
 
-import "time"
+import (
+	"time"
+
+	"fileassay/extract/ranges"
+)
 
 // Kind says what a listed entry is.
 type Kind string
@@ -127,7 +131,7 @@ type File struct {
 	// already does not count, and their order does not matter. Nothing is said
 	// of a place that is not known yet: that shows when these were read. Nil
 	// for nearly every entry.
-	Needs []Span
+	Needs []ranges.Range
 
 	Stored  Stored
 	Packing Packing  // of pieces that are a Unit
@@ -145,7 +149,7 @@ type Listing struct {
 	// Needs are like [File.Needs], for what must be read before more can be
 	// known and belongs to no listed entry: the file table's own records, the
 	// root folder.
-	Needs []Span
+	Needs []ranges.Range
 }
 
 // Health is what was found of one of a volume's own structures.

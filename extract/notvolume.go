@@ -1,6 +1,10 @@
 package extract
 
-import "fmt"
+import (
+	"fmt"
+
+	"fileassay/extract/ranges"
+)
 
 // NotVolumeError says why a range of the image could not be opened as a volume
 // of a filesystem.
@@ -11,7 +15,7 @@ type NotVolumeError struct {
 	// Needs are ranges of the image whose unread parts would tell more, where
 	// something spoke for such a volume and the rest of what opens it is
 	// unread; see [File.Needs].
-	Needs []Span
+	Needs []ranges.Range
 }
 
 func (e *NotVolumeError) Error() string {

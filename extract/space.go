@@ -1,11 +1,13 @@
 package extract
 
+import "fileassay/extract/ranges"
+
 // Claims are the parts of a volume that its files and own structures lie in,
 // collected while the files are walked, to be held against the allocation
 // map.
 type Claims struct {
-	Structures Spans // the filesystem's own: tables, folders, bitmaps, journal
-	Files      Spans // listed files, whole clusters
+	Structures ranges.Set // the filesystem's own: tables, folders, bitmaps, journal
+	Files      ranges.Set // listed files, whole clusters
 }
 
 // Allocation yields a volume's allocation map as ranges of the image in order
@@ -19,7 +21,7 @@ type Allocation func(yield func(start, length int64, use Use) error) error
 // nil where there is no map to ask.
 func (c *Claims) Space(start, length int64, alloc Allocation, yield func(start, length int64, use Use) error) error {
 	w := spaceWriter{yield: yield, pos: start}
-	end := endOf(start, length)
+	end := ranges.EndOf(start, length)
 	pos := start
 	put := func(a, z int64, use Use) error {
 		// claims inside [a,z) win
@@ -57,7 +59,7 @@ func (c *Claims) Space(start, length int64, alloc Allocation, yield func(start, 
 	}
 	if alloc != nil {
 		err := alloc(func(a, n int64, use Use) error {
-			a, z := max(a, pos), min(endOf(a, n), end)
+			a, z := max(a, pos), min(ranges.EndOf(a, n), end)
 			if a >= z {
 				return nil
 			}
@@ -94,11 +96,11 @@ func (c *Claims) Unclaimed(start, length int64, alloc Allocation) (int64, error)
 	return n, err
 }
 
-func first(s *Spans, a, z int64) (Span, bool) {
+func first(s *ranges.Set, a, z int64) (ranges.Range, bool) {
 	for x := range s.Within(a, z-a) {
 		return x, true
 	}
-	return Span{}, false
+	return ranges.Range{}, false
 }
 
 // spaceWriter joins neighbours of the same use.

@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"fileassay/extract/ranges"
+
 	"github.com/google/go-cmp/cmp"
 )
 
@@ -50,7 +52,7 @@ func TestSpaceAgainstModel(t *testing.T) {
 			give = allocation(alloc)
 		}
 		var c Claims
-		lay := func(s *Spans, u Use) {
+		lay := func(s *ranges.Set, u Use) {
 			for range rnd.IntN(8) {
 				a, n := int64(rnd.IntN(300)), int64(rnd.IntN(25))
 				s.Add(a, n)

@@ -5,10 +5,10 @@ import (
 	"errors"
 	"fmt"
 
-	"fileassay/extract"
 	"fileassay/extract/heads"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/extract/volume"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
@@ -26,8 +26,8 @@ type Input struct {
 	Map   *imap.File
 	Heads *heads.File // nil where none was given
 
-	wanted *wanted.List  // nil where none was given
-	swept  extract.Spans // content that was read again, in whichever pass
+	wanted *wanted.List // nil where none was given
+	swept  ranges.Set   // content that was read again, in whichever pass
 }
 
 // OpenImage opens the image with its maps, as Options say. Errors are

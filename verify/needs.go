@@ -1,18 +1,18 @@
 package verify
 
 import (
-	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // needsOf are the sectors that were not read in the given ranges: sorted,
 // joined, as [offset, length] pairs within the drive; nil for none.
-func needsOf(r *image.Reader, list []extract.Span) [][2]int64 {
+func needsOf(r *image.Reader, list []ranges.Range) [][2]int64 {
 	if len(list) == 0 {
 		return nil
 	}
 	sector := r.Sector()
-	var set extract.Spans
+	var set ranges.Set
 	for _, s := range list {
 		start, end := max(s.Start, 0), min(s.End, r.DriveSize())
 		if start >= end {

@@ -11,9 +11,9 @@ import (
 	"strings"
 	"testing"
 
-	"fileassay/extract"
 	"fileassay/extract/fixture"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/verify/result"
 	"fileassay/verify/truthtest"
 )
@@ -24,30 +24,30 @@ type targeted struct {
 	sector int64
 	volume int64 // where the volume begins
 	wanted string
-	read   extract.Spans
-	barred extract.Spans // cannot be read
+	read   ranges.Set
+	barred ranges.Set // cannot be read
 	passes int
 
 	tables, content int64            // bytes read of partition tables, of files
-	structures      [][]extract.Span // what each need of the volume brought
+	structures      [][]ranges.Range // what each need of the volume brought
 }
 
 // take reads whole sectors, and returns those that were new.
-func (g *targeted) take(start, length int64) []extract.Span {
+func (g *targeted) take(start, length int64) []ranges.Range {
 	from := start / g.sector * g.sector
 	end := min((start+length+g.sector-1)/g.sector*g.sector, int64(len(g.d.Fixture.Image)))
-	var known extract.Spans
-	for _, set := range []*extract.Spans{&g.read, &g.barred} {
+	var known ranges.Set
+	for _, set := range []*ranges.Set{&g.read, &g.barred} {
 		for s := range set.Within(from, end-from) {
 			known.Add(s.Start, s.End-s.Start)
 		}
 	}
 	known.Add(end, g.sector)
-	var fresh []extract.Span
+	var fresh []ranges.Range
 	pos := from
 	for s := range known.All() {
 		if s.Start > pos {
-			fresh = append(fresh, extract.Span{Start: pos, End: s.Start})
+			fresh = append(fresh, ranges.Range{Start: pos, End: s.Start})
 			g.read.Add(pos, s.Start-pos)
 		}
 		pos = s.End
@@ -93,7 +93,7 @@ func (g *targeted) run(t *testing.T, law bool) map[string]result.Verdict {
 // needed reports whether a structure that was read leads to what is wanted:
 // whether without it some verdict is another, or would have been, had it not
 // been read.
-func (g *targeted) needed(t *testing.T, s []extract.Span, got map[string]result.Verdict) bool {
+func (g *targeted) needed(t *testing.T, s []ranges.Range, got map[string]result.Verdict) bool {
 	t.Helper()
 	if !maps.Equal(got, g.verdicts(g.d.Verify(t, g.without(s), 2))) {
 		return true
@@ -105,7 +105,7 @@ func (g *targeted) needed(t *testing.T, s []extract.Span, got map[string]result.
 	return !maps.Equal(got, again.run(t, false))
 }
 
-func bytesOf(list []extract.Span) int64 {
+func bytesOf(list []ranges.Range) int64 {
 	var n int64
 	for _, s := range list {
 		n += s.End - s.Start
@@ -114,8 +114,8 @@ func bytesOf(list []extract.Span) int64 {
 }
 
 // without is the map of what was not read, and of what is left out besides.
-func (g *targeted) without(drop []extract.Span) []imap.Range {
-	var unread extract.Spans
+func (g *targeted) without(drop []ranges.Range) []imap.Range {
+	var unread ranges.Set
 	pos := int64(0)
 	for s := range g.read.All() {
 		unread.Add(pos, s.Start-pos)
@@ -159,7 +159,7 @@ func (g *targeted) verdicts(r *truthtest.Result) map[string]result.Verdict {
 func (g *targeted) pass(t *testing.T) (r *truthtest.Result, more bool) {
 	t.Helper()
 	r = g.d.Verify(t, g.without(nil), 2)
-	need := func(list [][2]int64, into func([]extract.Span)) {
+	need := func(list [][2]int64, into func([]ranges.Range)) {
 		for _, n := range list {
 			if fresh := g.take(n[0], n[1]); fresh != nil {
 				into(fresh)
@@ -167,9 +167,9 @@ func (g *targeted) pass(t *testing.T) (r *truthtest.Result, more bool) {
 			}
 		}
 	}
-	table := func(fresh []extract.Span) { g.tables += bytesOf(fresh) }
-	structure := func(fresh []extract.Span) { g.structures = append(g.structures, fresh) }
-	content := func(fresh []extract.Span) { g.content += bytesOf(fresh) }
+	table := func(fresh []ranges.Range) { g.tables += bytesOf(fresh) }
+	structure := func(fresh []ranges.Range) { g.structures = append(g.structures, fresh) }
+	content := func(fresh []ranges.Range) { g.content += bytesOf(fresh) }
 	need(r.Image.Needs, table)
 	for _, v := range r.Volumes {
 		if v.Start != g.volume {

@@ -6,9 +6,9 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 func TestNeedsOf(t *testing.T) {
@@ -21,16 +21,16 @@ func TestNeedsOf(t *testing.T) {
 	r := image.New(bytes.NewReader(make([]byte, 10*sector)), 10*sector, m, image.Options{Sector: sector})
 	for _, tt := range []struct {
 		name string
-		list []extract.Span
+		list []ranges.Range
 		want [][2]int64
 	}{
 		{"none", nil, nil},
-		{"all read", []extract.Span{{Start: 100, End: 2 * sector}, {Start: 4 * sector, End: 5 * sector}}, nil},
-		{"the unread part alone", []extract.Span{{Start: sector, End: 2*sector + 1}}, [][2]int64{{2 * sector, sector}}},
-		{"a sector that two share", []extract.Span{{Start: 2*sector + 1024, End: 2*sector + 2048}, {Start: 2 * sector, End: 2*sector + 512}}, [][2]int64{{2 * sector, sector}}},
-		{"around what was read", []extract.Span{{Start: 3 * sector, End: 6 * sector}}, [][2]int64{{3 * sector, sector}, {5 * sector, sector}}},
-		{"whatever the state", []extract.Span{{Start: 7 * sector, End: 9 * sector}, {Start: 6 * sector, End: 7 * sector}}, [][2]int64{{6 * sector, 3 * sector}}},
-		{"what the drive has not", []extract.Span{{Start: -sector, End: 10}, {Start: 9*sector + 1, End: 1 << 62}, {Start: 11 * sector, End: 12 * sector}, {Start: 5, End: 5}},
+		{"all read", []ranges.Range{{Start: 100, End: 2 * sector}, {Start: 4 * sector, End: 5 * sector}}, nil},
+		{"the unread part alone", []ranges.Range{{Start: sector, End: 2*sector + 1}}, [][2]int64{{2 * sector, sector}}},
+		{"a sector that two share", []ranges.Range{{Start: 2*sector + 1024, End: 2*sector + 2048}, {Start: 2 * sector, End: 2*sector + 512}}, [][2]int64{{2 * sector, sector}}},
+		{"around what was read", []ranges.Range{{Start: 3 * sector, End: 6 * sector}}, [][2]int64{{3 * sector, sector}, {5 * sector, sector}}},
+		{"whatever the state", []ranges.Range{{Start: 7 * sector, End: 9 * sector}, {Start: 6 * sector, End: 7 * sector}}, [][2]int64{{6 * sector, 3 * sector}}},
+		{"what the drive has not", []ranges.Range{{Start: -sector, End: 10}, {Start: 9*sector + 1, End: 1 << 62}, {Start: 11 * sector, End: 12 * sector}, {Start: 5, End: 5}},
 			[][2]int64{{9 * sector, sector}}},
 	} {
 		if d := cmp.Diff(tt.want, needsOf(r, tt.list)); d != "" {

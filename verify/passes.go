@@ -7,6 +7,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/verify/files"
 )
 
@@ -77,9 +78,9 @@ const (
 // sweep reads what lies in content and the map calls read, but for what a pass
 // before has read, once and forward. What the image file does not give is
 // noted by the reader.
-func (in *Input) sweep(ctx context.Context, content *extract.Spans, report func(step string, done, total int64)) error {
+func (in *Input) sweep(ctx context.Context, content *ranges.Set, report func(step string, done, total int64)) error {
 	var done, total int64
-	each := func(yield func(extract.Span) error) error {
+	each := func(yield func(ranges.Range) error) error {
 		for c := range content.All() {
 			for rg := range in.Over(c.Start, c.End-c.Start) {
 				if rg.State != imap.Read {
@@ -87,37 +88,37 @@ func (in *Input) sweep(ctx context.Context, content *extract.Spans, report func(
 				}
 				pos := rg.Start
 				for old := range in.swept.Within(rg.Start, rg.Length) {
-					if err := yield(extract.Span{Start: pos, End: old.Start}); err != nil {
+					if err := yield(ranges.Range{Start: pos, End: old.Start}); err != nil {
 						return err
 					}
 					pos = old.End
 				}
-				if err := yield(extract.Span{Start: pos, End: rg.End()}); err != nil {
+				if err := yield(ranges.Range{Start: pos, End: rg.End()}); err != nil {
 					return err
 				}
 			}
 		}
 		return nil
 	}
-	_ = each(func(s extract.Span) error { total += s.End - s.Start; return nil })
+	_ = each(func(s ranges.Range) error { total += s.End - s.Start; return nil })
 	buf := make([]byte, sweepWindow)
-	var w extract.Span
+	var w ranges.Range
 	read := func() error {
 		if ctx.Err() != nil {
 			return context.Cause(ctx)
 		}
 		in.ReadReadable(buf[:w.End-w.Start], w.Start)
 		report("reading content", done, total)
-		w = extract.Span{}
+		w = ranges.Range{}
 		return nil
 	}
-	err := each(func(s extract.Span) error {
+	err := each(func(s ranges.Range) error {
 		for s.Start < s.End {
 			if s.Start-w.End > sweepGap || s.Start-w.Start >= sweepWindow || !in.IsRead(w.End, s.Start-w.End) {
 				if err := read(); err != nil {
 					return err
 				}
-				w = extract.Span{Start: s.Start, End: s.Start}
+				w = ranges.Range{Start: s.Start, End: s.Start}
 			}
 			end := min(s.End, w.Start+sweepWindow)
 			done += end - s.Start
@@ -133,16 +134,16 @@ func (in *Input) sweep(ctx context.Context, content *extract.Spans, report func(
 }
 
 // contentOf adds the places that the content of a judged file lies in.
-func contentOf(list []extract.Span, f *extract.File, j *Judgement) []extract.Span {
+func contentOf(list []ranges.Range, f *extract.File, j *Judgement) []ranges.Range {
 	for _, e := range j.Extents {
-		list = append(list, extract.Span{Start: e.Image, End: e.Image + e.Length})
+		list = append(list, ranges.Range{Start: e.Image, End: e.Image + e.Length})
 	}
 	for _, e := range j.Patched {
-		list = append(list, extract.Span{Start: e.Image, End: e.Image + e.Length})
+		list = append(list, ranges.Range{Start: e.Image, End: e.Image + e.Length})
 	}
 	for i := range f.Pieces {
 		if p := &f.Pieces[i]; p.Kind == extract.Patched && p.AlsoLength > 0 {
-			list = append(list, extract.Span{Start: p.Also, End: p.Also + p.AlsoLength})
+			list = append(list, ranges.Range{Start: p.Also, End: p.Also + p.AlsoLength})
 		}
 	}
 	return list

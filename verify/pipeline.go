@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 	"fileassay/verify/result"
 )
 
@@ -32,7 +33,7 @@ type pipeline struct {
 	files, folders result.VerdictCount
 	sizes          result.VerdictCount
 	bytes          result.Bytes
-	content        extract.Spans // unread ranges that content lies in
+	content        ranges.Set // unread ranges that content lies in
 	sum            *passSums
 	deep           int64 // entries that do not show their whole path
 }
@@ -45,8 +46,8 @@ type job struct {
 	folders result.VerdictCount
 	sizes   result.VerdictCount
 	bytes   result.Bytes
-	unread  []extract.Span
-	stored  []extract.Span // where content lies, if that is asked for
+	unread  []ranges.Range
+	stored  []ranges.Range // where content lies, if that is asked for
 	waiting *headCount     // nil where no file waits for a head
 	wanted  result.WantedFiles
 	deep    int64
@@ -181,7 +182,7 @@ func (j *job) judge(in *Input, volume int, readContent bool) {
 			}
 		}
 		for _, u := range g.unread {
-			j.unread = append(j.unread, extract.Span{Start: u.Start, End: u.End()})
+			j.unread = append(j.unread, ranges.Range{Start: u.Start, End: u.End()})
 		}
 	}
 }

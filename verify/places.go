@@ -9,6 +9,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/verify/result"
 )
 
@@ -138,7 +139,7 @@ func places(r *image.Reader, volumes []*holdings, yield func(*result.Place) erro
 
 // locate says what the unread bytes of a volume hold. content holds the unread
 // ranges of the image that content of listed files lies in.
-func locate(ctx context.Context, number int, fs extract.Filesystem, r *image.Reader, content *extract.Spans) (*holdings, error) {
+func locate(ctx context.Context, number int, fs extract.Filesystem, r *image.Reader, content *ranges.Set) (*holdings, error) {
 	h := &holdings{volume: number}
 	named, err := namedStructures(ctx, fs)
 	if err != nil {

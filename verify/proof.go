@@ -6,6 +6,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/verify/result"
 )
 
@@ -17,7 +18,7 @@ const (
 // read parts of its structures, evenly over the volume. It depends on nothing
 // that was not read.
 func prove(ctx context.Context, fs extract.Filesystem, r *image.Reader, start int64) (*result.Proof, error) {
-	list := []extract.Span{}
+	list := []ranges.Range{}
 	step, seen := 1, 0
 	err := fs.Space(ctx, func(at, length int64, use extract.Use) error {
 		if use != extract.UseStructure {
@@ -28,7 +29,7 @@ func prove(ctx context.Context, fs extract.Filesystem, r *image.Reader, start in
 				continue
 			}
 			if seen%step == 0 {
-				list = append(list, extract.Span{Start: o.Start, End: o.Start + min(o.Length, proofLength)})
+				list = append(list, ranges.Range{Start: o.Start, End: o.Start + min(o.Length, proofLength)})
 			}
 			seen++
 			if len(list) == 2*result.ProofRanges { // every other of them will do
@@ -52,7 +53,7 @@ func prove(ctx context.Context, fs extract.Filesystem, r *image.Reader, start in
 		list = list[:n]
 	}
 	if r.IsRead(start, r.Sector()) {
-		list = append([]extract.Span{{Start: start, End: start + r.Sector()}}, list...)
+		list = append([]ranges.Range{{Start: start, End: start + r.Sector()}}, list...)
 	}
 	p := &result.Proof{}
 	for _, s := range list {

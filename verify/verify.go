@@ -12,6 +12,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/extract/volume"
 	"fileassay/verify/files"
 	"fileassay/verify/program"
@@ -225,8 +226,8 @@ func (o *Options) deciding() []string {
 
 // passSums adds up what a pass knows only after all volumes.
 type passSums struct {
-	readContent bool          // whether stored is asked for
-	stored      extract.Spans // where content lies
+	readContent bool       // whether stored is asked for
+	stored      ranges.Set // where content lies
 	waiting     headCount
 	wanted      result.WantedFiles
 }

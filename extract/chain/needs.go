@@ -1,8 +1,8 @@
 package chain
 
 import (
-	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 const (
@@ -20,7 +20,7 @@ const (
 type needs struct {
 	t    *Tree
 	most int // ranges
-	list []extract.Span
+	list []ranges.Range
 }
 
 // add takes n bytes at image, if a part of them was not read.
@@ -31,7 +31,7 @@ func (w *needs) add(image, n int64) {
 	if k := len(w.list) - 1; k >= 0 && w.list[k].End == image {
 		w.list[k].End += n
 	} else if len(w.list) < w.most {
-		w.list = append(w.list, extract.Span{Start: image, End: image + n})
+		w.list = append(w.list, ranges.Range{Start: image, End: image + n})
 	}
 }
 
@@ -86,7 +86,7 @@ func (w *needs) slots(n *node) {
 
 // RootNeeds is what is unread of the root, as far as its place is known. It may
 // be asked before Survey.
-func (t *Tree) RootNeeds() []extract.Span {
+func (t *Tree) RootNeeds() []ranges.Range {
 	w := needs{t: t, most: maxNeeds}
 	w.first()
 	for _, p := range t.RootParts() {
@@ -98,7 +98,7 @@ func (t *Tree) RootNeeds() []extract.Span {
 // Needs is what the volume needs that belongs to no listed entry: the rest of
 // its root, and what proves the place of its table where nothing does. Valid
 // after Walk.
-func (t *Tree) Needs() []extract.Span {
+func (t *Tree) Needs() []ranges.Range {
 	w := needs{t: t, most: maxNeeds}
 	if t.Unproved {
 		w.first()
@@ -108,7 +108,7 @@ func (t *Tree) Needs() []extract.Span {
 }
 
 // needsOf is what tells more of what is in a folder, of at most so many ranges.
-func (t *Tree) needsOf(n *node, most int) []extract.Span {
+func (t *Tree) needsOf(n *node, most int) []ranges.Range {
 	w := needs{t: t, most: most}
 	w.slots(n)
 	return w.list

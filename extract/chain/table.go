@@ -5,8 +5,8 @@ import (
 	"context"
 	"encoding/binary"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // Width is the kind of an allocation table: the bits of its entries.
@@ -66,10 +66,10 @@ type Table struct {
 type tablePage struct {
 	at     int64          // in the table
 	b      []byte         // zero where unread
-	unread []extract.Span // in no copy
-	second []extract.Span // had from a later copy
+	unread []ranges.Range // in no copy
+	second []ranges.Range // had from a later copy
 	alt    []byte         // the second copy, where it differs; nil where not
-	both   []extract.Span // where both copies were read, if alt is set
+	both   []ranges.Range // where both copies were read, if alt is set
 }
 
 const (
@@ -170,7 +170,7 @@ func (t *Table) Entry(c uint32) Link {
 	return e
 }
 
-func overlaps(list []extract.Span, off, n int64) bool {
+func overlaps(list []ranges.Range, off, n int64) bool {
 	for _, s := range list {
 		if s.Start < off+n && off < s.End {
 			return true
@@ -179,7 +179,7 @@ func overlaps(list []extract.Span, off, n int64) bool {
 	return false
 }
 
-func inside(list []extract.Span, off, n int64) bool {
+func inside(list []ranges.Range, off, n int64) bool {
 	for _, s := range list {
 		if s.Start <= off && off+n <= s.End {
 			return true
@@ -226,13 +226,13 @@ func (t *Table) load(at int64) *tablePage {
 		if i == 0 {
 			p.compare(other, missing, gaps)
 		}
-		var left []extract.Span
+		var left []ranges.Range
 		for _, m := range missing {
 			pos := m.Start
 			fill := func(end int64) {
 				if pos < end {
 					copy(p.b[pos:end], other[pos:end])
-					p.second = append(p.second, extract.Span{Start: pos, End: end})
+					p.second = append(p.second, ranges.Range{Start: pos, End: end})
 					pos = end
 				}
 			}
@@ -240,7 +240,7 @@ func (t *Table) load(at int64) *tablePage {
 				a, z := max(g.Start, m.Start), min(g.End, m.End)
 				if a < z {
 					fill(a)
-					left = append(left, extract.Span{Start: a, End: z})
+					left = append(left, ranges.Range{Start: a, End: z})
 					pos = z
 				}
 			}
@@ -253,20 +253,20 @@ func (t *Table) load(at int64) *tablePage {
 }
 
 // gaps reads what was read and returns the rest as spans from b's start.
-func (t *Table) gaps(b []byte, at int64) []extract.Span {
-	var out []extract.Span
+func (t *Table) gaps(b []byte, at int64) []ranges.Range {
+	var out []ranges.Range
 	for _, u := range t.r.ReadReadable(b, at) {
-		out = append(out, extract.Span{Start: u.Start - at, End: u.End() - at})
+		out = append(out, ranges.Range{Start: u.Start - at, End: u.End() - at})
 	}
 	return out
 }
 
 // compare notes where the second copy differs from the first.
-func (p *tablePage) compare(other []byte, gaps ...[]extract.Span) {
+func (p *tablePage) compare(other []byte, gaps ...[]ranges.Range) {
 	if len(gaps[0]) == 0 && len(gaps[1]) == 0 && bytes.Equal(p.b, other) {
 		return
 	}
-	var holes extract.Spans
+	var holes ranges.Set
 	for _, list := range gaps {
 		for _, g := range list {
 			holes.Add(g.Start, g.End-g.Start)
@@ -276,7 +276,7 @@ func (p *tablePage) compare(other []byte, gaps ...[]extract.Span) {
 	differ := false
 	part := func(end int64) {
 		if pos < end {
-			p.both = append(p.both, extract.Span{Start: pos, End: end})
+			p.both = append(p.both, ranges.Range{Start: pos, End: end})
 			differ = differ || !bytes.Equal(p.b[pos:end], other[pos:end])
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/chain"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // bitmap is an allocation bitmap: a bit for each cluster, the lowest of the
@@ -17,7 +18,7 @@ type bitmap struct {
 
 	at     int64 // of the slice that is held, in the bitmap
 	b      []byte
-	unread []extract.Span // in the slice
+	unread []ranges.Range // in the slice
 }
 
 // bitmapSlice is how much of a bitmap is held at a time.
@@ -38,17 +39,17 @@ func (m *bitmap) load(off int64) {
 			continue
 		}
 		if a-at > pos {
-			m.unread = append(m.unread, extract.Span{Start: pos, End: a - at})
+			m.unread = append(m.unread, ranges.Range{Start: pos, End: a - at})
 		}
 		img := p.Image + a - p.Offset
 		for _, u := range m.r.ReadReadable(m.b[a-at:z-at], img) {
 			from := u.Start - img + a - at
-			m.unread = append(m.unread, extract.Span{Start: from, End: from + u.Length})
+			m.unread = append(m.unread, ranges.Range{Start: from, End: from + u.Length})
 		}
 		pos = z - at
 	}
 	if pos < n {
-		m.unread = append(m.unread, extract.Span{Start: pos, End: n})
+		m.unread = append(m.unread, ranges.Range{Start: pos, End: n})
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // The needs of everything lead from the boot sector to every file's place, by
@@ -45,7 +46,7 @@ func TestRootNeeds(t *testing.T) {
 	v.Lose(v.tableAt(0), 512)
 	v.Lose(root, 512) // the folder ends in the next
 	_, l, _ := list(t, v)
-	if d := cmp.Diff([]extract.Span{{Start: root, End: root + v.ClusterSize}}, l.Needs); d != "" {
+	if d := cmp.Diff([]ranges.Range{{Start: root, End: root + v.ClusterSize}}, l.Needs); d != "" {
 		t.Errorf("(-want +got):\n%s", d)
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/chain"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // Volume is an opened exFAT volume; it implements [extract.Filesystem].
@@ -81,11 +82,11 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 // proofNeeds is what may prove a boot sector: the root, which has the places of
 // bitmap and up-case table and must be read anyway, else the rest of the boot
 // region.
-func (v *Volume) proofNeeds(c chain.Config) []extract.Span {
+func (v *Volume) proofNeeds(c chain.Config) []ranges.Range {
 	if root := chain.NewTree(c).RootNeeds(); root != nil {
 		return root
 	}
-	return []extract.Span{{Start: v.start, End: v.start + regionSectors*v.boot.SectorSize}}
+	return []ranges.Range{{Start: v.start, End: v.start + regionSectors*v.boot.SectorSize}}
 }
 
 // use makes the bitmap the allocation of the tree.

@@ -4,13 +4,14 @@ import (
 	"fmt"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // content is where an inode's content lies, with what it claims of the volume.
 type content struct {
 	pieces []extract.Piece
-	files  []extract.Span // of the image, that content lies in or is set aside for
-	own    []extract.Span // that tree blocks and attributes lie in
+	files  []ranges.Range // of the image, that content lies in or is set aside for
+	own    []ranges.Range // that tree blocks and attributes lie in
 	// doubt is set where the inode contradicts itself, so that the file cannot
 	// be called intact whatever was read of it.
 	doubt bool
@@ -19,13 +20,13 @@ type content struct {
 	why     []string
 	target  string // of a link
 	// needs are unread blocks of the tree or map that says where the content lies
-	needs []extract.Span
+	needs []ranges.Range
 }
 
 // span is the place of blocks in the image.
-func (v *Volume) span(block, n uint64) extract.Span {
+func (v *Volume) span(block, n uint64) ranges.Range {
 	a := v.start + int64(block)*v.bs
-	return extract.Span{Start: a, End: a + int64(n)*v.bs}
+	return ranges.Range{Start: a, End: a + int64(n)*v.bs}
 }
 
 // contentOf finds the content of a file, or the claims of any other inode.
@@ -175,7 +176,7 @@ func (v *Volume) journalPieces(off, k int64, b uint64, c *content, put func(extr
 		c.why = append(c.why, fmt.Sprintf("the journal's version of block %d fails its checksum", b))
 		return
 	}
-	c.files = append(c.files, extract.Span{Start: n.at, End: n.at + v.bs})
+	c.files = append(c.files, ranges.Range{Start: n.at, End: n.at + v.bs})
 	if n.escaped {
 		// its first four bytes are those that every block of the journal
 		// starts with, as its superblock does

@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"slices"
 
-	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // No two inodes of a sound volume share a block of content or of what says
@@ -15,12 +15,12 @@ import (
 // blockClaims collects which blocks inodes claim, and tells those that are
 // claimed more than once.
 type blockClaims struct {
-	once  []extract.Span // of blocks of the volume
-	twice extract.Spans
+	once  []ranges.Range // of blocks of the volume
+	twice ranges.Set
 	limit int // settle when once grows to this
 	// attributes are blocks of extended attributes, which any number of inodes
 	// may share, but nothing else.
-	attributes extract.Spans
+	attributes ranges.Set
 	// idle are inodes that look alive but that the bitmap calls free: remnants,
 	// which claim nothing unless a folder names them.
 	idle []uint32
@@ -35,7 +35,7 @@ func (c *blockClaims) add(block, n uint64) {
 		c.once[k-1].End = to
 		return
 	}
-	c.once = append(c.once, extract.Span{Start: from, End: to})
+	c.once = append(c.once, ranges.Range{Start: from, End: to})
 	if len(c.once) >= max(c.limit, leastSettled) {
 		c.settle()
 		c.limit = 2 * len(c.once)
@@ -66,7 +66,7 @@ func (c *blockClaims) addAll(o *blockClaims) {
 
 // settle sorts and joins the claims and notes where they overlap.
 func (c *blockClaims) settle() {
-	slices.SortFunc(c.once, func(a, b extract.Span) int { return cmp.Compare(a.Start, b.Start) })
+	slices.SortFunc(c.once, func(a, b ranges.Range) int { return cmp.Compare(a.Start, b.Start) })
 	out := c.once[:0]
 	for _, s := range c.once {
 		n := len(out)
@@ -84,7 +84,7 @@ func (c *blockClaims) settle() {
 }
 
 // shared are the blocks that are claimed more than once.
-func (c *blockClaims) shared() extract.Spans {
+func (c *blockClaims) shared() ranges.Set {
 	c.settle()
 	i := 0
 	for a := range c.attributes.All() {

@@ -3,7 +3,7 @@ package ext
 import (
 	"fmt"
 
-	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // maxGroups bounds the descriptors held in memory: 2^21 groups are 256 TiB in
@@ -81,7 +81,7 @@ func (v *Volume) loadGroups() {
 // no file can lie in. ext4: blockgroup, "Layout".
 func (v *Volume) findSystem() {
 	sb := &v.sb
-	v.system = extract.Spans{}
+	v.system = ranges.Set{}
 	add := func(block, count uint64) {
 		if block < sb.Blocks {
 			count = min(count, sb.Blocks-block)

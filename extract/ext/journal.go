@@ -7,7 +7,7 @@ import (
 	"maps"
 	"slices"
 
-	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // The journal's own numbers are big-endian. ext4: journal.
@@ -194,7 +194,7 @@ type journalState struct {
 	health  string // what is wrong with it, "" if nothing
 	runs    []run  // where it lies
 	size    int64
-	needs   []extract.Span // what would tell where more of it lies
+	needs   []ranges.Range // what would tell where more of it lies
 	stopAt  uint32         // the block of its log that could not be followed; 0 where none
 	fastAt  int64          // in the image, the first block for fast commits; 0 where it does not matter
 }

@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // A folder whose inode is unread has its entries somewhere all the same. Its
@@ -101,18 +102,18 @@ var errEnough = errors.New("enough")
 
 // unclaimedSpans are the blocks, as ranges of the image, that may be in use
 // but that no inode that was read claims.
-func (v *Volume) unclaimedSpans(ctx context.Context) ([]extract.Span, error) {
+func (v *Volume) unclaimedSpans(ctx context.Context) ([]ranges.Range, error) {
 	var claims extract.Claims
 	for s := range v.claims.Structures.All() {
 		claims.Structures.Add(s.Start, s.End-s.Start)
 	}
 	chunks := v.chunks(false)
 	err := extract.InOrder(ctx, v.opt.Workers(), len(chunks),
-		func(_ context.Context, i int) ([]extract.Span, error) {
+		func(_ context.Context, i int) ([]ranges.Range, error) {
 			buf := v.scratch.Get().(*[]byte)
 			defer v.scratch.Put(buf)
 			p := v.newMapper()
-			var out []extract.Span
+			var out []ranges.Range
 			v.readChunk(chunks[i], buf, func(_ uint32, rec *record) {
 				if rec.state == recordLive {
 					c := p.contentOf(&rec.inode)
@@ -121,7 +122,7 @@ func (v *Volume) unclaimedSpans(ctx context.Context) ([]extract.Span, error) {
 			})
 			return out, nil
 		},
-		func(spans []extract.Span) error {
+		func(spans []ranges.Range) error {
 			for _, s := range spans {
 				claims.Files.Add(s.Start, s.End-s.Start)
 			}
@@ -130,7 +131,7 @@ func (v *Volume) unclaimedSpans(ctx context.Context) ([]extract.Span, error) {
 	if err != nil {
 		return nil, err
 	}
-	var out []extract.Span
+	var out []ranges.Range
 	left := int64(maxSearch)
 	end := v.start + int64(v.sb.Blocks)*v.bs
 	err = claims.Space(v.start, v.length, v.allocation(ctx), func(start, length int64, use extract.Use) error {
@@ -138,7 +139,7 @@ func (v *Volume) unclaimedSpans(ctx context.Context) ([]extract.Span, error) {
 			return nil
 		}
 		length = min(length, end-start, left)
-		out = append(out, extract.Span{Start: start, End: start + length})
+		out = append(out, ranges.Range{Start: start, End: start + length})
 		if left -= length; left <= 0 {
 			return errEnough
 		}
@@ -152,7 +153,7 @@ func (v *Volume) unclaimedSpans(ctx context.Context) ([]extract.Span, error) {
 
 // search looks through the area for first blocks of folders that are not
 // known, and for all blocks of entries by the key of their checksums.
-func (t *tree) search(ctx context.Context, area []extract.Span) (firsts map[uint32][]lostBlock, leaves map[uint32][]uint64, err error) {
+func (t *tree) search(ctx context.Context, area []ranges.Range) (firsts map[uint32][]lostBlock, leaves map[uint32][]uint64, err error) {
 	v := t.v
 	firsts, leaves = map[uint32][]lostBlock{}, map[uint32][]uint64{}
 	const most = 64

@@ -7,6 +7,7 @@ import (
 	"sort"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // name is an entry of a folder: 16 bytes for each of the volume's names.
@@ -130,7 +131,7 @@ type folderPlan struct {
 
 // readTree finds all folders and reads their entries.
 func (v *Volume) readTree(ctx context.Context) (*tree, error) {
-	v.shared = extract.Spans{}
+	v.shared = ranges.Set{}
 	var claims blockClaims
 	plans, err := v.planFolders(ctx, &claims)
 	if err != nil {

@@ -1,8 +1,8 @@
 package ext
 
 import (
-	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 const (
@@ -16,7 +16,7 @@ const (
 // needs collects ranges of the image that must be read before more is known.
 type needs struct {
 	v    *Volume
-	list []extract.Span
+	list []ranges.Range
 }
 
 // add takes n bytes at image, if a part of them was not read.
@@ -27,12 +27,12 @@ func (w *needs) add(image, n int64) {
 	if k := len(w.list) - 1; k >= 0 && w.list[k].End == image {
 		w.list[k].End += n
 	} else if len(w.list) < maxNeeds {
-		w.list = append(w.list, extract.Span{Start: image, End: image + n})
+		w.list = append(w.list, ranges.Range{Start: image, End: image + n})
 	}
 }
 
 // spans takes ranges of the image.
-func (w *needs) spans(list []extract.Span) {
+func (w *needs) spans(list []ranges.Range) {
 	for _, s := range list {
 		w.add(s.Start, s.End-s.Start)
 	}
@@ -73,14 +73,14 @@ func (w *needs) record(number uint32) {
 }
 
 // needsOfRecord is what an inode known by name alone needs.
-func (v *Volume) needsOfRecord(number uint32) []extract.Span {
+func (v *Volume) needsOfRecord(number uint32) []ranges.Range {
 	w := needs{v: v}
 	w.record(number)
 	return w.list
 }
 
 // needsOfTree is what would tell where the rest of an inode's blocks lies.
-func (v *Volume) needsOfTree(m *mapping) []extract.Span {
+func (v *Volume) needsOfTree(m *mapping) []ranges.Range {
 	if !m.Cut {
 		return nil
 	}
@@ -92,7 +92,7 @@ func (v *Volume) needsOfTree(m *mapping) []extract.Span {
 }
 
 // needsOfFolder is what a folder needs whose content c is not wholly read.
-func (v *Volume) needsOfFolder(c *content) []extract.Span {
+func (v *Volume) needsOfFolder(c *content) []ranges.Range {
 	w := needs{v: v, list: c.needs}
 	for _, s := range c.files {
 		first, end := uint64((s.Start-v.start)/v.bs), uint64((s.End-v.start)/v.bs)
@@ -104,7 +104,7 @@ func (v *Volume) needsOfFolder(c *content) []extract.Span {
 }
 
 // needsOfVolume is what the volume needs that belongs to no listed entry.
-func (v *Volume) needsOfVolume(t *tree) []extract.Span {
+func (v *Volume) needsOfVolume(t *tree) []ranges.Range {
 	w := needs{v: v}
 	if v.sbAt != superblockAt || !v.sb.Whole {
 		w.add(v.start+superblockAt, superblockSize)

@@ -10,20 +10,21 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // lead reads, from an image of which only the superblock was read, what is
 // needed of the volume and of its entries, and the content of links, until
 // nothing is. It returns what was read.
-func lead(t *testing.T, img []byte) *extract.Spans {
+func lead(t *testing.T, img []byte) *ranges.Set {
 	t.Helper()
-	read := &extract.Spans{}
+	read := &ranges.Set{}
 	read.Add(superblockAt, superblockSize)
 	for range 200 {
 		r := reader(t, img, without(read, int64(len(img)))...)
 		v, list := walk(t, r, extract.Options{Threads: 2})
 		before := read.Bytes()
-		need := func(spans []extract.Span) {
+		need := func(spans []ranges.Range) {
 			for _, s := range spans {
 				for u := range r.Unread(s.Start, s.End-s.Start) { // by whole sectors
 					read.Add(u.Start/512*512, (u.End()+511)/512*512-u.Start/512*512)
@@ -43,7 +44,7 @@ func lead(t *testing.T, img []byte) *extract.Spans {
 }
 
 // without are the parts of an image that were not read.
-func without(read *extract.Spans, size int64) []imap.Range {
+func without(read *ranges.Set, size int64) []imap.Range {
 	var out []imap.Range
 	pos := int64(0)
 	for s := range read.All() {

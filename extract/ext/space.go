@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // claimSystem claims the volume's fixed structures, and the blocks set aside
@@ -11,7 +12,7 @@ import (
 func (v *Volume) claimSystem() {
 	sb := &v.sb
 	for s := range v.system.All() {
-		v.claimOwn(extract.Span{Start: v.start + s.Start*v.bs, End: v.start + s.End*v.bs})
+		v.claimOwn(ranges.Range{Start: v.start + s.Start*v.bs, End: v.start + s.End*v.bs})
 	}
 	v.claims.Structures.Add(v.start, superblockAt+superblockSize)
 	if sb.Incompat&incompatMetaBG == 0 && sb.ReservedGDT > 0 {
@@ -34,7 +35,7 @@ func (v *Volume) claimSystem() {
 
 // claimOwn claims a range of the image for the volume's own structures, whole
 // clusters.
-func (v *Volume) claimOwn(s extract.Span) {
+func (v *Volume) claimOwn(s ranges.Range) {
 	if cluster := int64(v.sb.clusterBlocks()) * v.bs; cluster > v.bs {
 		s.Start = v.start + (s.Start-v.start)/cluster*cluster
 		s.End = v.start + (s.End-v.start+cluster-1)/cluster*cluster

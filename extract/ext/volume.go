@@ -8,6 +8,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // Volume is an opened ext2, ext3 or ext4 volume. It implements
@@ -23,15 +24,15 @@ type Volume struct {
 	shape  *geometry // what is gone by in place of a superblock; nil where there is one
 	bs     int64     // bytes of a block
 	groups groupTable
-	system extract.Spans // fixed structures, in blocks
+	system ranges.Set // fixed structures, in blocks
 	notes  []string
 
 	journal     journalState
 	overlay     map[uint64]journalCopy // newest versions of blocks, in the journal
 	overlayKeys []uint64               // of overlay, sorted
 
-	shared  extract.Spans // blocks that more than one inode claims
-	scratch sync.Pool     // *[]byte, for parts of tables and folders
+	shared  ranges.Set // blocks that more than one inode claims
+	scratch sync.Pool  // *[]byte, for parts of tables and folders
 
 	claims  extract.Claims
 	listing extract.Listing

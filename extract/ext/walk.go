@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // tally is what the records of a part of the inode tables add to the listing.
@@ -34,8 +35,8 @@ func (t *tally) add(o tally) {
 // part of a listing, of one chunk of the inode tables.
 type listed struct {
 	files    []*extract.File
-	content  []extract.Span
-	own      []extract.Span
+	content  []ranges.Range
+	own      []ranges.Range
 	tally    tally
 	firstBad string // the first condemned inode of the chunk
 }

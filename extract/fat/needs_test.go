@@ -11,6 +11,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/chain"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // The needs of everything lead from the boot sector to every file's place, by
@@ -65,7 +66,7 @@ func TestFirstEntryNeeded(t *testing.T) {
 			}
 		}
 		_, l := list(t, v)
-		asked := slices.ContainsFunc(l.Needs, func(n extract.Span) bool { return n.Start == s.tableAt(0) })
+		asked := slices.ContainsFunc(l.Needs, func(n ranges.Range) bool { return n.Start == s.tableAt(0) })
 		if asked != lost {
 			t.Errorf("lost everywhere %v: asked for %v in %v", lost, asked, l.Needs)
 		}

@@ -5,7 +5,7 @@ import (
 	"errors"
 	"fmt"
 
-	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // Offsets in the journal info block (TN1150, Journal Info Block).
@@ -159,7 +159,7 @@ type journalState struct {
 	broken  bool  // transactions that cannot be read may change any metadata
 	notes   []string
 	damaged string         // why its structures fail their checks
-	needs   []extract.Span // of it, that may be unread and hold newer metadata
+	needs   []ranges.Range // of it, that may be unread and hold newer metadata
 }
 
 // openJournal finds the journal, and, unless use is false, lays what its
@@ -249,7 +249,7 @@ func (st *journalState) lose(clean bool, why string) {
 // missed in it.
 func (st *journalState) need(clean bool, at, n int64) {
 	if !clean {
-		st.needs = append(st.needs, extract.Span{Start: at, End: at + n})
+		st.needs = append(st.needs, ranges.Range{Start: at, End: at + n})
 	}
 }
 
@@ -315,7 +315,7 @@ func (p *replay) run() {
 	left := p.ahead(pos, end)
 	need := func() { // of the list at pos, which leads to the next
 		p.pieces(pos, min(p.h.listSize, left), func(_, at, n int64) {
-			p.st.needs = append(p.st.needs, extract.Span{Start: at, End: at + n})
+			p.st.needs = append(p.st.needs, ranges.Range{Start: at, End: at + n})
 		})
 	}
 	followed := true // the chain, to pos

@@ -4,7 +4,7 @@ import (
 	"encoding/binary"
 	"sort"
 
-	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // gate is an unread node of a tree that index nodes lead to: records whose
@@ -91,7 +91,7 @@ func (t *tree) findGates() *gates {
 type needs struct {
 	v    *Volume
 	most int // ranges
-	list []extract.Span
+	list []ranges.Range
 }
 
 // add takes n bytes at image, if a part of them was not read.
@@ -102,7 +102,7 @@ func (w *needs) add(image, n int64) {
 	if k := len(w.list) - 1; k >= 0 && w.list[k].End == image {
 		w.list[k].End += n
 	} else if len(w.list) < w.most {
-		w.list = append(w.list, extract.Span{Start: image, End: image + n})
+		w.list = append(w.list, ranges.Range{Start: image, End: image + n})
 	}
 }
 
@@ -167,7 +167,7 @@ func (w *needs) head(g *gates) {
 
 // needsOf is what may hold the records of the given folders, of at most so many
 // ranges: of what is in them, their threads, and of 0 nothing.
-func (v *Volume) needsOf(most int, folders ...uint32) []extract.Span {
+func (v *Volume) needsOf(most int, folders ...uint32) []ranges.Range {
 	w := needs{v: v, most: most}
 	for _, id := range folders {
 		if id != 0 {
@@ -226,7 +226,7 @@ func (v *Volume) findNeeds() {
 }
 
 // needsOfVolume is what the volume needs that belongs to no listed entry.
-func (v *Volume) needsOfVolume() []extract.Span {
+func (v *Volume) needsOfVolume() []ranges.Range {
 	w := needs{v: v, most: maxNeeds}
 	if v.alternate {
 		w.add(v.start+headerOffset, headerSize)

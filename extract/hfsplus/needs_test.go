@@ -9,6 +9,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // lead reads, from an image of which only the volume header was read, what is
@@ -18,7 +19,7 @@ func lead(t *testing.T, src interface {
 	ReadAt([]byte, int64) (int, error)
 }, size int64, want func(*extract.File) bool) (*Volume, []*extract.File, int64) {
 	t.Helper()
-	var read extract.Spans
+	var read ranges.Set
 	read.Add(headerOffset, headerSize)
 	for pass := 0; pass < 100; pass++ {
 		var known []imap.Range
@@ -32,7 +33,7 @@ func lead(t *testing.T, src interface {
 		r := image.New(src, size, m, image.Options{})
 		v, list := walk(t, r, size, extract.Options{Threads: 2})
 		before := read.Bytes()
-		need := func(spans []extract.Span) {
+		need := func(spans []ranges.Range) {
 			for _, s := range spans {
 				for u := range r.Unread(s.Start, s.End-s.Start) { // by whole sectors
 					read.Add(u.Start/512*512, (u.End()+511)/512*512-u.Start/512*512)

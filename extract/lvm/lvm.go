@@ -16,8 +16,8 @@ import (
 	"strconv"
 	"strings"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // Group is the volume group that a drive or partition is part of.
@@ -29,7 +29,7 @@ type Group struct {
 	Notes   []string // what was used in place of what was unread
 	// Needs, of a group of which no metadata could be read, are the places of
 	// which the unread sectors would tell of it; then Name is "".
-	Needs []extract.Span
+	Needs []ranges.Range
 }
 
 // Volume is a logical volume.
@@ -129,8 +129,8 @@ func parseArea(b []byte) (area, error) {
 
 // Heads are where, from the start of a physical volume, its label stands, and
 // the header of the metadata area in its usual place.
-func Heads() []extract.Span {
-	return []extract.Span{{Start: 0, End: labelSectors * sector}, {Start: mdaUsual, End: mdaUsual + mdaHeader}}
+func Heads() []ranges.Range {
+	return []ranges.Range{{Start: 0, End: labelSectors * sector}, {Start: mdaUsual, End: mdaUsual + mdaHeader}}
 }
 
 // Find looks for LVM2 metadata at the start of [start, start+length) of the
@@ -156,7 +156,7 @@ func Find(r *image.Reader, start, length int64) (*Group, bool) {
 		areas = [][2]int64{{mdaUsual, 0}}
 		notes = append(notes, "the physical volume's label is unread: the metadata area in its usual place is used")
 	}
-	var needs []extract.Span
+	var needs []ranges.Range
 	for _, x := range areas {
 		g, asked, err := readArea(r, start, length, x[0], l.ID)
 		if err != nil {
@@ -177,14 +177,14 @@ func Find(r *image.Reader, start, length int64) (*Group, bool) {
 
 // readArea reads the metadata in the area at at of the physical volume. Where
 // that fails since a sector is unread, needs says what would have to be read.
-func readArea(r *image.Reader, start, length, at int64, id string) (g *Group, needs []extract.Span, err error) {
+func readArea(r *image.Reader, start, length, at int64, id string) (g *Group, needs []ranges.Range, err error) {
 	if at < 0 || at+mdaHeader > length {
 		return nil, nil, errors.New("stands past the end")
 	}
 	read := func(b []byte, at int64) error {
 		_, err := r.ReadAt(b, at)
 		if no := (*image.UnreadError)(nil); errors.As(err, &no) {
-			needs = append(needs, extract.Span{Start: at, End: at + int64(len(b))})
+			needs = append(needs, ranges.Range{Start: at, End: at + int64(len(b))})
 		}
 		return err
 	}

@@ -7,9 +7,9 @@ import (
 	"strings"
 	"testing"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/klauspost/compress/zstd"
@@ -83,11 +83,11 @@ func TestFind(t *testing.T) {
 		t.Errorf("metadata unread: %+v", g)
 	}
 	// what is asked for, once read, tells of the group
-	header := extract.Span{Start: shift + 4096, End: shift + 4096 + 512}
-	if diff := cmp.Diff([]extract.Span{header}, g.Needs); diff != "" {
+	header := ranges.Range{Start: shift + 4096, End: shift + 4096 + 512}
+	if diff := cmp.Diff([]ranges.Range{header}, g.Needs); diff != "" {
 		t.Errorf("needs of a group whose metadata area's header is unread:\n%s", diff)
 	}
-	area := extract.Span{Start: header.End, End: shift + mib} // the extents begin behind it
+	area := ranges.Range{Start: header.End, End: shift + mib} // the extents begin behind it
 	g, ok = Find(reader(t, img, imap.Range{Start: area.Start, Length: area.End - area.Start, State: imap.Failed}), shift, int64(len(img))-shift)
 	if !ok || g.Name != "" || len(g.Needs) == 0 {
 		t.Fatalf("metadata's text unread: %+v", g)

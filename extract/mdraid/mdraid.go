@@ -11,8 +11,8 @@ import (
 	"encoding/binary"
 	"fmt"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // Array is what the metadata of a drive says of the array it is part of.
@@ -77,15 +77,15 @@ const superSize = 4096
 
 // Heads are where, from the start of a drive or partition, the versions that
 // have their place there begin.
-func Heads() []extract.Span {
-	return []extract.Span{{Start: 0, End: 512}, {Start: 4096, End: 4096 + 512}}
+func Heads() []ranges.Range {
+	return []ranges.Range{{Start: 0, End: 512}, {Start: 4096, End: 4096 + 512}}
 }
 
 // Places are where metadata may stand in [start, start+length) of the image.
-func Places(start, length int64) []extract.Span {
-	var out []extract.Span
+func Places(start, length int64) []ranges.Range {
+	var out []ranges.Range
 	for _, p := range places(length) {
-		out = append(out, extract.Span{Start: start + p.at, End: start + min(p.at+superSize, length)})
+		out = append(out, ranges.Range{Start: start + p.at, End: start + min(p.at+superSize, length)})
 	}
 	return out
 }

@@ -6,10 +6,11 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // claimRuns claims the clusters of runs.
-func (v *Volume) claimRuns(s *extract.Spans, runs []run) {
+func (v *Volume) claimRuns(s *ranges.Set, runs []run) {
 	for _, r := range runs {
 		if r.lcn != noCluster {
 			s.Add(v.start+r.lcn*v.cluster, r.length*v.cluster)
@@ -35,7 +36,7 @@ func (v *Volume) claimAttributes(rec *record, h *harvest, own bool) {
 }
 
 // appendClaims appends the clusters of a record's non-resident attributes.
-func (v *Volume) appendClaims(list []extract.Span, rec *record) []extract.Span {
+func (v *Volume) appendClaims(list []ranges.Range, rec *record) []ranges.Range {
 	for i := range rec.attrs {
 		a := &rec.attrs[i]
 		if !a.resident {
@@ -46,13 +47,13 @@ func (v *Volume) appendClaims(list []extract.Span, rec *record) []extract.Span {
 }
 
 // appendRuns appends the clusters of a non-resident attribute.
-func (v *Volume) appendRuns(list []extract.Span, rec *record, a *attribute) []extract.Span {
+func (v *Volume) appendRuns(list []ranges.Range, rec *record, a *attribute) []ranges.Range {
 	var m mapping
 	m.add(rec, a, v.clusters)
 	for _, r := range m.runs {
 		if r.lcn != noCluster {
 			at := v.start + r.lcn*v.cluster
-			list = append(list, extract.Span{Start: at, End: at + r.length*v.cluster})
+			list = append(list, ranges.Range{Start: at, End: at + r.length*v.cluster})
 		}
 	}
 	return list
@@ -60,9 +61,9 @@ func (v *Volume) appendRuns(list []extract.Span, rec *record, a *attribute) []ex
 
 // overlaps are the bytes that more than one of the spans covers. It sorts
 // list.
-func overlaps(list []extract.Span) extract.Spans {
-	slices.SortFunc(list, func(a, b extract.Span) int { return cmp.Compare(a.Start, b.Start) })
-	var out extract.Spans
+func overlaps(list []ranges.Range) ranges.Set {
+	slices.SortFunc(list, func(a, b ranges.Range) int { return cmp.Compare(a.Start, b.Start) })
+	var out ranges.Set
 	end := int64(0)
 	for _, s := range list {
 		if s.Start < end {

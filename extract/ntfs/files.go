@@ -7,12 +7,13 @@ import (
 	"strings"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // harvest is what one chunk of the table gives.
 type harvest struct {
 	files             []*extract.File
-	structures, spans []extract.Span // claims of the system and of files
+	structures, spans []ranges.Range // claims of the system and of files
 	unread            unreadCount
 	namer             extract.Namer[reference]
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // folder is what must be remembered of a folder: how its path goes on upward.
@@ -42,7 +43,7 @@ type census struct {
 	// trust judges the used records that were found by themselves
 	trust map[uint64]trust
 	// shared are the parts of the image that two attributes claim
-	shared extract.Spans
+	shared ranges.Set
 	done   bool
 	// torn are folders with an index that was not wholly read
 	torn map[uint64]bool
@@ -58,7 +59,7 @@ type censusChunk struct {
 	numbers []uint64
 	folders []folder
 	extends []extension
-	claims  []extract.Span
+	claims  []ranges.Range
 	listed  []uint64 // records that attribute lists name
 	parents []reference
 	// unresolved are folders whose name stands in an extension record
@@ -76,7 +77,7 @@ func (v *Volume) takeCensus(ctx context.Context) error {
 	c.folders, c.parents = map[uint64]folder{}, map[uint64]uint16{}
 	c.names, c.torn = map[uint64][]nameOnly{}, map[uint64]bool{}
 	var unresolved, apart, listed []uint64
-	var claims []extract.Span
+	var claims []ranges.Range
 	done := int64(0)
 	err := extract.InOrder(ctx, v.opt.Workers(), t.chunks(),
 		func(_ context.Context, i int) (*censusChunk, error) { return v.censusOf(i) },

@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"slices"
 
-	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // trust says whether a record that was found by itself is believed to be one
@@ -20,7 +20,7 @@ const (
 
 // isFound reports whether a record's place is known only by the record itself.
 func (t *table) isFound(n uint64) bool {
-	i, _ := slices.BinarySearchFunc(t.found, int64(n), func(s extract.Span, n int64) int { return cmp.Compare(s.End, n+1) })
+	i, _ := slices.BinarySearchFunc(t.found, int64(n), func(s ranges.Range, n int64) int { return cmp.Compare(s.End, n+1) })
 	return i < len(t.found) && t.found[i].Start <= int64(n)
 }
 

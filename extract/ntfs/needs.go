@@ -1,8 +1,8 @@
 package ntfs
 
 import (
-	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // maxNeeds bounds the ranges asked for on behalf of one file or folder at
@@ -12,7 +12,7 @@ const maxNeeds = 1 << 8
 // needs collects ranges of the image that must be read before more is known.
 type needs struct {
 	v    *Volume
-	list []extract.Span
+	list []ranges.Range
 }
 
 // add takes n bytes at image, if a part of them was not read.
@@ -23,7 +23,7 @@ func (w *needs) add(image, n int64) {
 	if k := len(w.list) - 1; k >= 0 && w.list[k].End == image {
 		w.list[k].End += n
 	} else if len(w.list) < maxNeeds {
-		w.list = append(w.list, extract.Span{Start: image, End: image + n})
+		w.list = append(w.list, ranges.Range{Start: image, End: image + n})
 	}
 }
 
@@ -93,7 +93,7 @@ func (w *needs) index(rec *record, exts []*record) {
 }
 
 // needsOfRecord is what an entry whose record is unread needs.
-func (v *Volume) needsOfRecord(n uint64) []extract.Span {
+func (v *Volume) needsOfRecord(n uint64) []ranges.Range {
 	w := needs{v: v}
 	w.record(n)
 	return w.list
@@ -101,7 +101,7 @@ func (v *Volume) needsOfRecord(n uint64) []extract.Span {
 
 // needsOfVolume is what the volume needs that belongs to no listed entry: the
 // file table's own records, and those of the root folder.
-func (v *Volume) needsOfVolume() []extract.Span {
+func (v *Volume) needsOfVolume() []ranges.Range {
 	w := needs{v: v}
 	t := v.table
 	if t.rebuilt {
@@ -133,7 +133,7 @@ func (v *Volume) needsOfVolume() []extract.Span {
 
 // firstNeeds is what is needed where record 0 could not be had: its place by
 // the boot sector, or, if that was read, the mirror's.
-func (v *Volume) firstNeeds() []extract.Span {
+func (v *Volume) firstNeeds() []ranges.Range {
 	w := needs{v: v}
 	if w.add(v.start+v.boot.MFT*v.cluster, v.boot.RecordSize); w.list == nil {
 		w.add(v.start+v.boot.MFTMirror*v.cluster, v.boot.RecordSize)

@@ -7,6 +7,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // fragment is a stretch of the image that holds records first to first+count
@@ -25,9 +26,9 @@ func (f fragment) end() uint64 { return f.first + f.count }
 // proves its place in the table; where two stretches claim the same records,
 // neither is believed. Space that files found so far claim is left out, since
 // a file may hold the image of another volume.
-func (v *Volume) rebuildTable(ctx context.Context, wanted []extract.Span) error {
+func (v *Volume) rebuildTable(ctx context.Context, wanted []ranges.Range) error {
 	t := v.table
-	var claimed extract.Spans
+	var claimed ranges.Set
 	if wanted == nil {
 		// the boot sector says where the table begins
 		t.stream = &stream{r: v.r}
@@ -69,7 +70,7 @@ func (v *Volume) rebuildTable(ctx context.Context, wanted []extract.Span) error 
 		t.adopt(f, wanted)
 	}
 	slices.SortFunc(t.extents, func(a, b extract.Extent) int { return cmp.Compare(a.Offset, b.Offset) })
-	slices.SortFunc(t.found, func(a, b extract.Span) int { return cmp.Compare(a.Start, b.Start) })
+	slices.SortFunc(t.found, func(a, b ranges.Range) int { return cmp.Compare(a.Start, b.Start) })
 	if wanted == nil {
 		for _, e := range t.extents {
 			t.count = max(t.count, uint64(e.Offset+e.Length)/uint64(t.recordSize))
@@ -84,14 +85,14 @@ func (v *Volume) rebuildTable(ctx context.Context, wanted []extract.Span) error 
 
 // adopt makes a fragment part of the table, as far as its records have no
 // known place.
-func (t *table) adopt(f fragment, wanted []extract.Span) {
+func (t *table) adopt(f fragment, wanted []ranges.Range) {
 	add := func(from, to uint64) {
 		if from >= to {
 			return
 		}
 		t.extents = append(t.extents, extract.Extent{Offset: int64(from) * t.recordSize,
 			Image: f.image + int64(from-f.first)*t.recordSize, Length: int64(to-from) * t.recordSize})
-		t.found = append(t.found, extract.Span{Start: int64(from), End: int64(to)})
+		t.found = append(t.found, ranges.Range{Start: int64(from), End: int64(to)})
 	}
 	if wanted == nil {
 		known := t.count // the first fragment
@@ -104,7 +105,7 @@ func (t *table) adopt(f fragment, wanted []extract.Span) {
 }
 
 // claimKnown collects the clusters that the records known so far claim.
-func (v *Volume) claimKnown(ctx context.Context, claimed *extract.Spans) error {
+func (v *Volume) claimKnown(ctx context.Context, claimed *ranges.Set) error {
 	return extract.InOrder(ctx, v.opt.Workers(), v.table.chunks(),
 		func(_ context.Context, i int) (*harvest, error) {
 			h := &harvest{}
@@ -135,7 +136,7 @@ func (v *Volume) allocatedOnly(list []fragment) []fragment {
 		}
 		return list
 	}
-	var used extract.Spans
+	var used ranges.Set
 	_ = v.allocation()(func(start, length int64, use extract.Use) error {
 		if use == extract.UseUnclaimed {
 			used.Add(start, length)
@@ -224,7 +225,7 @@ func (v *Volume) unreadRecords(p, n int64) uint64 {
 const maxFound = 1 << 28
 
 // scanFragments looks for records in all of the volume that is not claimed.
-func (v *Volume) scanFragments(ctx context.Context, claimed *extract.Spans) ([]fragment, error) {
+func (v *Volume) scanFragments(ctx context.Context, claimed *ranges.Set) ([]fragment, error) {
 	const step = 4 << 20
 	size := v.table.recordSize
 	grid := min(size, v.cluster) // a record begins at a multiple of this

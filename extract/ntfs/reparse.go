@@ -6,6 +6,7 @@ import (
 	"unicode/utf16"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // Tags of reparse points [MS-FSCC 2.1.2.1].
@@ -136,7 +137,7 @@ func (v *Volume) wofPieces(plain []extract.Piece, s *stream, total, size int64, 
 	const step = 1 << 14 // entries of the table read at once
 	var buf []byte
 	var bufAt int64
-	var gaps []extract.Span
+	var gaps []ranges.Range
 	// begin is where chunk i begins in the stream
 	begin := func(i int64) (int64, bool) {
 		if i == 0 {

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // strayBlock is an index block found on the volume itself, since the record of
@@ -31,7 +32,7 @@ func (v *Volume) findStrayBlocks(ctx context.Context) error {
 	if !v.lacksNames() {
 		return nil
 	}
-	var claimed extract.Spans
+	var claimed ranges.Set
 	if err := v.claimKnown(ctx, &claimed); err != nil {
 		return err
 	}
@@ -183,9 +184,9 @@ func (v *Volume) lacksNames() bool {
 
 // scanBlocks finds index blocks in space that is allocated, or not known to be
 // free, and not claimed.
-func (v *Volume) scanBlocks(ctx context.Context, claimed *extract.Spans) ([]strayBlock, error) {
+func (v *Volume) scanBlocks(ctx context.Context, claimed *ranges.Set) ([]strayBlock, error) {
 	const step = 4 << 20
-	var parts []extract.Span
+	var parts []ranges.Range
 	var total int64
 	known := extract.Claims{Files: *claimed}
 	err := known.Space(v.start, min(v.length, v.r.Size()-v.start), v.allocation(), func(start, length int64, use extract.Use) error {
@@ -194,7 +195,7 @@ func (v *Volume) scanBlocks(ctx context.Context, claimed *extract.Spans) ([]stra
 		}
 		total += length
 		for end := start + length; start < end; start += step {
-			parts = append(parts, extract.Span{Start: start, End: min(start+step, end)})
+			parts = append(parts, ranges.Range{Start: start, End: min(start+step, end)})
 		}
 		return nil
 	})
@@ -219,16 +220,16 @@ func (v *Volume) scanBlocks(ctx context.Context, claimed *extract.Spans) ([]stra
 }
 
 // blocksIn finds the index blocks that begin in a part of the image.
-func (v *Volume) blocksIn(part extract.Span) []strayBlock {
+func (v *Volume) blocksIn(part ranges.Range) []strayBlock {
 	size := v.boot.IndexSize
 	if v.noneRead(part.Start, part.End-part.Start) {
 		return nil
 	}
 	grid := min(size, v.cluster)
 	b := make([]byte, part.End-part.Start+size)
-	var gaps []extract.Span
+	var gaps []ranges.Range
 	for _, u := range v.r.ReadReadable(b, part.Start) {
-		gaps = append(gaps, extract.Span{Start: u.Start, End: u.End()})
+		gaps = append(gaps, ranges.Range{Start: u.Start, End: u.End()})
 	}
 	var out []strayBlock
 	block := make([]byte, size)

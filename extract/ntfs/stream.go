@@ -10,6 +10,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // mapping says where the clusters of a non-resident stream lie, put together
@@ -87,12 +88,12 @@ func (m *mapping) settle() {
 		edges = append(edges, edge{r.vcn, 1}, edge{r.vcn + r.length, -1})
 	}
 	slices.SortFunc(edges, func(a, b edge) int { return cmp.Compare(a.at, b.at) })
-	var alone []extract.Span // clusters that one run claims
+	var alone []ranges.Range // clusters that one run claims
 	depth := 0
 	for i, e := range edges {
 		depth += e.delta
 		if depth == 1 && i+1 < len(edges) && edges[i+1].at > e.at {
-			alone = append(alone, extract.Span{Start: e.at, End: edges[i+1].at})
+			alone = append(alone, ranges.Range{Start: e.at, End: edges[i+1].at})
 		}
 	}
 	var out []run
@@ -171,18 +172,18 @@ func (s *stream) located(off, n int64, yield func(off, image, n int64, located b
 
 // read reads [off, off+len(p)) as far as it was read, with zeros in place of
 // what was not, and returns the parts of the stream that were not, in order.
-func (s *stream) read(p []byte, off int64) (gaps []extract.Span) {
+func (s *stream) read(p []byte, off int64) (gaps []ranges.Range) {
 	s.located(off, int64(len(p)), func(o, at, n int64, located bool) {
 		part := p[o-off : o-off+n]
 		switch {
 		case !located:
 			clear(part)
-			gaps = append(gaps, extract.Span{Start: o, End: o + n})
+			gaps = append(gaps, ranges.Range{Start: o, End: o + n})
 		case at < 0:
 			clear(part)
 		default:
 			for _, u := range s.r.ReadReadable(part, at) {
-				gaps = append(gaps, extract.Span{Start: o + u.Start - at, End: o + u.End() - at})
+				gaps = append(gaps, ranges.Range{Start: o + u.Start - at, End: o + u.End() - at})
 			}
 		}
 	})
@@ -239,7 +240,7 @@ func (s *stream) unread() int64 {
 
 // badStrides is the set of strides of the n bytes at off that gaps touch. gaps
 // are sorted; it returns those that end after them for the next call.
-func badStrides(gaps []extract.Span, off, n int64) (strides, []extract.Span) {
+func badStrides(gaps []ranges.Range, off, n int64) (strides, []ranges.Range) {
 	for len(gaps) > 0 && gaps[0].End <= off {
 		gaps = gaps[1:]
 	}

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // Records with a fixed meaning [docs: files/index.html].
@@ -32,7 +33,7 @@ type table struct {
 	rebuilt    bool   // found by its records, since what says where it lies is unread
 	doubted    bool   // found records may be stale
 	// found are the records whose place is known only by themselves, sorted
-	found  []extract.Span
+	found  []ranges.Range
 	mirror int64 // where the mirror lies in the image
 	// mirrored are the records read from the mirror in place of the table;
 	// settled before several goroutines read records
@@ -138,11 +139,11 @@ func (t *table) use(v *Volume, m *mapping) {
 
 // missing are the ranges of record numbers without a known place; nil for
 // none.
-func (t *table) missing() []extract.Span {
-	var out []extract.Span
+func (t *table) missing() []ranges.Range {
+	var out []ranges.Range
 	t.located(0, int64(t.count)*t.recordSize, func(off, _, n int64, located bool) {
 		if !located {
-			out = append(out, extract.Span{Start: off / t.recordSize, End: (off + n + t.recordSize - 1) / t.recordSize})
+			out = append(out, ranges.Range{Start: off / t.recordSize, End: (off + n + t.recordSize - 1) / t.recordSize})
 		}
 	})
 	return out
@@ -206,9 +207,9 @@ func better(a, b *record) bool {
 func (v *Volume) readMirror(n uint64) *record {
 	b := make([]byte, v.table.recordSize)
 	at := v.table.mirror + int64(n)*v.table.recordSize
-	var gaps []extract.Span
+	var gaps []ranges.Range
 	for _, u := range v.r.ReadReadable(b, at) {
-		gaps = append(gaps, extract.Span{Start: u.Start, End: u.End()})
+		gaps = append(gaps, ranges.Range{Start: u.Start, End: u.End()})
 	}
 	bad, _ := badStrides(gaps, at, v.table.recordSize)
 	rec := &record{}
@@ -273,7 +274,7 @@ func (t *table) inUse(from, n uint64) (used, known []bool) {
 		if at >= t.bitmap.size {
 			break
 		}
-		known[i] = !slices.ContainsFunc(gaps, func(g extract.Span) bool { return g.Start <= at && at < g.End })
+		known[i] = !slices.ContainsFunc(gaps, func(g ranges.Range) bool { return g.Start <= at && at < g.End })
 		used[i] = known[i] && b[at-first]>>((from+i)%8)&1 != 0
 	}
 	return used, known

@@ -14,6 +14,7 @@ import (
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/ntfs/ntfsimage"
+	"fileassay/extract/ranges"
 )
 
 // span is n bytes of an image from at.
@@ -83,12 +84,12 @@ func (l *listed) none(t testing.TB, path string) {
 
 // content puts together what the pieces of a file lead to; gaps are what they
 // do not.
-func content(r *image.Reader, img []byte, f *extract.File) (b []byte, gaps []extract.Span) {
+func content(r *image.Reader, img []byte, f *extract.File) (b []byte, gaps []ranges.Range) {
 	b = make([]byte, max(f.Size, 0))
 	pos := int64(0)
 	for _, p := range f.Pieces {
 		if p.Offset > pos {
-			gaps = append(gaps, extract.Span{Start: pos, End: p.Offset})
+			gaps = append(gaps, ranges.Range{Start: pos, End: p.Offset})
 		}
 		pos = p.Offset + p.Length
 		switch p.Kind {
@@ -96,14 +97,14 @@ func content(r *image.Reader, img []byte, f *extract.File) (b []byte, gaps []ext
 		case extract.Data, extract.Patched:
 			copy(b[p.Offset:], img[p.Image:p.Image+p.Length])
 			if !r.IsRead(p.Image, p.Length) || !r.IsRead(p.Also, p.AlsoLength) {
-				gaps = append(gaps, extract.Span{Start: p.Offset, End: pos})
+				gaps = append(gaps, ranges.Range{Start: p.Offset, End: pos})
 			}
 		default:
-			gaps = append(gaps, extract.Span{Start: p.Offset, End: pos})
+			gaps = append(gaps, ranges.Range{Start: p.Offset, End: pos})
 		}
 	}
 	if pos < f.Size {
-		gaps = append(gaps, extract.Span{Start: pos, End: f.Size})
+		gaps = append(gaps, ranges.Range{Start: pos, End: f.Size})
 	}
 	return b, gaps
 }
@@ -295,7 +296,7 @@ func TestUnreadExtension(t *testing.T) {
 			f := l.file(t, "survey.db")
 			got, gaps := content(l.v.r, v.Image, f)
 			from, to := int64(2*(i+1)*4096), min(int64(2*(i+2)*4096), f.Size)
-			if diff := cmp.Diff([]extract.Span{{Start: from, End: to}}, gaps); diff != "" || f.Size != int64(len(body)) {
+			if diff := cmp.Diff([]ranges.Range{{Start: from, End: to}}, gaps); diff != "" || f.Size != int64(len(body)) {
 				t.Errorf("list out %v, record %d of %d unread: size %d, gaps %s", listOut, i, len(ext), f.Size, diff)
 			}
 			clear(got[from:to])

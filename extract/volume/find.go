@@ -8,6 +8,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // Find reads the partition tables of the image and says what fills each
@@ -104,11 +105,11 @@ func (f *finder) useGPT(ctx context.Context, t *table, boot *bootSector) error {
 	case t.usable():
 	case t.vouched:
 		t.note("the GPT has no partitions; volumes are searched for by their own structures")
-		t.dark = []extract.Span{{Start: 0, End: f.r.DriveSize()}}
+		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
 	default:
 		t.scheme = SchemeUnknown
 		t.note("the protective MBR says that the drive has a GPT, but no entries of it could be used")
-		t.dark = []extract.Span{{Start: 0, End: f.r.DriveSize()}}
+		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
 	}
 	return f.useTable(ctx, t)
 }
@@ -172,10 +173,10 @@ func (f *finder) useMBR(ctx context.Context, boot *bootSector, s sense, gpt *tab
 		return f.without(ctx, boot, gpt)
 	case s == senseMixed:
 		t.note("some entries of the MBR make no sense; volumes are searched for outside the others too")
-		t.dark = []extract.Span{{Start: 0, End: f.r.DriveSize()}}
+		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
 	case !known && !unread:
 		t.note("nothing known stands in any partition of the MBR; volumes are searched for by their own structures")
-		t.dark = []extract.Span{{Start: 0, End: f.r.DriveSize()}}
+		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
 	}
 	if gpt != nil {
 		t.note("a GPT is left aside: the MBR holds a table of its own without a protective entry")
@@ -263,7 +264,7 @@ func (f *finder) useTable(ctx context.Context, t *table) error {
 	for _, v := range volumes {
 		if v.Partition.pooled() && !v.told() {
 			// its volumes are laid out by a table of its own that is not read here
-			t.dark = append(t.dark, extract.Span{Start: v.Start, End: v.End()})
+			t.dark = append(t.dark, ranges.Range{Start: v.Start, End: v.End()})
 		}
 	}
 	if len(t.dark) > 0 {
@@ -328,14 +329,14 @@ func (v *Volume) move(c content, base int64) (note string) {
 
 // searchDark searches the ranges that a table leaves dark, around the volumes
 // that it does name.
-func (f *finder) searchDark(ctx context.Context, dark []extract.Span) error {
-	var taken extract.Spans
+func (f *finder) searchDark(ctx context.Context, dark []ranges.Range) error {
+	var taken ranges.Set
 	for _, v := range f.l.Volumes {
 		if v.told() {
 			taken.Add(v.Start, v.Length)
 		}
 	}
-	var within []extract.Span
+	var within []ranges.Range
 	for _, d := range dark {
 		within = append(within, without(d, &taken)...)
 	}
@@ -489,7 +490,7 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	default:
 		f.l.note("sector 0 holds no partition table; volumes are searched for by their own structures")
 	}
-	if err := f.searchDark(ctx, []extract.Span{{Start: 0, End: f.r.DriveSize()}}); err != nil {
+	if err := f.searchDark(ctx, []ranges.Range{{Start: 0, End: f.r.DriveSize()}}); err != nil {
 		return err
 	}
 	if len(f.l.Volumes) == 0 {

@@ -8,6 +8,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // gptUnits are the sector sizes a GPT may count in, in the order tried after
@@ -37,7 +38,7 @@ type gptCopy struct {
 	arrayPlace int64 // bytes; -1 where it is not known
 	array      []byte
 	arrayLost  int64 // bytes of the array that were not read
-	lost       []extract.Span
+	lost       []ranges.Range
 	arrayGood  bool // matches the checksum of a good header
 }
 
@@ -184,7 +185,7 @@ func (g *gptReader) readArray(c *gptCopy, place, size int64) {
 	c.array = make([]byte, size)
 	for _, u := range g.r.ReadReadable(c.array, place) {
 		c.arrayLost += u.Length
-		c.lost = append(c.lost, extract.Span{Start: u.Start - place, End: u.End() - place})
+		c.lost = append(c.lost, ranges.Range{Start: u.Start - place, End: u.End() - place})
 	}
 }
 
@@ -238,13 +239,13 @@ func (g *gptReader) matches(array []byte) bool {
 
 // merged lays the backup's array under the unread parts of the primary's and
 // returns what neither holds.
-func (g *gptReader) merged() (array []byte, lost []extract.Span) {
+func (g *gptReader) merged() (array []byte, lost []ranges.Range) {
 	a, b := &g.primary, &g.backup
 	if len(a.array) == 0 {
 		return b.array, b.lost
 	}
 	array = bytes.Clone(a.array)
-	var missing extract.Spans // of the backup's array
+	var missing ranges.Set // of the backup's array
 	for _, s := range b.lost {
 		missing.Add(s.Start, s.End-s.Start)
 	}
@@ -267,7 +268,7 @@ func (g *gptReader) table() *table {
 	p, b := &g.primary, &g.backup
 
 	var array []byte
-	var lost []extract.Span
+	var lost []ranges.Range
 	switch {
 	case p.arrayGood && p.good:
 		array, t.vouched = p.array, true
@@ -288,11 +289,11 @@ func (g *gptReader) table() *table {
 	t.healthy = p.good && b.good && p.arrayGood && b.arrayGood && b.place == (g.r.Size()/g.unit-1)*g.unit
 	g.report(t, array, lost)
 	if array == nil {
-		t.dark = []extract.Span{{Start: 0, End: g.r.DriveSize()}}
+		t.dark = []ranges.Range{{Start: 0, End: g.r.DriveSize()}}
 	} else {
 		g.entries(t, array, int(shape.EntrySize))
 		if !t.vouched {
-			t.dark = []extract.Span{{Start: 0, End: g.r.DriveSize()}}
+			t.dark = []ranges.Range{{Start: 0, End: g.r.DriveSize()}}
 		}
 	}
 	t.settle(g.r.Size(), g.r.DriveSize())
@@ -350,7 +351,7 @@ const gptLegacyBootable = 1 << 2
 
 // report says in structures and notes what was found of each copy and what
 // was used. UEFI 5.3.2: what is taken from a backup must be reported.
-func (g *gptReader) report(t *table, used []byte, lost []extract.Span) {
+func (g *gptReader) report(t *table, used []byte, lost []ranges.Range) {
 	for _, c := range []*gptCopy{&g.primary, &g.backup} {
 		t.structures = append(t.structures, g.headerStructure(c), g.arrayStructure(c))
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // The schemes of [Layout].Scheme.
@@ -35,7 +36,7 @@ type Layout struct {
 	Structures []extract.Structure // health of the tables: MBR, extended records, GPT headers and arrays
 	// Needs are the parts of the tables whose unread sectors would tell of
 	// more volumes; see [extract.File.Needs].
-	Needs []extract.Span
+	Needs []ranges.Range
 }
 
 func (l *Layout) note(format string, args ...any) {
@@ -87,7 +88,7 @@ type Volume struct {
 	NoFiles    bool       // nothing in it could be a file: swap, empty, reserved
 	// Needs, of a volume that no reader accepts, are the places whose unread
 	// sectors would tell what it holds; see [extract.File.Needs].
-	Needs []extract.Span
+	Needs []ranges.Range
 }
 
 // End is the first byte past the volume.

@@ -4,8 +4,8 @@ import (
 	"encoding/binary"
 	"fmt"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 const (
@@ -15,8 +15,8 @@ const (
 )
 
 // gaps are the ranges of the search that no accepted volume covers.
-func (s *search) gaps() []extract.Span {
-	var out []extract.Span
+func (s *search) gaps() []ranges.Range {
+	var out []ranges.Range
 	for w := range s.within.All() {
 		at := w.Start
 		for _, h := range s.hits {
@@ -24,12 +24,12 @@ func (s *search) gaps() []extract.Span {
 				continue
 			}
 			if at < h.Start {
-				out = append(out, extract.Span{Start: at, End: h.Start})
+				out = append(out, ranges.Range{Start: at, End: h.Start})
 			}
 			at = h.end()
 		}
 		if at < w.End {
-			out = append(out, extract.Span{Start: at, End: w.End})
+			out = append(out, ranges.Range{Start: at, End: w.End})
 		}
 	}
 	return out
@@ -73,7 +73,7 @@ func (s *search) marked() []Volume {
 
 // gapPlaces are the places in a gap where a volume would begin: its start,
 // sector 63, and multiples of 1 MiB.
-func gapPlaces(g extract.Span) []int64 {
+func gapPlaces(g ranges.Range) []int64 {
 	out := []int64{g.Start}
 	if g.Start == 0 {
 		out = append(out, 63*512)
@@ -122,7 +122,7 @@ const smallestVolume = 2 << 20
 // something was not read go to Missing, and those that hold data are volumes
 // of unknown content. others are the volumes that stand besides the hits.
 func (s *search) leftover(others []Volume) []Volume {
-	var taken, tables extract.Spans
+	var taken, tables ranges.Set
 	for _, v := range others {
 		taken.Add(v.Start, max(v.Length, 1))
 	}
@@ -158,17 +158,17 @@ func (s *search) leftover(others []Volume) []Volume {
 }
 
 // without cuts the taken parts out of a range.
-func without(g extract.Span, taken *extract.Spans) []extract.Span {
-	var out []extract.Span
+func without(g ranges.Range, taken *ranges.Set) []ranges.Range {
+	var out []ranges.Range
 	at := g.Start
 	for t := range taken.Within(g.Start, g.End-g.Start) {
 		if at < t.Start {
-			out = append(out, extract.Span{Start: at, End: t.Start})
+			out = append(out, ranges.Range{Start: at, End: t.Start})
 		}
 		at = t.End
 	}
 	if at < g.End {
-		out = append(out, extract.Span{Start: at, End: g.End})
+		out = append(out, ranges.Range{Start: at, End: g.End})
 	}
 	return out
 }

@@ -6,6 +6,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // bootSector is what became of reading sector 0 as a boot record.
@@ -194,6 +195,6 @@ func (c *chain) broken(found int, at, known int64, why error) {
 // dark marks the rest of the container as a place for unnamed volumes.
 func (c *chain) dark(from int64) {
 	if end := c.container.End(); from < end {
-		c.t.dark = append(c.t.dark, extract.Span{Start: from, End: end})
+		c.t.dark = append(c.t.dark, ranges.Range{Start: from, End: end})
 	}
 }

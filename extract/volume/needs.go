@@ -6,22 +6,23 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/lvm"
 	"fileassay/extract/mdraid"
+	"fileassay/extract/ranges"
 )
 
 // headPlaces are where, from a volume's start, the structure lies that a family
 // is opened by: what a volume that is all unread needs first.
-func headPlaces(family string) []extract.Span {
+func headPlaces(family string) []ranges.Range {
 	switch family {
 	case "ext":
-		return []extract.Span{{Start: 1024, End: 2048}} // the superblock
+		return []ranges.Range{{Start: 1024, End: 2048}} // the superblock
 	case "hfsplus":
-		return []extract.Span{{Start: 1024, End: 1536}} // the volume header
+		return []ranges.Range{{Start: 1024, End: 1536}} // the volume header
 	case lvmMember:
 		return lvm.Heads()
 	case mdMember:
 		return mdraid.Heads()
 	}
-	return []extract.Span{{Start: 0, End: step}} // the boot sector
+	return []ranges.Range{{Start: 0, End: step}} // the boot sector
 }
 
 // unknownHead is what is needed of a volume of which not even a table says what
@@ -40,18 +41,18 @@ func (f *finder) needs() {
 
 // tableNeeds are the unread parts of the partition tables. The backup of a GPT
 // lies at the far end of the drive and is never the next thing to read.
-func tableNeeds(list []extract.Structure) []extract.Span {
+func tableNeeds(list []extract.Structure) []ranges.Range {
 	const gpt, backup = "GPT ", "GPT backup "
 	vouched := false // the backup makes up for the primary
 	for _, s := range list {
 		vouched = vouched || s.Name == backup+"entries" && s.Health == extract.HealthRead
 	}
-	var out []extract.Span
+	var out []ranges.Range
 	for _, s := range list {
 		if s.Unread == 0 || s.Image < 0 || strings.HasPrefix(s.Name, backup) || vouched && strings.HasPrefix(s.Name, gpt) {
 			continue
 		}
-		out = append(out, extract.Span{Start: s.Image, End: s.Image + s.Length})
+		out = append(out, ranges.Range{Start: s.Image, End: s.Image + s.Length})
 	}
 	return out
 }
@@ -59,9 +60,9 @@ func tableNeeds(list []extract.Structure) []extract.Span {
 // volumeNeeds is what a volume that no reader accepts needs: where its first
 // structure was read, what the reader asks for; else that structure, by the
 // type that the table gives.
-func (f *finder) volumeNeeds(v *Volume) []extract.Span {
+func (f *finder) volumeNeeds(v *Volume) []ranges.Range {
 	first := f.primaries(v.Start)
-	var out []extract.Span
+	var out []ranges.Range
 	for _, c := range first {
 		for _, length := range []int64{v.Length, c.Length} {
 			out = append(out, f.opens[attempt{c.kind.Name, v.Start, length}].needs...)
@@ -76,17 +77,17 @@ func (f *finder) volumeNeeds(v *Volume) []extract.Span {
 	}
 	for _, family := range families {
 		for _, at := range headPlaces(family) {
-			out = append(out, extract.Span{Start: v.Start + at.Start, End: v.Start + at.End})
+			out = append(out, ranges.Range{Start: v.Start + at.Start, End: v.Start + at.End})
 		}
 	}
 	if len(families) == 0 {
-		out = append(out, extract.Span{Start: v.Start, End: v.Start + min(v.Length, unknownHead)})
+		out = append(out, ranges.Range{Start: v.Start, End: v.Start + min(v.Length, unknownHead)})
 	}
 	return out
 }
 
 // moveSpans moves ranges by an offset.
-func moveSpans(list []extract.Span, by int64) {
+func moveSpans(list []ranges.Range, by int64) {
 	for i := range list {
 		list[i].Start += by
 		list[i].End += by

@@ -8,6 +8,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // onlyRead are the holes of a disk of which nothing but some sectors was read.
@@ -26,8 +27,8 @@ func onlyRead(disk []byte, sectors ...int64) []unread {
 // unreadNeeds are the needs of a layout and its volumes, as far as they are
 // unread.
 func unreadNeeds(r *image.Reader, l *Layout) [][2]int64 {
-	var set extract.Spans
-	lists := [][]extract.Span{l.Needs}
+	var set ranges.Set
+	lists := [][]ranges.Range{l.Needs}
 	for _, v := range l.Volumes {
 		lists = append(lists, v.Needs)
 	}
@@ -88,7 +89,7 @@ func TestNeeds(t *testing.T) {
 // places count from the image's start where the drive begins inside it.
 func TestNeedsOfReaders(t *testing.T) {
 	const shift = 3 * sec
-	ask := []extract.Span{{Start: 64 * sec, End: 65 * sec}}
+	ask := []ranges.Range{{Start: 64 * sec, End: 65 * sec}}
 	kinds := []Kind{{Name: "toy", Filesystems: []string{"toy"}, Sniff: toySniff,
 		Open: func(_ context.Context, _ *image.Reader, start, _ int64, _ extract.Options) (extract.Filesystem, error) {
 			return nil, &extract.NotVolumeError{Filesystem: "toy", Start: start, Why: "its table is unread", Needs: ask}
@@ -99,7 +100,7 @@ func TestNeedsOfReaders(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := []extract.Span{{Start: 64*sec + shift, End: 65*sec + shift}}
+	want := []ranges.Range{{Start: 64*sec + shift, End: 65*sec + shift}}
 	if len(l.Volumes) != 1 || !cmp.Equal(want, l.Volumes[0].Needs[:1]) {
 		t.Errorf("%+v, want needs %v", l.Volumes, want)
 	}

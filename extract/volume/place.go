@@ -9,6 +9,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // FindFrom is [Find] for a drive that begins at an offset of the image. What
@@ -143,7 +144,7 @@ func (f *finder) lengths(ctx context.Context, start int64) ([]int64, error) {
 		// only a backup tells, which stands anywhere
 		l := f.l
 		f.l = &Layout{} // what a search remarks on is about other volumes
-		s := newSearch(f, []extract.Span{{Start: start, End: f.r.DriveSize()}})
+		s := newSearch(f, []ranges.Range{{Start: start, End: f.r.DriveSize()}})
 		err := s.run(ctx)
 		f.l = l
 		if err != nil {

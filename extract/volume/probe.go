@@ -9,6 +9,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // content is what fills a range of the image.
@@ -40,7 +41,7 @@ type attempt struct {
 type opened struct {
 	filesystem string // "" where it is no such volume
 	why        string
-	needs      []extract.Span // what would tell more
+	needs      []ranges.Range // what would tell more
 }
 
 func newFinder(r *image.Reader, o extract.Options, kinds []Kind) *finder {

@@ -7,8 +7,8 @@ import (
 	"slices"
 	"sync"
 
-	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // hit is a volume that a search found by its own structures.
@@ -28,11 +28,11 @@ func (h *hit) end() int64 { return h.Start + h.Length }
 // end and takes only what nothing else claims.
 type search struct {
 	f      *finder
-	within extract.Spans // where volumes may begin and lie
-	hits   []hit         // disjoint
+	within ranges.Set // where volumes may begin and lie
+	hits   []hit      // disjoint
 	late   []claim
 	seen   map[attempt]bool
-	data   extract.Spans // of each dataBlock, the first sector that holds anything but zeros
+	data   ranges.Set // of each dataBlock, the first sector that holds anything but zeros
 	tries  int
 	spent  int64 // bytes of the candidates that were opened
 	capped bool
@@ -49,7 +49,7 @@ const (
 	maxSpent = 64
 )
 
-func newSearch(f *finder, within []extract.Span) *search {
+func newSearch(f *finder, within []ranges.Range) *search {
 	s := &search{f: f, seen: map[attempt]bool{}}
 	for _, w := range within {
 		s.within.Add(w.Start, w.End-w.Start)

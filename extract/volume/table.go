@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // table is what one reading of the drive's partition tables gives.
@@ -23,7 +24,7 @@ type table struct {
 	healthy bool
 	// dark are ranges where the table is not whole: volumes that it does not
 	// name may stand there.
-	dark []extract.Span
+	dark []ranges.Range
 	// missing says why partitions of it were left aside, "" if none were
 	missing string
 }

@@ -3,8 +3,8 @@ package volume
 import (
 	"encoding/binary"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // masterBlock is what a master directory block of an HFS volume says of an
@@ -40,14 +40,14 @@ func parseMasterBlock(b []byte) (m masterBlock, ok bool) {
 }
 
 // embedded is where the embedded volume lies in a wrapper at start.
-func (m *masterBlock) embedded(start int64) extract.Span {
+func (m *masterBlock) embedded(start int64) ranges.Range {
 	from := start + int64(m.FirstBlock)*512 + int64(m.EmbedStart)*int64(m.BlockSize)
-	return extract.Span{Start: from, End: from + int64(m.EmbedCount)*int64(m.BlockSize)}
+	return ranges.Range{Start: from, End: from + int64(m.EmbedCount)*int64(m.BlockSize)}
 }
 
 // wrapped is where an HFS+ volume lies that is embedded in an HFS one at
 // [start, start+length), by the wrapper's master block or its alternate.
-func wrapped(r *image.Reader, start, length int64) (in extract.Span, ok bool) {
+func wrapped(r *image.Reader, start, length int64) (in ranges.Range, ok bool) {
 	buf := make([]byte, masterBlockSize)
 	for _, at := range []int64{start + masterBlockAt, start + length/512*512 - masterBlockAt} {
 		if at < start {
@@ -64,5 +64,5 @@ func wrapped(r *image.Reader, start, length int64) (in extract.Span, ok bool) {
 			return in, true
 		}
 	}
-	return extract.Span{}, false
+	return ranges.Range{}, false
 }

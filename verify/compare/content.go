@@ -10,6 +10,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
 )
@@ -107,14 +108,14 @@ type sweep struct {
 }
 
 // bothRead yields the ranges that both images hold and both passes read.
-func (s *sweep) bothRead() iter.Seq[extract.Span] {
-	return func(yield func(extract.Span) bool) {
+func (s *sweep) bothRead() iter.Seq[ranges.Range] {
+	return func(yield func(ranges.Range) bool) {
 		for x := range s.a.Over(0, min(s.a.Size(), s.b.Size())) {
 			if x.State != imap.Read {
 				continue
 			}
 			for y := range s.b.Over(x.Start, x.Length) {
-				if y.State == imap.Read && !yield(extract.Span{Start: y.Start, End: y.End()}) {
+				if y.State == imap.Read && !yield(ranges.Range{Start: y.Start, End: y.End()}) {
 					return
 				}
 			}
@@ -129,7 +130,7 @@ func (s *sweep) run(ctx context.Context) error {
 	}
 	// the images may lie on two disks: both are read at a time
 	p, q := make([]byte, windowSize), make([]byte, windowSize)
-	asked, given := make(chan extract.Span), make(chan []imap.Range)
+	asked, given := make(chan ranges.Range), make(chan []imap.Range)
 	defer close(asked)
 	go func() {
 		for w := range asked {
@@ -141,7 +142,7 @@ func (s *sweep) run(ctx context.Context) error {
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
 			}
-			w := extract.Span{Start: at, End: min(at+windowSize, x.End)}
+			w := ranges.Range{Start: at, End: min(at+windowSize, x.End)}
 			asked <- w
 			n := w.End - w.Start
 			bad := s.a.ReadReadable(p[:n], w.Start)
@@ -168,7 +169,7 @@ func (s *sweep) run(ctx context.Context) error {
 
 // failed counts the sectors that either image file did not give, whoever asked.
 func (s *sweep) failed() (n int64) {
-	var gone extract.Spans
+	var gone ranges.Set
 	for _, x := range append(slices.Clone(s.a.Broken()), s.b.Broken()...) {
 		start := s.batch.floor(x.Start)
 		gone.Add(start, s.batch.ceil(x.End())-start)
@@ -181,12 +182,12 @@ func (s *sweep) failed() (n int64) {
 
 // window compares a window, but for the sectors that an image file did not
 // give.
-func (s *sweep) window(p, q []byte, w extract.Span, bad []imap.Range) {
+func (s *sweep) window(p, q []byte, w ranges.Range, bad []imap.Range) {
 	if len(bad) == 0 {
 		s.compare(p, q, w.Start)
 		return
 	}
-	var gone extract.Spans
+	var gone ranges.Set
 	for _, x := range bad {
 		start := s.batch.floor(x.Start)
 		gone.Add(start, s.batch.ceil(x.End())-start)

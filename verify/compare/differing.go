@@ -3,7 +3,7 @@ package compare
 import (
 	"sort"
 
-	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // differing are sectors that hold other bytes in one image than in another, as
@@ -12,7 +12,7 @@ import (
 type differing struct {
 	unit   int64 // bytes of a sector
 	limit  int   // of ranges in the batch
-	list   []extract.Span
+	list   []ranges.Range
 	before []int64 // sectors in the ranges before each
 }
 
@@ -25,7 +25,7 @@ func (d *differing) add(start, end int64) {
 		d.list[n-1].End = end
 		return
 	}
-	d.list = append(d.list, extract.Span{Start: start, End: end})
+	d.list = append(d.list, ranges.Range{Start: start, End: end})
 }
 
 func (d *differing) full() bool { return len(d.list) >= d.limit }

@@ -7,6 +7,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 	"fileassay/extract/volume"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
@@ -36,7 +37,7 @@ type holders struct {
 // settle counts a batch of sectors by what they hold.
 func (h *holders) settle(ctx context.Context, d *differing) error {
 	d.index()
-	claimed := &extract.Spans{}
+	claimed := &ranges.Set{}
 	line := 0
 	for f, err := range h.after.Files() {
 		if err != nil {
@@ -49,7 +50,7 @@ func (h *holders) settle(ctx context.Context, d *differing) error {
 			h.file(d, f, claimed)
 		}
 	}
-	rest := &extract.Spans{}
+	rest := &ranges.Set{}
 	for _, s := range d.list {
 		pos := s.Start
 		for x := range claimed.Within(s.Start, s.End-s.Start) {
@@ -64,8 +65,8 @@ func (h *holders) settle(ctx context.Context, d *differing) error {
 
 // file notes a file if its content lies in sectors that differ, and adds those
 // to claimed.
-func (h *holders) file(d *differing, f *result.File, claimed *extract.Spans) {
-	var mine extract.Spans
+func (h *holders) file(d *differing, f *result.File, claimed *ranges.Set) {
+	var mine ranges.Set
 	for _, list := range [][][3]int64{f.Extents, f.Patched} {
 		for _, e := range list {
 			if e[1] < 0 || e[2] <= 0 || e[1] > h.b.Size()-e[2] {
@@ -135,7 +136,7 @@ func (h *holders) differs(start, end int64) bool {
 }
 
 // space counts sectors that hold no content of a listed file.
-func (h *holders) space(ctx context.Context, d *differing, rest *extract.Spans) error {
+func (h *holders) space(ctx context.Context, d *differing, rest *ranges.Set) error {
 	// a volume inside another knows more of its place
 	for _, listed := range []bool{true, false} {
 		for i := range h.after.Volumes {
@@ -150,7 +151,7 @@ func (h *holders) space(ctx context.Context, d *differing, rest *extract.Spans) 
 			if err := h.volume(ctx, d, v, rest, start, end); err != nil {
 				return err
 			}
-			left := &extract.Spans{}
+			left := &ranges.Set{}
 			for s := range rest.All() {
 				left.Add(s.Start, min(s.End, start)-s.Start)
 				from := max(s.Start, end)
@@ -166,7 +167,7 @@ func (h *holders) space(ctx context.Context, d *differing, rest *extract.Spans) 
 }
 
 // volume counts the sectors of rest in a volume, [start, end).
-func (h *holders) volume(ctx context.Context, d *differing, v *result.Volume, rest *extract.Spans, start, end int64) error {
+func (h *holders) volume(ctx context.Context, d *differing, v *result.Volume, rest *ranges.Set, start, end int64) error {
 	if err := h.enter(ctx, v); err != nil {
 		return err
 	}

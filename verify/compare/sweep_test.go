@@ -8,9 +8,9 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
 )
@@ -31,10 +31,10 @@ func (f *failing) ReadAt(p []byte, off int64) (int, error) {
 }
 
 // swept runs a sweep over two images of sectors of 512 bytes.
-func swept(t *testing.T, a, b *image.Reader) (*ContentRecord, []extract.Span) {
+func swept(t *testing.T, a, b *image.Reader) (*ContentRecord, []ranges.Range) {
 	t.Helper()
 	rec := &ContentRecord{}
-	var list []extract.Span
+	var list []ranges.Range
 	s := &sweep{a: a, b: b, rec: rec, progress: func(string, int64, int64) {}}
 	s.batch.unit, s.batch.limit = 512, 3
 	s.settle = func(_ context.Context, d *differing) error {
@@ -162,7 +162,7 @@ func TestExtents(t *testing.T) {
 			}
 		}
 		h := &holders{a: reader(p), b: reader(q), list: wanted.Default(), rec: &ContentRecord{}, found: map[int64]*holder{}}
-		var claimed extract.Spans
+		var claimed ranges.Set
 		h.file(d, f, &claimed)
 		got := int64(0)
 		if x := h.found[f.At]; x != nil {
@@ -174,10 +174,10 @@ func TestExtents(t *testing.T) {
 	}
 	// what a result may claim
 	h := &holders{b: image.New(bytes.NewReader(nil), 100, nil, image.Options{}), list: wanted.Default(), found: map[int64]*holder{}}
-	d := &differing{unit: unit, list: []extract.Span{{Start: 0, End: 96}}}
+	d := &differing{unit: unit, list: []ranges.Range{{Start: 0, End: 96}}}
 	d.index()
 	for _, e := range [][3]int64{{0, -5, 10}, {0, 1 << 62, 1 << 62}, {0, 50, -1}, {0, 50, 51}, {0, 200, 1}} {
-		h.file(d, &result.File{Extents: [][3]int64{e}}, &extract.Spans{})
+		h.file(d, &result.File{Extents: [][3]int64{e}}, &ranges.Set{})
 	}
 	if len(h.found) != 0 {
 		t.Error("an extent outside the image has content in it")

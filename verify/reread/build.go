@@ -6,8 +6,8 @@ import (
 	"hash/maphash"
 	"slices"
 
-	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/verify/paths"
 	"fileassay/verify/result"
 	"fileassay/verify/wanted"
@@ -374,7 +374,7 @@ func (b *builder) outside() float64 {
 	if size <= 0 {
 		return 1
 	}
-	var known extract.Spans
+	var known ranges.Set
 	for i := range b.r.Volumes {
 		known.Add(b.r.Volumes[i].Start, min(b.r.Volumes[i].Length, size))
 	}

@@ -3,8 +3,8 @@ package result
 import (
 	"fmt"
 
-	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // borne holds the unread places to the files: what is said to hold content of
@@ -23,7 +23,7 @@ type borne struct {
 // may have millions: those are a bit each.
 type parts struct {
 	whole  []uint64
-	pieces extract.Spans
+	pieces ranges.Set
 }
 
 func (p *parts) setWhole(i int) {

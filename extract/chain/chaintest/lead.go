@@ -8,6 +8,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // Lead reads, from a disk of which only the boot sector was read, what is
@@ -15,7 +16,7 @@ import (
 // the reader then, and how many bytes were read.
 func (d *Disk) Lead(t testing.TB, open func(*image.Reader) (extract.Filesystem, error)) (*image.Reader, int64) {
 	t.Helper()
-	var read extract.Spans
+	var read ranges.Set
 	read.Add(0, 512)
 	for range 200 {
 		var known []imap.Range
@@ -28,7 +29,7 @@ func (d *Disk) Lead(t testing.TB, open func(*image.Reader) (extract.Filesystem, 
 		}
 		r := image.New(d, d.Size, m, image.Options{})
 		before := read.Bytes()
-		need := func(spans []extract.Span) {
+		need := func(spans []ranges.Range) {
 			for _, s := range spans {
 				for u := range r.Unread(s.Start, s.End-s.Start) { // by whole sectors
 					read.Add(u.Start/512*512, (u.End()+511)/512*512-u.Start/512*512)

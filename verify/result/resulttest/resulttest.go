@@ -13,8 +13,8 @@ import (
 	"slices"
 	"testing"
 
-	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/verify/result"
 )
 
@@ -59,7 +59,7 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 	}
 	m.given = m.Places != nil
 	var told []result.Place
-	var content extract.Spans
+	var content ranges.Set
 	waiting := map[int]int64{}
 	for f := range files {
 		m.complete(f)
@@ -198,7 +198,7 @@ func disjoint(list []result.Place, sector, drive int64) (out []result.Place) {
 // LeftOut makes places of unknown use of those that hold content of no file, after
 // files were taken out. It leaves all sums as they are.
 func (m *Made) LeftOut() {
-	var content extract.Spans
+	var content ranges.Set
 	for _, f := range m.Files {
 		addContent(&content, f)
 	}
@@ -206,7 +206,7 @@ func (m *Made) LeftOut() {
 }
 
 // addContent adds where the content of a file lies.
-func addContent(content *extract.Spans, f *result.File) {
+func addContent(content *ranges.Set, f *result.File) {
 	for _, list := range [][][3]int64{f.Extents, f.Patched} {
 		for _, e := range list {
 			content.Add(e[1], e[2])
@@ -215,7 +215,7 @@ func addContent(content *extract.Spans, f *result.File) {
 }
 
 // hold leaves no place that is said to hold content of files where there is none.
-func (m *Made) hold(content *extract.Spans) {
+func (m *Made) hold(content *ranges.Set) {
 	if m.Places == nil {
 		return
 	}

@@ -1,4 +1,4 @@
-package extract
+package ranges
 
 import (
 	"math"
@@ -10,8 +10,8 @@ import (
 )
 
 // runs is a set of bytes as its longest ranges within [start, end).
-func runs(set map[int64]bool, start, end int64) []Span {
-	var out []Span
+func runs(set map[int64]bool, start, end int64) []Range {
+	var out []Range
 	for i := start; i < end; i++ {
 		if !set[i] {
 			continue
@@ -19,16 +19,16 @@ func runs(set map[int64]bool, start, end int64) []Span {
 		if k := len(out) - 1; k >= 0 && out[k].End == i {
 			out[k].End++
 		} else {
-			out = append(out, Span{i, i + 1})
+			out = append(out, Range{i, i + 1})
 		}
 	}
 	return out
 }
 
-func TestSpansAgainstModel(t *testing.T) {
+func TestSetAgainstModel(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(1, 2))
 	for range 1000 {
-		var s, other Spans
+		var s, other Set
 		set := map[int64]bool{}
 		for range rnd.IntN(40) {
 			start, n := int64(rnd.IntN(200)), int64(rnd.IntN(15)-2)
@@ -70,8 +70,8 @@ func TestSpansAgainstModel(t *testing.T) {
 	}
 }
 
-func TestSpansHostile(t *testing.T) {
-	var s Spans
+func TestSetHostile(t *testing.T) {
+	var s Set
 	for _, r := range [][2]int64{{-1, 5}, {math.MinInt64, math.MaxInt64}, {math.MaxInt64, 1}, {1, math.MaxInt64}, {5, math.MinInt64}, {1 << 62, 1}} {
 		s.Add(r[0], r[1])
 	}
@@ -95,8 +95,8 @@ func TestSpansHostile(t *testing.T) {
 }
 
 // Adding the same places again and again needs no more room than the set.
-func TestSpansRoom(t *testing.T) {
-	var s Spans
+func TestSetRoom(t *testing.T) {
+	var s Set
 	for i := range int64(1 << 20) {
 		s.Add((i*7919)%1000*10, 5)
 	}

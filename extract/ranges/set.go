@@ -1,4 +1,4 @@
-package extract
+package ranges
 
 import (
 	"iter"
@@ -9,15 +9,15 @@ import (
 // maxEnd bounds the ends of ranges, so that sums of them do not overflow.
 const maxEnd = 1 << 62
 
-// Span is the range of bytes [Start, End).
-type Span struct{ Start, End int64 }
+// Range is the range of bytes [Start, End).
+type Range struct{ Start, End int64 }
 
-// Spans is a set of bytes of the image, kept as ranges. The zero value is the
+// Set is a set of bytes, kept as ranges. The zero value is the
 // empty set. Adding is cheap and in any order; the set is sorted and merged
 // when it is next asked something: so even asking is not safe for concurrent
 // use, and nothing may be added while an answer is ranged over.
-type Spans struct {
-	list  []Span
+type Set struct {
+	list  []Range
 	dirty bool
 	limit int // merge when the list grows to this
 }
@@ -25,7 +25,7 @@ type Spans struct {
 // Add puts the range of length bytes from start into the set. Ranges of no
 // length, and what no image holds (a start below 0, an end above 1<<62), are
 // ignored.
-func (s *Spans) Add(start, length int64) {
+func (s *Set) Add(start, length int64) {
 	if length <= 0 || start < 0 || start > maxEnd-length {
 		return
 	}
@@ -40,7 +40,7 @@ func (s *Spans) Add(start, length int64) {
 			s.dirty = true
 		}
 	}
-	s.list = append(s.list, Span{start, end})
+	s.list = append(s.list, Range{start, end})
 	if len(s.list) >= max(s.limit, 1<<16) && s.dirty {
 		s.settle()
 		s.limit = 2 * len(s.list)
@@ -48,7 +48,7 @@ func (s *Spans) Add(start, length int64) {
 }
 
 // AddAll puts every range of t into s.
-func (s *Spans) AddAll(t *Spans) {
+func (s *Set) AddAll(t *Set) {
 	if s == t {
 		return
 	}
@@ -58,16 +58,16 @@ func (s *Spans) AddAll(t *Spans) {
 }
 
 // All yields the set as sorted, disjoint, non-adjacent ranges.
-func (s *Spans) All() iter.Seq[Span] {
+func (s *Set) All() iter.Seq[Range] {
 	s.settle()
 	return slices.Values(s.list)
 }
 
 // Len is the number of ranges in the set.
-func (s *Spans) Len() int { s.settle(); return len(s.list) }
+func (s *Set) Len() int { s.settle(); return len(s.list) }
 
 // Bytes is the number of bytes in the set.
-func (s *Spans) Bytes() int64 {
+func (s *Set) Bytes() int64 {
 	var n int64
 	for a := range s.All() {
 		n += a.End - a.Start
@@ -76,16 +76,16 @@ func (s *Spans) Bytes() int64 {
 }
 
 // Within yields the parts of the set that lie in [start, start+length).
-func (s *Spans) Within(start, length int64) iter.Seq[Span] {
+func (s *Set) Within(start, length int64) iter.Seq[Range] {
 	s.settle()
-	return func(yield func(Span) bool) {
-		end := endOf(start, length)
+	return func(yield func(Range) bool) {
+		end := EndOf(start, length)
 		if start >= end {
 			return
 		}
 		i := sort.Search(len(s.list), func(i int) bool { return s.list[i].End > start })
 		for ; i < len(s.list) && s.list[i].Start < end; i++ {
-			if !yield(Span{max(s.list[i].Start, start), min(s.list[i].End, end)}) {
+			if !yield(Range{max(s.list[i].Start, start), min(s.list[i].End, end)}) {
 				return
 			}
 		}
@@ -93,7 +93,7 @@ func (s *Spans) Within(start, length int64) iter.Seq[Span] {
 }
 
 // Covered is the number of bytes of [start, start+length) that are in the set.
-func (s *Spans) Covered(start, length int64) int64 {
+func (s *Set) Covered(start, length int64) int64 {
 	var n int64
 	for a := range s.Within(start, length) {
 		n += a.End - a.Start
@@ -101,21 +101,21 @@ func (s *Spans) Covered(start, length int64) int64 {
 	return n
 }
 
-// endOf is start+length, or at most maxEnd where a start on the image has a
+// EndOf is start+length, or at most maxEnd where a start on the image has a
 // length that is absurd.
-func endOf(start, length int64) int64 {
+func EndOf(start, length int64) int64 {
 	if start >= 0 && length > maxEnd-start {
 		return maxEnd
 	}
 	return start + length
 }
 
-func (s *Spans) settle() {
+func (s *Set) settle() {
 	if !s.dirty {
 		return
 	}
 	s.dirty = false
-	slices.SortFunc(s.list, func(a, b Span) int {
+	slices.SortFunc(s.list, func(a, b Range) int {
 		switch {
 		case a.Start < b.Start:
 			return -1
