@@ -3,25 +3,31 @@ package extract
 import "context"
 
 // Filesystem is a volume opened by one of the readers.
-//
-// Walk is called once, then Listing and Space. None of the methods is safe for
-// concurrent use; a reader may use several goroutines within a method.
 type Filesystem interface {
-	// Info describes the volume.
+	// Info describes the volume. What a walk found is in it after the walk.
 	Info() Info
-	// Structures reports the health of the volume's own structures.
-	Structures(ctx context.Context) ([]Structure, error)
 	// Walk calls yield for every listed entry, in an order that depends only
-	// on the volume, and ends early with yield's error. Unread or damaged
-	// metadata is no error: it shows in the files and in Listing. The File and
-	// what it points to belong to the callee afterwards: yield may keep them.
-	Walk(ctx context.Context, yield func(*File) error) error
-	// Listing is the statement on the list that Walk gave. Valid after Walk.
-	Listing() Listing
-	// Space calls yield for every range of the volume in order of place,
-	// without gaps or overlaps, with its use. Valid after Walk.
-	Space(ctx context.Context, yield func(start, length int64, use Use) error) error
+	// on the volume, and ends early with yield's error. It is called once.
+	// Unread or damaged metadata is no error: it shows in the files and in the
+	// survey. The File and what it points to belong to the callee afterwards:
+	// yield may keep them. With a nil yield the walk looks at the volume's own
+	// structures alone, and the survey holds nothing else.
+	//
+	// It is not safe for concurrent use, but may use several goroutines within.
+	Walk(ctx context.Context, yield func(*File) error) (*Survey, error)
 }
+
+// Survey is what a walk tells of a volume as a whole.
+type Survey struct {
+	Listing    Listing     // how complete the list of its files is
+	Structures []Structure // the health of its own structures
+	// Space is the use of every range of the volume.
+	Space Space
+}
+
+// Space calls yield for every range of a volume in order of place, without
+// gaps or overlaps, with its use. It may be called again.
+type Space func(ctx context.Context, yield func(start, length int64, use Use) error) error
 
 // Use is what a range of a volume is used for, as the volume's allocation
 // map and the claims of its files and own structures tell it.

@@ -103,18 +103,19 @@ func layout(ctx context.Context, o Options, in *Input) (*LayoutRecord, error) {
 	for _, p := range l.Partitions {
 		rec.Partitions = append(rec.Partitions, PartitionRecord{p.Number, p.Start, p.Length, p.Type, p.Name, p.Logical})
 	}
-	for i, v := range l.Volumes {
+	for i := range l.Volumes {
+		v := &l.Volumes[i]
 		vl := VolumeLayout{Volume: i + 1, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found, Reason: v.Reason, NoFiles: v.NoFiles,
 			Structures: []result.Structure{}}
 		fs, err := volume.Open(ctx, r, v, o.Options)
 		if err == nil {
-			info := fs.Info()
-			vl.Filesystem, vl.Label, vl.Cluster, vl.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
-			list, err := fs.Structures(ctx)
+			survey, err := fs.Walk(ctx, nil)
 			if err != nil {
 				return nil, err
 			}
-			vl.Structures = structureRecords(list)
+			info := fs.Info()
+			vl.Filesystem, vl.Label, vl.Cluster, vl.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
+			vl.Structures = structureRecords(survey.Structures)
 		} else if ctx.Err() != nil {
 			return nil, ctx.Err()
 		} else if vl.Reason == "" {

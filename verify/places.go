@@ -139,13 +139,10 @@ func places(r *image.Reader, volumes []*holdings, yield func(*result.Place) erro
 
 // locate says what the unread bytes of a volume hold. content holds the unread
 // ranges of the image that content of listed files lies in.
-func locate(ctx context.Context, number int, fs extract.Filesystem, r *image.Reader, content *ranges.Set) (*holdings, error) {
+func locate(ctx context.Context, number int, survey *extract.Survey, r *image.Reader, content *ranges.Set) (*holdings, error) {
 	h := &holdings{volume: number}
-	named, err := namedStructures(ctx, fs)
-	if err != nil {
-		return nil, err
-	}
-	err = fs.Space(ctx, func(start, length int64, use extract.Use) error {
+	named := namedStructures(survey.Structures)
+	err := survey.Space(ctx, func(start, length int64, use extract.Use) error {
 		length = min(length, r.DriveSize()-start)
 		if length <= 0 || r.IsRead(start, length) {
 			return ctx.Err()
@@ -178,14 +175,10 @@ func locate(ctx context.Context, number int, fs extract.Filesystem, r *image.Rea
 }
 
 // namedStructures are the structures of known place and size, by place.
-func namedStructures(ctx context.Context, fs extract.Filesystem) ([]extract.Structure, error) {
-	list, err := fs.Structures(ctx)
-	if err != nil {
-		return nil, err
-	}
+func namedStructures(list []extract.Structure) []extract.Structure {
 	list = slices.DeleteFunc(slices.Clone(list), func(s extract.Structure) bool { return s.Image < 0 || s.Length <= 0 })
 	slices.SortStableFunc(list, func(a, b extract.Structure) int { return cmp.Compare(a.Image, b.Image) })
-	return list, nil
+	return list
 }
 
 // structures adds an unread range of structures under their names.

@@ -17,10 +17,10 @@ const (
 // prove takes a sample of the volume's own structures: its first sector, and
 // read parts of its structures, evenly over the volume. It depends on nothing
 // that was not read.
-func prove(ctx context.Context, fs extract.Filesystem, r *image.Reader, start int64) (*result.Proof, error) {
+func prove(ctx context.Context, space extract.Space, r *image.Reader, start int64) (*result.Proof, error) {
 	list := []ranges.Range{}
 	step, seen := 1, 0
-	err := fs.Space(ctx, func(at, length int64, use extract.Use) error {
+	err := space(ctx, func(at, length int64, use extract.Use) error {
 		if use != extract.UseStructure {
 			return ctx.Err()
 		}

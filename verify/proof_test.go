@@ -14,23 +14,21 @@ import (
 	"fileassay/verify/result"
 )
 
-// manyStructures is a volume of which every other sector is a structure.
-type manyStructures struct {
-	extract.Filesystem
-	sectors int64
-}
-
-func (m manyStructures) Space(_ context.Context, yield func(start, length int64, use extract.Use) error) error {
-	for i := range m.sectors {
-		use := extract.UseStructure
-		if i%2 > 0 {
-			use = extract.UseFile
+// manyStructures is the space of a volume of which every other sector is a
+// structure.
+func manyStructures(sectors int64) extract.Space {
+	return func(_ context.Context, yield func(start, length int64, use extract.Use) error) error {
+		for i := range sectors {
+			use := extract.UseStructure
+			if i%2 > 0 {
+				use = extract.UseFile
+			}
+			if err := yield(i*512, 512, use); err != nil {
+				return err
+			}
 		}
-		if err := yield(i*512, 512, use); err != nil {
-			return err
-		}
+		return nil
 	}
-	return nil
 }
 
 func TestProof(t *testing.T) {
@@ -46,7 +44,7 @@ func TestProof(t *testing.T) {
 		open := func(b []byte) *image.Reader {
 			return image.New(bytes.NewReader(b), int64(len(b)), m, image.Options{})
 		}
-		p, err := prove(t.Context(), manyStructures{sectors: sectors}, open(img), 0)
+		p, err := prove(t.Context(), manyStructures(sectors), open(img), 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -59,7 +57,7 @@ func TestProof(t *testing.T) {
 		if sectors > 7 { // what stands in an unread sector changes nothing
 			other := bytes.Clone(img)
 			clear(other[4*512 : 5*512])
-			if q, _ := prove(t.Context(), manyStructures{sectors: sectors}, open(other), 0); *q != *p {
+			if q, _ := prove(t.Context(), manyStructures(sectors), open(other), 0); *q != *p {
 				t.Errorf("%d sectors: the proof depends on an unread sector", sectors)
 			}
 		}
@@ -78,7 +76,7 @@ func TestProofFaults(t *testing.T) {
 	open := func(src io.ReaderAt) *image.Reader {
 		return image.New(src, int64(len(img)), imap.All(int64(len(img))), image.Options{})
 	}
-	p, err := prove(t.Context(), manyStructures{sectors: 600}, open(bytes.NewReader(img)), 0)
+	p, err := prove(t.Context(), manyStructures(600), open(bytes.NewReader(img)), 0)
 	if err != nil {
 		t.Fatal(err)
 	}

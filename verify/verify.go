@@ -167,8 +167,8 @@ func pass(ctx context.Context, o Options, in *Input, spool io.Writer, res *Outco
 	if in.wanted != nil {
 		sum.wanted.List = in.wanted.Name
 	}
-	for i, v := range layout.Volumes {
-		rec, h, err := verifyVolume(ctx, o, in, i+1, v, spool, &sum)
+	for i := range layout.Volumes {
+		rec, h, err := verifyVolume(ctx, o, in, i+1, &layout.Volumes[i], spool, &sum)
 		if err != nil {
 			return nil, err
 		}
@@ -262,7 +262,7 @@ func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 }
 
 // verifyVolume lists one volume into the spool.
-func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volume.Volume, w io.Writer, sum *passSums) (rec result.Volume, h *holdings, err error) {
+func verifyVolume(ctx context.Context, o Options, in *Input, number int, v *volume.Volume, w io.Writer, sum *passSums) (rec result.Volume, h *holdings, err error) {
 	r := in.Reader
 	rec = result.Volume{Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
 	fs, err := volume.Open(ctx, r, v, o.Options)
@@ -282,7 +282,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 		return rec, h, nil
 	}
 	p := newPipeline(ctx, in, number, w, o.Workers(), sum)
-	err = fs.Walk(ctx, p.put)
+	survey, err := fs.Walk(ctx, p.put)
 	if perr := p.finish(); err == nil || errors.Is(err, errStopped) {
 		err = perr
 	}
@@ -291,7 +291,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 	}
 	info := fs.Info()
 	rec.Filesystem, rec.Label, rec.Cluster, rec.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
-	l := fs.Listing()
+	l := survey.Listing
 	rec.Listing = result.Listing{Complete: l.Complete, UnreadRecords: l.UnreadRecords, UnnamedFiles: l.UnnamedFiles, UnclaimedBytes: l.UnclaimedBytes, Deep: p.deep, Why: l.Why}
 	if p.deep > 0 {
 		rec.Listing.Why = append(slices.Clip(rec.Listing.Why), deepWords(p.deep))
@@ -308,15 +308,11 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v volum
 	}
 	rec.Files, rec.Folders, rec.Sizes, rec.Bytes = p.files, p.folders, p.sizes, p.bytes
 	rec.Needs = needsOf(r, l.Needs)
-	if h, err = locate(ctx, number, fs, r, &p.content); err != nil {
+	if h, err = locate(ctx, number, survey, r, &p.content); err != nil {
 		return rec, nil, err
 	}
-	structures, err := fs.Structures(ctx)
-	if err != nil {
-		return rec, h, err
-	}
-	rec.Structures = structureRecords(structures)
-	if rec.Proof, err = prove(ctx, fs, r, v.Start); err != nil {
+	rec.Structures = structureRecords(survey.Structures)
+	if rec.Proof, err = prove(ctx, survey.Space, r, v.Start); err != nil {
 		return rec, h, err
 	}
 	if v.Start+v.Length > r.DriveSize() {

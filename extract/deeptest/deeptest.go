@@ -18,7 +18,7 @@ func List(t testing.TB, fs extract.Filesystem, chains, folders int) (deep int) {
 	t.Helper()
 	var list []*extract.File
 	ids, at := map[uint64]*extract.File{}, map[string]*extract.File{}
-	err := fs.Walk(context.Background(), func(f *extract.File) error {
+	survey, err := fs.Walk(context.Background(), func(f *extract.File) error {
 		if at[f.Path] != nil {
 			t.Errorf("%.60q is listed twice", f.Path)
 		}
@@ -31,7 +31,7 @@ func List(t testing.TB, fs extract.Filesystem, chains, folders int) (deep int) {
 	if want := chains * (folders + 1); len(list) != want {
 		t.Fatalf("%d entries, want %d", len(list), want)
 	}
-	if l := fs.Listing(); !l.Complete {
+	if l := survey.Listing; !l.Complete {
 		t.Errorf("the list is not complete: %q", l.Why)
 	}
 	files := 0

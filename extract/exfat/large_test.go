@@ -35,7 +35,7 @@ func walkLarge(t testing.TB, v *volume) {
 		t.Fatal(err)
 	}
 	n := 0
-	err = vol.Walk(t.Context(), func(f *extract.File) error {
+	err = vol.walk(t.Context(), func(f *extract.File) error {
 		n++
 		located := int64(0)
 		for _, p := range f.Pieces {
@@ -46,7 +46,7 @@ func walkLarge(t testing.TB, v *volume) {
 		}
 		return nil
 	})
-	if l := vol.Listing(); err != nil || n != 65536+2 || !l.Complete {
+	if l := vol.listing; err != nil || n != 65536+2 || !l.Complete {
 		t.Fatalf("%d entries (%v), %+v", n, err, l)
 	}
 }

@@ -25,7 +25,7 @@ func TestNeedsLead(t *testing.T) {
 			t.Fatal(err)
 		}
 		var out []string
-		if err := fs.Walk(context.Background(), func(f *extract.File) error { out = append(out, v.line(f)); return nil }); err != nil {
+		if _, err := fs.Walk(context.Background(), func(f *extract.File) error { out = append(out, v.line(f)); return nil }); err != nil {
 			t.Fatal(err)
 		}
 		return out

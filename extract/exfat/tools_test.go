@@ -86,7 +86,7 @@ func TestFsck(t *testing.T) {
 		}
 		v := openFile(t, path)
 		folders, files := 1, 0 // the root is a folder for fsck.exfat
-		err := v.Walk(t.Context(), func(f *extract.File) error {
+		err := v.walk(t.Context(), func(f *extract.File) error {
 			switch f.Kind {
 			case extract.KindFolder:
 				folders++
@@ -120,10 +120,10 @@ func TestDump(t *testing.T) {
 			}
 		}
 		v := openFile(t, path)
-		if err := v.Walk(t.Context(), func(*extract.File) error { return nil }); err != nil {
+		if err := v.walk(t.Context(), func(*extract.File) error { return nil }); err != nil {
 			t.Fatal(err)
 		}
-		list, err := v.Structures(t.Context())
+		list, err := v.structures(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -139,7 +139,7 @@ func TestDump(t *testing.T) {
 			return int64(c)
 		}
 		free := int64(0)
-		err = v.Space(t.Context(), func(_, n int64, use extract.Use) error {
+		err = v.space(t.Context(), func(_, n int64, use extract.Use) error {
 			if use == extract.UseFree {
 				free += n
 			}

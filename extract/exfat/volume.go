@@ -290,13 +290,27 @@ func (v *Volume) readParts(parts []extract.Extent) []byte {
 	return b
 }
 
+// Walk is for [extract.Filesystem].
+func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
+	if yield != nil {
+		if err := v.walk(ctx, yield); err != nil {
+			return nil, err
+		}
+	}
+	structures, err := v.structures(ctx)
+	if err != nil || yield == nil {
+		return &extract.Survey{Structures: structures}, err
+	}
+	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space}, nil
+}
+
 // Info is for [extract.Filesystem].
 func (v *Volume) Info() extract.Info {
 	return extract.Info{Filesystem: "exfat", Label: v.format.label, Cluster: v.boot.ClusterSize, Notes: v.notes}
 }
 
-// Structures is for [extract.Filesystem].
-func (v *Volume) Structures(ctx context.Context) ([]extract.Structure, error) {
+// structures is for [extract.Filesystem].
+func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
 	var list []extract.Structure
 	add := func(name string, parts ...extract.Extent) *extract.Structure {
 		list = append(list, chain.Structure(v.r, name, parts...))
@@ -340,8 +354,8 @@ func (v *Volume) Structures(ctx context.Context) ([]extract.Structure, error) {
 	return list, ctx.Err()
 }
 
-// Walk is for [extract.Filesystem].
-func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) error {
+// walk is for [extract.Filesystem].
+func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) error {
 	if err := v.tree.Survey(ctx); err != nil {
 		return err
 	}
@@ -371,10 +385,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 	return err
 }
 
-// Listing is for [extract.Filesystem].
-func (v *Volume) Listing() extract.Listing { return v.listing }
-
-// Space is for [extract.Filesystem].
-func (v *Volume) Space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+// space is for [extract.Filesystem].
+func (v *Volume) space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
 	return v.tree.Claims().Space(v.start, v.length, v.tree.AllocationMap(ctx), yield)
 }

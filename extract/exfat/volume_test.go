@@ -223,12 +223,12 @@ func list(t testing.TB, v *volume) ([]string, extract.Listing, *Volume) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := vol.Structures(ctx); err != nil {
+	if _, err := vol.structures(ctx); err != nil {
 		t.Fatal(err)
 	}
 	var lines []string
 	ids := map[uint64]bool{}
-	err = vol.Walk(ctx, func(f *extract.File) error {
+	err = vol.walk(ctx, func(f *extract.File) error {
 		lines = append(lines, v.line(f))
 		if ids[f.ID] {
 			t.Errorf("%s: its number %d is another's too", f.Path, f.ID)
@@ -240,7 +240,7 @@ func list(t testing.TB, v *volume) ([]string, extract.Listing, *Volume) {
 		t.Fatal(err)
 	}
 	pos := int64(0)
-	err = vol.Space(ctx, func(start, n int64, _ extract.Use) error {
+	err = vol.space(ctx, func(start, n int64, _ extract.Use) error {
 		if start != pos || n <= 0 {
 			return fmt.Errorf("space at %d follows %d", start, pos)
 		}
@@ -250,7 +250,7 @@ func list(t testing.TB, v *volume) ([]string, extract.Listing, *Volume) {
 	if err != nil || pos != vol.length {
 		t.Errorf("space ends at %d of %d: %v", pos, vol.length, err)
 	}
-	return lines, vol.Listing(), vol
+	return lines, vol.listing, vol
 }
 
 // line is a file in words; places are clusters, as far as they are whole ones.

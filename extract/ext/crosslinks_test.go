@@ -104,7 +104,7 @@ func TestCrossLinks(t *testing.T) {
 						t.Errorf("%s: %q", f.Path, f.Why)
 					}
 				}
-				if l := v.Listing(); !strings.Contains(strings.Join(l.Why, "\n"), "claimed more than once") {
+				if l := v.listing; !strings.Contains(strings.Join(l.Why, "\n"), "claimed more than once") {
 					t.Errorf("listing %+v", l)
 				}
 			})
@@ -130,7 +130,7 @@ func TestRemnantsClaimNothing(t *testing.T) {
 	if diff := cmp.Diff(sums(t, name), lines(r, files)); diff != "" {
 		t.Errorf("files (-kernel +here):\n%s", diff)
 	}
-	if l := v.Listing(); !l.Complete || len(l.Why) > 0 {
+	if l := v.listing; !l.Complete || len(l.Why) > 0 {
 		t.Errorf("listing %+v", l)
 	}
 }

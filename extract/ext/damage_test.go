@@ -49,7 +49,7 @@ func TestUnknownClose(t *testing.T) {
 				whole++
 			}
 		}
-		l := v.Listing()
+		l := v.listing
 		if whole > 0 != c.whole || l.Complete != c.whole {
 			t.Errorf("%s, journal's superblock unread %v: %d files whole, listing %+v", c.name, c.journalSuper, whole, l)
 		}
@@ -85,7 +85,7 @@ func TestBackups(t *testing.T) {
 			if v.sbAt == superblockAt || len(v.notes) == 0 {
 				t.Errorf("superblock at %d, notes %q", v.sbAt, v.notes)
 			}
-			if l := v.Listing(); !l.Complete {
+			if l := v.listing; !l.Complete {
 				t.Errorf("listing %+v", l)
 			}
 		})
@@ -97,7 +97,7 @@ func TestBackups(t *testing.T) {
 func TestNoJournal(t *testing.T) {
 	img := unpack(t, "ext4-journal")
 	v, _ := walk(t, reader(t, img), extract.Options{NoJournal: true})
-	if l := v.Listing(); l.Complete || !strings.Contains(strings.Join(l.Why, "\n"), "journal") {
+	if l := v.listing; l.Complete || !strings.Contains(strings.Join(l.Why, "\n"), "journal") {
 		t.Errorf("listing %+v", l)
 	}
 	if len(v.overlay) != 0 {

@@ -78,7 +78,7 @@ func TestEncrypted(t *testing.T) {
 	}
 	r := reader(t, b)
 	v, files := walk(t, r, extract.Options{})
-	if l := v.Listing(); !l.Complete || l.UnclaimedBytes != 0 {
+	if l := v.listing; !l.Complete || l.UnclaimedBytes != 0 {
 		t.Errorf("listing %+v", l)
 	}
 	names := map[uint64]int{}
@@ -164,7 +164,7 @@ func sameTree(t *testing.T, img, dir string) {
 	t.Helper()
 	r := opened(t, img)
 	v, files := walk(t, r, extract.Options{})
-	if l := v.Listing(); !l.Complete || l.UnclaimedBytes != 0 || len(l.Why) > 0 {
+	if l := v.listing; !l.Complete || l.UnclaimedBytes != 0 || len(l.Why) > 0 {
 		t.Errorf("listing %+v", l)
 	}
 	var got, want []string
@@ -334,7 +334,7 @@ func TestDeepIndex(t *testing.T) {
 			named++
 		}
 	}
-	if l := v.Listing(); named != count || l.Complete || l.UnnamedFiles != 0 {
+	if l := v.listing; named != count || l.Complete || l.UnnamedFiles != 0 {
 		t.Errorf("%d of %d named with the index unread, listing %+v", named, count, l)
 	}
 }

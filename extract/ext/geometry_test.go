@@ -58,7 +58,7 @@ func TestGeometry(t *testing.T) {
 					t.Errorf("seed %#x, want %#x", v.sb.ChecksumSeed, whole.sb.ChecksumSeed)
 				}
 				listed, good := map[uint64]bool{}, 0
-				err = v.Walk(t.Context(), func(f *extract.File) error {
+				err = v.walk(t.Context(), func(f *extract.File) error {
 					listed[f.ID] = true
 					w := byID[f.ID]
 					if w == nil {
@@ -84,10 +84,10 @@ func TestGeometry(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				if v.Listing().Complete || len(v.Listing().Why) == 0 {
+				if v.listing.Complete || len(v.listing.Why) == 0 {
 					t.Error("a list without a superblock is called complete")
 				}
-				if _, err := v.Structures(t.Context()); err != nil {
+				if _, err := v.structures(t.Context()); err != nil {
 					t.Error(err)
 				}
 				t.Logf("%d of %d inodes listed, %d with all content", len(listed), len(byID), good)

@@ -79,7 +79,7 @@ func TestLostFolders(t *testing.T) {
 					}
 				}
 			}
-			if l := v.Listing(); l.Complete || l.UnreadRecords < 2 { // the root is no file
+			if l := v.listing; l.Complete || l.UnreadRecords < 2 { // the root is no file
 				t.Errorf("listing %+v", l)
 			}
 		})

@@ -73,11 +73,11 @@ func BenchmarkMillion(b *testing.B) {
 			b.Fatal(err)
 		}
 		n := 0
-		if err := v.Walk(b.Context(), countFiles(&n)); err != nil {
+		if err := v.walk(b.Context(), countFiles(&n)); err != nil {
 			b.Fatal(err)
 		}
-		if n < 1_000_000 || !v.Listing().Complete {
-			b.Fatalf("%d files, %+v", n, v.Listing())
+		if n < 1_000_000 || !v.listing.Complete {
+			b.Fatalf("%d files, %+v", n, v.listing)
 		}
 	}
 	var m runtime.MemStats

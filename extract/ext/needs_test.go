@@ -31,7 +31,7 @@ func lead(t *testing.T, img []byte) *ranges.Set {
 				}
 			}
 		}
-		need(v.Listing().Needs)
+		need(v.listing.Needs)
 		for _, f := range list {
 			need(f.Needs)
 		}

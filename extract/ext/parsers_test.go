@@ -210,13 +210,13 @@ func FuzzVolume(f *testing.F) {
 			return
 		}
 		n := 0
-		if err := v.Walk(t.Context(), countFiles(&n)); err != nil {
+		if err := v.walk(t.Context(), countFiles(&n)); err != nil {
 			t.Fatal(err)
 		}
 		if n > len(img)/direntHead {
 			t.Fatalf("%d files in %d bytes", n, len(img))
 		}
-		if _, err := v.Structures(t.Context()); err != nil {
+		if _, err := v.structures(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 	})

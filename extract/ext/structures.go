@@ -7,11 +7,11 @@ import (
 	"fileassay/extract"
 )
 
-// Structures reports the health of the volume's own structures: superblock and
+// structures reports the health of the volume's own structures: superblock and
 // group descriptors with their copies, bitmaps, inode tables, journal. What
 // every group has is told as one, the groups that are hit one by one up to a
 // bound.
-func (v *Volume) Structures(ctx context.Context) ([]extract.Structure, error) {
+func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
 	var out []extract.Structure
 	sb := &v.sb
 	out = append(out, v.superHealth(0))

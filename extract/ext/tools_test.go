@@ -155,7 +155,7 @@ func TestKernel(t *testing.T) {
 			}
 			r := reader(t, b)
 			v, files := walk(t, r, extract.Options{})
-			if l := v.Listing(); !l.Complete || l.UnclaimedBytes != 0 || len(l.Why) > 0 {
+			if l := v.listing; !l.Complete || l.UnclaimedBytes != 0 || len(l.Why) > 0 {
 				t.Errorf("listing %+v", l)
 			}
 			byPath := map[string]*extract.File{}

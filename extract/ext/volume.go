@@ -152,16 +152,27 @@ func (v *Volume) reload() {
 	v.loadGroups()
 }
 
+// Walk is for [extract.Filesystem].
+func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
+	if yield != nil {
+		if err := v.walk(ctx, yield); err != nil {
+			return nil, err
+		}
+	}
+	structures, err := v.structures(ctx)
+	if err != nil || yield == nil {
+		return &extract.Survey{Structures: structures}, err
+	}
+	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space}, nil
+}
+
 // Info describes the volume.
 func (v *Volume) Info() extract.Info {
 	return extract.Info{Filesystem: v.sb.filesystem(), Label: v.sb.Label, Cluster: v.bs * int64(v.sb.clusterBlocks()), Notes: slices.Clone(v.notes)}
 }
 
-// Listing is the statement on the list that Walk gave.
-func (v *Volume) Listing() extract.Listing { return v.listing }
-
-// Space yields the use of every range of the volume.
-func (v *Volume) Space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+// space yields the use of every range of the volume.
+func (v *Volume) space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
 	return v.claims.Space(v.start, v.length, v.alloc, func(start, length int64, use extract.Use) error {
 		if err := ctx.Err(); err != nil {
 			return err

@@ -58,7 +58,7 @@ func walk(t testing.TB, r *image.Reader, o extract.Options) (*Volume, []*extract
 		t.Fatal(err)
 	}
 	var files []*extract.File
-	if err := v.Walk(context.Background(), func(f *extract.File) error { files = append(files, f); return nil }); err != nil {
+	if err := v.walk(context.Background(), func(f *extract.File) error { files = append(files, f); return nil }); err != nil {
 		t.Fatal(err)
 	}
 	return v, files
@@ -158,7 +158,7 @@ func TestWhole(t *testing.T) {
 			if got := v.Info(); got.Filesystem != c.filesystem || got.Label != "hedges" {
 				t.Errorf("Info() = %+v", got)
 			}
-			l := v.Listing()
+			l := v.listing
 			if !l.Complete || l.UnreadRecords != 0 || l.UnnamedFiles != 0 || l.UnclaimedBytes != 0 {
 				t.Errorf("Listing() = %+v", l)
 			}
@@ -175,7 +175,7 @@ func TestSpace(t *testing.T) {
 		img := unpack(t, c.name)
 		v, _ := walk(t, reader(t, img), extract.Options{})
 		pos := int64(0)
-		err := v.Space(context.Background(), func(start, length int64, use extract.Use) error {
+		err := v.space(context.Background(), func(start, length int64, use extract.Use) error {
 			if start != pos || length <= 0 {
 				t.Errorf("%s: range of %d from %d after %d", c.name, length, start, pos)
 			}

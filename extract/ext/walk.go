@@ -41,9 +41,9 @@ type listed struct {
 	firstBad string // the first condemned inode of the chunk
 }
 
-// Walk calls yield for every file, folder and link, by inode number and then
+// walk calls yield for every file, folder and link, by inode number and then
 // in the order in which the names of one were found.
-func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) error {
+func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) error {
 	v.claims = extract.Claims{}
 	v.claimSystem()
 	t, err := v.readTree(ctx)

@@ -253,12 +253,12 @@ func list(t testing.TB, v *volume) ([]string, extract.Listing) {
 func walk(t testing.TB, vol *Volume) ([]string, extract.Listing) {
 	t.Helper()
 	ctx := context.Background()
-	if _, err := vol.Structures(ctx); err != nil {
+	if _, err := vol.structures(ctx); err != nil {
 		t.Fatal(err)
 	}
 	var lines []string
 	ids := map[uint64]bool{}
-	err := vol.Walk(ctx, func(f *extract.File) error {
+	err := vol.walk(ctx, func(f *extract.File) error {
 		lines = append(lines, line(f))
 		if ids[f.ID] {
 			t.Errorf("%s: its number %d is another's too", f.Path, f.ID)
@@ -270,7 +270,7 @@ func walk(t testing.TB, vol *Volume) ([]string, extract.Listing) {
 		t.Fatal(err)
 	}
 	pos := vol.start
-	err = vol.Space(ctx, func(start, n int64, _ extract.Use) error {
+	err = vol.space(ctx, func(start, n int64, _ extract.Use) error {
 		if start != pos || n <= 0 {
 			return fmt.Errorf("space at %d follows %d", start, pos)
 		}
@@ -280,7 +280,7 @@ func walk(t testing.TB, vol *Volume) ([]string, extract.Listing) {
 	if err != nil || pos != vol.start+vol.length {
 		t.Errorf("space ends at %d of %d: %v", pos, vol.length, err)
 	}
-	return lines, vol.Listing()
+	return lines, vol.listing
 }
 
 func line(f *extract.File) string {

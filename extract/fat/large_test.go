@@ -54,7 +54,7 @@ func walkLarge(t testing.TB, v *volume, entries int) {
 		t.Fatal(err)
 	}
 	n := 0
-	err = vol.Walk(t.Context(), func(f *extract.File) error {
+	err = vol.walk(t.Context(), func(f *extract.File) error {
 		n++
 		located := int64(0)
 		for _, p := range f.Pieces {
@@ -65,7 +65,7 @@ func walkLarge(t testing.TB, v *volume, entries int) {
 		}
 		return nil
 	})
-	if l := vol.Listing(); err != nil || n != entries || !l.Complete {
+	if l := vol.listing; err != nil || n != entries || !l.Complete {
 		t.Fatalf("%d entries, want %d (%v), %+v", n, entries, err, l)
 	}
 }

@@ -20,7 +20,7 @@ func numbers(t *testing.T, d *chaintest.Disk, start, size int64) []string {
 		t.Fatal(err)
 	}
 	var out []string
-	err = v.Walk(t.Context(), func(f *extract.File) error {
+	err = v.walk(t.Context(), func(f *extract.File) error {
 		out = append(out, fmt.Sprint(f.ID, " ", f.Path))
 		return nil
 	})

@@ -69,7 +69,7 @@ func ours(t *testing.T, path string, size int64, lost ...string) tree {
 		t.Fatal(err)
 	}
 	got := tree{}
-	err = v.Walk(context.Background(), func(f *extract.File) error {
+	survey, err := v.Walk(context.Background(), func(f *extract.File) error {
 		if slices.Contains(lost, f.Path) {
 			return nil
 		}
@@ -99,7 +99,7 @@ func ours(t *testing.T, path string, size int64, lost ...string) tree {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if l := v.Listing(); l.Complete != (len(lost) == 0) {
+	if l := survey.Listing; l.Complete != (len(lost) == 0) {
 		t.Errorf("listing of a healthy volume: %+v", l)
 	}
 	return got

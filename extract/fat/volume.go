@@ -172,6 +172,20 @@ func (v *Volume) fits(s *bootSector) int {
 	return -1
 }
 
+// Walk is for [extract.Filesystem].
+func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
+	if yield != nil {
+		if err := v.walk(ctx, yield); err != nil {
+			return nil, err
+		}
+	}
+	structures, err := v.structures(ctx)
+	if err != nil || yield == nil {
+		return &extract.Survey{Structures: structures}, err
+	}
+	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space}, nil
+}
+
 // Info is for [extract.Filesystem].
 func (v *Volume) Info() extract.Info {
 	label := v.format.label
@@ -181,8 +195,8 @@ func (v *Volume) Info() extract.Info {
 	return extract.Info{Filesystem: v.boot.kind(), Label: label, Cluster: v.boot.ClusterSize, Notes: v.notes}
 }
 
-// Structures is for [extract.Filesystem].
-func (v *Volume) Structures(ctx context.Context) ([]extract.Structure, error) {
+// structures is for [extract.Filesystem].
+func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
 	var list []extract.Structure
 	sector := v.boot.SectorSize
 	part := func(name string, at, n int64) *extract.Structure {
@@ -248,8 +262,8 @@ func infoSector(b []byte) bool {
 	return le.Uint32(b) == 0x41615252 && le.Uint32(b[484:]) == 0x61417272 && le.Uint32(b[508:]) == 0xAA550000
 }
 
-// Walk is for [extract.Filesystem].
-func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) error {
+// walk is for [extract.Filesystem].
+func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) error {
 	if err := v.tree.Survey(ctx); err != nil {
 		return err
 	}
@@ -265,10 +279,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) erro
 	return err
 }
 
-// Listing is for [extract.Filesystem].
-func (v *Volume) Listing() extract.Listing { return v.listing }
-
-// Space is for [extract.Filesystem].
-func (v *Volume) Space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+// space is for [extract.Filesystem].
+func (v *Volume) space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
 	return v.tree.Claims().Space(v.start, v.length, v.tree.AllocationMap(ctx), yield)
 }

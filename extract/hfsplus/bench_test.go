@@ -67,11 +67,11 @@ func BenchmarkWalk(b *testing.B) {
 			b.Fatal(err)
 		}
 		n := 0
-		if err := v.Walk(context.Background(), func(*extract.File) error { n++; return nil }); err != nil {
+		if err := v.walk(context.Background(), func(*extract.File) error { n++; return nil }); err != nil {
 			b.Fatal(err)
 		}
-		if n != 505_000 || !v.Listing().Complete {
-			b.Fatalf("%d entries listed: %+v", n, v.Listing())
+		if n != 505_000 || !v.listing.Complete {
+			b.Fatalf("%d entries listed: %+v", n, v.listing)
 		}
 		r.Close()
 	}

@@ -420,7 +420,7 @@ func walk(tb testing.TB, r *image.Reader, size int64, o extract.Options) (*Volum
 		tb.Fatal(err)
 	}
 	var list []*extract.File
-	if err := v.Walk(context.Background(), func(f *extract.File) error { list = append(list, f); return nil }); err != nil {
+	if err := v.walk(context.Background(), func(f *extract.File) error { list = append(list, f); return nil }); err != nil {
 		tb.Fatal(err)
 	}
 	return v, list

@@ -90,10 +90,10 @@ func TestFixtures(t *testing.T) {
 				}
 			}
 		}
-		if l := v.Listing(); !l.Complete || l.UnclaimedBytes != 0 || l.UnreadRecords != 0 {
+		if l := v.listing; !l.Complete || l.UnclaimedBytes != 0 || l.UnreadRecords != 0 {
 			t.Errorf("%s: %+v", name, l)
 		}
-		structures, err := v.Structures(t.Context())
+		structures, err := v.structures(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -104,7 +104,7 @@ func TestFixtures(t *testing.T) {
 		}
 		sum := map[extract.Use]int64{}
 		pos := int64(0)
-		err = v.Space(t.Context(), func(start, n int64, use extract.Use) error {
+		err = v.space(t.Context(), func(start, n int64, use extract.Use) error {
 			if start != pos {
 				t.Errorf("%s: space goes on at %d, not %d", name, start, pos)
 			}
@@ -154,7 +154,7 @@ func dump(v *Volume, list []*extract.File) string {
 	for _, f := range list {
 		fmt.Fprintf(&s, "%+v\n", *f)
 	}
-	fmt.Fprintf(&s, "%+v\n%+v\n", v.Listing(), v.Info())
+	fmt.Fprintf(&s, "%+v\n%+v\n", v.listing, v.Info())
 	return s.String()
 }
 
@@ -207,7 +207,7 @@ func TestDamage(t *testing.T) {
 					continue
 				}
 				var list []*extract.File
-				if err := v.Walk(t.Context(), func(f *extract.File) error { list = append(list, f); return nil }); err != nil {
+				if err := v.walk(t.Context(), func(f *extract.File) error { list = append(list, f); return nil }); err != nil {
 					t.Fatal(err)
 				}
 				text := dump(v, list)
@@ -251,7 +251,7 @@ func TestDamage(t *testing.T) {
 						}
 					}
 				}
-				if len(listed) < len(known) && v.Listing().Complete {
+				if len(listed) < len(known) && v.listing.Complete {
 					t.Errorf("%s, seed %d: %d of %d are listed, and the list is called complete", name, seed, len(listed), len(known))
 				}
 			}

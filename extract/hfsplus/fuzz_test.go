@@ -238,7 +238,7 @@ func FuzzVolume(f *testing.F) {
 			return
 		}
 		n := 0
-		err = v.Walk(context.Background(), func(f *extract.File) error {
+		err = v.walk(context.Background(), func(f *extract.File) error {
 			if n++; n > 10000 {
 				t.Fatal("too many files")
 			}
@@ -260,11 +260,11 @@ func FuzzVolume(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := v.Structures(context.Background()); err != nil {
+		if _, err := v.structures(context.Background()); err != nil {
 			t.Fatal(err)
 		}
 		pos := int64(0)
-		if err := v.Space(context.Background(), func(a, n int64, _ extract.Use) error {
+		if err := v.space(context.Background(), func(a, n int64, _ extract.Use) error {
 			if a != pos || n <= 0 {
 				t.Fatalf("space goes on at %d behind %d", a, pos)
 			}

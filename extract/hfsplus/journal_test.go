@@ -88,12 +88,12 @@ func TestJournalUse(t *testing.T) {
 	// the head of a block list unread: nothing is sure, and the lists behind it
 	// are used
 	v, list = open(extract.Options{}, imap.Range{Start: journalAt + 930304, Length: 512, State: imap.Failed})
-	if !v.journal.broken || v.journal.applied != 2 || intact(list) != 0 || v.Listing().Complete {
+	if !v.journal.broken || v.journal.applied != 2 || intact(list) != 0 || v.listing.Complete {
 		t.Errorf("list unread: %+v, %d intact", v.journal, intact(list))
 	}
 	// the journal's header unread
 	v, list = open(extract.Options{}, imap.Range{Start: journalAt, Length: 512, State: imap.Failed})
-	if !v.journal.broken || intact(list) != 0 || v.Listing().Complete {
+	if !v.journal.broken || intact(list) != 0 || v.listing.Complete {
 		t.Errorf("header unread: %+v, %d intact", v.journal, intact(list))
 	}
 }

@@ -94,10 +94,6 @@ func (h *volumeHeader) allocationRuns() []blockRun {
 	return out
 }
 
-// Listing is the statement on the list that Walk gave. It implements
-// [extract.Filesystem].
-func (v *Volume) Listing() extract.Listing { return v.listing }
-
 // claimOwn claims what the volume's own structures lie in.
 func (v *Volume) claimOwn() {
 	own := &v.claims.Structures
@@ -197,8 +193,8 @@ func (v *Volume) allocated(ctx context.Context) extract.Allocation {
 	}
 }
 
-// Space tells what each part of the volume is used for. It implements
+// space tells what each part of the volume is used for. It implements
 // [extract.Filesystem].
-func (v *Volume) Space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+func (v *Volume) space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
 	return v.claims.Space(v.start, v.header.bytes(), v.allocated(ctx), yield)
 }

@@ -40,7 +40,7 @@ func lead(t *testing.T, src interface {
 				}
 			}
 		}
-		need(v.Listing().Needs)
+		need(v.listing.Needs)
 		for _, f := range list {
 			if want(f) {
 				need(f.Needs)
@@ -92,7 +92,7 @@ func TestNeedsLeadToAll(t *testing.T) {
 				t.Errorf("%s (-want +got):\n%s", d.name, diff)
 			}
 		}
-		if l := v.Listing(); l.UnreadRecords != 0 {
+		if l := v.listing; l.UnreadRecords != 0 {
 			t.Errorf("%s: %+v", d.name, l)
 		}
 		if structures := v.trees.catalog.fork.size + d.size/8; read > structures {

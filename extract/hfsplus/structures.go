@@ -7,10 +7,10 @@ import (
 	"fileassay/extract"
 )
 
-// Structures reports the health of the volume header and its alternate, the
+// structures reports the health of the volume header and its alternate, the
 // allocation file, the trees and the journal. It implements
 // [extract.Filesystem].
-func (v *Volume) Structures(ctx context.Context) ([]extract.Structure, error) {
+func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
 	if err := v.load(ctx); err != nil {
 		return nil, err
 	}

@@ -131,6 +131,20 @@ func (v *Volume) renewHeader() {
 	v.header, v.alternate = h, false
 }
 
+// Walk is for [extract.Filesystem].
+func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
+	if yield != nil {
+		if err := v.walk(ctx, yield); err != nil {
+			return nil, err
+		}
+	}
+	structures, err := v.structures(ctx)
+	if err != nil || yield == nil {
+		return &extract.Survey{Structures: structures}, err
+	}
+	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space}, nil
+}
+
 // Info describes the volume. The label is known once the catalog was read.
 func (v *Volume) Info() extract.Info {
 	info := extract.Info{Filesystem: v.header.name(), Cluster: v.header.blockSize, Notes: v.notes}

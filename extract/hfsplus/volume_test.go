@@ -57,7 +57,7 @@ func TestWalkSample(t *testing.T) {
 	if d := cmp.Diff(want, paths(list)); d != "" {
 		t.Error(d)
 	}
-	l := v.Listing()
+	l := v.listing
 	if !l.Complete || len(l.Why) > 0 || l.UnreadRecords != 0 {
 		t.Errorf("listing: %+v", l)
 	}
@@ -353,7 +353,7 @@ func TestThreadNames(t *testing.T) {
 		if !f.NameOnly || f.Size != -1 {
 			t.Errorf("%+v", f)
 		}
-		if l := v.Listing(); l.Complete || l.UnreadRecords < 1 {
+		if l := v.listing; l.Complete || l.UnreadRecords < 1 {
 			t.Errorf("%+v", l)
 		}
 		return
@@ -404,7 +404,7 @@ func TestAlternate(t *testing.T) {
 	if n := v.Info().Notes; len(n) == 0 || !strings.Contains(n[0], "alternate") {
 		t.Errorf("%q", n)
 	}
-	if l := v.Listing(); !l.Complete {
+	if l := v.listing; !l.Complete {
 		t.Errorf("%+v", l)
 	}
 }

@@ -24,10 +24,10 @@ type listed struct {
 	namer   *extract.Namer[uint32]
 }
 
-// Walk lists the files and folders in the order of the catalog: folder by
+// walk lists the files and folders in the order of the catalog: folder by
 // folder in the order of their numbers, and in a folder by name. It implements
 // [extract.Filesystem].
-func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) error {
+func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) error {
 	if err := v.load(ctx); err != nil {
 		return err
 	}

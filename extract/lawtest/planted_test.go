@@ -67,13 +67,6 @@ type toy struct {
 }
 
 func (v *toy) Info() extract.Info { return extract.Info{Filesystem: "toy"} }
-func (v *toy) Structures(context.Context) ([]extract.Structure, error) {
-	return nil, nil
-}
-func (v *toy) Listing() extract.Listing { return v.listing }
-func (v *toy) Space(context.Context, func(start, length int64, use extract.Use) error) error {
-	return nil
-}
 
 // record reads a record, where it stands; nil where it was not read or fails its check.
 func (v *toy) record(at int64) []byte {
@@ -88,7 +81,15 @@ func (v *toy) record(at int64) []byte {
 	return b
 }
 
-func (v *toy) Walk(_ context.Context, yield func(*extract.File) error) error {
+func (v *toy) Walk(_ context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
+	space := func(context.Context, func(start, length int64, use extract.Use) error) error { return nil }
+	if err := v.walk(yield); err != nil {
+		return nil, err
+	}
+	return &extract.Survey{Listing: v.listing, Space: space}, nil
+}
+
+func (v *toy) walk(yield func(*extract.File) error) error {
 	v.listing.Complete = true
 	if !v.r.IsRead(0, sectorSize) {
 		v.listing.Complete = false

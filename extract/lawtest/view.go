@@ -55,8 +55,9 @@ func look(open Open, d *disk, m *imap.Map, threads int) *view {
 	size := int64(len(d.base))
 	v := &view{r: image.New(d, size, m, image.Options{})}
 	fs, err := open(ctx, v.r, 0, size, extract.Options{Threads: threads})
+	var survey *extract.Survey
 	if err == nil {
-		err = fs.Walk(ctx, func(f *extract.File) error {
+		survey, err = fs.Walk(ctx, func(f *extract.File) error {
 			if int64(len(v.files)) > size/8 {
 				return fmt.Errorf("more than %d entries", size/8)
 			}
@@ -65,11 +66,8 @@ func look(open Open, d *disk, m *imap.Map, threads int) *view {
 		})
 	}
 	if err == nil {
-		v.listing, v.info = fs.Listing(), fs.Info()
-		v.structures, err = fs.Structures(ctx)
-	}
-	if err == nil {
-		err = fs.Space(ctx, func(start, length int64, use extract.Use) error {
+		v.listing, v.structures, v.info = survey.Listing, survey.Structures, fs.Info()
+		err = survey.Space(ctx, func(start, length int64, use extract.Use) error {
 			v.space = append(v.space, fmt.Sprint(start, length, use))
 			return nil
 		})

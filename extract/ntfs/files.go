@@ -42,9 +42,9 @@ func (u *unreadCount) add(o unreadCount) {
 	u.unnamed += o.unnamed
 }
 
-// Walk lists the files of the volume in the order of their records. See
+// walk lists the files of the volume in the order of their records. See
 // [extract.Filesystem].
-func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) error {
+func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) error {
 	if err := v.takeCensus(ctx); err != nil {
 		return err
 	}

@@ -4,8 +4,6 @@ import (
 	"fmt"
 
 	"github.com/dustin/go-humanize"
-
-	"fileassay/extract"
 )
 
 // sumUp makes the listing statement after the walk.
@@ -99,7 +97,3 @@ func was(n int64) string {
 	}
 	return "were"
 }
-
-// Listing is the statement on the list that Walk gave. See
-// [extract.Filesystem].
-func (v *Volume) Listing() extract.Listing { return v.listing }

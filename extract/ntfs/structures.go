@@ -8,9 +8,9 @@ import (
 	"fileassay/extract"
 )
 
-// Structures reports the health of the volume's own structures. See
+// structures reports the health of the volume's own structures. See
 // [extract.Filesystem].
-func (v *Volume) Structures(ctx context.Context) ([]extract.Structure, error) {
+func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
 	out := v.bootStructures()
 	t := v.table
 	st := v.streamHealth("file table", t.stream)

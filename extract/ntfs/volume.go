@@ -147,6 +147,20 @@ func (v *Volume) openBitmap() {
 	}
 }
 
+// Walk is for [extract.Filesystem].
+func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
+	if yield != nil {
+		if err := v.walk(ctx, yield); err != nil {
+			return nil, err
+		}
+	}
+	structures, err := v.structures(ctx)
+	if err != nil || yield == nil {
+		return &extract.Survey{Structures: structures}, err
+	}
+	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space}, nil
+}
+
 // Info describes the volume.
 func (v *Volume) Info() extract.Info {
 	notes := append([]string(nil), v.notes...)
@@ -162,9 +176,9 @@ func (v *Volume) Info() extract.Info {
 	return extract.Info{Filesystem: "ntfs", Label: v.label, Cluster: v.cluster, Notes: append(notes, v.table.notes...)}
 }
 
-// Space tells what each range of the volume is used for. See
+// space tells what each range of the volume is used for. See
 // [extract.Filesystem].
-func (v *Volume) Space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+func (v *Volume) space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
 	return v.claims.Space(v.start, v.length, v.allocation(), func(start, length int64, use extract.Use) error {
 		if err := ctx.Err(); err != nil {
 			return err

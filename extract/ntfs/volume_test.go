@@ -56,14 +56,14 @@ func listReader(r *image.Reader, length int64) (*listed, error) {
 		return nil, err
 	}
 	l := &listed{v: v, files: map[string][]*extract.File{}}
-	if err := v.Walk(ctx, func(f *extract.File) error {
+	if err := v.walk(ctx, func(f *extract.File) error {
 		l.files[f.Path] = append(l.files[f.Path], f)
 		l.paths = append(l.paths, f.Path)
 		return nil
 	}); err != nil {
 		return nil, err
 	}
-	l.Listing = v.Listing()
+	l.Listing = v.listing
 	return l, nil
 }
 
@@ -584,7 +584,7 @@ func TestUnclaimed(t *testing.T) {
 	var total int64
 	use := map[extract.Use]int64{}
 	pos := int64(0)
-	if err := l.v.Space(context.Background(), func(start, n int64, u extract.Use) error {
+	if err := l.v.space(context.Background(), func(start, n int64, u extract.Use) error {
 		if start != pos || n <= 0 {
 			t.Errorf("range of %d bytes at %d, expected at %d", n, start, pos)
 		}

@@ -35,7 +35,32 @@ func find(ctx context.Context, r *image.Reader, o extract.Options, kinds []Kind)
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
 	f.needs()
+	f.handOver()
 	return f.l, nil
+}
+
+// maxOpen bounds the readers that a layout holds open: each keeps what it read
+// of its volume's structures.
+const maxOpen = 64
+
+// handOver gives the volumes of the layout the readers that they were found
+// with.
+func (f *finder) handOver() {
+	n := 0
+	for i := range f.l.Volumes {
+		v := &f.l.Volumes[i]
+		k, ok := kindOf(f.kinds, v.Filesystem)
+		if !ok || v.Reason != "" || n == maxOpen {
+			continue
+		}
+		place := attempt{k.Name, v.Start, v.Length}
+		if v.fs = f.opens[place].fs; v.fs == nil {
+			v.fs = f.left[place]
+		}
+		if v.fs != nil {
+			n++
+		}
+	}
 }
 
 // tables decides which reading of the drive holds, by what the tables say and

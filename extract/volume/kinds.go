@@ -64,21 +64,34 @@ func opener[F extract.Filesystem](open func(context.Context, *image.Reader, int6
 	}
 }
 
-// Open opens a volume that [Find] found with the reader of its filesystem.
-// Where there is none the error is a [*NotListedError]; where the reader no
+// Open gives the reader of a volume: the one that [Find] found it with, which
+// it gives once, or it opens the volume with the reader of its filesystem. Where
+// there is none the error is a [*NotListedError]; where the reader no
 // longer accepts the place it is an [*extract.NotVolumeError].
-func Open(ctx context.Context, r *image.Reader, v Volume, o extract.Options) (extract.Filesystem, error) {
+func Open(ctx context.Context, r *image.Reader, v *Volume, o extract.Options) (extract.Filesystem, error) {
 	return open(ctx, r, v, o, Kinds())
 }
 
-func open(ctx context.Context, r *image.Reader, v Volume, o extract.Options, kinds []Kind) (extract.Filesystem, error) {
+func open(ctx context.Context, r *image.Reader, v *Volume, o extract.Options, kinds []Kind) (extract.Filesystem, error) {
 	if v.Reason != "" {
 		return nil, &NotListedError{v.Filesystem, v.Start, v.Reason}
 	}
-	for _, k := range kinds {
-		if slices.Contains(k.Filesystems, v.Filesystem) {
-			return k.either(ctx, r, v.Start, v.Length, o)
-		}
+	if fs := v.fs; fs != nil {
+		v.fs = nil
+		return fs, nil
+	}
+	if k, ok := kindOf(kinds, v.Filesystem); ok {
+		return k.either(ctx, r, v.Start, v.Length, o)
 	}
 	return nil, &NotListedError{v.Filesystem, v.Start, "there is no reader for this filesystem"}
+}
+
+// kindOf is the family that volumes of a filesystem belong to.
+func kindOf(kinds []Kind, filesystem string) (Kind, bool) {
+	for _, k := range kinds {
+		if slices.Contains(k.Filesystems, filesystem) {
+			return k, true
+		}
+	}
+	return Kind{}, false
 }

@@ -89,6 +89,8 @@ type Volume struct {
 	// Needs, of a volume that no reader accepts, are the places whose unread
 	// sectors would tell what it holds; see [extract.File.Needs].
 	Needs []ranges.Range
+
+	fs extract.Filesystem // that it was found with, until [Open] gives it
 }
 
 // End is the first byte past the volume.

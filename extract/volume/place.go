@@ -37,6 +37,7 @@ func findFrom(ctx context.Context, r *image.Reader, offset int64, o extract.Opti
 	for i := range l.Volumes {
 		v := &l.Volumes[i]
 		v.Start += offset
+		v.fs = nil // it counts places from the drive's begin
 		moveSpans(v.Needs, offset)
 		p := v.Partition
 		inList := func() bool {
@@ -119,7 +120,7 @@ func volumeAt(ctx context.Context, r *image.Reader, start int64, filesystem stri
 		if start > 0 || length < rest {
 			f.l.Missing = append(f.l.Missing, "other volumes of the image were not looked for: one was given by hand")
 		}
-		f.l.Volumes = []Volume{{Start: start, Length: length, Filesystem: fs.Info().Filesystem, Found: "given by hand"}}
+		f.l.Volumes = []Volume{{Start: start, Length: length, Filesystem: fs.Info().Filesystem, Found: "given by hand", fs: fs}}
 		return f.l, nil
 	}
 	if no := (*extract.NotVolumeError)(nil); errors.As(why, &no) {

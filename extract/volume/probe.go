@@ -28,8 +28,9 @@ type finder struct {
 	o     extract.Options
 	kinds []Kind
 	l     *Layout
-	opens map[attempt]opened // what came of opening a place, so that it is done once
-	buf   []byte             // of one window
+	opens map[attempt]opened             // what came of opening a place, so that it is done once
+	left  map[attempt]extract.Filesystem // volumes opened by what is left of them
+	buf   []byte                         // of one window
 }
 
 // attempt is a place and the family it was opened as.
@@ -39,13 +40,14 @@ type attempt struct {
 }
 
 type opened struct {
-	filesystem string // "" where it is no such volume
+	fs         extract.Filesystem // nil where it is no such volume
+	filesystem string
 	why        string
 	needs      []ranges.Range // what would tell more
 }
 
 func newFinder(r *image.Reader, o extract.Options, kinds []Kind) *finder {
-	return &finder{r: r, o: o, kinds: kinds, l: &Layout{}, opens: map[attempt]opened{}, buf: make([]byte, windowSize)}
+	return &finder{r: r, o: o, kinds: kinds, l: &Layout{}, opens: map[attempt]opened{}, left: map[attempt]extract.Filesystem{}, buf: make([]byte, windowSize)}
 }
 
 // open tries a place as a volume of one family. The error is that of ctx alone.
@@ -60,7 +62,7 @@ func (f *finder) open(ctx context.Context, k Kind, start, length int64) (opened,
 	var res opened
 	fs, err := k.Open(ctx, f.r, start, length, f.o)
 	if err == nil {
-		res.filesystem = fs.Info().Filesystem
+		res.fs, res.filesystem = fs, fs.Info().Filesystem
 	} else {
 		if ctx.Err() != nil {
 			return opened{}, ctx.Err()
@@ -207,6 +209,7 @@ func (f *finder) remains(ctx context.Context, start, length int64) (filesystem s
 			return "", ctx.Err()
 		}
 		if err == nil {
+			f.left[attempt{k.Name, start, length}] = fs
 			return fs.Info().Filesystem, nil
 		}
 	}

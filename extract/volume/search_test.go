@@ -267,11 +267,14 @@ func TestOpen(t *testing.T) {
 	disk := gptDisk(t, sec)
 	r := reader(t, disk, sec)
 	l := mustFind(t, r)
-	fs, err := open(t.Context(), r, l.Volumes[0], extract.Options{}, toyKinds())
+	fs, err := open(t.Context(), r, &l.Volumes[0], extract.Options{}, toyKinds())
 	if err != nil || fs.Info().Filesystem != "toy" {
 		t.Errorf("got %v, %v", fs, err)
 	}
-	_, err = open(t.Context(), r, Volume{Start: 512, Filesystem: "xfs", Reason: noReader}, extract.Options{}, toyKinds())
+	if again, err := open(t.Context(), r, &l.Volumes[0], extract.Options{}, toyKinds()); err != nil || again == fs {
+		t.Errorf("a reader is given twice: %v", err)
+	}
+	_, err = open(t.Context(), r, &Volume{Start: 512, Filesystem: "xfs", Reason: noReader}, extract.Options{}, toyKinds())
 	var no *NotListedError
 	if !errors.As(err, &no) || no.Start != 512 {
 		t.Errorf("got %v", err)
@@ -423,7 +426,7 @@ func TestRemains(t *testing.T) {
 			if err != nil || len(l.Volumes) != 1 || l.Volumes[0].Filesystem != c.want || l.Volumes[0].Reason != "" {
 				t.Fatalf("%v, %+v; want %s", err, l, c.want)
 			}
-			if fs, err := open(t.Context(), r, l.Volumes[0], extract.Options{}, c.kinds); err != nil || fs.Info().Filesystem != c.want {
+			if fs, err := open(t.Context(), r, &l.Volumes[0], extract.Options{}, c.kinds); err != nil || fs.Info().Filesystem != c.want {
 				t.Errorf("opens as %v, %v", fs, err)
 			}
 		})

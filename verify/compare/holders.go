@@ -29,8 +29,8 @@ type holders struct {
 	rec     *ContentRecord
 	found   map[int64]*holder // by where its line begins
 
-	open   *result.Volume     // the volume that is open: the last that was asked
-	fs     extract.Filesystem // nil where it cannot be opened
+	open   *result.Volume // the volume that is open: the last that was asked
+	uses   extract.Space  // nil where it cannot be opened
 	buffer []byte
 }
 
@@ -176,12 +176,12 @@ func (h *holders) volume(ctx context.Context, d *differing, v *result.Volume, re
 			*n += d.count(s.Start, s.End)
 		}
 	}
-	if h.fs == nil {
+	if h.uses == nil {
 		count(start, end, &h.rec.Holds.Unknown)
 		return nil
 	}
 	pos := start
-	err := h.fs.Space(ctx, func(at, length int64, use extract.Use) error {
+	err := h.uses(ctx, func(at, length int64, use extract.Use) error {
 		from, to := max(d.ceil(at), pos), min(d.ceil(at+length), end)
 		if from >= to {
 			return ctx.Err()
@@ -207,19 +207,20 @@ func (h *holders) enter(ctx context.Context, v *result.Volume) error {
 	if h.open == v {
 		return nil
 	}
-	h.open, h.fs = v, nil
+	h.open, h.uses = v, nil
 	if v.Proof == nil {
 		return nil
 	}
-	fs, err := volume.Open(ctx, h.b, volume.Volume{Start: v.Start, Length: v.Length, Filesystem: v.Filesystem}, h.options)
+	var survey *extract.Survey
+	fs, err := volume.Open(ctx, h.b, &volume.Volume{Start: v.Start, Length: v.Length, Filesystem: v.Filesystem}, h.options)
 	if err == nil {
-		err = fs.Walk(ctx, func(*extract.File) error { return ctx.Err() })
+		survey, err = fs.Walk(ctx, func(*extract.File) error { return ctx.Err() })
 	}
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
 	}
 	if err == nil {
-		h.fs = fs
+		h.uses = survey.Space
 	}
 	return nil
 }

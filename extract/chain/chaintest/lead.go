@@ -42,10 +42,11 @@ func (d *Disk) Lead(t testing.TB, open func(*image.Reader) (extract.Filesystem, 
 		} else if err != nil {
 			t.Fatal(err)
 		} else {
-			if err := fs.Walk(context.Background(), func(f *extract.File) error { need(f.Needs); return nil }); err != nil {
+			survey, err := fs.Walk(context.Background(), func(f *extract.File) error { need(f.Needs); return nil })
+			if err != nil {
 				t.Fatal(err)
 			}
-			need(fs.Listing().Needs)
+			need(survey.Listing.Needs)
 		}
 		if read.Bytes() == before {
 			return r, before
