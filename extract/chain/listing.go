@@ -5,16 +5,17 @@ import (
 	"fmt"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 )
 
 // AllocationMap is the allocation as ranges of the image, for
-// [extract.Claims.Space]; nil where there is none. The volume's bytes outside
+// [claims.Owned.Space]; nil where there is none. The volume's bytes outside
 // the heap are free where nothing claims them.
-func (t *Tree) AllocationMap(ctx context.Context) extract.Allocation {
+func (t *Tree) AllocationMap() extract.Space {
 	if t.Allocation == nil {
 		return nil
 	}
-	return func(yield func(start, length int64, use extract.Use) error) error {
+	return func(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
 		if err := yield(t.geo.Start, t.geo.Heap-t.geo.Start, extract.UseFree); err != nil {
 			return err
 		}
@@ -35,6 +36,11 @@ func (t *Tree) AllocationMap(ctx context.Context) extract.Allocation {
 	}
 }
 
+// Space is the use of every range of the volume.
+func (t *Tree) Space() extract.Space {
+	return t.claims.Space(t.geo.Start, t.geo.Length, t.AllocationMap())
+}
+
 // Listing is the statement on what Walk listed.
 func (t *Tree) Listing(ctx context.Context) (extract.Listing, error) {
 	s := &t.sum
@@ -42,16 +48,8 @@ func (t *Tree) Listing(ctx context.Context) (extract.Listing, error) {
 	why := func(format string, args ...any) { l.Why = append(l.Why, fmt.Sprintf(format, args...)) }
 	var unknown int64
 	if t.Allocation != nil {
-		err := t.claims.Space(t.geo.Start, t.geo.Length, t.AllocationMap(ctx), func(_, n int64, use extract.Use) error {
-			switch use {
-			case extract.UseUnclaimed:
-				l.UnclaimedBytes += n
-			case extract.UseUnknown:
-				unknown += n
-			}
-			return nil
-		})
-		if err != nil {
+		var err error
+		if l.UnclaimedBytes, unknown, err = claims.Unclaimed(ctx, t.Space()); err != nil {
 			return l, err
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 	"fileassay/extract/image"
 )
 
@@ -60,7 +61,7 @@ type Tree struct {
 	overrun bool
 
 	count  Count
-	claims extract.Claims
+	claims claims.Owned
 	sum    summary
 }
 
@@ -100,7 +101,7 @@ func NewTree(c Config) *Tree {
 
 // Claims are the parts of the volume that are claimed; valid after Walk. The
 // volume adds its own structures.
-func (t *Tree) Claims() *extract.Claims { return &t.claims }
+func (t *Tree) Claims() *claims.Owned { return &t.claims }
 
 // Count is what the table holds; valid after Walk.
 func (t *Tree) Count() Count { return t.count }

@@ -139,7 +139,7 @@ func TestDump(t *testing.T) {
 			return int64(c)
 		}
 		free := int64(0)
-		err = v.space(t.Context(), func(_, n int64, use extract.Use) error {
+		err = v.tree.Space()(t.Context(), func(_, n int64, use extract.Use) error {
 			if use == extract.UseFree {
 				free += n
 			}

@@ -301,7 +301,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	if err != nil || yield == nil {
 		return &extract.Survey{Structures: structures}, err
 	}
-	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space}, nil
+	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.tree.Space()}, nil
 }
 
 // Info is for [extract.Filesystem].
@@ -383,9 +383,4 @@ func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) erro
 	var err error
 	v.listing, err = v.tree.Listing(ctx)
 	return err
-}
-
-// space is for [extract.Filesystem].
-func (v *Volume) space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
-	return v.tree.Claims().Space(v.start, v.length, v.tree.AllocationMap(ctx), yield)
 }

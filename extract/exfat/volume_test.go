@@ -240,7 +240,7 @@ func list(t testing.TB, v *volume) ([]string, extract.Listing, *Volume) {
 		t.Fatal(err)
 	}
 	pos := int64(0)
-	err = vol.space(ctx, func(start, n int64, _ extract.Use) error {
+	err = vol.tree.Space()(ctx, func(start, n int64, _ extract.Use) error {
 		if start != pos || n <= 0 {
 			return fmt.Errorf("space at %d follows %d", start, pos)
 		}

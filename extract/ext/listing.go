@@ -5,11 +5,12 @@ import (
 	"fmt"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 )
 
 // state makes the statement on the list.
 func (v *Volume) state(ctx context.Context, t *tree, sum tally, faults []string) error {
-	unclaimed, err := v.claims.Unclaimed(v.start, v.length, v.alloc)
+	unclaimed, _, err := claims.Unclaimed(ctx, v.space())
 	if err != nil {
 		return err
 	}

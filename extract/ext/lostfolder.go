@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 	"fileassay/extract/ranges"
 )
 
@@ -103,7 +104,7 @@ var errEnough = errors.New("enough")
 // unclaimedSpans are the blocks, as ranges of the image, that may be in use
 // but that no inode that was read claims.
 func (v *Volume) unclaimedSpans(ctx context.Context) ([]ranges.Range, error) {
-	var claims extract.Claims
+	var claims claims.Owned
 	for s := range v.claims.Structures.All() {
 		claims.Structures.Add(s.Start, s.End-s.Start)
 	}
@@ -134,7 +135,7 @@ func (v *Volume) unclaimedSpans(ctx context.Context) ([]ranges.Range, error) {
 	var out []ranges.Range
 	left := int64(maxSearch)
 	end := v.start + int64(v.sb.Blocks)*v.bs
-	err = claims.Space(v.start, v.length, v.allocation(ctx), func(start, length int64, use extract.Use) error {
+	err = claims.Space(v.start, v.length, v.allocation)(ctx, func(start, length int64, use extract.Use) error {
 		if use != extract.UseUnclaimed && use != extract.UseUnknown || start >= end {
 			return nil
 		}

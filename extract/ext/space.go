@@ -44,8 +44,8 @@ func (v *Volume) claimOwn(s ranges.Range) {
 }
 
 // allocation is the volume's allocation map by its block bitmaps.
-func (v *Volume) allocation(ctx context.Context) extract.Allocation {
-	return func(yield func(start, length int64, use extract.Use) error) error {
+func (v *Volume) allocation(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+	{
 		sb := &v.sb
 		cluster := sb.clusterBlocks()
 		for g := range sb.groups() {

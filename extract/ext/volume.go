@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
@@ -34,9 +35,8 @@ type Volume struct {
 	shared  ranges.Set // blocks that more than one inode claims
 	scratch sync.Pool  // *[]byte, for parts of tables and folders
 
-	claims  extract.Claims
+	claims  claims.Owned
 	listing extract.Listing
-	alloc   extract.Allocation
 }
 
 var _ extract.Filesystem = (*Volume)(nil)
@@ -163,7 +163,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	if err != nil || yield == nil {
 		return &extract.Survey{Structures: structures}, err
 	}
-	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space}, nil
+	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space()}, nil
 }
 
 // Info describes the volume.
@@ -171,15 +171,8 @@ func (v *Volume) Info() extract.Info {
 	return extract.Info{Filesystem: v.sb.filesystem(), Label: v.sb.Label, Cluster: v.bs * int64(v.sb.clusterBlocks()), Notes: slices.Clone(v.notes)}
 }
 
-// space yields the use of every range of the volume.
-func (v *Volume) space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
-	return v.claims.Space(v.start, v.length, v.alloc, func(start, length int64, use extract.Use) error {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		return yield(start, length, use)
-	})
-}
+// space is the use of every range of the volume.
+func (v *Volume) space() extract.Space { return v.claims.Space(v.start, v.length, v.allocation) }
 
 // ownInode reports whether an inode is the filesystem's own rather than a file
 // or folder. ext4: special_inodes.

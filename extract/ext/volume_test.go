@@ -175,7 +175,7 @@ func TestSpace(t *testing.T) {
 		img := unpack(t, c.name)
 		v, _ := walk(t, reader(t, img), extract.Options{})
 		pos := int64(0)
-		err := v.space(context.Background(), func(start, length int64, use extract.Use) error {
+		err := v.space()(context.Background(), func(start, length int64, use extract.Use) error {
 			if start != pos || length <= 0 {
 				t.Errorf("%s: range of %d from %d after %d", c.name, length, start, pos)
 			}

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 	"fileassay/extract/ranges"
 )
 
@@ -44,7 +45,7 @@ type listed struct {
 // walk calls yield for every file, folder and link, by inode number and then
 // in the order in which the names of one were found.
 func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) error {
-	v.claims = extract.Claims{}
+	v.claims = claims.Owned{}
 	v.claimSystem()
 	t, err := v.readTree(ctx)
 	if err != nil {
@@ -96,7 +97,6 @@ func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) erro
 	if err != nil {
 		return err
 	}
-	v.alloc = v.allocation(ctx)
 	return v.state(ctx, t, sum, faults)
 }
 

@@ -270,7 +270,7 @@ func walk(t testing.TB, vol *Volume) ([]string, extract.Listing) {
 		t.Fatal(err)
 	}
 	pos := vol.start
-	err = vol.space(ctx, func(start, n int64, _ extract.Use) error {
+	err = vol.tree.Space()(ctx, func(start, n int64, _ extract.Use) error {
 		if start != pos || n <= 0 {
 			return fmt.Errorf("space at %d follows %d", start, pos)
 		}

@@ -104,7 +104,7 @@ func TestFixtures(t *testing.T) {
 		}
 		sum := map[extract.Use]int64{}
 		pos := int64(0)
-		err = v.space(t.Context(), func(start, n int64, use extract.Use) error {
+		err = v.space()(t.Context(), func(start, n int64, use extract.Use) error {
 			if start != pos {
 				t.Errorf("%s: space goes on at %d, not %d", name, start, pos)
 			}

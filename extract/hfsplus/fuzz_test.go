@@ -264,7 +264,7 @@ func FuzzVolume(f *testing.F) {
 			t.Fatal(err)
 		}
 		pos := int64(0)
-		if err := v.space(context.Background(), func(a, n int64, _ extract.Use) error {
+		if err := v.space()(context.Background(), func(a, n int64, _ extract.Use) error {
 			if a != pos || n <= 0 {
 				t.Fatalf("space goes on at %d behind %d", a, pos)
 			}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 )
 
 // wholeCatalog reports whether every record of the catalog was read.
@@ -72,7 +73,7 @@ func (v *Volume) state(ctx context.Context, unnamed int64) error {
 		why("%d files are known by nothing but a part of their records", v.skipped)
 	}
 	if len(v.header.allocationRuns()) > 0 {
-		n, err := v.claims.Unclaimed(v.start, v.header.bytes(), v.allocated(ctx))
+		n, _, err := claims.Unclaimed(ctx, v.space())
 		if err != nil {
 			return err
 		}
@@ -134,8 +135,8 @@ func (v *Volume) claimOwn() {
 
 // allocated is the allocation file: a bit for each block, the first in the
 // highest bit of the first byte (TN1150, Allocation File).
-func (v *Volume) allocated(ctx context.Context) extract.Allocation {
-	return func(yield func(start, length int64, use extract.Use) error) error {
+func (v *Volume) allocated(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+	{
 		const part = 1 << 16
 		bs := v.header.blockSize
 		total := int64(v.header.totalBlocks)
@@ -193,8 +194,7 @@ func (v *Volume) allocated(ctx context.Context) extract.Allocation {
 	}
 }
 
-// space tells what each part of the volume is used for. It implements
-// [extract.Filesystem].
-func (v *Volume) space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
-	return v.claims.Space(v.start, v.header.bytes(), v.allocated(ctx), yield)
+// space is the use of every part of the volume.
+func (v *Volume) space() extract.Space {
+	return v.claims.Space(v.start, v.header.bytes(), v.allocated)
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 	"fileassay/extract/image"
 )
 
@@ -31,7 +32,7 @@ type Volume struct {
 
 	gates struct{ extents, catalog, attributes *gates } // once the trees were read
 
-	claims  extract.Claims
+	claims  claims.Owned
 	listing extract.Listing
 	skipped int64 // entries given to no one since nothing is known of them but that they are
 }
@@ -142,7 +143,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	if err != nil || yield == nil {
 		return &extract.Survey{Structures: structures}, err
 	}
-	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space}, nil
+	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space()}, nil
 }
 
 // Info describes the volume. The label is known once the catalog was read.

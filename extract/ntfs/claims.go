@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"cmp"
+	"context"
 	"slices"
 
 	"fileassay/extract"
@@ -107,11 +108,11 @@ func (v *Volume) claimOwn() {
 
 // allocation is the volume's bitmap as ranges of the image; nil where its
 // place is not known.
-func (v *Volume) allocation() extract.Allocation {
+func (v *Volume) allocation() extract.Space {
 	if v.bitmap == nil {
 		return nil
 	}
-	return func(yield func(start, length int64, use extract.Use) error) error {
+	return func(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
 		var from, to int64 // clusters of the range in hand
 		use := extract.UseUnknown
 		put := func(n int64, u extract.Use) error {

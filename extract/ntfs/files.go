@@ -76,7 +76,7 @@ func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) erro
 	if err != nil {
 		return err
 	}
-	return v.sumUp()
+	return v.sumUp(ctx)
 }
 
 func (v *Volume) harvestOf(chunk int) (*harvest, error) {

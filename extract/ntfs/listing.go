@@ -1,13 +1,16 @@
 package ntfs
 
 import (
+	"context"
 	"fmt"
+
+	"fileassay/extract/claims"
 
 	"github.com/dustin/go-humanize"
 )
 
 // sumUp makes the listing statement after the walk.
-func (v *Volume) sumUp() error {
+func (v *Volume) sumUp(ctx context.Context) error {
 	l := &v.listing
 	u := v.unread
 	l.UnreadRecords = u.records
@@ -63,7 +66,7 @@ func (v *Volume) sumUp() error {
 	if u.unnamed > 0 {
 		why("%s listed without a name", plural(u.unnamed, "file or folder is", "files or folders are"))
 	}
-	unclaimed, err := v.claims.Unclaimed(v.start, v.length, v.allocation())
+	unclaimed, _, err := claims.Unclaimed(ctx, v.space())
 	if err != nil {
 		return err
 	}

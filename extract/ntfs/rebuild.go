@@ -44,7 +44,7 @@ func (v *Volume) rebuildTable(ctx context.Context, wanted []ranges.Range) error 
 			t.count = min(f.count, firstFile)
 			t.stream.size = int64(t.count) * t.recordSize
 			v.openBitmap()
-			if kept := v.allocatedOnly([]fragment{f}); len(kept) > 0 && kept[0].first == 0 {
+			if kept := v.allocatedOnly(ctx, []fragment{f}); len(kept) > 0 && kept[0].first == 0 {
 				f.count = max(kept[0].count, t.count)
 			} else {
 				f.count = t.count
@@ -66,7 +66,7 @@ func (v *Volume) rebuildTable(ctx context.Context, wanted []ranges.Range) error 
 	if err != nil {
 		return err
 	}
-	for _, f := range v.allocatedOnly(unambiguous(found, t.recordSize)) {
+	for _, f := range v.allocatedOnly(ctx, unambiguous(found, t.recordSize)) {
 		t.adopt(f, wanted)
 	}
 	slices.SortFunc(t.extents, func(a, b extract.Extent) int { return cmp.Compare(a.Offset, b.Offset) })
@@ -128,7 +128,7 @@ func (v *Volume) claimKnown(ctx context.Context, claimed *ranges.Set) error {
 // allocatedOnly are the parts of fragments whose place the volume's bitmap
 // calls allocated; without the bitmap all of them, with a note that what they
 // hold may be stale.
-func (v *Volume) allocatedOnly(list []fragment) []fragment {
+func (v *Volume) allocatedOnly(ctx context.Context, list []fragment) []fragment {
 	if v.bitmap == nil || v.bitmap.unread() > 0 {
 		if !v.table.doubted && len(list) > 0 {
 			v.table.doubted = true
@@ -137,7 +137,7 @@ func (v *Volume) allocatedOnly(list []fragment) []fragment {
 		return list
 	}
 	var used ranges.Set
-	_ = v.allocation()(func(start, length int64, use extract.Use) error {
+	_ = v.allocation()(ctx, func(start, length int64, use extract.Use) error {
 		if use == extract.UseUnclaimed {
 			used.Add(start, length)
 		}

@@ -471,7 +471,7 @@ func FuzzVolume(f *testing.F) {
 			t.Fatal(err)
 		}
 		pos := int64(0)
-		if err := a.v.space(context.Background(), func(start, n int64, _ extract.Use) error {
+		if err := a.v.space()(context.Background(), func(start, n int64, _ extract.Use) error {
 			if start != pos || n <= 0 {
 				t.Fatalf("space of %d bytes at %d, expected at %d", n, start, pos)
 			}

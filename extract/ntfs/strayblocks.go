@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 	"fileassay/extract/ranges"
 )
 
@@ -188,8 +189,8 @@ func (v *Volume) scanBlocks(ctx context.Context, claimed *ranges.Set) ([]strayBl
 	const step = 4 << 20
 	var parts []ranges.Range
 	var total int64
-	known := extract.Claims{Files: *claimed}
-	err := known.Space(v.start, min(v.length, v.r.Size()-v.start), v.allocation(), func(start, length int64, use extract.Use) error {
+	known := claims.Owned{Files: *claimed}
+	err := known.Space(v.start, min(v.length, v.r.Size()-v.start), v.allocation())(ctx, func(start, length int64, use extract.Use) error {
 		if use != extract.UseUnclaimed && use != extract.UseUnknown {
 			return nil
 		}

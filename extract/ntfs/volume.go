@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
 	"fileassay/extract/image"
 )
 
@@ -30,7 +31,7 @@ type Volume struct {
 	census      census
 	paths       *extract.Paths[reference] // of folders; set once the census is whole
 	extending   map[uint64]bool           // unread records that attribute lists name
-	claims      extract.Claims
+	claims      claims.Owned
 	strays      int64 // index blocks used although their folder's record is unread
 	doubted     int64 // children named by blocks that cannot be told from stale ones
 	unread      unreadCount
@@ -158,7 +159,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	if err != nil || yield == nil {
 		return &extract.Survey{Structures: structures}, err
 	}
-	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space}, nil
+	return &extract.Survey{Listing: v.listing, Structures: structures, Space: v.space()}, nil
 }
 
 // Info describes the volume.
@@ -176,13 +177,5 @@ func (v *Volume) Info() extract.Info {
 	return extract.Info{Filesystem: "ntfs", Label: v.label, Cluster: v.cluster, Notes: append(notes, v.table.notes...)}
 }
 
-// space tells what each range of the volume is used for. See
-// [extract.Filesystem].
-func (v *Volume) space(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
-	return v.claims.Space(v.start, v.length, v.allocation(), func(start, length int64, use extract.Use) error {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		return yield(start, length, use)
-	})
-}
+// space is the use of every range of the volume.
+func (v *Volume) space() extract.Space { return v.claims.Space(v.start, v.length, v.allocation()) }

@@ -584,7 +584,7 @@ func TestUnclaimed(t *testing.T) {
 	var total int64
 	use := map[extract.Use]int64{}
 	pos := int64(0)
-	if err := l.v.space(context.Background(), func(start, n int64, u extract.Use) error {
+	if err := l.v.space()(context.Background(), func(start, n int64, u extract.Use) error {
 		if start != pos || n <= 0 {
 			t.Errorf("range of %d bytes at %d, expected at %d", n, start, pos)
 		}

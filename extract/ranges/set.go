@@ -1,16 +1,13 @@
 package ranges
 
 import (
+	"cmp"
 	"iter"
 	"slices"
-	"sort"
 )
 
 // maxEnd bounds the ends of ranges, so that sums of them do not overflow.
 const maxEnd = 1 << 62
-
-// Range is the range of bytes [Start, End).
-type Range struct{ Start, End int64 }
 
 // Set is a set of bytes, kept as ranges. The zero value is the
 // empty set. Adding is cheap and in any order; the set is sorted and merged
@@ -78,18 +75,13 @@ func (s *Set) Bytes() int64 {
 // Within yields the parts of the set that lie in [start, start+length).
 func (s *Set) Within(start, length int64) iter.Seq[Range] {
 	s.settle()
-	return func(yield func(Range) bool) {
-		end := EndOf(start, length)
-		if start >= end {
-			return
-		}
-		i := sort.Search(len(s.list), func(i int) bool { return s.list[i].End > start })
-		for ; i < len(s.list) && s.list[i].Start < end; i++ {
-			if !yield(Range{max(s.list[i].Start, start), min(s.list[i].End, end)}) {
-				return
-			}
-		}
-	}
+	return Within(s.list, start, EndOf(start, length))
+}
+
+// Touches reports whether a byte of [start, start+length) is in the set.
+func (s *Set) Touches(start, length int64) bool {
+	s.settle()
+	return Touches(s.list, start, EndOf(start, length))
 }
 
 // Covered is the number of bytes of [start, start+length) that are in the set.
@@ -115,15 +107,7 @@ func (s *Set) settle() {
 		return
 	}
 	s.dirty = false
-	slices.SortFunc(s.list, func(a, b Range) int {
-		switch {
-		case a.Start < b.Start:
-			return -1
-		case a.Start > b.Start:
-			return 1
-		}
-		return 0
-	})
+	sortByStart(s.list)
 	out := s.list[:0]
 	for _, a := range s.list {
 		if n := len(out); n > 0 && a.Start <= out[n-1].End {
@@ -133,4 +117,8 @@ func (s *Set) settle() {
 		out = append(out, a)
 	}
 	s.list = out
+}
+
+func sortByStart(list []Range) {
+	slices.SortFunc(list, func(a, b Range) int { return cmp.Compare(a.Start, b.Start) })
 }

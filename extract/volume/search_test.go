@@ -10,6 +10,7 @@ import (
 	"fileassay/extract/image"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 )
 
 const mib = 1 << 20
@@ -246,7 +247,7 @@ func TestUnreadSectorsAreNoData(t *testing.T) {
 				l := mustFind(t, reader(t, disk, sec, holes...))
 				if first == nil {
 					first = l
-				} else if d := cmp.Diff(first, l); d != "" {
+				} else if d := cmp.Diff(first, l, cmpopts.IgnoreUnexported(Volume{})); d != "" {
 					t.Fatalf("%s, round %d, holes %v, fill %d (-true +filled):\n%s", name, round, holes, fill, d)
 				}
 			}
@@ -271,8 +272,8 @@ func TestOpen(t *testing.T) {
 	if err != nil || fs.Info().Filesystem != "toy" {
 		t.Errorf("got %v, %v", fs, err)
 	}
-	if again, err := open(t.Context(), r, &l.Volumes[0], extract.Options{}, toyKinds()); err != nil || again == fs {
-		t.Errorf("a reader is given twice: %v", err)
+	if l.Volumes[0].fs != nil {
+		t.Error("the reader that the volume was found with is given twice")
 	}
 	_, err = open(t.Context(), r, &Volume{Start: 512, Filesystem: "xfs", Reason: noReader}, extract.Options{}, toyKinds())
 	var no *NotListedError
