@@ -78,7 +78,7 @@ func (f *mapInput) open() (in *verify.Input, size int64, err error) {
 	}
 	if f.driveSize != "" {
 		n, err := humanize.ParseBytes(strings.ReplaceAll(f.driveSize, "_", ""))
-		if err != nil || n == 0 || n > 1<<61-1 {
+		if err != nil || n == 0 || n > 1<<55 {
 			return nil, 0, usagef("--drive-size %q: give a number of bytes", f.driveSize)
 		}
 		size = int64(n)

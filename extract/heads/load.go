@@ -53,7 +53,7 @@ func parse(r io.Reader, name string, limit int64) (*Map, error) {
 	if err := s.each(func(rg Range) bool { m.append(rg); return true }); err != nil {
 		return nil, err
 	}
-	if err := m.settle(); err != nil {
+	if err := m.list.Settle(); err != nil {
 		return nil, fmt.Errorf("head map %s: %w", name, err)
 	}
 	return m, nil

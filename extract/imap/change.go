@@ -11,19 +11,7 @@ func (m *Map) Cut(end int64) *Map {
 	if m.end <= end {
 		return m
 	}
-	i := m.find(end - 1) // the range that holds the last byte kept, or the first past it
-	if i < len(m.list) && int64(m.list[i].start) < end {
-		if m.list[i].end() == end {
-			i++
-		} else {
-			out := &Map{list: make([]entry, i, i+1)}
-			copy(out.list, m.list)
-			last := m.list[i].rng()
-			out.emit(Range{last.Start, end - last.Start, last.State})
-			return out
-		}
-	}
-	return &Map{list: m.list[:i:i], end: end}
+	return &Map{m.list.Cut(end), end}
 }
 
 // Outward is the map of a drive of the given size in whole sectors, since a
@@ -61,8 +49,8 @@ func (m *Map) Outward(sector, size int64) *Map {
 // aligned reports whether every range starts and ends with a sector or with
 // the drive.
 func (m *Map) aligned(sector, size int64) bool {
-	for _, e := range m.list {
-		if int64(e.start)%sector != 0 || e.end()%sector != 0 && e.end() != size {
+	for r := range m.Ranges() {
+		if r.Start%sector != 0 || r.End()%sector != 0 && r.End() != size {
 			return false
 		}
 	}
@@ -71,7 +59,8 @@ func (m *Map) aligned(sector, size int64) bool {
 
 // TrustDoubtful is the map with Doubtful ranges taken as Read.
 func (m *Map) TrustDoubtful() *Map {
-	out := &Map{list: make([]entry, 0, len(m.list))}
+	out := &Map{}
+	out.list.Grow(m.Len())
 	for r := range m.Ranges() {
 		if r.State == Doubtful {
 			r.State = Read
@@ -102,10 +91,11 @@ func (m *Map) With(over []Range) *Map {
 	}
 	slices.SortFunc(edges, func(a, b edge) int { return cmp.Compare(a.at, b.at) })
 
-	out := &Map{list: make([]entry, 0, len(m.list)+len(edges))}
+	out := &Map{}
+	out.list.Grow(m.Len() + len(edges))
 	var pos int64
 	var open [Failed + 1]int // ranges of each state that hold pos
-	rest := m.list           // what does not end before pos
+	c := cursor{m: m}
 	lay := func(end int64) {
 		worst := Read
 		for s, n := range open {
@@ -114,20 +104,9 @@ func (m *Map) With(over []Range) *Map {
 			}
 		}
 		for pos < end {
-			for len(rest) > 0 && rest[0].end() <= pos {
-				rest = rest[1:]
-			}
-			r := Range{pos, end - pos, Skipped}
-			if len(rest) > 0 {
-				if a := int64(rest[0].start); a > pos {
-					r.Length = min(end, a) - pos
-				} else {
-					r.Length, r.State = min(end, rest[0].end())-pos, rest[0].state()
-				}
-			}
-			r.State = max(r.State, worst)
-			out.emit(r)
-			pos = r.End()
+			s, next := c.at(pos, end)
+			out.emit(Range{pos, next - pos, max(s, worst)})
+			pos = next
 		}
 	}
 	for _, e := range edges {

@@ -139,10 +139,7 @@ func (im *importer) read(r io.Reader, length int64) (*Map, error) {
 	im.Lines = NewLines(r, listKind, im.Name)
 	m := &Map{}
 	err := im.each(func(rg Range) bool {
-		if len(m.list) == cap(m.list) {
-			m.grow(im.Seen, length)
-		}
-		m.append(rg)
+		m.add(rg, im.Seen, length)
 		return true
 	})
 	if err != nil {
@@ -351,25 +348,15 @@ func (m *Map) settleWith(rest State, size int64) error {
 	if rest == Skipped {
 		return m.settle()
 	}
-	if err := m.sort(); err != nil {
+	if err := m.list.Settle(); err != nil {
 		return err
 	}
-	var pos int64
-	n := 1
-	for _, e := range m.list {
-		if n++; int64(e.start) > pos {
-			n++
-		}
-		pos = e.end()
+	var out Map
+	for r, s := range m.list.All() {
+		out.emit(Range{out.end, r.Start - out.end, rest})
+		out.emit(Range{r.Start, r.Len(), s})
 	}
-	out := Map{list: make([]entry, 0, n)}
-	pos = 0
-	for _, e := range m.list {
-		out.emit(Range{pos, int64(e.start) - pos, rest})
-		out.emit(e.rng())
-		pos = e.end()
-	}
-	out.emit(Range{pos, size - pos, rest})
+	out.emit(Range{out.end, size - out.end, rest})
 	*m = out
 	return nil
 }

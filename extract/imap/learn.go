@@ -245,10 +245,9 @@ func (r *Reading) tryOnce(f *os.File, path string) (bool, error) {
 	if m.settle() != nil || r.Ranges == 0 || m.end == 0 {
 		return false, nil
 	}
-	if m.Len() == 1 && m.list[0].start == 1 {
+	if _, ok, next := m.list.At(0); m.Len() == 1 && !ok && next == 1 {
 		r.Recipe.Offset = -1 // counted from 1; withUnits makes it bytes
-		m.list[0] = newEntry(Range{0, m.end - 1, Read})
-		m.end--
+		m = All(m.end - 1)
 	}
 	r.words = counts.list
 	if r.Recipe.State.From != 0 && counts.many {

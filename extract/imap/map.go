@@ -7,11 +7,11 @@
 package imap
 
 import (
-	"cmp"
 	"fmt"
 	"iter"
 	"math"
-	"slices"
+
+	"fileassay/extract/ranges"
 )
 
 // Range is Length bytes of the drive from Start, all of one state.
@@ -23,24 +23,8 @@ type Range struct {
 // End is the first byte past the range.
 func (r Range) End() int64 { return r.Start + r.Length }
 
-// maxOffset bounds byte offsets so that an end and a state fit in 64 bits.
-const maxOffset = 1<<61 - 1
-
-// entry is a range in 16 bytes: the end carries the state in its two low bits.
-type entry struct {
-	start uint64
-	tail  uint64 // end<<2 | state
-}
-
-func newEntry(r Range) entry {
-	return entry{uint64(r.Start), uint64(r.End())<<2 | uint64(r.State&3)}
-}
-
-func (e entry) end() int64   { return int64(e.tail >> 2) }
-func (e entry) state() State { return State(e.tail & 3) }
-func (e entry) rng() Range {
-	return Range{int64(e.start), e.end() - int64(e.start), e.state()}
-}
+// maxOffset bounds what a map may say: no drive has 36 PB.
+const maxOffset = ranges.MaxOffset
 
 // Map is an imaging map. The zero value says that nothing was read yet. A map
 // is immutable once made and safe for concurrent use.
@@ -49,15 +33,19 @@ func (e entry) rng() Range {
 // neighbours of one state are joined, and what was given as skipped is left
 // out like what was not given at all.
 type Map struct {
-	list []entry // sorted, disjoint, joined, none Skipped
-	end  int64   // past the last range given, skipped ones too
+	list ranges.Map[State] // none Skipped
+	end  int64             // past the last range given, skipped ones too
 }
+
+// OverlapError tells that two ranges of a map share bytes.
+type OverlapError = ranges.OverlapError[State]
 
 // New makes a map of ranges in any order; those of no length say nothing.
 // Overlapping ranges are an [*OverlapError].
-func New(ranges []Range) (*Map, error) {
-	m := &Map{list: make([]entry, 0, len(ranges))}
-	for _, r := range ranges {
+func New(list []Range) (*Map, error) {
+	m := &Map{}
+	m.list.Grow(len(list))
+	for _, r := range list {
 		if r.Start < 0 || r.Length < 0 || r.Start > maxOffset-r.Length {
 			return nil, fmt.Errorf("imaging map: range of %d bytes from %d is not on any drive", r.Length, r.Start)
 		}
@@ -75,36 +63,13 @@ func New(ranges []Range) (*Map, error) {
 // All is the map that claims that every byte of a drive of size bytes was read.
 func All(size int64) *Map {
 	m := &Map{}
-	m.emit(Range{0, min(size, maxOffset), Read})
+	m.emit(Range{0, size, Read})
 	return m
 }
 
-// OverlapError tells that two ranges of a map share bytes. A starts no later
-// than B. Where ranges were joined with neighbours of their state, so they
-// stand here.
-type OverlapError struct{ A, B Range }
-
-func (e *OverlapError) Error() string {
-	return fmt.Sprintf("ranges overlap: %d bytes from %d (%s) and %d bytes from %d (%s)",
-		e.A.Length, e.A.Start, e.A.State, e.B.Length, e.B.Start, e.B.State)
-}
-
-// append adds r to a map in the making, joined with the last range where it
-// continues it. Skipped ranges stay until settle has seen that they overlap
-// nothing.
-func (m *Map) append(r Range) {
-	if r.Length <= 0 {
-		return
-	}
-	if n := len(m.list); n > 0 {
-		last := &m.list[n-1]
-		if last.end() == r.Start && last.state() == r.State {
-			last.tail = newEntry(r).tail
-			return
-		}
-	}
-	m.list = append(m.list, newEntry(r))
-}
+// append adds r to a map in the making, in any order. Skipped ranges stay
+// until settle has seen that they overlap nothing.
+func (m *Map) append(r Range) { m.list.Append(ranges.Range{Start: r.Start, End: r.End()}, r.State) }
 
 // emit adds r at the end of a map made in order.
 func (m *Map) emit(r Range) {
@@ -114,63 +79,21 @@ func (m *Map) emit(r Range) {
 	if r.State != Skipped {
 		m.append(r)
 	}
-	m.end = r.End()
+	m.end = min(r.End(), maxOffset)
 }
 
-// sort brings what was appended in any order into that of place, and refuses
-// what overlaps.
-func (m *Map) sort() error {
-	compare := func(a, b entry) int {
-		if c := cmp.Compare(a.start, b.start); c != 0 {
-			return c
-		}
-		return cmp.Compare(a.tail, b.tail)
-	}
-	if !slices.IsSortedFunc(m.list, compare) {
-		slices.SortFunc(m.list, compare)
-	}
-	var last entry // with the neighbours of its state
-	for _, e := range m.list {
-		if int64(e.start) < last.end() {
-			return &OverlapError{last.rng(), e.rng()}
-		}
-		if int64(e.start) == last.end() && e.state() == last.state() && last.tail != 0 {
-			last.tail = e.tail
-		} else {
-			last = e
-		}
-	}
-	return nil
-}
-
-// settle brings what was appended in any order into a map's form, in place.
+// settle brings what was appended into a map's form.
 func (m *Map) settle() error {
-	if err := m.sort(); err != nil {
+	if err := m.list.Settle(); err != nil {
 		return err
 	}
-	out := m.list[:0]
-	var last entry // may be Skipped, and then is not in out
-	for _, e := range m.list {
-		joins := int64(e.start) == last.end() && e.state() == last.state() && last.tail != 0
-		switch {
-		case joins:
-			last.tail = e.tail
-			if e.state() != Skipped {
-				out[len(out)-1].tail = e.tail
-			}
-		default:
-			last = e
-			if e.state() != Skipped {
-				out = append(out, e)
-			}
-		}
-	}
-	m.list, m.end = out, last.end()
+	m.end = m.list.End()
+	m.list.Drop(Skipped)
 	return nil
 }
 
 // Len is the number of ranges that [Map.Ranges] yields.
-func (m *Map) Len() int { return len(m.list) }
+func (m *Map) Len() int { return m.list.Len() }
 
 // End is the first byte past the last range that was given, a skipped one too.
 func (m *Map) End() int64 { return m.end }
@@ -179,8 +102,8 @@ func (m *Map) End() int64 { return m.end }
 // as long as they can be.
 func (m *Map) Ranges() iter.Seq[Range] {
 	return func(yield func(Range) bool) {
-		for _, e := range m.list {
-			if !yield(e.rng()) {
+		for r, s := range m.list.All() {
+			if !yield(Range{r.Start, r.Len(), s}) {
 				return
 			}
 		}

@@ -43,15 +43,14 @@ func worth(s State) int {
 }
 
 func merge(a, b *Map) (*Map, Tally) {
-	out := &Map{list: make([]entry, 0, max(len(a.list), len(b.list)))}
+	out := &Map{}
+	out.list.Grow(max(a.Len(), b.Len()))
 	var added Tally
 	end := max(a.end, b.end)
-	x, y := a.list, b.list
+	x, y := cursor{m: a}, cursor{m: b}
 	for pos := int64(0); pos < end; {
-		var s, t State
-		next := end
-		s, x, next = at(x, pos, next)
-		t, y, next = at(y, pos, next)
+		s, next := x.at(pos, end)
+		t, next := y.at(pos, next)
 		if worth(t) < worth(s) {
 			s = t
 			added[t] += next - pos
@@ -60,19 +59,4 @@ func merge(a, b *Map) (*Map, Tally) {
 		pos = next
 	}
 	return out, added
-}
-
-// at is the state at pos by the ranges of list, those that do not end before
-// it, and how far from there it holds, end at most.
-func at(list []entry, pos, end int64) (State, []entry, int64) {
-	for len(list) > 0 && list[0].end() <= pos {
-		list = list[1:]
-	}
-	if len(list) == 0 {
-		return Skipped, list, end
-	}
-	if a := int64(list[0].start); a > pos {
-		return Skipped, list, min(a, end)
-	}
-	return list[0].state(), list, min(list[0].end(), end)
 }

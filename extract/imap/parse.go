@@ -37,10 +37,7 @@ func parse(r io.Reader, name string, limit, size int64) (*Map, error) {
 	m := &Map{}
 	s := scanner{Lines: NewLines(r, listKind, name), limit: limit}
 	err := s.each(func(rg Range) bool {
-		if len(m.list) == cap(m.list) {
-			m.grow(s.Seen, size)
-		}
-		m.append(rg)
+		m.add(rg, s.Seen, size)
 		return true
 	})
 	if err != nil {
@@ -52,20 +49,21 @@ func parse(r io.Reader, name string, limit, size int64) (*Map, error) {
 	return m, nil
 }
 
-// grow makes room for as many ranges as a map file of size bytes will hold, by
-// those of its first seen bytes, so that a large map is not copied again and
-// again. It grows by at most eight times: the rest of the file may be nothing
-// but a comment.
-func (m *Map) grow(seen, size int64) {
-	n := len(m.list)
-	room := n + n/4
-	if seen > 0 && size > seen {
-		guess := float64(n) * float64(size) / float64(seen) * 17 / 16
-		room = max(room, int(min(guess, float64(8*n))))
+// add appends a range that a list of size bytes holds before its first seen
+// bytes end; 0 where that is not known. It makes room for as many ranges as the
+// whole list will hold by those seen, so that a large map is not copied again
+// and again, but for at most eight times as many: the rest of the list may be
+// nothing but a comment.
+func (m *Map) add(r Range, seen, size int64) {
+	if n := m.Len(); n == m.list.Cap() {
+		room := n + n/4
+		if seen > 0 && size > seen {
+			guess := float64(n) * float64(size) / float64(seen) * 17 / 16
+			room = max(room, int(min(guess, float64(8*n))))
+		}
+		m.list.Grow(max(room, 1<<10))
 	}
-	list := make([]entry, n, max(room, 1<<10))
-	copy(list, m.list)
-	m.list = list
+	m.append(r)
 }
 
 // listKind is what maps of any form are called in errors.

@@ -1,13 +1,26 @@
 package imap
 
-import (
-	"iter"
-	"sort"
-)
+import "iter"
 
-// find is the index of the first range that ends past off.
-func (m *Map) find(off int64) int {
-	return sort.Search(len(m.list), func(i int) bool { return m.list[i].end() > off })
+// cursor goes forward through a map.
+type cursor struct {
+	m *Map
+	i int // of the range in hand
+}
+
+// at is the state at off, which is not before the last one asked for, and how
+// far from there it holds, end at most.
+func (c *cursor) at(off, end int64) (State, int64) {
+	for ; c.i < c.m.Len(); c.i++ {
+		r, s := c.m.list.Entry(c.i)
+		switch {
+		case r.Start > off:
+			return Skipped, min(r.Start, end)
+		case r.End > off:
+			return s, min(r.End, end)
+		}
+	}
+	return Skipped, end
 }
 
 // Over yields [start, start+length) cut into ranges of one state, in order,
@@ -16,28 +29,24 @@ func (m *Map) find(off int64) int {
 func (m *Map) Over(start, length int64) iter.Seq[Range] {
 	return func(yield func(Range) bool) {
 		pos, end := start, endOf(start, length)
-		if pos >= end {
-			return
-		}
-		for _, e := range m.list[m.find(start):] {
-			if a := min(int64(e.start), end); a > pos {
+		for i := m.list.Find(pos); pos < end && i < m.Len(); i++ {
+			r, s := m.list.Entry(i)
+			if a := min(r.Start, end); a > pos {
 				if !yield(Range{pos, a - pos, Skipped}) {
 					return
 				}
 				pos = a
 			}
-			if pos == end {
-				return
-			}
-			z := min(e.end(), end)
-			if !yield(Range{pos, z - pos, e.state()}) {
-				return
-			}
-			if pos = z; pos == end {
-				return
+			if z := min(r.End, end); z > pos {
+				if !yield(Range{pos, z - pos, s}) {
+					return
+				}
+				pos = z
 			}
 		}
-		yield(Range{pos, end - pos, Skipped})
+		if pos < end {
+			yield(Range{pos, end - pos, Skipped})
+		}
 	}
 }
 
@@ -49,14 +58,11 @@ func (m *Map) Uniform(start, length int64) (s State, ok bool) {
 	if start >= end {
 		return Read, true
 	}
-	i := m.find(start)
-	if i == len(m.list) || int64(m.list[i].start) >= end {
-		return Skipped, true
+	s, is, until := m.list.At(start)
+	if !is {
+		s = Skipped
 	}
-	if e := m.list[i]; int64(e.start) <= start && e.end() >= end {
-		return e.state(), true
-	}
-	return 0, false
+	return s, until >= end
 }
 
 // Tally is a number of bytes of each [State].

@@ -16,6 +16,7 @@ import (
 	"strconv"
 	"strings"
 
+	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
@@ -38,15 +39,11 @@ type Volume struct {
 	Length int64 // bytes
 	// Pieces are where it lies in the image, in its own order; they make up
 	// Length where it lies on this drive alone.
-	Pieces []Piece
+	Pieces []extract.Extent
 	// Reason says in words why it cannot be read as one range of this drive,
 	// "" if it can: then Pieces is one.
 	Reason string
 }
-
-// Piece is a part of a logical volume: Length bytes of the image from Image
-// are those of the volume from Offset.
-type Piece struct{ Offset, Image, Length int64 }
 
 const (
 	sector       = 512
@@ -311,7 +308,7 @@ func (p *placer) volume(name string, lv *section) Volume {
 				v.Reason = "a part of it lies past the end of the physical volume"
 				break
 			}
-			v.add(Piece{at, p.start + on, n * p.extent})
+			v.add(extract.Extent{Offset: at, Image: p.start + on, Length: n * p.extent})
 		}
 	}
 	if v.Reason == "" && len(v.Pieces) > 1 {
@@ -321,7 +318,7 @@ func (p *placer) volume(name string, lv *section) Volume {
 }
 
 // add takes a piece, joined with the last where it continues it.
-func (v *Volume) add(p Piece) {
+func (v *Volume) add(p extract.Extent) {
 	if n := len(v.Pieces); n > 0 {
 		last := &v.Pieces[n-1]
 		if last.Offset+last.Length == p.Offset && last.Image+last.Length == p.Image {

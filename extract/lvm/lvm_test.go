@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/ranges"
@@ -52,10 +53,10 @@ const (
 // want is what pvdisplay -m tells of the volume (testdata/make.sh): its
 // extents of 1 MiB start at 1 MiB.
 var want = []Volume{
-	{Name: "first", Length: 10 * mib, Pieces: []Piece{{0, shift + mib, 10 * mib}}},
-	{Name: "second", Length: 14 * mib, Pieces: []Piece{{0, shift + 13*mib, 10 * mib}, {10 * mib, shift + 26*mib, 4 * mib}},
+	{Name: "first", Length: 10 * mib, Pieces: []extract.Extent{{Offset: 0, Image: shift + mib, Length: 10 * mib}}},
+	{Name: "second", Length: 14 * mib, Pieces: []extract.Extent{{Offset: 0, Image: shift + 13*mib, Length: 10 * mib}, {Offset: 10 * mib, Image: shift + 26*mib, Length: 4 * mib}},
 		Reason: "it lies on the drive in 2 pieces that do not follow each other"},
-	{Name: "third", Length: 3 * mib, Pieces: []Piece{{0, shift + 23*mib, 3 * mib}}},
+	{Name: "third", Length: 3 * mib, Pieces: []extract.Extent{{Offset: 0, Image: shift + 23*mib, Length: 3 * mib}}},
 }
 
 func TestFind(t *testing.T) {

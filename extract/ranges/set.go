@@ -94,8 +94,9 @@ func (s *Set) Covered(start, length int64) int64 {
 }
 
 // EndOf is start+length, or at most maxEnd where a start on the image has a
-// length that is absurd.
+// length that is absurd; a length below 0 is none.
 func EndOf(start, length int64) int64 {
+	length = max(length, 0)
 	if start >= 0 && length > maxEnd-start {
 		return maxEnd
 	}

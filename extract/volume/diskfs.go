@@ -1,7 +1,6 @@
 package volume
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -13,63 +12,34 @@ import (
 	"github.com/diskfs/go-diskfs/partition/mbr"
 
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // storage gives go-diskfs the image through the reader that knows the map, so
-// that what it makes of a table rests on nothing unread. It is read-only.
-type storage struct {
-	r   *image.Reader
-	pos int64
-}
+// that what it makes of a table rests on nothing unread: where a sector was not
+// read, reading fails with [*image.UnreadError]. It is read-only.
+type storage struct{ *io.SectionReader }
 
-var _ backend.Storage = (*storage)(nil)
+var _ backend.Storage = storage{}
 
-var errSeek = errors.New("seek to before the image's start")
+func newStorage(r *image.Reader) storage { return storage{io.NewSectionReader(r, 0, r.Size())} }
 
 // Stat describes the image as a read-only file.
-func (s *storage) Stat() (fs.FileInfo, error) { return imageInfo{s.r.Size()}, nil }
-
-// Read reads on from where the last Read or Seek ended.
-func (s *storage) Read(p []byte) (int, error) {
-	if s.pos >= s.r.Size() {
-		return 0, io.EOF
-	}
-	n, err := s.r.ReadAt(p[:min(int64(len(p)), s.r.Size()-s.pos)], s.pos)
-	s.pos += int64(n)
-	return n, err
-}
-
-// ReadAt fails with [*image.UnreadError] where a sector was not read.
-func (s *storage) ReadAt(p []byte, off int64) (int, error) { return s.r.ReadAt(p, off) }
-
-// Seek sets where Read goes on.
-func (s *storage) Seek(offset int64, whence int) (int64, error) {
-	switch whence {
-	case io.SeekCurrent:
-		offset += s.pos
-	case io.SeekEnd:
-		offset += s.r.Size()
-	}
-	if offset < 0 {
-		return s.pos, errSeek
-	}
-	s.pos = offset
-	return offset, nil
-}
+func (s storage) Stat() (fs.FileInfo, error) { return imageInfo{s.Size()}, nil }
 
 // Close does nothing: the image belongs to the caller.
-func (s *storage) Close() error { return nil }
+func (s storage) Close() error { return nil }
 
 // Sys has no file to offer: go-diskfs must not reach past the reader.
-func (s *storage) Sys() (*os.File, error) { return nil, backend.ErrNotSuitable }
+func (s storage) Sys() (*os.File, error) { return nil, backend.ErrNotSuitable }
 
 // Writable refuses: nothing is ever written to an image.
-func (s *storage) Writable() (backend.WritableFile, error) {
+func (s storage) Writable() (backend.WritableFile, error) {
 	return nil, backend.ErrIncorrectOpenMode
 }
 
 // Path is unknown to the reader.
-func (s *storage) Path() string { return "" }
+func (s storage) Path() string { return "" }
 
 // imageInfo is the size of an image as an [fs.FileInfo].
 type imageInfo struct{ size int64 }
@@ -81,34 +51,31 @@ func (i imageInfo) ModTime() time.Time { return time.Time{} }
 func (i imageInfo) IsDir() bool        { return false }
 func (i imageInfo) Sys() any           { return nil }
 
-// place is where a partition lies, to compare two readings of a table.
-type place struct{ start, length int64 }
-
 // secondOpinion reads a healthy table with go-diskfs and notes where that
-// disagrees. It is asked of a GPT only
-// where both copies passed our checks, since it allocates what a header says, and its failures say
-// nothing: our own reading decides.
+// disagrees. It is asked of a GPT only where both copies passed our checks,
+// since it allocates what a header says, and its failures say nothing: our own
+// reading decides.
 func secondOpinion(r *image.Reader, t *table) []string {
-	theirs := map[int]place{}
+	theirs := map[int]ranges.Range{}
 	switch {
 	case (t.scheme == SchemeGPT || t.scheme == SchemeHybrid) && t.healthy:
-		tab, err := gpt.Read(&storage{r: r}, int(t.unit), int(t.unit))
+		tab, err := gpt.Read(newStorage(r), int(t.unit), int(t.unit))
 		if err != nil {
 			return nil
 		}
 		for _, p := range tab.Partitions {
 			if p.Start <= p.End && p.End < uint64(maxOffset/t.unit) {
-				theirs[p.Index] = place{int64(p.Start) * t.unit, int64(p.End-p.Start+1) * t.unit}
+				theirs[p.Index] = ranges.Range{Start: int64(p.Start) * t.unit, End: int64(p.End+1) * t.unit}
 			}
 		}
 	case t.scheme == SchemeMBR:
-		tab, err := mbr.Read(&storage{r: r}, int(t.unit), int(t.unit))
+		tab, err := mbr.Read(newStorage(r), int(t.unit), int(t.unit))
 		if err != nil {
 			return nil
 		}
 		for _, p := range tab.Partitions {
 			if p.Type != mbr.Empty {
-				theirs[p.Index] = place{int64(p.Start) * t.unit, int64(p.Size) * t.unit}
+				theirs[p.Index] = ranges.Range{Start: int64(p.Start) * t.unit, End: (int64(p.Start) + int64(p.Size)) * t.unit}
 			}
 		}
 	default:
@@ -122,8 +89,8 @@ func secondOpinion(r *image.Reader, t *table) []string {
 			continue
 		}
 		ours++
-		if their, ok := theirs[p.Number]; !ok || their != (place{p.Start, p.Length}) {
-			notes = append(notes, fmt.Sprintf("a second reading of the table disagrees on %s: %d bytes at offset %d", p.label(t.scheme), their.length, r.Base()+their.start))
+		if their, ok := theirs[p.Number]; !ok || their != (ranges.Range{Start: p.Start, End: p.End()}) {
+			notes = append(notes, fmt.Sprintf("a second reading of the table disagrees on %s: %d bytes at offset %d", p.label(t.scheme), their.Len(), r.Base()+their.Start))
 		}
 	}
 	if ours < len(theirs) && len(notes) == 0 {

@@ -20,7 +20,7 @@ import (
 // go-diskfs reads the image through the map or not at all, and never writes.
 func TestStorage(t *testing.T) {
 	disk := bytes.Repeat([]byte{7}, 8*sec)
-	s := &storage{r: reader(t, disk, sec, unread{2 * sec, sec})}
+	s := newStorage(reader(t, disk, sec, unread{2 * sec, sec}))
 	if _, err := s.Writable(); !errors.Is(err, backend.ErrIncorrectOpenMode) {
 		t.Errorf("Writable gives %v", err)
 	}

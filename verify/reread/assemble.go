@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 	"fileassay/verify/result"
 )
 
@@ -23,14 +24,14 @@ func (b *builder) assemble(c *Costs, bySectors bool) (*problem, *atomPlaces) {
 	in := make([]int32, len(b.spans)) // the stretch that each span lies in
 	var cuts []int64
 	for k, s := range b.spans {
-		u := b.unread.From(s.start)
+		u := b.unread.From(s.Start)
 		in[k] = int32(u)
 		whole := b.unread.At(u)
-		if s.start > whole.Start {
-			cuts = append(cuts, s.start)
+		if s.Start > whole.Start {
+			cuts = append(cuts, s.Start)
 		}
-		if s.end < whole.End() {
-			cuts = append(cuts, s.end)
+		if s.End < whole.End() {
+			cuts = append(cuts, s.End)
 		}
 	}
 	pc := newPieces(b.unread, cuts)
@@ -86,14 +87,14 @@ func newPieces(m *result.UnreadMap, cuts []int64) *pieces {
 }
 
 // of are the pieces of a span in stretch u: the first, and the one behind them.
-func (p *pieces) of(u int32, s span) (first, end int32) {
+func (p *pieces) of(u int32, s ranges.Range) (first, end int32) {
 	cuts := p.cuts[p.cutAt[u]:p.cutAt[u+1]]
 	first = p.cutAt[u] + u
 	end = first + int32(len(cuts)) + 1
-	if i, ok := slices.BinarySearch(cuts, s.end); ok {
+	if i, ok := slices.BinarySearch(cuts, s.End); ok {
 		end = first + int32(i) + 1
 	}
-	if i, ok := slices.BinarySearch(cuts, s.start); ok {
+	if i, ok := slices.BinarySearch(cuts, s.Start); ok {
 		first += int32(i) + 1
 	}
 	return first, end

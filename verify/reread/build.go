@@ -42,10 +42,8 @@ type item struct {
 // leads reports whether an item leads to what is not known yet.
 func (it *item) leads() bool { return it.sort == gate || it.sort == volumeGate || it.sort == driveGate }
 
-// span is a range of unread bytes, of whole sectors.
-type span struct{ start, end int64 }
-
-// builder collects items with the unread spans that they need.
+// builder collects items with the unread spans that they need: ranges of whole
+// sectors.
 type builder struct {
 	r      *result.Result
 	list   *wanted.List
@@ -58,7 +56,7 @@ type builder struct {
 	whole   []float64
 	part    []float64
 	spanAt  []int64
-	spans   []span
+	spans   []ranges.Range
 	gates   map[uint64]int32 // gate items by the hash of their spans
 	seed    maphash.Seed
 	leftOut int64 // items that were left out, since the lists would grow too long
@@ -95,7 +93,7 @@ func newBuilder(r *result.Result, list *wanted.List, c *Costs) *builder {
 	n := int(min(max(r.Summary.Files.Damaged, 0), maxRoom) + min(max(r.Summary.Files.Lost, 0), maxRoom))
 	b.goes.little = little(b.unread, c, b.sector)
 	b.items, b.whole, b.part = make([]item, 0, n), make([]float64, 0, n), make([]float64, 0, n)
-	b.spans, b.spanAt = make([]span, 0, 2*n), append(make([]int64, 0, n+1), 0)
+	b.spans, b.spanAt = make([]ranges.Range, 0, 2*n), append(make([]int64, 0, n+1), 0)
 	return b
 }
 
@@ -160,12 +158,12 @@ func (b *builder) need(start, length int64) {
 }
 
 // sectors is an unread range widened to whole sectors, which are unread with it.
-func (b *builder) sectors(u imap.Range) span {
-	return span{u.Start / b.sector * b.sector, min((u.End()+b.sector-1)/b.sector*b.sector, b.r.Image.DriveSize)}
+func (b *builder) sectors(u imap.Range) ranges.Range {
+	return ranges.Range{Start: u.Start / b.sector * b.sector, End: min((u.End()+b.sector-1)/b.sector*b.sector, b.r.Image.DriveSize)}
 }
 
 // open are the spans of the item that is being made.
-func (b *builder) open() []span { return b.spans[b.spanAt[len(b.spanAt)-1]:] }
+func (b *builder) open() []ranges.Range { return b.spans[b.spanAt[len(b.spanAt)-1]:] }
 
 // drop forgets the item that is being made.
 func (b *builder) drop() { b.spans = b.spans[:b.spanAt[len(b.spanAt)-1]] }
@@ -187,12 +185,12 @@ func (b *builder) close(it item, whole, part float64) {
 
 // joined sorts spans and joins those that overlap, in place. Those that only
 // touch may be in different states.
-func joined(list []span) []span {
-	slices.SortFunc(list, func(a, b span) int { return cmp.Compare(a.start, b.start) })
+func joined(list []ranges.Range) []ranges.Range {
+	slices.SortFunc(list, func(a, b ranges.Range) int { return cmp.Compare(a.Start, b.Start) })
 	out := list[:0]
 	for _, s := range list {
-		if n := len(out); n > 0 && s.start < out[n-1].end {
-			out[n-1].end = max(out[n-1].end, s.end)
+		if n := len(out); n > 0 && s.Start < out[n-1].End {
+			out[n-1].End = max(out[n-1].End, s.End)
 			continue
 		}
 		out = append(out, s)

@@ -1,6 +1,7 @@
 package reread
 
 import (
+	"fileassay/extract/ranges"
 	"fileassay/extract/unpack"
 	"fileassay/verify/result"
 )
@@ -35,7 +36,7 @@ func (b *builder) packed(f *result.File, it item, whole, part float64) {
 // unitsOf are the unread spans of each compression unit that has any, in order;
 // nil where units cannot be told apart. They can where extents keep their places
 // in the content: by the method of NTFS.
-func (b *builder) unitsOf(f *result.File) (units [][]span) {
+func (b *builder) unitsOf(f *result.File) (units [][]ranges.Range) {
 	if len(f.Packing.Units) == 0 || f.Packing.Method != unpack.LZNT1 || f.Packing.Unit <= 0 || f.Packing.Unit > maxUnit || f.Size == nil || *f.Size > 1<<60 {
 		return nil
 	}
@@ -46,7 +47,7 @@ func (b *builder) unitsOf(f *result.File) (units [][]span) {
 		}
 		for u := range b.unread.Within(e[1], e[2]) {
 			all := b.sectors(u)
-			s, end := all.start, all.end
+			s, end := all.Start, all.End
 			for s < end {
 				n := (e[0] + max(s-e[1], 0)) / f.Packing.Unit
 				next := min(end, max(s+b.sector, (e[1]+(n+1)*f.Packing.Unit-e[0])/b.sector*b.sector)) // where the next unit's sectors begin
@@ -59,7 +60,7 @@ func (b *builder) unitsOf(f *result.File) (units [][]span) {
 					at[n] = k
 					units = append(units, nil)
 				}
-				units[k] = append(units[k], span{s, next})
+				units[k] = append(units[k], ranges.Range{Start: s, End: next})
 				s = next
 			}
 		}
