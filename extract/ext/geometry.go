@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	"fmt"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
 )
 
@@ -45,6 +44,7 @@ const (
 type folderSign struct {
 	at       int64  // bytes of the volume
 	self     uint32 // the number in its "." entry
+	parent   uint32 // and in its ".." entry
 	filetype bool   // entries tell the type of what they name
 }
 
@@ -77,7 +77,7 @@ func byRemains(ctx context.Context, r *image.Reader, start, limit int64) (found,
 		}
 		why = "neither its superblock nor a copy was read, and too few folders and inodes speak for each other"
 	}
-	return found{}, nil, &extract.NotVolumeError{Filesystem: "ext2/3/4", Start: start, Why: why}
+	return found{}, nil, notVolume(start, "%s", why)
 }
 
 // findGeometry looks for the geometry of a volume at start whose superblock
@@ -122,16 +122,15 @@ func findSigns(ctx context.Context, r *image.Reader, start, limit int64) (*signs
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		b := buf[:min(step, limit-at)]
-		unread := toGaps(r.ReadReadable(b, start+at), start+at) // zeros there, which are no sign
-		for i := 0; i+inodeAlignment <= len(b); i += inodeAlignment {
-			if block, ok := folderInode(b[i : i+inodeAlignment]); ok && len(s.inodes) < maxSigns && !unread.touches(int64(i), inodeAlignment) {
+		b := readBytes(r, buf[:min(step, limit-at)], start+at) // zeros where unread, which are no sign
+		for i := 0; i+inodeAlignment <= b.Len(); i += inodeAlignment {
+			if block, ok := folderInode(b.Data[i : i+inodeAlignment]); ok && len(s.inodes) < maxSigns && b.Has(i, inodeAlignment) {
 				s.inodes = append(s.inodes, inodeSign{at + int64(i), block})
 			}
 			if i%1024 != 0 {
 				continue
 			}
-			if f, ok := folderBlock(b[i:]); ok && len(s.folders) < maxSigns && !unread.touches(int64(i), 24) {
+			if f, ok := folderBlock(b.Data[i:]); ok && len(s.folders) < maxSigns && b.Has(i, firstEntries) {
 				f.at = at + int64(i)
 				s.place[f.at] = len(s.folders)
 				s.folders = append(s.folders, f)
@@ -141,16 +140,20 @@ func findSigns(ctx context.Context, r *image.Reader, start, limit int64) (*signs
 	return s, nil
 }
 
+// firstEntries are the bytes of the entries "." and "..".
+const firstEntries = 24
+
 // folderBlock tells whether b begins as the first block of a folder: with "."
 // and "..". ext4: directory, "struct ext4_dir_entry_2".
 func folderBlock(b []byte) (f folderSign, ok bool) {
 	le := binary.LittleEndian
-	if len(b) < 24 || le.Uint16(b[4:]) != 12 || b[6] != 1 || b[8] != '.' || b[18] != 2 || b[20] != '.' || b[21] != '.' ||
-		le.Uint16(b[16:])%4 != 0 || le.Uint16(b[16:]) < 12 || b[7] != b[19] || b[7] != 0 && b[7] != direntFolder {
+	if len(b) < firstEntries || le.Uint16(b[4:]) != 12 || b[6] != 1 || b[8] != '.' || b[18] != 2 || b[20] != '.' || b[21] != '.' ||
+		le.Uint16(b[16:])%4 != 0 || le.Uint16(b[16:]) < 12 {
 		return f, false
 	}
-	f = folderSign{self: le.Uint32(b), filetype: b[7] == direntFolder}
-	return f, f.self != 0 && le.Uint32(b[12:]) != 0
+	kind, above := b[7]&direntTypes, b[19]&direntTypes
+	f = folderSign{self: le.Uint32(b), parent: le.Uint32(b[12:]), filetype: kind == direntFolder}
+	return f, f.self != 0 && f.parent != 0 && kind == above && (kind == direntFolder || kind == direntUnknown)
 }
 
 // folderInode tells whether b begins as the inode of a folder, and in which

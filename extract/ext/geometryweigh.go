@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"encoding/binary"
 	"slices"
+
+	"fileassay/extract/partial"
 )
 
 // voice is a folder that speaks for a candidate.
@@ -72,7 +74,7 @@ func (w *weigher) weigh(c candidate) (g *geometry, ok bool) {
 		if b == nil {
 			continue
 		}
-		walkDirents(&g.sb, b, nil, true, func(d dirent) {
+		walkDirents(&g.sb, partial.Bytes{Data: b}, true, func(d dirent) {
 			checked++
 			g.used = max(g.used, d.Inode)
 			raw := w.record(g, d.Inode)

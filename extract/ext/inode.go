@@ -71,6 +71,14 @@ func (n *inode) isFolder() bool { return n.kind() == modeFolder }
 func (n *inode) isFile() bool   { return n.kind() == modeFile }
 func (n *inode) isLink() bool   { return n.kind() == modeLink }
 
+// asFile makes one of the filesystem's own inodes a file, whose kind the kernel
+// gives as none, or a file's.
+func (n *inode) asFile() {
+	if n.Number == badBlocksInode || n.Number == resizeInode {
+		n.Mode = n.Mode&^modeType | modeFile
+	}
+}
+
 // parseInode decodes inode number from its record raw, of which short bytes
 // past the first 128 may be missing where the volume keeps no checksums. The
 // error says why the record cannot be believed.
