@@ -32,6 +32,12 @@ type dirent struct {
 	Next  int    // where the next one starts
 }
 
+// direntType is the file type that entries have for a kind of inode.
+func direntType(kind uint16) uint8 {
+	return [16]uint8{modeFIFO >> 12: 5, modeChar >> 12: 3, modeFolder >> 12: direntFolder, modeBlock >> 12: 4,
+		modeFile >> 12: direntFile, modeLink >> 12: direntLink, modeSocket >> 12: 6}[kind>>12]
+}
+
 // recLen decodes rec_len, whose low bits carry the high ones where a block of
 // 64 KiB needs more than 16.
 func recLen(v uint16, blockSize int64) int {
@@ -122,7 +128,7 @@ func checkDirBlock(sb *superblock, seed uint32, b []byte) blockKind {
 		return blockEntries
 	}
 	if head, ok := indexHead(sb, b); ok {
-		if covered, sum, ok := indexChecksum(b, head); ok && crc32c(crc32c(seed, covered[0]), covered[1]) == sum {
+		if covered, sum, ok := indexChecksum(b, head); ok && crc32c(seed, covered[:]...) == sum {
 			return blockIndex
 		}
 	}
@@ -152,16 +158,15 @@ func indexHead(sb *superblock, b []byte) (head int, ok bool) {
 	return indexRootHead, first == 12 && recLen(le.Uint16(b[16:]), sb.blockSize()) == len(b)-12 && b[29] == 8
 }
 
-// indexChecksum is the checksum of a block of the hash index and, in two parts,
-// what it covers; ok is false where there is no place for it. ext4: directory,
+// indexChecksum is the checksum of a block of the hash index and what it
+// covers; ok is false where there is no place for it. ext4: directory,
 // "struct dx_tail".
-func indexChecksum(b []byte, head int) (covered [2][]byte, sum uint32, ok bool) {
+func indexChecksum(b []byte, head int) (covered [3][]byte, sum uint32, ok bool) {
 	le := binary.LittleEndian
 	limit, count := int(le.Uint16(b[head:])), int(le.Uint16(b[head+2:]))
 	tail := head + 8*limit
 	if count > limit || tail+8 > len(b) {
 		return covered, 0, false
 	}
-	reserved := append(append([]byte{}, b[tail:tail+4]...), 0, 0, 0, 0) // dt_reserved, and zeros for the checksum
-	return [2][]byte{b[:head+8*count], reserved}, le.Uint32(b[tail+4:]), true
+	return [3][]byte{b[:head+8*count], b[tail : tail+4], zeros}, le.Uint32(b[tail+4:]), true
 }

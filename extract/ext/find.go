@@ -34,8 +34,9 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 // found is a superblock with where it was found.
 type found struct {
 	superblock
-	at   int64 // bytes of the volume
-	note string
+	group *groupDesc // what is gone by where it stands nowhere: that of the one group
+	at    int64      // bytes of the volume; -1 where it stands nowhere
+	note  string
 }
 
 // readSuper reads the superblock at an offset of the volume. unread tells that

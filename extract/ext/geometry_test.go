@@ -50,7 +50,7 @@ func TestGeometry(t *testing.T) {
 					return
 				}
 				opened++
-				if v.bs != whole.bs || v.sb.InodeSize != whole.sb.InodeSize || v.shape == nil || v.shape.table != whole.groups.list[0].InodeTable {
+				if v.bs != whole.bs || v.sb.InodeSize != whole.sb.InodeSize || v.shape == nil || v.shape.InodeTable != whole.groups.list[0].InodeTable {
 					t.Fatalf("blocks of %d, inodes of %d at block %d; want %d, %d, %d", v.bs, v.sb.InodeSize, v.groups.list[0].InodeTable,
 						whole.bs, whole.sb.InodeSize, whole.groups.list[0].InodeTable)
 				}

@@ -90,12 +90,9 @@ func (sb *superblock) eachDesc(i uint64, b partial.Bytes, yield func(g uint64, d
 
 // groupDescChecksum computes bg_checksum. ext4: checksums; group_descr.
 func groupDescChecksum(sb *superblock, g uint64, b []byte) uint16 {
-	id := []byte{byte(g), byte(g >> 8), byte(g >> 16), byte(g >> 24)}
+	id := binary.LittleEndian.AppendUint32(nil, uint32(g))
 	if sb.metadataCsum() {
-		c := crc32c(sb.ChecksumSeed, id)
-		c = crc32c(c, b[:0x1E])
-		c = crc32c(c, []byte{0, 0})
-		return uint16(crc32c(c, b[0x20:]))
+		return uint16(crc32c(sb.ChecksumSeed, id, b[:0x1E], zeros[:2], b[0x20:]))
 	}
 	c := crc16(^uint16(0), sb.UUID[:])
 	c = crc16(c, id)

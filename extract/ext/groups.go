@@ -27,7 +27,7 @@ const maxFaults = 8
 func (v *layout) loadGroups() {
 	sb := &v.sb
 	if v.shape != nil {
-		v.groups = groupTable{list: []groupDesc{v.shape.group()}}
+		v.groups = groupTable{list: []groupDesc{*v.shape}}
 		v.findSystem()
 		return
 	}

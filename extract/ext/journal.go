@@ -83,9 +83,7 @@ func parseJournalSuper(b []byte, blockSize int64) (journalSuper, error) {
 		return s, fmt.Errorf("has a superblock that cannot be")
 	}
 	if s.checksums() {
-		c := crc32c(^uint32(0), b[:0xFC])
-		c = crc32c(c, []byte{0, 0, 0, 0})
-		if c = crc32c(c, b[0x100:1024]); c != be.Uint32(b[0xFC:]) {
+		if crc32c(^uint32(0), b[:0xFC], zeros, b[0x100:1024]) != be.Uint32(b[0xFC:]) {
 			return s, fmt.Errorf("has a superblock that fails its checksum")
 		}
 		s.Seed = crc32c(^uint32(0), s.UUID[:])

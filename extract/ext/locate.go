@@ -14,21 +14,14 @@ import (
 type layout struct {
 	blocks
 	sb     superblock
-	sbAt   int64     // of the superblock that is gone by, in the volume; -1 where there is none
-	shape  *geometry // what is gone by in place of a superblock; nil where there is one
+	sbAt   int64      // of the superblock that is gone by, in the volume; -1 where there is none
+	shape  *groupDesc // what is gone by in place of a superblock; nil where there is one
 	groups groupTable
 	system ranges.Set // fixed structures, in blocks
 }
 
-// finder finds the superblock to go by, or what is gone by in place of one, of
-// the volume at [start, start+limit).
-type finder func(ctx context.Context, r *image.Reader, start, limit int64) (found, *geometry, error)
-
-// bySuperblock is what [Open] goes by.
-func bySuperblock(ctx context.Context, r *image.Reader, start, limit int64) (found, *geometry, error) {
-	f, err := findSuperblock(ctx, r, start, limit)
-	return f, nil, err
-}
+// finder finds the superblock to go by of the volume at [start, start+limit).
+type finder func(ctx context.Context, r *image.Reader, start, limit int64) (found, error)
 
 // notVolume is the error that says why there is no volume at start.
 func notVolume(start int64, format string, args ...any) error {
@@ -41,7 +34,7 @@ func locate(ctx context.Context, r *image.Reader, start, limit int64, find finde
 	if start < 0 || limit <= superblockAt {
 		return nil, "", notVolume(start, "the range is too short to hold one")
 	}
-	f, shape, err := find(ctx, r, start, limit)
+	f, err := find(ctx, r, start, limit)
 	if err != nil {
 		return nil, "", err
 	}
@@ -51,7 +44,7 @@ func locate(ctx context.Context, r *image.Reader, start, limit int64, find finde
 	if f.groups() > maxGroups {
 		return nil, "", notVolume(start, "its superblock claims %d groups, more than %d are not believed", f.groups(), maxGroups)
 	}
-	l := &layout{blocks: blocks{r: r, start: start, bs: f.blockSize(), count: f.Blocks}, sb: f.superblock, sbAt: f.at, shape: shape}
+	l := &layout{blocks: blocks{r: r, start: start, bs: f.blockSize(), count: f.Blocks}, sb: f.superblock, sbAt: f.at, shape: f.group}
 	l.loadGroups()
 	return l, f.note, nil
 }

@@ -188,7 +188,7 @@ func indexSeed(sb *superblock, b []byte) (seed uint32, ok bool) {
 		return 0, false
 	}
 	covered, sum, ok := indexChecksum(b, head)
-	return uncrc32c(uncrc32c(sum, covered[1]), covered[0]), ok
+	return uncrc32c(sum, covered[:]...), ok
 }
 
 // adopt takes the entries of a missed folder from the blocks that were found
@@ -302,25 +302,4 @@ func (t *tree) bearsOut(n uint32, d dirent) int {
 		return contradicts
 	}
 	return agrees
-}
-
-// direntType is the file type that an entry has for a kind of inode.
-func direntType(kind uint16) uint8 {
-	switch kind {
-	case modeFile:
-		return direntFile
-	case modeFolder:
-		return direntFolder
-	case modeChar:
-		return 3
-	case modeBlock:
-		return 4
-	case modeFIFO:
-		return 5
-	case modeSocket:
-		return 6
-	case modeLink:
-		return direntLink
-	}
-	return direntUnknown
 }

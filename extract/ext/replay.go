@@ -141,34 +141,21 @@ func (p *replay) commit(t *transaction, sequence uint32) {
 }
 
 // headOK holds a block that says what follows against its checksum, on
-// journals that keep these.
+// journals that keep these: it stands in the last four bytes (ext4: journal,
+// "struct jbd2_journal_block_tail"), of a commit block in h_chksum ("struct
+// commit_header").
 func (p *replay) headOK(b []byte) bool {
-	if !p.s.checksums() {
+	at := len(b) - 4
+	switch be := binary.BigEndian; {
+	case !p.s.checksums():
 		return true
-	}
-	switch binary.BigEndian.Uint32(b[4:]) {
-	case journalDescriptor, journalRevoke:
-		return p.tailOK(b)
-	case journalCommit:
-		return p.commitOK(b)
+	case be.Uint32(b[4:]) == journalCommit:
+		at = 16
+		fallthrough
+	case be.Uint32(b[4:]) == journalDescriptor, be.Uint32(b[4:]) == journalRevoke:
+		return crc32c(p.s.Seed, b[:at], zeros, b[at+4:]) == be.Uint32(b[at:])
 	}
 	return true
-}
-
-// tailOK holds a descriptor or revoke block against the checksum in its last
-// four bytes. ext4: journal, "struct jbd2_journal_block_tail".
-func (p *replay) tailOK(b []byte) bool {
-	t := len(b) - 4
-	c := crc32c(p.s.Seed, b[:t])
-	return crc32c(c, []byte{0, 0, 0, 0}) == binary.BigEndian.Uint32(b[t:])
-}
-
-// commitOK holds a commit block against its checksum. ext4: journal, "struct
-// commit_header", h_chksum.
-func (p *replay) commitOK(b []byte) bool {
-	c := crc32c(p.s.Seed, b[:16])
-	c = crc32c(c, []byte{0, 0, 0, 0})
-	return crc32c(c, b[20:]) == binary.BigEndian.Uint32(b[16:])
 }
 
 // tagBad reports whether a block of the log that was read fails the checksum
@@ -178,8 +165,7 @@ func (p *replay) tagBad(t journalTag, at, sequence uint32) bool {
 	if !b.Whole() {
 		return false // unread, which shows where it is used
 	}
-	c := crc32c(p.s.Seed, binary.BigEndian.AppendUint32(nil, sequence))
-	c = crc32c(c, b.Data)
+	c := crc32c(p.s.Seed, binary.BigEndian.AppendUint32(nil, sequence), b.Data)
 	if p.s.Incompat&journalCsumV3 == 0 {
 		c &= 0xFFFF
 	}

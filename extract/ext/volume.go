@@ -25,7 +25,7 @@ var _ extract.Filesystem = (*Volume)(nil)
 // goes by a copy. It fails with [*extract.NotVolumeError] where there is no
 // such volume, or one whose files cannot be listed.
 func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (*Volume, error) {
-	return open(ctx, r, start, length, o, bySuperblock)
+	return open(ctx, r, start, length, o, findSuperblock)
 }
 
 // OpenRemains opens a volume of which neither the superblock nor any copy was
