@@ -12,32 +12,30 @@ const (
 // checksum: what can be checked is where they point and, by the caller, that
 // they make up the inode's count of blocks.
 func (p *mapper) blockMap(n *inode, m *mapping) {
-	end := p.v.fileBlocks(n.Size)
+	end := p.fileBlocks(n.Size)
 	le := binary.LittleEndian
 	for i := range uint64(directBlocks) {
 		p.mapped(m, i, uint64(le.Uint32(n.Block[4*i:])), end)
 	}
 	from := uint64(directBlocks)
-	per := uint64(p.v.bs / 4)
-	span := per // of the file's blocks that one entry of the inode speaks for
+	span := uint64(p.bs / 4) // of the file's blocks that one entry of the inode speaks for
 	for level := 1; level <= indirectLevels; level++ {
 		b := uint64(le.Uint32(n.Block[4*(directBlocks+level-1):]))
 		p.indirect(m, level, from, b, span, end)
 		from += span
-		span *= per
+		span *= uint64(p.bs / 4)
 	}
 }
 
 // mapped takes the entry for one block of the file.
 func (p *mapper) mapped(m *mapping, logical, block, end uint64) {
-	if block == 0 {
-		return // a hole
+	switch {
+	case block == 0: // a hole
+	case !p.dataRange(block, 1):
+		m.lose(logical, min(logical+1, end), "the block map points to block %d, where no content can be", block)
+	default:
+		m.add(run{logical, 1, block, runData})
 	}
-	if !p.v.dataRange(block, 1) {
-		m.lose(logical, max(min(logical+1, end), logical), "the block map points to block %d, where no content can be", block)
-		return
-	}
-	m.add(run{logical, 1, block, runData})
 }
 
 // indirect maps the file's blocks [from, from+span) by an indirect block of
@@ -46,33 +44,22 @@ func (p *mapper) indirect(m *mapping, level int, from, block, span, end uint64) 
 	if block == 0 {
 		return // a hole
 	}
-	lose := func(format string, args ...any) {
-		m.lose(from, max(min(from+span, end), from), format, args...)
-	}
-	if !p.v.dataRange(block, 1) {
-		lose("the block map points to block %d, where no block of it can be", block)
+	b, ok := p.treeBlock(m, "block map", level, block, from, min(from+span, end))
+	if !ok {
 		return
 	}
-	if !p.spend() {
-		lose("the block map has more blocks than the volume")
-		return
-	}
-	m.Tree = append(m.Tree, block)
-	buf := p.buf(level)
-	unread := p.v.readBlockReadable(buf, block)
-	per := uint64(p.v.bs / 4)
+	per := uint64(p.bs / 4)
 	each := span / per
 	for i := range per {
 		at := from + i*each
-		if unread != nil && unread.touches(int64(4*i), 4) {
-			m.lose(at, max(min(at+each, end), at), "block %d of the block map is unread", block)
-			continue
-		}
-		b := uint64(binary.LittleEndian.Uint32(buf[4*i:]))
-		if level == 1 {
-			p.mapped(m, at, b, end)
-		} else {
-			p.indirect(m, level-1, at, b, each, end)
+		next, ok := b.Uint32(binary.LittleEndian, int(4*i))
+		switch {
+		case !ok:
+			m.lose(at, min(at+each, end), "block %d of the block map is unread", block)
+		case level == 1:
+			p.mapped(m, at, uint64(next), end)
+		default:
+			p.indirect(m, level-1, at, uint64(next), each, end)
 		}
 	}
 }

@@ -4,116 +4,97 @@ import (
 	"encoding/binary"
 	"slices"
 
-	"fileassay/extract/imap"
+	"fileassay/extract/image"
+	"fileassay/extract/partial"
+	"fileassay/extract/ranges"
 )
 
-// gap is a part of a buffer that was not read: [start, end) in bytes of it.
-type gap struct{ start, end int64 }
-
-// gaps are the unread parts of a buffer, in order.
-type gaps []gap
-
-// touches reports whether any byte of [off, off+n) was not read.
-func (g gaps) touches(off, n int64) bool {
-	for _, x := range g {
-		if x.start < off+n && x.end > off {
-			return true
-		}
-	}
-	return false
+// blocks reads the blocks of a volume, each in its newest version.
+type blocks struct {
+	r     *image.Reader
+	start int64  // of the volume, in the image
+	bs    int64  // bytes of a block
+	count uint64 // of the volume
+	overlay
 }
 
-// within are the gaps of [off, off+n), counted from off.
-func (g gaps) within(off, n int64) gaps {
-	var out gaps
-	for _, x := range g {
-		if a, z := max(x.start, off), min(x.end, off+n); a < z {
-			out = append(out, gap{a - off, z - off})
-		}
-	}
-	return out
-}
-
-// toGaps turns unread ranges of the image into those of a buffer read from at.
-func toGaps(unread []imap.Range, at int64) gaps {
-	if unread == nil {
-		return nil
-	}
-	out := make(gaps, len(unread))
-	for i, u := range unread {
-		out[i] = gap{u.Start - at, u.End() - at}
-	}
-	return out
-}
-
-// blockOffset is where a block lies in the image: in its place, or in the
-// journal where that holds a newer version.
-func (v *Volume) blockOffset(block uint64) int64 {
-	if c, ok := v.overlay[block]; ok {
-		return c.at
-	}
-	return v.start + int64(block)*v.bs
+// overlay is what a journal has newer versions of.
+type overlay struct {
+	copies map[uint64]journalCopy // by block
+	keys   []uint64               // of copies, sorted
+	magic  int64                  // in the image, the bytes that an escaped block begins with
 }
 
 // overlaid are the numbers of the blocks in [block, block+n) that the journal
 // holds a newer version of, in order.
-func (v *Volume) overlaid(block, n uint64) []uint64 {
-	if len(v.overlayKeys) == 0 {
-		return nil
-	}
-	i, _ := slices.BinarySearch(v.overlayKeys, block)
-	j, _ := slices.BinarySearch(v.overlayKeys, block+n)
-	return v.overlayKeys[i:j]
+func (o *overlay) overlaid(block, n uint64) []uint64 {
+	i, _ := slices.BinarySearch(o.keys, block)
+	j, _ := slices.BinarySearch(o.keys, block+n)
+	return o.keys[i:j]
 }
 
-// readBlockReadable reads what was read of a block, in its newest version,
-// with zeros for the rest, and returns what was not read.
-func (v *Volume) readBlockReadable(buf []byte, block uint64) gaps {
-	buf = buf[:v.bs]
-	if block >= v.sb.Blocks {
-		clear(buf)
-		return gaps{{0, v.bs}}
+// readBytes reads what was read of len(p) bytes of the image from at.
+func readBytes(r *image.Reader, p []byte, at int64) partial.Bytes {
+	b := partial.Bytes{Data: p}
+	for _, u := range r.ReadReadable(p, at) {
+		b.Unread = ranges.Append(b.Unread, ranges.Range{Start: u.Start - at, End: u.End() - at})
 	}
-	c, newer := v.overlay[block]
-	if newer && c.bad {
-		clear(buf)
-		return gaps{{0, v.bs}}
-	}
-	at := v.blockOffset(block)
-	unread := toGaps(v.r.ReadReadable(buf, at), at)
-	if newer && c.escaped && !unread.touches(0, 4) {
-		binary.BigEndian.PutUint32(buf, journalMagic)
-	}
-	return unread
+	return b
 }
 
-// readBlocksReadable is readBlockReadable for as many blocks as buf holds.
-func (v *Volume) readBlocksReadable(buf []byte, block uint64) gaps {
+// unreadBytes are those of p, of which nothing was read.
+func unreadBytes(p []byte) partial.Bytes {
+	clear(p)
+	return partial.Bytes{Data: p, Unread: []ranges.Range{{End: int64(len(p))}}}
+}
+
+// span is the place of blocks in the image, newer versions aside.
+func (v *blocks) span(block, n uint64) ranges.Range {
+	a := v.start + int64(block)*v.bs
+	return ranges.Range{Start: a, End: a + int64(n)*v.bs}
+}
+
+// offset is where a block lies in the image: in its place, or in the journal
+// where that holds a newer version.
+func (v *blocks) offset(block uint64) int64 {
+	if c, ok := v.copies[block]; ok {
+		return c.at
+	}
+	return v.span(block, 1).Start
+}
+
+// place is where byte off of a block lies in the image; ok is false where it
+// does not stand there as it is.
+func (v *blocks) place(block uint64, off int64) (at int64, ok bool) {
+	c := v.copies[block]
+	return v.offset(block) + off, !c.bad && !(c.escaped && off < 4)
+}
+
+// read reads what was read of as many blocks as buf holds.
+func (v *blocks) read(buf []byte, block uint64) partial.Bytes {
 	n := uint64(int64(len(buf)) / v.bs)
-	if block < v.sb.Blocks && n <= v.sb.Blocks-block && len(v.overlaid(block, n)) == 0 {
-		at := v.start + int64(block)*v.bs
-		return toGaps(v.r.ReadReadable(buf[:int64(n)*v.bs], at), at)
+	if block < v.count && n <= v.count-block && len(v.overlaid(block, n)) == 0 {
+		return readBytes(v.r, buf, v.span(block, n).Start)
 	}
-	var out gaps
+	out := partial.Bytes{Data: buf}
 	for i := range n {
 		off := int64(i) * v.bs
-		for _, g := range v.readBlockReadable(buf[off:off+v.bs], block+i) {
-			g.start, g.end = g.start+off, g.end+off
-			if k := len(out); k > 0 && out[k-1].end == g.start {
-				out[k-1].end = g.end
-			} else {
-				out = append(out, g)
-			}
+		for _, u := range v.readOne(buf[off:off+v.bs], block+i).Unread {
+			out.Unread = ranges.Append(out.Unread, ranges.Range{Start: off + u.Start, End: off + u.End})
 		}
 	}
 	return out
 }
 
-// place is where byte off of a block lies in the image; ok is false where it
-// does not stand there as it is.
-func (v *Volume) place(block uint64, off int64) (at int64, ok bool) {
-	if c, newer := v.overlay[block]; newer {
-		return c.at + off, !c.bad && !(c.escaped && off < 4)
+// readOne reads a block that may have a newer version or be none of the volume.
+func (v *blocks) readOne(buf []byte, block uint64) partial.Bytes {
+	c, newer := v.copies[block]
+	if block >= v.count || newer && c.bad {
+		return unreadBytes(buf)
 	}
-	return v.start + int64(block)*v.bs + off, true
+	b := readBytes(v.r, buf, v.offset(block))
+	if newer && c.escaped && b.Has(0, 4) {
+		binary.BigEndian.PutUint32(buf, journalMagic)
+	}
+	return b
 }

@@ -1,14 +1,23 @@
 package ext
 
-import "hash/crc32"
+import (
+	"hash/crc32"
+	"slices"
+)
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-// crc32c continues an ext4 checksum over b. ext4 starts from ~0 and leaves out
+// zeros stand for a checksum's own bytes where it covers them.
+var zeros = make([]byte, 4)
+
+// crc32c continues an ext4 checksum over parts of bytes. ext4 starts from ~0 and leaves out
 // the final inversion (ext4: checksums), which the library's Update does at
 // either end.
-func crc32c(crc uint32, b []byte) uint32 {
-	return ^crc32.Update(^crc, castagnoli, b)
+func crc32c(crc uint32, parts ...[]byte) uint32 {
+	for _, b := range parts {
+		crc = ^crc32.Update(^crc, castagnoli, b)
+	}
+	return crc
 }
 
 // crc32cLE32 continues a checksum over a little-endian number.
@@ -40,12 +49,14 @@ func crc16(crc uint16, b []byte) uint16 {
 	return crc
 }
 
-// uncrc32c is the checksum that crc32c made crc of, going on over b: the same
-// backwards.
-func uncrc32c(crc uint32, b []byte) uint32 {
-	for i := len(b) - 1; i >= 0; i-- {
-		k := crc32cTop[crc>>24] // the high byte tells which entry was taken
-		crc = (crc^castagnoli[k])<<8 | uint32(k^b[i])
+// uncrc32c is the checksum that crc32c made crc of, going on over the parts: the
+// same backwards.
+func uncrc32c(crc uint32, parts ...[]byte) uint32 {
+	for _, b := range slices.Backward(parts) {
+		for _, x := range slices.Backward(b) {
+			k := crc32cTop[crc>>24] // the high byte tells which entry was taken
+			crc = (crc^castagnoli[k])<<8 | uint32(k^x)
+		}
 	}
 	return crc
 }

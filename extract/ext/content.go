@@ -23,25 +23,24 @@ type content struct {
 	needs []ranges.Range
 }
 
-// span is the place of blocks in the image.
-func (v *Volume) span(block, n uint64) ranges.Range {
-	a := v.start + int64(block)*v.bs
-	return ranges.Range{Start: a, End: a + int64(n)*v.bs}
+// contents finds where the content of inodes lies. It is for one goroutine.
+type contents struct {
+	*mapper
+	shared *ranges.Set // bytes of the image that more than one inode claims
 }
 
-// contentOf finds the content of a file, or the claims of any other inode.
-func (p *mapper) contentOf(n *inode) content {
-	v := p.v
+// of finds the content of a file, or the claims of any other inode.
+func (p contents) of(n *inode) content {
 	var c content
 	if n.FileACL != 0 {
-		if v.dataRange(n.FileACL, 1) {
-			c.own = append(c.own, v.span(n.FileACL, 1))
+		if p.dataRange(n.FileACL, 1) {
+			c.own = append(c.own, p.span(n.FileACL, 1))
 		} else {
 			c.why = append(c.why, fmt.Sprintf("its extended attributes are said to stand in block %d, where they cannot be", n.FileACL))
 		}
 	}
 	switch {
-	case n.isLink() && v.fastLink(n):
+	case n.isLink() && p.fastLink(n):
 		c.target = string(n.Block[:min(n.Size, iBlockSize)])
 		return c
 	case !n.isFile() && !n.isFolder() && !n.isLink():
@@ -52,47 +51,60 @@ func (p *mapper) contentOf(n *inode) content {
 	}
 	m := p.mapInode(n)
 	c.why = append(c.why, m.Why...)
-	for _, b := range m.Tree {
-		c.own = append(c.own, v.span(b, 1))
-	}
-	c.needs = v.needsOfTree(&m)
-	cluster := v.sb.clusterBlocks()
-	for _, r := range m.Runs {
-		if r.Kind == runUnlocated {
-			continue
-		}
-		a := r.Physical / cluster * cluster
-		z := min((r.Physical+r.Length+cluster-1)/cluster*cluster, v.sb.Blocks)
-		c.files = append(c.files, v.span(a, z-a))
-	}
-	v.checkBlockCount(n, &m, &c)
-	if b, ok := v.crossed(&m); ok {
-		c.crossed = true
-		c.why = append(c.why, fmt.Sprintf("it claims block %d, which is claimed more than once", b))
-	}
+	c.needs = p.needsOfTree(&m)
+	p.checkBlockCount(n, &m, &c)
+	p.claims(&m, &c)
 	switch {
 	case n.isFile():
-		c.pieces = v.pieces(n.Size, m.Runs, &c)
+		c.pieces = p.pieces(n.Size, m.Runs, &c)
 	case n.isLink():
 		p.slowLink(n, &m, &c)
 	}
 	return c
 }
 
+// claims notes which parts of the volume a mapping claims, those of content in
+// whole clusters, and the first block of it that is claimed more than once.
+func (p contents) claims(m *mapping, c *content) {
+	cross := func(r ranges.Range) {
+		for s := range p.shared.Within(r.Start, r.Len()) {
+			if !c.crossed {
+				c.crossed = true
+				c.why = append(c.why, fmt.Sprintf("it claims block %d, which is claimed more than once", (s.Start-p.start)/p.bs))
+			}
+			return
+		}
+	}
+	cluster := p.sb.clusterBlocks()
+	for _, r := range m.Runs {
+		if r.Kind == runUnlocated {
+			continue
+		}
+		cross(p.span(r.Physical, r.Length))
+		a := r.Physical / cluster * cluster
+		z := min((r.Physical+r.Length+cluster-1)/cluster*cluster, p.sb.Blocks)
+		c.files = append(c.files, p.span(a, z-a))
+	}
+	for _, b := range m.Tree {
+		cross(p.span(b, 1))
+		c.own = append(c.own, p.span(b, 1))
+	}
+}
+
 // checkBlockCount holds what was found of an inode's blocks against its own
 // count, where no checksum vouches for the tree or map that names them: zeros
 // in place of a block map look like holes.
-func (v *Volume) checkBlockCount(n *inode, m *mapping, c *content) {
-	proved := v.sb.metadataCsum() && n.Flags&inodeExtents != 0
-	unknown := v.shape != nil // whether blocks are counted by clusters, which the superblock would say
-	if proved || unknown || m.Cut || v.sb.bigalloc() || v.sb.Incompat&incompatEAInode != 0 && n.hasEAInode() {
+func (p contents) checkBlockCount(n *inode, m *mapping, c *content) {
+	proved := p.sb.metadataCsum() && n.Flags&inodeExtents != 0
+	unknown := p.shape != nil // whether blocks are counted by clusters, which the superblock would say
+	if proved || unknown || m.Cut || p.sb.bigalloc() || p.sb.Incompat&incompatEAInode != 0 && n.hasEAInode() {
 		return
 	}
 	have := m.allocated()
 	if n.FileACL != 0 {
 		have++
 	}
-	per := uint64(v.bs / 512)
+	per := uint64(p.bs / 512)
 	if want := n.Sectors; have*per != want {
 		c.doubt = true
 		c.why = append(c.why, fmt.Sprintf("its inode counts %d blocks, what says where they lie has %d", want/per, have))
@@ -100,7 +112,7 @@ func (v *Volume) checkBlockCount(n *inode, m *mapping, c *content) {
 }
 
 // pieces makes the pieces of a file of the given size from its runs.
-func (v *Volume) pieces(size int64, runs []run, c *content) []extract.Piece {
+func (p contents) pieces(size int64, runs []run, c *content) []extract.Piece {
 	if size == 0 {
 		return nil
 	}
@@ -118,14 +130,14 @@ func (v *Volume) pieces(size int64, runs []run, c *content) []extract.Piece {
 	}
 	for i := range runs {
 		r := &runs[i]
-		off := int64(r.Logical) * v.bs
+		off := int64(r.Logical) * p.bs
 		if off >= size {
 			break
 		}
 		if off > pos {
 			put(extract.Piece{Offset: pos, Length: off - pos, Kind: extract.Hole})
 		}
-		n := min(int64(r.Length)*v.bs, size-off)
+		n := min(int64(r.Length)*p.bs, size-off)
 		pos = off + n
 		switch r.Kind {
 		case runUnwritten:
@@ -133,7 +145,7 @@ func (v *Volume) pieces(size int64, runs []run, c *content) []extract.Piece {
 		case runUnlocated:
 			put(extract.Piece{Offset: off, Length: n, Kind: extract.Unlocated})
 		default:
-			v.dataPieces(off, n, r, c, put)
+			p.dataPieces(off, n, r, c, put)
 		}
 	}
 	if pos < size {
@@ -144,45 +156,44 @@ func (v *Volume) pieces(size int64, runs []run, c *content) []extract.Piece {
 
 // dataPieces puts the n bytes of a run that are content from off, blocks with
 // a newer version in the journal apart.
-func (v *Volume) dataPieces(off, n int64, r *run, c *content, put func(extract.Piece)) {
-	newer := v.overlaid(r.Physical, r.Length)
+func (p contents) dataPieces(off, n int64, r *run, c *content, put func(extract.Piece)) {
+	newer := p.overlaid(r.Physical, r.Length)
 	at := r.Physical
 	end := off + n
 	for _, b := range newer {
 		if b > at {
-			k := min(int64(b-at)*v.bs, end-off)
-			put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: v.start + int64(at)*v.bs})
+			k := min(int64(b-at)*p.bs, end-off)
+			put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: p.start + int64(at)*p.bs})
 			off += k
 		}
 		if off >= end {
 			return
 		}
-		k := min(v.bs, end-off)
-		v.journalPieces(off, k, b, c, put)
+		k := min(p.bs, end-off)
+		p.journalPieces(off, k, b, c, put)
 		off += k
 		at = b + 1
 	}
 	if off < end {
-		put(extract.Piece{Offset: off, Length: end - off, Kind: extract.Data, Image: v.start + int64(at)*v.bs})
+		put(extract.Piece{Offset: off, Length: end - off, Kind: extract.Data, Image: p.start + int64(at)*p.bs})
 	}
 }
 
 // journalPieces puts the k bytes of content from off that are the start of
 // block b, of which the journal has the newest version.
-func (v *Volume) journalPieces(off, k int64, b uint64, c *content, put func(extract.Piece)) {
-	n := v.overlay[b]
+func (p contents) journalPieces(off, k int64, b uint64, c *content, put func(extract.Piece)) {
+	n := p.copies[b]
 	if n.bad {
 		put(extract.Piece{Offset: off, Length: k, Kind: extract.Unlocated})
 		c.why = append(c.why, fmt.Sprintf("the journal's version of block %d fails its checksum", b))
 		return
 	}
-	c.files = append(c.files, ranges.Range{Start: n.at, End: n.at + v.bs})
+	c.files = append(c.files, ranges.Range{Start: n.at, End: n.at + p.bs})
 	if n.escaped {
 		// its first four bytes are those that every block of the journal
 		// starts with, as its superblock does
-		magic, _ := v.journalPlace(0)
 		m := min(k, 4)
-		put(extract.Piece{Offset: off, Length: m, Kind: extract.Patched, Image: magic, Also: n.at, AlsoLength: m})
+		put(extract.Piece{Offset: off, Length: m, Kind: extract.Patched, Image: p.magic, Also: n.at, AlsoLength: m})
 		off, k, n.at = off+m, k-m, n.at+m
 	}
 	if k > 0 {
@@ -191,19 +202,18 @@ func (v *Volume) journalPieces(off, k int64, b uint64, c *content, put func(extr
 }
 
 // inlineContent takes content that stands in the inode itself.
-func (p *mapper) inlineContent(n *inode, c *content) {
-	v := p.v
-	if v.sb.Incompat&incompatInlineData == 0 {
+func (p contents) inlineContent(n *inode, c *content) {
+	if p.sb.Incompat&incompatInlineData == 0 {
 		c.doubt = true
 		c.why = append(c.why, "its inode claims to hold its content, which the volume does not do")
 		return
 	}
 	parts := n.inlineParts()
-	block, off := v.recordPlace(n.Number)
+	block, off := p.recordPlace(n.Number)
 	var have int64
 	for _, x := range parts {
 		have += x.Length
-		if at, ok := v.place(block, off+x.At); ok {
+		if at, ok := p.place(block, off+x.At); ok {
 			c.pieces = append(c.pieces, extract.Piece{Offset: x.Offset, Length: x.Length, Kind: extract.Data, Image: at})
 		}
 	}
@@ -222,7 +232,7 @@ func (p *mapper) inlineContent(n *inode, c *content) {
 
 // fastLink reports whether a link's target stands in its inode. ext4: ifork,
 // "Symbolic Links".
-func (v *Volume) fastLink(n *inode) bool {
+func (v *layout) fastLink(n *inode) bool {
 	if n.Flags&(inodeInlineData|inodeExtents) != 0 || n.Size >= iBlockSize {
 		return false
 	}
@@ -234,9 +244,8 @@ func (v *Volume) fastLink(n *inode) bool {
 }
 
 // slowLink reads the target of a link that has a block of its own.
-func (p *mapper) slowLink(n *inode, m *mapping, c *content) {
-	v := p.v
-	if len(m.Runs) == 0 || m.Runs[0].Kind != runData || m.Runs[0].Logical != 0 || n.Size > v.bs {
+func (p contents) slowLink(n *inode, m *mapping, c *content) {
+	if len(m.Runs) == 0 || m.Runs[0].Kind != runData || m.Runs[0].Logical != 0 || n.Size > p.bs {
 		c.doubt = true
 		c.why = append(c.why, "the block with its target is unknown")
 		return
@@ -245,13 +254,12 @@ func (p *mapper) slowLink(n *inode, m *mapping, c *content) {
 	c.own = append(c.own, c.files...)
 	c.files = nil
 	buf := p.buf(extentMaxDepth + 1)
-	if unread := v.readBlockReadable(buf, m.Runs[0].Physical); unread.touches(0, n.Size) {
+	target, ok := p.read(buf, m.Runs[0].Physical).Get(0, int(n.Size))
+	if !ok {
 		c.doubt = true
 		c.why = append(c.why, fmt.Sprintf("block %d with its target is unread", m.Runs[0].Physical))
-		w := needs{v: v, list: c.needs}
-		w.block(m.Runs[0].Physical)
-		c.needs = w.list
+		c.needs = p.needsOfBlocks(c.needs, m.Runs[0].Physical)
 		return
 	}
-	c.target = string(buf[:n.Size])
+	c.target = string(target)
 }

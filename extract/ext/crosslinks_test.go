@@ -9,19 +9,20 @@ import (
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/bitmap"
 
 	"github.com/google/go-cmp/cmp"
 )
 
 // rawInode is the record of an inode in the bytes of a volume.
-func rawInode(v *Volume, img []byte, number uint32) []byte {
+func rawInode(v *walked, img []byte, number uint32) []byte {
 	block, off := v.recordPlace(number)
 	at := int64(block)*v.bs + off
 	return img[at : at+int64(v.sb.InodeSize)]
 }
 
 // signInode gives the record of an inode the checksum that it should have.
-func signInode(v *Volume, img []byte, number uint32) {
+func signInode(v *walked, img []byte, number uint32) {
 	if !v.sb.metadataCsum() {
 		return
 	}
@@ -39,7 +40,7 @@ func signInode(v *Volume, img []byte, number uint32) {
 }
 
 // pointTo makes the first block of a file's content another.
-func pointTo(v *Volume, img []byte, number uint32, block int64) {
+func pointTo(v *walked, img []byte, number uint32, block int64) {
 	le := binary.LittleEndian
 	raw := rawInode(v, img, number)
 	if le.Uint32(raw[0x20:])&inodeExtents != 0 {
@@ -63,9 +64,9 @@ func TestCrossLinks(t *testing.T) {
 		}
 		block := func(path string) int64 { return by[path].Pieces[0].Image / v.bs }
 		folder := v.readInode(uint32(by["Photos"].ID))
-		m := v.newMapper().mapInode(&folder.inode)
+		m := newMapper(v.layout).mapInode(&folder.inode)
 		long := v.readInode(uint32(by["Counts/2012/long.csv"].ID))
-		tree := v.newMapper().mapInode(&long.inode).Tree
+		tree := newMapper(v.layout).mapInode(&long.inode).Tree
 
 		type link struct {
 			name  string
@@ -121,9 +122,10 @@ func TestRemnantsClaimNothing(t *testing.T) {
 	i := slices.IndexFunc(files, func(f *extract.File) bool { return f.Path == "Maps/north field.txt" })
 	bm := v.inodeBitmap(0)
 	free := uint32(v.sb.FirstInode)
-	for set := true; set; free++ {
-		set, _ = bm.get(free)
+	for bm.Get(int64(free)) == bitmap.Set {
+		free++
 	}
+	free++
 	copy(rawInode(v, img, free), rawInode(v, img, uint32(files[i].ID))) // inode free is bit free-1
 	r := reader(t, img)
 	v, files = walk(t, r, extract.Options{})
@@ -135,12 +137,12 @@ func TestRemnantsClaimNothing(t *testing.T) {
 	}
 }
 
-// TestBlockClaims holds overlaps against those counted block by block.
-func TestBlockClaims(t *testing.T) {
+// TestClaimed holds overlaps against those counted block by block.
+func TestClaimed(t *testing.T) {
 	for seed := range uint64(200) {
 		rnd := rand.New(rand.NewPCG(seed, 5))
-		var parts [3]blockClaims
-		var all blockClaims
+		var parts [3]claimed
+		var all claimed
 		var count [400]int
 		var attr [400]bool
 		for range rnd.IntN(40) {
@@ -148,7 +150,7 @@ func TestBlockClaims(t *testing.T) {
 			for i := range n {
 				count[at+i]++
 			}
-			parts[rnd.IntN(3)].add(uint64(at), uint64(n))
+			parts[rnd.IntN(3)].Add(int64(at), int64(n))
 		}
 		for range rnd.IntN(10) {
 			at := rnd.IntN(400)
@@ -156,9 +158,6 @@ func TestBlockClaims(t *testing.T) {
 			parts[rnd.IntN(3)].attributes.Add(int64(at), 1)
 		}
 		for i := range parts {
-			if seed%2 == 0 {
-				parts[i].settle()
-			}
 			all.addAll(&parts[i])
 		}
 		shared := all.shared()

@@ -35,7 +35,7 @@ func TestUnknownClose(t *testing.T) {
 		v, _ := walk(t, reader(t, img), extract.Options{})
 		unread := []imap.Range{{Start: superblockAt, Length: superblockSize, State: imap.Failed}}
 		if c.journalSuper {
-			at, ok := v.journalPlace(0)
+			at, ok := v.journal.place(0)
 			if !ok {
 				t.Fatalf("%s: no journal", c.name)
 			}
@@ -100,7 +100,7 @@ func TestNoJournal(t *testing.T) {
 	if l := v.listing; l.Complete || !strings.Contains(strings.Join(l.Why, "\n"), "journal") {
 		t.Errorf("listing %+v", l)
 	}
-	if len(v.overlay) != 0 {
-		t.Errorf("%d blocks of the journal used", len(v.overlay))
+	if len(v.copies) != 0 {
+		t.Errorf("%d blocks of the journal used", len(v.copies))
 	}
 }

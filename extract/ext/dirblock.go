@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+
+	"fileassay/extract/partial"
 )
 
 // File types in folder entries. ext4: directory, "file_type".
@@ -12,6 +14,7 @@ const (
 	direntFile    = 1
 	direntFolder  = 2
 	direntLink    = 7
+	direntTypes   = 0x0F // the rest are marks of data behind the name
 )
 
 const (
@@ -27,6 +30,12 @@ type dirent struct {
 	Name  []byte // stands in the buffer that was parsed
 	At    int    // where the entry starts
 	Next  int    // where the next one starts
+}
+
+// direntType is the file type that entries have for a kind of inode.
+func direntType(kind uint16) uint8 {
+	return [16]uint8{modeFIFO >> 12: 5, modeChar >> 12: 3, modeFolder >> 12: direntFolder, modeBlock >> 12: 4,
+		modeFile >> 12: direntFile, modeLink >> 12: direntLink, modeSocket >> 12: 6}[kind>>12]
 }
 
 // recLen decodes rec_len, whose low bits carry the high ones where a block of
@@ -53,7 +62,7 @@ func parseDirent(sb *superblock, b []byte, at int) (dirent, error) {
 	if sb.Incompat&incompatFiletype != 0 {
 		d.Type = b[at+7]
 		if d.Type != direntTailType {
-			d.Type &= 0x0F // the rest are marks of data behind the name
+			d.Type &= direntTypes
 		}
 	} else if d.Inode != 0 || b[at+7] != direntTailType { // of the tail it is no length, here too
 		nameLen |= int(b[at+7]) << 8
@@ -76,13 +85,13 @@ func parseDirent(sb *superblock, b []byte, at int) (dirent, error) {
 // entries can be followed through what was read. whole tells that all of it
 // could; fault says what stopped it, "" where that was an unread part. A name
 // that was read in part counts as unread.
-func walkDirents(sb *superblock, b []byte, unread gaps, encrypted bool, yield func(dirent)) (whole bool, fault string) {
+func walkDirents(sb *superblock, b partial.Bytes, encrypted bool, yield func(dirent)) (whole bool, fault string) {
 	whole = true
-	for at := 0; at+direntHead <= len(b); {
-		if unread != nil && unread.touches(int64(at), direntHead) {
+	for at := 0; at+direntHead <= b.Len(); {
+		if !b.Has(at, direntHead) {
 			return false, ""
 		}
-		d, err := parseDirent(sb, b, at)
+		d, err := parseDirent(sb, b.Data, at)
 		if err != nil {
 			return false, err.Error()
 		}
@@ -90,7 +99,7 @@ func walkDirents(sb *superblock, b []byte, unread gaps, encrypted bool, yield fu
 		if d.Inode == 0 {
 			continue
 		}
-		if unread != nil && unread.touches(int64(d.At+direntHead), int64(len(d.Name))) {
+		if !b.Has(d.At+direntHead, len(d.Name)) {
 			whole = false
 			continue
 		}
@@ -112,40 +121,52 @@ const (
 )
 
 // checkDirBlock tells what a wholly read block of a folder is and holds it
-// against its checksum, on volumes that keep these. ext4: directory, "struct
-// ext4_dir_entry_tail", "struct dx_tail".
+// against its checksum, on volumes that keep these.
 func checkDirBlock(sb *superblock, seed uint32, b []byte) blockKind {
-	le := binary.LittleEndian
-	t := len(b) - direntTailSize
 	// an index block made of a block of entries may still show that one's tail
-	if le.Uint32(b[t:]) == 0 && recLen(le.Uint16(b[t+4:]), sb.blockSize()) == direntTailSize && b[t+6] == 0 && b[t+7] == direntTailType &&
-		crc32c(seed, b[:t]) == le.Uint32(b[t+8:]) {
+	if sum, ok := entriesChecksum(sb, b); ok && crc32c(seed, b[:len(b)-direntTailSize]) == sum {
 		return blockEntries
 	}
-	if indexBlockOK(sb, seed, b) {
-		return blockIndex
+	if head, ok := indexHead(sb, b); ok {
+		if covered, sum, ok := indexChecksum(b, head); ok && crc32c(seed, covered[:]...) == sum {
+			return blockIndex
+		}
 	}
 	return blockBad
 }
 
-// indexBlockOK holds a block of the hash index against its checksum.
-func indexBlockOK(sb *superblock, seed uint32, b []byte) bool {
+// entriesChecksum is the checksum in the tail of a block of entries; ok is false
+// where it has none. ext4: directory, "struct ext4_dir_entry_tail".
+func entriesChecksum(sb *superblock, b []byte) (sum uint32, ok bool) {
 	le := binary.LittleEndian
-	head := 8 // of a node: one empty entry, then limit and count
-	if le.Uint32(b) != 0 || recLen(le.Uint16(b[4:]), sb.blockSize()) != len(b) {
-		// of a root: ".", "..", and dx_root_info of 8 bytes
-		head = 32
-		if recLen(le.Uint16(b[4:]), sb.blockSize()) != 12 || recLen(le.Uint16(b[16:]), sb.blockSize()) != len(b)-12 || b[29] != 8 {
-			return false
-		}
+	t := b[len(b)-direntTailSize:]
+	ok = le.Uint32(t) == 0 && recLen(le.Uint16(t[4:]), sb.blockSize()) == direntTailSize && t[6] == 0 && t[7] == direntTailType
+	return le.Uint32(t[8:]), ok
+}
+
+// indexRootHead is what stands before the entries in the root of an index: ".",
+// "..", and dx_root_info of 8 bytes.
+const indexRootHead = 32
+
+// indexHead is where limit and count stand in a block of the hash index.
+func indexHead(sb *superblock, b []byte) (head int, ok bool) {
+	le := binary.LittleEndian
+	first := recLen(le.Uint16(b[4:]), sb.blockSize())
+	if le.Uint32(b) == 0 && first == len(b) {
+		return 8, true // of a node: one empty entry
 	}
+	return indexRootHead, first == 12 && recLen(le.Uint16(b[16:]), sb.blockSize()) == len(b)-12 && b[29] == 8
+}
+
+// indexChecksum is the checksum of a block of the hash index and what it
+// covers; ok is false where there is no place for it. ext4: directory,
+// "struct dx_tail".
+func indexChecksum(b []byte, head int) (covered [3][]byte, sum uint32, ok bool) {
+	le := binary.LittleEndian
 	limit, count := int(le.Uint16(b[head:])), int(le.Uint16(b[head+2:]))
 	tail := head + 8*limit
 	if count > limit || tail+8 > len(b) {
-		return false
+		return covered, 0, false
 	}
-	c := crc32c(seed, b[:head+8*count])
-	c = crc32c(c, b[tail:tail+4]) // dt_reserved
-	c = crc32c(c, []byte{0, 0, 0, 0})
-	return c == le.Uint32(b[tail+4:])
+	return [3][]byte{b[:head+8*count], b[tail : tail+4], zeros}, le.Uint32(b[tail+4:]), true
 }

@@ -4,6 +4,9 @@ import (
 	"encoding/binary"
 	"testing"
 
+	"fileassay/extract/partial"
+	"fileassay/extract/ranges"
+
 	"github.com/google/go-cmp/cmp"
 )
 
@@ -38,23 +41,23 @@ func TestHashedEntries(t *testing.T) {
 		b = append(b, hashedEntry(uint32(20+i), direntFile, n, rec)...)
 	}
 	for _, c := range []struct {
-		unread gaps
+		unread []ranges.Range
 		want   []string
 		whole  bool
 	}{
 		{nil, names, true},
-		{gaps{{direntHead + 16, direntHead + 24}}, names, true}, // of the first, only its hash
-		{gaps{{direntHead + 15, direntHead + 24}}, names[1:], false},
-		{gaps{{32, 40}}, names[:1], false}, // the head of the second
+		{[]ranges.Range{{Start: direntHead + 16, End: direntHead + 24}}, names, true}, // of the first, only its hash
+		{[]ranges.Range{{Start: direntHead + 15, End: direntHead + 24}}, names[1:], false},
+		{[]ranges.Range{{Start: 32, End: 40}}, names[:1], false}, // the head of the second
 	} {
 		var got []string
-		whole, fault := walkDirents(&sb, b, c.unread, true, func(d dirent) { got = append(got, string(d.Name)) })
+		whole, fault := walkDirents(&sb, partial.Bytes{Data: b, Unread: c.unread}, true, func(d dirent) { got = append(got, string(d.Name)) })
 		if diff := cmp.Diff(c.want, got); diff != "" || whole != c.whole || fault != "" {
 			t.Errorf("unread %v: whole %v, fault %q, names: %s", c.unread, whole, fault, diff)
 		}
 	}
 	// in a folder that is not encrypted such a name cannot be
-	if whole, fault := walkDirents(&sb, b, nil, false, func(dirent) {}); whole || fault == "" {
+	if whole, fault := walkDirents(&sb, partial.Bytes{Data: b}, false, func(dirent) {}); whole || fault == "" {
 		t.Errorf("whole %v, fault %q", whole, fault)
 	}
 }

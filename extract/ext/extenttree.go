@@ -3,6 +3,8 @@ package ext
 import (
 	"encoding/binary"
 	"fmt"
+
+	"fileassay/extract/partial"
 )
 
 // Extent trees. ext4: ifork, "Extent Tree".
@@ -74,21 +76,21 @@ func parseExtentIndex(b []byte) extentIndex {
 
 // extents maps an inode by its extent tree.
 func (p *mapper) extents(n *inode, m *mapping) {
-	end := p.v.fileBlocks(n.Size)
+	end := p.fileBlocks(n.Size)
 	h, err := parseExtentHeader(n.Block[:], iBlockSize)
 	if err != nil {
 		m.lose(0, end, "the extent tree in the inode %v", err)
 		return
 	}
-	p.extentNode(n, m, h, n.Block[:], nil, 0, 1<<32, end)
+	p.extentNode(n, m, h, partial.Bytes{Data: n.Block[:]}, 0, 1<<32, end)
 }
 
 // extentNode maps the node b with header h, which speaks for the file's blocks
-// [from, to). The parts of b that were not read are in unread. end is the
-// file's length in blocks: what lies past it may be set aside for the file but
-// holds no content, so nothing is missed where it cannot be located.
-func (p *mapper) extentNode(n *inode, m *mapping, h extentHeader, b []byte, unread gaps, from, to, end uint64) {
-	if fault := checkExtentOrder(h, b, unread, from, to); fault != "" {
+// [from, to). end is the file's length in blocks: what lies past it may be set
+// aside for the file but holds no content, so nothing is missed where it cannot
+// be located.
+func (p *mapper) extentNode(n *inode, m *mapping, h extentHeader, b partial.Bytes, from, to, end uint64) {
+	if fault := checkExtentOrder(h, b, from, to); fault != "" {
 		m.lose(from, min(to, end), "%s", fault)
 		return
 	}
@@ -101,71 +103,57 @@ func (p *mapper) extentNode(n *inode, m *mapping, h extentHeader, b []byte, unre
 		}
 	}
 	for i := range int(h.Entries) {
-		at := extentEntrySize * (i + 1)
-		if unread.touches(int64(at), extentEntrySize) {
+		raw, ok := h.entry(b, i)
+		if !ok {
 			cut = true
 			continue
 		}
 		if h.Depth == 0 {
-			e := parseExtent(b[at:])
+			e := parseExtent(raw)
 			settle(uint64(e.Logical))
 			p.leaf(m, e, end)
 			pos = uint64(e.Logical) + uint64(e.Length)
 			continue
 		}
-		x := parseExtentIndex(b[at:])
+		x := parseExtentIndex(raw)
 		settle(uint64(x.Logical))
-		next := to
-		if i+1 < int(h.Entries) {
-			if unread.touches(int64(at+extentEntrySize), extentEntrySize) {
-				// where this child ends is unread with its neighbour: what it
-				// holds is certain, what it leaves out is not
-				next = p.nextRead(h, b, unread, i+1, to)
-				p.child(n, m, h, x, next, end)
-				pos = max(uint64(x.Logical), m.mapped())
-				continue
+		next, sure := to, true
+		for k := i + 1; k < int(h.Entries); k++ {
+			after, ok := h.entry(b, k)
+			if ok {
+				next = uint64(binary.LittleEndian.Uint32(after))
+				break
 			}
-			next = uint64(parseExtentIndex(b[at+extentEntrySize:]).Logical)
+			sure = false
 		}
 		p.child(n, m, h, x, next, end)
 		pos = next
+		if !sure {
+			// where this child ends is unread with its neighbour: what it
+			// holds is certain, what it leaves out is not
+			pos = max(uint64(x.Logical), m.end())
+		}
 	}
 	settle(to)
 }
 
-// mapped is the first block of the file past the last run.
-func (m *mapping) mapped() uint64 {
-	if len(m.Runs) == 0 {
-		return 0
-	}
-	last := m.Runs[len(m.Runs)-1]
-	return last.Logical + last.Length
-}
-
-// nextRead is where the first entry from i on that was read starts.
-func (p *mapper) nextRead(h extentHeader, b []byte, unread gaps, i int, to uint64) uint64 {
-	for ; i < int(h.Entries); i++ {
-		if at := extentEntrySize * (i + 1); !unread.touches(int64(at), extentEntrySize) {
-			return uint64(binary.LittleEndian.Uint32(b[at:]))
-		}
-	}
-	return to
+// entry is entry i of a node; ok is false where it was not read.
+func (h extentHeader) entry(b partial.Bytes, i int) (raw []byte, ok bool) {
+	return b.Get(extentEntrySize*(i+1), extentEntrySize)
 }
 
 // checkExtentOrder says in words what is wrong with the entries of a node that
 // speaks for [from, to), "" if nothing.
-func checkExtentOrder(h extentHeader, b []byte, unread gaps, from, to uint64) string {
+func checkExtentOrder(h extentHeader, b partial.Bytes, from, to uint64) string {
 	pos := from
 	for i := range int(h.Entries) {
-		at := extentEntrySize * (i + 1)
-		if unread.touches(int64(at), extentEntrySize) {
+		raw, ok := h.entry(b, i)
+		if !ok {
 			continue
 		}
-		first, length := uint64(binary.LittleEndian.Uint32(b[at:])), uint64(1)
+		first, length := uint64(binary.LittleEndian.Uint32(raw)), uint64(1)
 		if h.Depth == 0 {
-			e := parseExtent(b[at:])
-			length = uint64(e.Length)
-			if length == 0 {
+			if length = uint64(parseExtent(raw).Length); length == 0 {
 				return "an extent has no length"
 			}
 		}
@@ -179,51 +167,42 @@ func checkExtentOrder(h extentHeader, b []byte, unread gaps, from, to uint64) st
 
 // leaf takes an extent.
 func (p *mapper) leaf(m *mapping, e extent, end uint64) {
-	if !p.v.dataRange(e.Physical, uint64(e.Length)) {
-		m.lose(uint64(e.Logical), max(min(uint64(e.Logical)+uint64(e.Length), end), uint64(e.Logical)),
-			"an extent points to block %d, where no content can be", e.Physical)
+	from, length := uint64(e.Logical), uint64(e.Length)
+	if !p.dataRange(e.Physical, length) {
+		m.lose(from, min(from+length, end), "an extent points to block %d, where no content can be", e.Physical)
 		return
 	}
 	kind := runData
 	if e.Unwritten {
 		kind = runUnwritten
 	}
-	m.add(run{uint64(e.Logical), uint64(e.Length), e.Physical, kind})
+	m.add(run{from, length, e.Physical, kind})
 }
 
 // child maps the block that an index entry points to, which speaks for the
 // file's blocks from the entry's to next.
 func (p *mapper) child(n *inode, m *mapping, parent extentHeader, x extentIndex, next, end uint64) {
-	from := uint64(x.Logical)
-	lose := func(format string, args ...any) {
-		m.lose(from, max(min(next, end), from), format, args...)
-	}
-	if !p.v.dataRange(x.Child, 1) {
-		lose("the extent tree points to block %d, where no block of it can be", x.Child)
+	from, csum := uint64(x.Logical), p.sb.metadataCsum()
+	b, ok := p.treeBlock(m, "extent tree", int(parent.Depth), x.Child, from, min(next, end))
+	if !ok {
 		return
 	}
-	if !p.spend() {
-		lose("the extent tree has more blocks than the volume")
-		return
-	}
-	m.Tree = append(m.Tree, x.Child)
-	buf := p.buf(int(parent.Depth))
-	unread := p.v.readBlockReadable(buf, x.Child)
-	if unread.touches(0, extentEntrySize) || unread != nil && p.v.sb.metadataCsum() {
-		lose("block %d of the extent tree is unread", x.Child)
-		return
-	}
-	h, err := parseExtentHeader(buf, int(p.v.bs))
+	h, err := parseExtentHeader(b.Data, int(p.bs))
+	fault := ""
 	switch {
+	case !b.Has(0, extentEntrySize) || csum && !b.Whole():
+		fault = "is unread"
 	case err != nil:
-		lose("block %d of the extent tree %v", x.Child, err)
+		fault = err.Error()
 	case h.Depth != parent.Depth-1:
-		lose("block %d of the extent tree stands at the wrong depth", x.Child)
-	case p.v.sb.metadataCsum() && !extentTailOK(n.Seed, h, buf):
-		lose("block %d of the extent tree fails its checksum", x.Child)
+		fault = "stands at the wrong depth"
+	case csum && !extentTailOK(n.Seed, h, b.Data):
+		fault = "fails its checksum"
 	default:
-		p.extentNode(n, m, h, buf, unread, from, next, end)
+		p.extentNode(n, m, h, b, from, next, end)
+		return
 	}
+	m.lose(from, min(next, end), "block %d of the extent tree %s", x.Child, fault)
 }
 
 // extentTailOK holds a tree block against the checksum behind its last

@@ -270,9 +270,8 @@ func TestAttributeInodes(t *testing.T) {
 	r := opened(t, img)
 	v, _ := walk(t, r, extract.Options{})
 	values := 0
-	var buf []byte
 	for _, c := range v.chunks(false) {
-		v.readChunk(c, &buf, func(_ uint32, rec *record) {
+		v.readChunk(c, func(_ uint32, rec *record) {
 			if rec.state == recordLive && rec.Flags&inodeEAInode != 0 {
 				values++
 			}
@@ -314,7 +313,7 @@ func TestDeepIndex(t *testing.T) {
 	v, files := walk(t, r, extract.Options{})
 	i := slices.IndexFunc(files, func(f *extract.File) bool { return f.Path == "Sheets" })
 	rec := v.readInode(uint32(files[i].ID))
-	m := v.newMapper().mapInode(&rec.inode)
+	m := newMapper(v.layout).mapInode(&rec.inode)
 	var unread []imap.Range
 	for _, x := range m.Runs {
 		for k := range x.Length {

@@ -34,23 +34,22 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 // found is a superblock with where it was found.
 type found struct {
 	superblock
-	at   int64 // bytes of the volume
-	note string
+	group *groupDesc // what is gone by where it stands nowhere: that of the one group
+	at    int64      // bytes of the volume; -1 where it stands nowhere
+	note  string
 }
 
 // readSuper reads the superblock at an offset of the volume. unread tells that
 // its first 512 bytes, without which it says nothing, were not read.
 func readSuper(r *image.Reader, start, at int64) (sb superblock, ok, unread bool) {
-	b := make([]byte, superblockSize)
-	if bad := r.ReadReadable(b, start+at); bad != nil {
-		for _, u := range bad {
-			if u.Start < start+at+512 {
-				return sb, false, true
-			}
-		}
-		b = b[:512]
+	b := readBytes(r, make([]byte, superblockSize), start+at)
+	switch {
+	case !b.Has(0, 512):
+		return sb, false, true
+	case !b.Whole():
+		b.Data = b.Data[:512]
 	}
-	sb, ok = parseSuperblock(b)
+	sb, ok = parseSuperblock(b.Data)
 	return sb, ok, false
 }
 
@@ -62,13 +61,10 @@ const scanLimit = 256 << 20
 // and passes its checks, else the copies' most common one. limit is the length
 // of the volume where that is known, or of the image behind its start.
 func findSuperblock(ctx context.Context, r *image.Reader, start, limit int64) (found, error) {
-	no := func(why string) (found, error) {
-		return found{}, &extract.NotVolumeError{Filesystem: "ext2/3/4", Start: start, Why: why}
-	}
 	primary, ok, unread := readSuper(r, start, superblockAt)
 	if ok && primary.GroupNumber != 0 && primary.Fault == "" {
 		// a copy that happens to stand 1024 bytes into this range
-		return no(fmt.Sprintf("the superblock there is the copy of group %d of a volume that starts earlier", primary.GroupNumber))
+		return found{}, notVolume(start, "the superblock there is the copy of group %d of a volume that starts earlier", primary.GroupNumber)
 	}
 	if ok && primary.Whole && primary.Fault == "" {
 		return found{superblock: primary, at: superblockAt}, nil
@@ -101,7 +97,7 @@ func findSuperblock(ctx context.Context, r *image.Reader, start, limit int64) (f
 		note := why + " and no copy was found: it is used as far as it goes"
 		return found{superblock: primary, at: superblockAt, note: note}, nil
 	}
-	return no(why + ", and no copy of it was found")
+	return found{}, notVolume(start, "%s, and no copy of it was found", why)
 }
 
 // readCopies reads the superblock copies at the places that volumes of any
@@ -145,27 +141,9 @@ func readCopies(r *image.Reader, start, limit int64) []found {
 // usualGroups are the groups up to the last that hold copies, by the
 // sparse_super rule or as the last group (sparse_super2).
 func usualGroups(last int64) []uint64 {
-	var out []uint64
-	for g := uint64(1); g <= uint64(max(last, 0)) && g < 1<<20; {
-		if sparseGroup(g) {
-			out = append(out, g)
-		}
-		if g < 9 {
-			g++
-		} else {
-			next := ^uint64(0)
-			for _, p := range [...]uint64{3, 5, 7} {
-				n := p
-				for n <= g {
-					n *= p
-				}
-				next = min(next, n)
-			}
-			g = next
-		}
-	}
+	out := sparseGroups(uint64(max(last, 0)))
 	for _, g := range [...]int64{last, last - 1, 2} {
-		if g > 1 && !sparseGroup(uint64(g)) {
+		if g > 1 && !slices.Contains(out, uint64(g)) {
 			out = append(out, uint64(g))
 		}
 	}

@@ -3,12 +3,14 @@ package ext
 import (
 	"encoding/binary"
 	"fmt"
+
+	"fileassay/extract/partial"
 )
 
 // readFolderBlock takes the entries of one block of a folder.
-func (v *Volume) readFolderBlock(f *folderPlan, names *nameList, b []byte, unread gaps, logical, block uint64) {
-	if v.sb.metadataCsum() && unread == nil {
-		switch checkDirBlock(&v.sb, f.seed, b) {
+func (v *records) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, logical, block uint64) {
+	if v.sb.metadataCsum() && b.Whole() {
+		switch checkDirBlock(&v.sb, f.seed, b.Data) {
 		case blockBad:
 			f.lose(1, fmt.Sprintf("block %d of the folder fails its checksum", block))
 			return
@@ -18,7 +20,7 @@ func (v *Volume) readFolderBlock(f *folderPlan, names *nameList, b []byte, unrea
 			}
 		}
 	}
-	whole, fault := walkDirents(&v.sb, b, unread, f.flags&inodeEncrypt != 0, func(d dirent) {
+	whole, fault := walkDirents(&v.sb, b, f.flags&inodeEncrypt != 0, func(d dirent) {
 		v.takeDirent(f, names, d)
 	})
 	switch {
@@ -30,7 +32,7 @@ func (v *Volume) readFolderBlock(f *folderPlan, names *nameList, b []byte, unrea
 }
 
 // takeDirent takes an entry in use.
-func (v *Volume) takeDirent(f *folderPlan, names *nameList, d dirent) {
+func (v *records) takeDirent(f *folderPlan, names *nameList, d dirent) {
 	switch string(d.Name) {
 	case ".":
 		return
@@ -47,7 +49,7 @@ func (v *Volume) takeDirent(f *folderPlan, names *nameList, d dirent) {
 // readInlineFolder takes the entries of a folder that stands in its inode: the
 // number of its parent, then entries to the end of i_block, then entries in
 // the attribute. ext4: ifork, "Inline Directories".
-func (v *Volume) readInlineFolder(n *inode, f *folderPlan) {
+func (v *records) readInlineFolder(n *inode, f *folderPlan) {
 	parts := n.inlineParts()
 	if len(parts) == 0 || parts[0].Length < 4 {
 		f.lose(1, "its entries were not found in its inode")
@@ -61,7 +63,7 @@ func (v *Volume) readInlineFolder(n *inode, f *folderPlan) {
 			f.parent = binary.LittleEndian.Uint32(b)
 			b = b[4:]
 		}
-		if _, fault := walkDirents(&v.sb, b, nil, n.Flags&inodeEncrypt != 0, func(d dirent) {
+		if _, fault := walkDirents(&v.sb, partial.Bytes{Data: b}, n.Flags&inodeEncrypt != 0, func(d dirent) {
 			v.takeDirent(f, &f.names, d)
 		}); fault != "" {
 			f.lose(1, "the folder in the inode: "+fault)

@@ -2,7 +2,6 @@ package ext
 
 import (
 	"context"
-	"encoding/binary"
 	"fmt"
 
 	"fileassay/extract"
@@ -18,15 +17,8 @@ import (
 // That proves no file: they may be what is left of a volume that another was made
 // over since, and what would tell is unread. So nothing listed by it is intact.
 type geometry struct {
-	sb    superblock // as far as it could be told
-	table uint64     // first block of the inodes
-	used  uint32     // inodes from the first that may be in use
-	spoke int        // entries that agree with the inode they name
-}
-
-// group is the descriptor of the one group.
-func (g *geometry) group() groupDesc {
-	return groupDesc{InodeTable: g.table, UnusedInodes: g.sb.Inodes - g.used, Known: true, Checked: true, NoBitmaps: true}
+	*records     // with a superblock and the descriptor of the one group, as far as they could be told
+	spoke    int // entries that agree with the inode they name
 }
 
 // Bounds of the search.
@@ -41,184 +33,207 @@ const (
 	inodeAlignment = 128
 )
 
-// folderSign is a block that begins as a folder does.
-type folderSign struct {
-	at       int64  // bytes of the volume
-	self     uint32 // the number in its "." entry
-	filetype bool   // entries tell the type of what they name
-}
-
-// inodeSign is a record that may be the inode of a folder.
-type inodeSign struct {
-	at    int64  // bytes of the volume
-	block uint64 // where it says that the folder begins
-}
-
-// signs are what a volume was searched for.
-type signs struct {
-	folders []folderSign
-	place   map[int64]int // in folders, by at
-	inodes  []inodeSign
-}
-
 // byRemains is what [OpenRemains] goes by: what the volume's folders and inodes
 // tell, if its superblock was not read. What was read and is none is no such
 // volume.
-func byRemains(ctx context.Context, r *image.Reader, start, limit int64) (found, *geometry, error) {
-	why := "its superblock was read"
-	if _, _, unread := readSuper(r, start, superblockAt); unread {
-		g, ok, err := findGeometry(ctx, r, start, limit)
-		if err != nil {
-			return found{}, nil, err
-		}
-		if ok {
-			note := fmt.Sprintf("the superblock was not read and no copy of it was found: where the inodes lie was found from folders and inodes that speak for each other, %d entries in all", g.spoke)
-			return found{superblock: g.sb, at: -1, note: note}, g, nil
-		}
-		why = "neither its superblock nor a copy was read, and too few folders and inodes speak for each other"
+func byRemains(ctx context.Context, r *image.Reader, start, limit int64) (found, error) {
+	if _, _, unread := readSuper(r, start, superblockAt); !unread {
+		return found{}, notVolume(start, "its superblock was read")
 	}
-	return found{}, nil, &extract.NotVolumeError{Filesystem: "ext2/3/4", Start: start, Why: why}
+	g, err := findGeometry(ctx, r, start, limit)
+	switch {
+	case err != nil:
+		return found{}, err
+	case g == nil:
+		return found{}, notVolume(start, "neither its superblock nor a copy was read, and too few folders and inodes speak for each other")
+	}
+	note := fmt.Sprintf("the superblock was not read and no copy of it was found: where the inodes lie was found from folders and inodes that speak for each other, %d entries in all", g.spoke)
+	return found{superblock: g.sb, group: &g.groups.list[0], at: -1, note: note}, nil
 }
 
 // findGeometry looks for the geometry of a volume at start whose superblock
-// was not read. ok is false where nothing bears one out.
-func findGeometry(ctx context.Context, r *image.Reader, start, limit int64) (g *geometry, ok bool, err error) {
-	s, err := findSigns(ctx, r, start, min(limit, geometryLimit))
+// was not read; nil where nothing bears one out.
+func findGeometry(ctx context.Context, r *image.Reader, start, limit int64) (*geometry, error) {
+	s, err := findSigns(ctx, r, start, limit)
 	if err != nil || len(s.folders) < minFolders {
-		return nil, false, err
+		return nil, err
 	}
-	w := &weigher{r: r, start: start, limit: limit, signs: s}
 	var best *geometry
 	second := 0
-	for _, c := range w.candidates() {
-		if err := ctx.Err(); err != nil {
-			return nil, false, err
-		}
-		x, ok := w.weigh(c)
-		switch {
-		case !ok:
-		case best == nil || x.spoke > best.spoke:
-			if best != nil {
-				second = best.spoke
-			}
-			best = x
-		default:
-			second = max(second, x.spoke)
-		}
-	}
-	if best == nil || 2*second > best.spoke {
-		return nil, false, nil // nothing, or nothing decides
-	}
-	w.complete(best)
-	return best, true, nil
-}
-
-// findSigns searches the first limit bytes of a volume.
-func findSigns(ctx context.Context, r *image.Reader, start, limit int64) (*signs, error) {
-	s := &signs{place: map[int64]int{}}
-	const step = 1 << 20
-	buf := make([]byte, step)
-	for at := int64(0); at < limit; at += step {
+	for _, c := range s.candidates() {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		b := buf[:min(step, limit-at)]
-		unread := toGaps(r.ReadReadable(b, start+at), start+at) // zeros there, which are no sign
-		for i := 0; i+inodeAlignment <= len(b); i += inodeAlignment {
-			if block, ok := folderInode(b[i : i+inodeAlignment]); ok && len(s.inodes) < maxSigns && !unread.touches(int64(i), inodeAlignment) {
-				s.inodes = append(s.inodes, inodeSign{at + int64(i), block})
+		g := s.geometry(c)
+		switch {
+		case !g.weigh(s):
+		case best == nil || g.spoke > best.spoke:
+			if best != nil {
+				second = best.spoke
 			}
-			if i%1024 != 0 {
-				continue
-			}
-			if f, ok := folderBlock(b[i:]); ok && len(s.folders) < maxSigns && !unread.touches(int64(i), 24) {
-				f.at = at + int64(i)
-				s.place[f.at] = len(s.folders)
-				s.folders = append(s.folders, f)
-			}
+			best = g
+		default:
+			second = max(second, g.spoke)
 		}
 	}
-	return s, nil
-}
-
-// folderBlock tells whether b begins as the first block of a folder: with "."
-// and "..". ext4: directory, "struct ext4_dir_entry_2".
-func folderBlock(b []byte) (f folderSign, ok bool) {
-	le := binary.LittleEndian
-	if len(b) < 24 || le.Uint16(b[4:]) != 12 || b[6] != 1 || b[8] != '.' || b[18] != 2 || b[20] != '.' || b[21] != '.' ||
-		le.Uint16(b[16:])%4 != 0 || le.Uint16(b[16:]) < 12 || b[7] != b[19] || b[7] != 0 && b[7] != direntFolder {
-		return f, false
+	if best == nil || 2*second > best.spoke {
+		return nil, nil // nothing, or nothing decides
 	}
-	f = folderSign{self: le.Uint32(b), filetype: b[7] == direntFolder}
-	return f, f.self != 0 && le.Uint32(b[12:]) != 0
+	best.complete()
+	return best, nil
 }
 
-// folderInode tells whether b begins as the inode of a folder, and in which
-// block that begins.
-func folderInode(b []byte) (block uint64, ok bool) {
-	le := binary.LittleEndian
-	mode, links, size, deleted := le.Uint16(b), le.Uint16(b[0x1A:]), le.Uint32(b[0x4:]), le.Uint32(b[0x14:])
-	if mode&modeType != modeFolder || links == 0 || deleted != 0 || size == 0 || size%1024 != 0 {
-		return 0, false
+// geometry makes one of a candidate, with as many inodes as fit in front of
+// the first block that one of them claims, or that a folder begins in.
+func (s *signs) geometry(c candidate) *geometry {
+	bs := int64(1024) << c.log
+	sb := superblock{LogBlockSize: c.log, LogClusterSize: c.log, InodeSize: uint16(c.size), Blocks: uint64(s.limit / bs), Revision: 1,
+		FirstInode: 11, DescSize: 32, ChecksumType: 1, Whole: true}
+	if bs == 1024 {
+		sb.FirstDataBlock = 1
 	}
-	return firstBlock(le.Uint32(b[0x20:]), b[iBlockAt:iBlockAt+iBlockSize])
-}
-
-// firstBlock is where the first block of an inode's content lies, as far as
-// the inode itself says.
-func firstBlock(flags uint32, b []byte) (block uint64, ok bool) {
-	if flags&inodeInlineData != 0 {
-		return 0, false
-	}
-	if flags&inodeExtents == 0 {
-		block = uint64(binary.LittleEndian.Uint32(b))
-		return block, block != 0
-	}
-	h, err := parseExtentHeader(b, iBlockSize)
-	if err != nil || h.Depth != 0 || h.Entries == 0 {
-		return 0, false
-	}
-	e := parseExtent(b[extentEntrySize:])
-	return e.Physical, e.Logical == 0 && !e.Unwritten && e.Physical != 0
-}
-
-// candidate is a geometry that folders and their inodes may speak for.
-type candidate struct {
-	log   uint32 // block size, as in a superblock
-	size  int64  // of an inode
-	table int64  // where the inodes begin, bytes of the volume
-}
-
-// weigher holds candidates against what stands on the volume.
-type weigher struct {
-	*signs
-	r            *image.Reader
-	start, limit int64
-}
-
-// candidates are those that most folders speak for, in a set order. A journal
-// holds older versions of inodes, a few blocks of them in a row: fewer speak for
-// these.
-func (w *weigher) candidates() []candidate {
-	var votes []voice
-	for _, n := range w.inodes {
-		for log := range uint32(7) {
-			if n.block > uint64(w.limit)>>(10+log) {
-				continue
-			}
-			k, ok := w.place[int64(n.block)<<(10+log)]
-			if !ok {
-				continue
-			}
-			self := w.folders[k].self
-			for size := int64(goodOldInodeSize); size <= maxInodeSize; size *= 2 {
-				c := candidate{log, size, n.at - int64(self-1)*size}
-				if c.table <= 0 || c.table%(1024<<log) != 0 {
-					continue
-				}
-				votes = append(votes, voice{c, self})
-			}
+	typed := 0
+	end := min(s.limit, c.table+8*bs*c.size) // a bitmap of one block tells of all inodes of a group
+	for _, f := range s.folders {
+		if f.at > c.table && f.at%bs == 0 {
+			end = min(end, f.at)
+		}
+		if f.filetype {
+			typed++
 		}
 	}
-	return mostVoted(votes)
+	if 2*typed > len(s.folders) {
+		sb.Incompat |= incompatFiletype
+	}
+	sb.BlocksPerGroup = uint32((sb.Blocks + 7) &^ 7)
+	sb.ClustersPerGrp = sb.BlocksPerGroup
+	table := uint64(c.table / bs)
+	l := &layout{blocks: blocks{r: s.r, start: s.start, bs: bs, count: sb.Blocks}, sb: sb}
+	l.groups.list = []groupDesc{{InodeTable: table, Known: true, Checked: true, NoBitmaps: true}}
+	g := &geometry{records: newRecords(l, extract.Options{})}
+	g.setInodes((end - c.table) / c.size)
+	g.each(1, func(rec *record) {
+		if int64(rec.Number) > (end-c.table)/c.size || rec.state == recordUnread || rec.free() || !rec.isFile() && !rec.isFolder() {
+			return
+		}
+		if block, ok := firstBlock(rec.Flags, rec.Block[:]); ok && block > table && block < sb.Blocks {
+			end = min(end, int64(block)*bs)
+		}
+	})
+	g.setInodes((end - c.table) / c.size)
+	return g
+}
+
+// setInodes sets how many inodes there are.
+func (g *geometry) setInodes(n int64) {
+	g.sb.Inodes = uint32(n) &^ 7
+	g.sb.InodesPerGroup = g.sb.Inodes
+	g.setUsed(0)
+}
+
+// setUsed sets how many inodes from the first may be in use.
+func (g *geometry) setUsed(n uint32) {
+	g.groups.list[0].UnusedInodes = g.sb.Inodes - min(n, g.sb.Inodes)
+}
+
+// used is how many these are.
+func (g *geometry) used() uint32 { return g.groups.list[0].usedInodes(&g.sb) }
+
+// each calls yield for the inodes from a number on.
+func (g *geometry) each(from uint32, yield func(rec *record)) {
+	for _, c := range g.chunks(true) {
+		if c.number(&g.sb, c.count-1) < from {
+			continue
+		}
+		g.readChunk(c, func(_ uint32, rec *record) {
+			if rec.Number >= from {
+				yield(rec)
+			}
+		})
+	}
+}
+
+// weigh counts the entries of folders that agree with the inodes they name. It
+// reports false where too few do, or more than one in twenty does not.
+func (g *geometry) weigh(s *signs) bool {
+	against, checked := 0, 0
+	buf := make([]byte, g.bs)
+	for _, f := range s.folders {
+		if checked >= maxEntries {
+			break
+		}
+		own := g.readInode(f.self)
+		if own.state == recordUnread {
+			continue
+		}
+		if block, ok := folderInode(own.raw); !ok || int64(block)*g.bs != f.at {
+			continue // a remnant, or of another block size
+		}
+		b := g.read(buf, uint64(f.at/g.bs))
+		if !b.Whole() {
+			continue
+		}
+		walkDirents(&g.sb, b, true, func(d dirent) {
+			checked++
+			g.setUsed(max(g.used(), d.Inode))
+			rec := g.readInode(d.Inode)
+			switch {
+			case rec.state == recordUnread:
+			case !rec.free() && (d.Type == direntUnknown || d.Type == direntType(rec.kind())):
+				g.spoke++
+			default:
+				against++
+			}
+		})
+	}
+	return g.spoke >= minSpoke && 20*against <= g.spoke
+}
+
+// complete tells the rest of a geometry that was chosen: the features that its
+// inodes show, and the seed of their checksums.
+func (g *geometry) complete() {
+	sb := &g.sb
+	seeds := map[uint32]int{}
+	live := 0
+	for number := uint32(1); number <= max(g.used(), sb.FirstInode); number++ {
+		rec := g.readInode(number)
+		if rec.state == recordUnread || rec.free() || rec.kind() == 0 {
+			continue
+		}
+		sb.show(rec.Flags)
+		if seed, ok := rec.volumeSeed(); ok {
+			live++
+			seeds[seed]++
+		}
+	}
+	for seed, n := range seeds {
+		if n >= minSpoke && 2*n > live {
+			sb.RoCompat |= roMetadataCsum | roHugeFile
+			sb.ChecksumSeed = seed
+		}
+	}
+	if sb.metadataCsum() { // then an inode that no folder read names vouches for itself
+		g.each(g.used()+1, func(rec *record) {
+			if rec.state == recordLive {
+				g.setUsed(rec.Number)
+			}
+		})
+	}
+	perBlock := uint32(sb.blockSize()) / uint32(sb.InodeSize)
+	g.setUsed((max(g.used(), sb.FirstInode) + perBlock - 1) / perBlock * perBlock)
+}
+
+// show notes the features that an inode's flags tell of.
+func (sb *superblock) show(flags uint32) {
+	for _, f := range [...]struct{ flag, incompat uint32 }{
+		{inodeExtents, incompatExtents}, {inodeInlineData, incompatInlineData}, {inodeEAInode, incompatEAInode},
+		{inodeEncrypt, incompatEncrypt}, {inodeCasefold, incompatCasefold},
+	} {
+		if flags&f.flag != 0 {
+			sb.Incompat |= f.incompat
+		}
+	}
+	if flags&inodeHugeFile != 0 {
+		sb.RoCompat |= roHugeFile
+	}
 }

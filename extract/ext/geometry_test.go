@@ -11,7 +11,7 @@ import (
 // headUnread is what is lost where the superblock and all copies of it are
 // unread, and of the first group the descriptors, the bitmaps, and blocks of the
 // inodes.
-func headUnread(v *Volume, inodeBlocks uint64) []imap.Range {
+func headUnread(v *walked, inodeBlocks uint64) []imap.Range {
 	var out []imap.Range
 	add := func(block, n uint64) {
 		out = append(out, imap.Range{Start: int64(block) * v.bs, Length: int64(n) * v.bs, State: imap.Failed})
@@ -23,7 +23,7 @@ func headUnread(v *Volume, inodeBlocks uint64) []imap.Range {
 	if inodeBlocks > 0 {
 		add(d.InodeTable, inodeBlocks)
 	}
-	for _, g := range v.copyGroups() {
+	for _, g := range v.sb.copyGroups() {
 		out = append(out, imap.Range{Start: v.sb.superOffset(g) / 512 * 512, Length: max(v.bs, superblockSize), State: imap.Failed})
 	}
 	return out
@@ -50,7 +50,7 @@ func TestGeometry(t *testing.T) {
 					return
 				}
 				opened++
-				if v.bs != whole.bs || v.sb.InodeSize != whole.sb.InodeSize || v.shape == nil || v.shape.table != whole.groups.list[0].InodeTable {
+				if v.bs != whole.bs || v.sb.InodeSize != whole.sb.InodeSize || v.shape == nil || v.shape.InodeTable != whole.groups.list[0].InodeTable {
 					t.Fatalf("blocks of %d, inodes of %d at block %d; want %d, %d, %d", v.bs, v.sb.InodeSize, v.groups.list[0].InodeTable,
 						whole.bs, whole.sb.InodeSize, whole.groups.list[0].InodeTable)
 				}
@@ -58,7 +58,7 @@ func TestGeometry(t *testing.T) {
 					t.Errorf("seed %#x, want %#x", v.sb.ChecksumSeed, whole.sb.ChecksumSeed)
 				}
 				listed, good := map[uint64]bool{}, 0
-				err = v.walk(t.Context(), func(f *extract.File) error {
+				s, err := v.Walk(t.Context(), func(f *extract.File) error {
 					listed[f.ID] = true
 					w := byID[f.ID]
 					if w == nil {
@@ -84,11 +84,8 @@ func TestGeometry(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				if v.listing.Complete || len(v.listing.Why) == 0 {
+				if s.Listing.Complete || len(s.Listing.Why) == 0 {
 					t.Error("a list without a superblock is called complete")
-				}
-				if _, err := v.structures(t.Context()); err != nil {
-					t.Error(err)
 				}
 				t.Logf("%d of %d inodes listed, %d with all content", len(listed), len(byID), good)
 			})

@@ -3,6 +3,8 @@ package ext
 import (
 	"encoding/binary"
 	"fmt"
+
+	"fileassay/extract/partial"
 )
 
 // Flags of a group. ext4: group_descr, "Block group flags".
@@ -16,7 +18,6 @@ type groupDesc struct {
 	BlockBitmap  uint64
 	InodeBitmap  uint64
 	InodeTable   uint64
-	FreeBlocks   uint32
 	FreeInodes   uint32
 	Flags        uint16
 	BlockCsum    uint32 // of the block bitmap
@@ -44,7 +45,6 @@ func parseGroupDesc(sb *superblock, g uint64, b []byte) (groupDesc, error) {
 		BlockBitmap:  uint64(le.Uint32(b[0x0:])),
 		InodeBitmap:  uint64(le.Uint32(b[0x4:])),
 		InodeTable:   uint64(le.Uint32(b[0x8:])),
-		FreeBlocks:   uint32(le.Uint16(b[0xC:])),
 		FreeInodes:   uint32(le.Uint16(b[0xE:])),
 		Flags:        le.Uint16(b[0x12:]),
 		BlockCsum:    uint32(le.Uint16(b[0x18:])),
@@ -55,7 +55,6 @@ func parseGroupDesc(sb *superblock, g uint64, b []byte) (groupDesc, error) {
 		d.BlockBitmap |= uint64(le.Uint32(b[0x20:])) << 32
 		d.InodeBitmap |= uint64(le.Uint32(b[0x24:])) << 32
 		d.InodeTable |= uint64(le.Uint32(b[0x28:])) << 32
-		d.FreeBlocks |= uint32(le.Uint16(b[0x2C:])) << 16
 		d.FreeInodes |= uint32(le.Uint16(b[0x2E:])) << 16
 		d.UnusedInodes |= uint32(le.Uint16(b[0x32:])) << 16
 		d.BlockCsum |= uint32(le.Uint16(b[0x38:])) << 16
@@ -76,14 +75,24 @@ func parseGroupDesc(sb *superblock, g uint64, b []byte) (groupDesc, error) {
 	return d, nil
 }
 
+// eachDesc decodes the descriptors of block i of them, b, that were read; the
+// error is as parseGroupDesc's.
+func (sb *superblock) eachDesc(i uint64, b partial.Bytes, yield func(g uint64, d groupDesc, err error)) {
+	size := int(sb.DescSize)
+	per := uint64(b.Len() / size)
+	for k := range min(per, sb.groups()-i*per) {
+		if raw, ok := b.Get(int(k)*size, size); ok {
+			d, err := parseGroupDesc(sb, i*per+k, raw)
+			yield(i*per+k, d, err)
+		}
+	}
+}
+
 // groupDescChecksum computes bg_checksum. ext4: checksums; group_descr.
 func groupDescChecksum(sb *superblock, g uint64, b []byte) uint16 {
-	id := []byte{byte(g), byte(g >> 8), byte(g >> 16), byte(g >> 24)}
+	id := binary.LittleEndian.AppendUint32(nil, uint32(g))
 	if sb.metadataCsum() {
-		c := crc32c(sb.ChecksumSeed, id)
-		c = crc32c(c, b[:0x1E])
-		c = crc32c(c, []byte{0, 0})
-		return uint16(crc32c(c, b[0x20:]))
+		return uint16(crc32c(sb.ChecksumSeed, id, b[:0x1E], zeros[:2], b[0x20:]))
 	}
 	c := crc16(^uint16(0), sb.UUID[:])
 	c = crc16(c, id)
@@ -178,11 +187,7 @@ func descCopies(sb *superblock, i uint64) []uint64 {
 			}
 		}
 	case sb.RoCompat&roSparseSuper != 0:
-		for _, g := range usualGroups(int64(last)) {
-			if sparseGroup(g) {
-				out = append(out, g)
-			}
-		}
+		out = append(out, sparseGroups(last)...)
 	default:
 		for g := uint64(1); g <= min(last, maxCopies); g++ {
 			out = append(out, g)
@@ -193,6 +198,14 @@ func descCopies(sb *superblock, i uint64) []uint64 {
 
 // maxCopies bounds the copies tried where every group holds one.
 const maxCopies = 64
+
+// plainDescBlocks is how many of these stand behind each superblock.
+func (sb *superblock) plainDescBlocks() uint64 {
+	if sb.Incompat&incompatMetaBG != 0 {
+		return min(descBlocks(sb), uint64(sb.FirstMetaBG))
+	}
+	return descBlocks(sb)
+}
 
 // descBlocks is the number of blocks that hold the descriptors.
 func descBlocks(sb *superblock) uint64 {

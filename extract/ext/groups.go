@@ -24,54 +24,39 @@ const maxFaults = 8
 
 // loadGroups reads the descriptors block by block, each from the primary, and
 // where that does not give it from a copy.
-func (v *Volume) loadGroups() {
+func (v *layout) loadGroups() {
 	sb := &v.sb
 	if v.shape != nil {
-		v.groups = groupTable{list: []groupDesc{v.shape.group()}}
+		v.groups = groupTable{list: []groupDesc{*v.shape}}
 		v.findSystem()
 		return
 	}
-	t := groupTable{list: make([]groupDesc, sb.groups())}
-	bs := v.bs
-	perBlock := uint64(bs) / uint64(sb.DescSize)
-	buf := make([]byte, bs)
+	t := groupTable{list: make([]groupDesc, sb.groups()), unknown: int(sb.groups())}
+	buf := make([]byte, v.bs)
+	per := uint64(v.bs) / uint64(sb.DescSize)
 	for i := range descBlocks(sb) {
-		first := i * perBlock
-		missing := min(perBlock, sb.groups()-first)
+		missing := min(per, sb.groups()-i*per)
 		for n, at := range descCopies(sb, i) {
 			block, ok := descBlock(sb, i, at)
-			if !ok {
+			if !ok || missing == 0 {
 				continue
 			}
-			unread := v.readBlockReadable(buf, block)
-			for k := range min(perBlock, sb.groups()-first) {
-				d := &t.list[first+k]
-				if d.Known {
-					continue
-				}
-				off := int64(k) * int64(sb.DescSize)
-				if unread.touches(off, int64(sb.DescSize)) {
-					continue
-				}
-				got, err := parseGroupDesc(sb, first+k, buf[off:off+int64(sb.DescSize)])
-				if err != nil {
-					if n == 0 && len(t.faults) < maxFaults {
-						t.faults = append(t.faults, err.Error())
+			sb.eachDesc(i, v.read(buf, block), func(g uint64, d groupDesc, err error) {
+				switch {
+				case t.list[g].Known:
+				case err == nil:
+					d.Backup = n > 0
+					t.list[g] = d
+					missing--
+					t.unknown--
+					if n > 0 {
+						t.backups++
 					}
-					continue
+				case n == 0 && len(t.faults) < maxFaults:
+					t.faults = append(t.faults, err.Error())
 				}
-				*d = got
-				d.Backup = n > 0
-				if n > 0 {
-					t.backups++
-				}
-				missing--
-			}
-			if missing == 0 {
-				break
-			}
+			})
 		}
-		t.unknown += int(missing)
 	}
 	v.groups = t
 	v.findSystem()
@@ -79,7 +64,7 @@ func (v *Volume) loadGroups() {
 
 // findSystem notes the blocks that hold the volume's fixed structures, which
 // no file can lie in. ext4: blockgroup, "Layout".
-func (v *Volume) findSystem() {
+func (v *layout) findSystem() {
 	sb := &v.sb
 	v.system = ranges.Set{}
 	add := func(block, count uint64) {
@@ -92,10 +77,7 @@ func (v *Volume) findSystem() {
 		add(0, uint64(sb.FirstDataBlock)) // the boot block, outside all groups
 	}
 	meta := sb.Incompat&incompatMetaBG != 0
-	plain := descBlocks(sb) // of descriptors behind each superblock
-	if meta {
-		plain = min(plain, uint64(sb.FirstMetaBG))
-	}
+	plain := sb.plainDescBlocks()
 	for g := range sb.groups() {
 		if sb.hasSuper(g) {
 			n := uint64(1)
@@ -122,14 +104,6 @@ func (v *Volume) findSystem() {
 		}
 	}
 	v.system.Len() // settle, so that goroutines may ask it
-}
-
-// inSystem reports whether any of the blocks holds a fixed structure.
-func (v *Volume) inSystem(block, count uint64) bool {
-	for range v.system.Within(int64(block), int64(count)) {
-		return true
-	}
-	return false
 }
 
 // notes say what was used in place of what was unread.

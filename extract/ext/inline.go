@@ -1,6 +1,9 @@
 package ext
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+	"iter"
+)
 
 // part is a piece of an inode's record that holds content: [At, At+Length) of
 // the record is content from Offset.
@@ -38,28 +41,12 @@ func (n *inode) inlineParts() []part {
 // inlineValue finds the value of "system.data" in the record.
 func (n *inode) inlineValue() (at, length int64, ok bool) {
 	le := binary.LittleEndian
-	head := goodOldInodeSize + int(n.ExtraSize)
-	if n.ExtraSize == 0 || head+4 > len(n.raw) || le.Uint32(n.raw[head:]) != xattrMagic {
-		return 0, 0, false
-	}
-	first := head + 4
-	for e := first; e+xattrEntrySize <= len(n.raw); {
-		if le.Uint32(n.raw[e:]) == 0 {
-			break // the list ends in four zero bytes
-		}
-		nameLen := int(n.raw[e])
-		if e+xattrEntrySize+nameLen > len(n.raw) {
-			break
-		}
-		name := string(n.raw[e+xattrEntrySize : e+xattrEntrySize+nameLen])
+	first := n.firstAttribute()
+	for e, name := range n.attributes() {
 		if n.raw[e+1] == xattrIndexSystem && name == xattrInlineName {
-			off, size := int(le.Uint16(n.raw[e+2:])), int64(le.Uint32(n.raw[e+8:]))
-			if le.Uint32(n.raw[e+4:]) != 0 || int64(first+off)+size > int64(len(n.raw)) {
-				return 0, 0, false
-			}
-			return int64(first + off), size, true
+			at, length = int64(first)+int64(le.Uint16(n.raw[e+2:])), int64(le.Uint32(n.raw[e+8:]))
+			return at, length, le.Uint32(n.raw[e+4:]) == 0 && at+length <= int64(len(n.raw))
 		}
-		e += (xattrEntrySize + nameLen + 3) &^ 3
 	}
 	return 0, 0, false
 }
@@ -67,16 +54,33 @@ func (n *inode) inlineValue() (at, length int64, ok bool) {
 // hasEAInode reports whether an attribute in the record keeps its value in an
 // inode of its own, whose blocks count as this inode's too.
 func (n *inode) hasEAInode() bool {
-	le := binary.LittleEndian
-	head := goodOldInodeSize + int(n.ExtraSize)
-	if n.ExtraSize == 0 || head+4 > len(n.raw) || le.Uint32(n.raw[head:]) != xattrMagic {
-		return false
-	}
-	for e := head + 4; e+xattrEntrySize <= len(n.raw) && le.Uint32(n.raw[e:]) != 0; {
-		if le.Uint32(n.raw[e+4:]) != 0 {
+	for e := range n.attributes() {
+		if binary.LittleEndian.Uint32(n.raw[e+4:]) != 0 {
 			return true
 		}
-		e += (xattrEntrySize + int(n.raw[e]) + 3) &^ 3
 	}
 	return false
+}
+
+// firstAttribute is where the attributes in the record begin.
+func (n *inode) firstAttribute() int { return goodOldInodeSize + int(n.ExtraSize) + 4 }
+
+// attributes are the attributes in the record: where the entry of each stands,
+// and its name.
+func (n *inode) attributes() iter.Seq2[int, string] {
+	return func(yield func(e int, name string) bool) {
+		le := binary.LittleEndian
+		e := n.firstAttribute()
+		if n.ExtraSize == 0 || e > len(n.raw) || le.Uint32(n.raw[e-4:]) != xattrMagic {
+			return
+		}
+		// the list ends in four zero bytes
+		for e+xattrEntrySize <= len(n.raw) && le.Uint32(n.raw[e:]) != 0 {
+			end := e + xattrEntrySize + int(n.raw[e])
+			if end > len(n.raw) || !yield(e, string(n.raw[e+xattrEntrySize:end])) {
+				return
+			}
+			e = (end + 3) &^ 3
+		}
+	}
 }

@@ -1,6 +1,7 @@
 package ext
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"time"
@@ -9,10 +10,8 @@ import (
 // Inode flags. ext4: inodes, "i_flags".
 const (
 	inodeEncrypt    = 0x800
-	inodeIndex      = 0x1000
 	inodeHugeFile   = 0x40000
 	inodeExtents    = 0x80000
-	inodeVerity     = 0x100000
 	inodeEAInode    = 0x200000
 	inodeInlineData = 0x10000000
 	inodeCasefold   = 0x40000000
@@ -37,7 +36,6 @@ const (
 	badBlocksInode = 1
 	rootInode      = 2
 	resizeInode    = 7
-	journalInode   = 8
 )
 
 const (
@@ -70,6 +68,14 @@ func (n *inode) kind() uint16 { return n.Mode & modeType }
 func (n *inode) isFolder() bool { return n.kind() == modeFolder }
 func (n *inode) isFile() bool   { return n.kind() == modeFile }
 func (n *inode) isLink() bool   { return n.kind() == modeLink }
+
+// asFile makes one of the filesystem's own inodes a file, whose kind the kernel
+// gives as none, or a file's.
+func (n *inode) asFile() {
+	if n.Number == badBlocksInode || n.Number == resizeInode {
+		n.Mode = n.Mode&^modeType | modeFile
+	}
+}
 
 // parseInode decodes inode number from its record raw, of which short bytes
 // past the first 128 may be missing where the volume keeps no checksums. The
@@ -121,38 +127,44 @@ func parseInode(sb *superblock, number uint32, raw []byte) (inode, error) {
 		n.Modified = time.Unix(sec, nsec).UTC()
 	}
 	n.Seed = crc32cLE32(crc32cLE32(sb.ChecksumSeed, number), n.Generation)
-	if sb.metadataCsum() && !n.checksumOK(sb) && !allZero(raw) {
+	if sb.metadataCsum() && !n.checksumOK(sb) && len(bytes.Trim(raw, "\x00")) > 0 {
 		return n, fmt.Errorf("inode %d fails its checksum", number)
 	}
 	return n, nil
 }
 
-// checksumOK holds the record against its checksum. ext4: checksums, "Inodes".
+// checksum is the checksum in the record, and what it covers behind the inode's
+// number and generation: zeros stand for itself. full is false where it has but
+// its lower half. ext4: checksums, "Inodes".
+func (n *inode) checksum() (covered [5][]byte, sum uint32, full bool) {
+	const high = goodOldInodeSize + 2 // i_checksum_hi
+	le, raw := binary.LittleEndian, n.raw
+	sum = uint32(le.Uint16(raw[0x7C:]))
+	covered[0], covered[1], covered[2] = raw[:0x7C], zeros[:2], raw[0x7E:]
+	if full = len(raw) >= high+2 && le.Uint16(raw[goodOldInodeSize:]) >= 4; full {
+		covered[2], covered[3], covered[4] = raw[0x7E:high], zeros[:2], raw[high+2:]
+		sum |= uint32(le.Uint16(raw[high:])) << 16
+	}
+	return covered, sum, full
+}
+
+// checksumOK holds the record against its checksum.
 func (n *inode) checksumOK(sb *superblock) bool {
-	raw := n.raw
-	if len(raw) < int(sb.InodeSize) {
+	if len(n.raw) < int(sb.InodeSize) {
 		return false // a part of it was not read
 	}
+	covered, sum, full := n.checksum()
+	c := crc32c(n.Seed, covered[:]...)
+	return c == sum || !full && c&0xFFFF == sum
+}
+
+// volumeSeed finds the volume's seed with which the inode passes its checksum,
+// by running the sum backwards. ok is false where it has but half of a
+// checksum, or none.
+func (n *inode) volumeSeed() (seed uint32, ok bool) {
+	covered, sum, full := n.checksum()
 	le := binary.LittleEndian
-	zero := []byte{0, 0}
-	c := crc32c(n.Seed, raw[:0x7C])
-	c = crc32c(c, zero)
-	c = crc32c(c, raw[0x7E:goodOldInodeSize])
-	want := uint32(le.Uint16(raw[0x7C:]))
-	mask := uint32(0xFFFF)
-	if len(raw) > goodOldInodeSize {
-		rest := raw[goodOldInodeSize:]
-		c = crc32c(c, rest[:2])
-		if le.Uint16(rest) >= 4 { // i_checksum_hi is in use
-			c = crc32c(c, zero)
-			want |= uint32(le.Uint16(rest[2:])) << 16
-			mask = ^uint32(0)
-		} else {
-			c = crc32c(c, rest[2:4])
-		}
-		c = crc32c(c, rest[4:])
-	}
-	return c&mask == want
+	return uncrc32c(uncrc32c(sum, covered[:]...), le.AppendUint32(le.AppendUint32(nil, n.Number), n.Generation)), full
 }
 
 // free reports whether the record is of no file: never used, deleted, or being
@@ -178,13 +190,4 @@ func (n *inode) strange(sb *superblock) string {
 		return "it uses extents, the volume does not"
 	}
 	return ""
-}
-
-func allZero(b []byte) bool {
-	for _, x := range b {
-		if x != 0 {
-			return false
-		}
-	}
-	return true
 }

@@ -4,9 +4,10 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
-	"maps"
 	"slices"
 
+	"fileassay/extract/needs"
+	"fileassay/extract/partial"
 	"fileassay/extract/ranges"
 )
 
@@ -82,9 +83,7 @@ func parseJournalSuper(b []byte, blockSize int64) (journalSuper, error) {
 		return s, fmt.Errorf("has a superblock that cannot be")
 	}
 	if s.checksums() {
-		c := crc32c(^uint32(0), b[:0xFC])
-		c = crc32c(c, []byte{0, 0, 0, 0})
-		if c = crc32c(c, b[0x100:1024]); c != be.Uint32(b[0xFC:]) {
+		if crc32c(^uint32(0), b[:0xFC], zeros, b[0x100:1024]) != be.Uint32(b[0xFC:]) {
 			return s, fmt.Errorf("has a superblock that fails its checksum")
 		}
 		s.Seed = crc32c(^uint32(0), s.UUID[:])
@@ -184,23 +183,28 @@ type journalCopy struct {
 	bad     bool  // it fails its checksum, or its place is not known
 }
 
-// journalState is what became of the journal.
-type journalState struct {
-	exists  bool
-	note    string // what was used of it, for Info
-	pending string // why newer metadata may stand in it all the same, for Listing
-	known   bool   // it is known that the volume was not closed
-	stale   bool   // it is or may be needed and cannot be replayed whole: what stands on the volume may be an older state
-	health  string // what is wrong with it, "" if nothing
-	runs    []run  // where it lies
-	size    int64
-	needs   []ranges.Range // what would tell where more of it lies
-	stopAt  uint32         // the block of its log that could not be followed; 0 where none
-	fastAt  int64          // in the image, the first block for fast commits; 0 where it does not matter
+// journal is where a volume's journal lies and what became of it. Where there
+// is none it is the zero value.
+type journal struct {
+	vol      *layout
+	aside    bool // it is left aside, as asked
+	exists   bool
+	note     string // what was used of it, for Info
+	pending  string // why newer metadata may stand in it all the same, for Listing
+	known    bool   // it is known that the volume was not closed
+	stale    bool   // it is or may be needed and cannot be replayed whole: what stands on the volume may be an older state
+	health   string // what is wrong with it, "" if nothing
+	runs     []run  // where it lies
+	size     int64
+	inode    recordState    // of its inode
+	needs    []ranges.Range // what would tell where more of it lies
+	followed bool           // its log was followed to its end
+	stopAt   uint32         // the block of its log that could not be followed; 0 where none
+	fastAt   int64          // in the image, the first block for fast commits; 0 where it does not matter
 }
 
 // doubt is what a stale state means for a file, in words.
-func (j *journalState) doubt() string {
+func (j *journal) doubt() string {
 	if j.known {
 		return "the volume was not closed and its journal cannot be replayed whole: this may be an older state of it"
 	}
@@ -208,10 +212,10 @@ func (j *journalState) doubt() string {
 }
 
 // openJournal replays in memory the journal of a volume that was not closed.
-func (v *Volume) openJournal(ctx context.Context) error {
-	sb, j := &v.sb, &v.journal
+func openJournal(ctx context.Context, v *records) (*journal, error) {
+	sb, j := &v.sb, &journal{vol: v.layout, aside: v.opt.NoJournal}
 	if sb.Compat&compatJournal == 0 {
-		return nil
+		return j, nil
 	}
 	j.exists = true
 	// A copy of the superblock does not know whether the volume was closed, and
@@ -220,88 +224,82 @@ func (v *Volume) openJournal(ctx context.Context) error {
 	// be an older state.
 	known := v.sbAt == superblockAt && sb.Fault == "" && (sb.Whole || !sb.metadataCsum())
 	closed := known && sb.Incompat&incompatRecover == 0
-	pend := func(format string, args ...any) {
-		j.health = fmt.Sprintf(format, args...)
-		if closed {
-			return
-		}
-		j.stale = !v.opt.NoJournal // who leaves it aside has decided so
-		j.known = known || j.known
-		if j.known {
-			j.pending = "the volume was not closed, and " + j.health + ": newer metadata may stand in it"
-		} else {
-			j.pending = "whether the volume was closed is not known, as " + j.health + ": newer metadata may stand in it"
-		}
+	var err error
+	if j.health, err = j.open(ctx, v, closed); err != nil || j.health == "" || closed {
+		return j, err
 	}
-	if sb.JournalInode == 0 {
-		pend("its journal is on another drive")
-		return nil
+	j.stale = !j.followed && !j.aside // who leaves it aside has decided so
+	j.known = known || j.known
+	j.pending = "the volume was not closed, and " + j.health + ": newer metadata may stand in it"
+	if !j.known {
+		j.pending = "whether the volume was closed is not known, as " + j.health + ": newer metadata may stand in it"
 	}
-	if why := v.findJournal(); why != "" {
-		pend("%s", why)
-		return nil
+	return j, nil
+}
+
+// open finds the journal and replays it unless the volume was closed. why says
+// in words why it cannot be used whole, "" if it can.
+func (j *journal) open(ctx context.Context, v *records, closed bool) (why string, err error) {
+	if v.sb.JournalInode == 0 {
+		return "its journal is on another drive", nil
 	}
-	if closed {
-		return nil
+	if why := j.find(v); why != "" || closed {
+		return why, nil
 	}
-	b := make([]byte, v.bs)
-	at, ok := v.journalPlace(0)
-	if !ok || v.r.ReadReadable(b[:1024], at) != nil {
-		pend("the journal's superblock is unread")
-		return nil
+	b := j.read(make([]byte, v.bs), 0)
+	if !b.Has(0, 1024) {
+		return "the journal's superblock is unread", nil
 	}
-	s, err := parseJournalSuper(b, v.bs)
+	s, err := parseJournalSuper(b.Data, v.bs)
 	switch {
 	case err != nil:
-		pend("the journal %v", err)
-		return nil
+		return "the journal " + err.Error(), nil
 	case s.Start == 0:
-		return nil // nothing to replay
+		return "", nil // nothing to replay
 	}
 	j.known = true
-	if v.opt.NoJournal {
-		pend("its journal was left aside as asked")
-		return nil
+	switch {
+	case j.aside:
+		return "its journal was left aside as asked", nil
+	case int64(s.Blocks) > j.size/v.bs:
+		return "the journal claims more blocks than it has", nil
 	}
-	if int64(s.Blocks) > j.size/v.bs {
-		pend("the journal claims more blocks than it has")
-		return nil
-	}
-	p := replay{v: v, s: s, newest: map[uint64]tagged{}, revoked: map[uint64]uint32{}}
+	p := replay{journal: j, s: s, newest: map[uint64]tagged{}, revoked: map[uint64]uint32{}}
 	if err := p.scan(ctx); err != nil {
-		return err
+		return "", err
 	}
-	v.overlay = p.overlay()
-	v.overlayKeys = slices.Sorted(maps.Keys(v.overlay))
-	j.note = fmt.Sprintf("the volume was not closed: its journal was replayed in memory, %d transactions with the newest versions of %d blocks", p.transactions, len(v.overlay))
+	newer := p.overlay()
+	j.note = fmt.Sprintf("the volume was not closed: its journal was replayed in memory, %d transactions with the newest versions of %d blocks", p.transactions, len(newer.copies))
 	bad := 0
-	for _, c := range v.overlay {
+	for _, c := range newer.copies {
 		if c.bad || !v.r.IsRead(c.at, v.bs) {
 			bad++
 		}
 	}
+	if len(newer.copies) > 0 {
+		v.replay(newer)
+	}
 	switch {
 	case p.stop != "":
 		j.stopAt = p.stopAt
-		pend("its journal cannot be followed through block %d of it, %s", p.stopAt, p.stop)
-	case s.FastBlocks > 0 && v.fastCommits(&s):
-		j.fastAt, _ = v.journalPlace(s.Blocks - s.FastBlocks)
-		pend("its journal holds fast commits, which are not replayed")
+		return fmt.Sprintf("its journal cannot be followed through block %d of it, %s", p.stopAt, p.stop), nil
+	case s.FastBlocks > 0 && p.fastCommits():
+		j.fastAt, _ = j.place(s.Blocks - s.FastBlocks)
+		return "its journal holds fast commits, which are not replayed", nil
 	case bad > 0:
-		pend("%d blocks in its journal are unread or fail their checksum", bad)
-		j.stale = false // these blocks count as unread; they make nothing else older
+		j.followed = true // these blocks count as unread; they make nothing else older
+		return fmt.Sprintf("%d blocks in its journal are unread or fail their checksum", bad), nil
 	}
-	return nil
+	return "", nil
 }
 
-// findJournal finds where the journal lies: by its inode, else by the copy of
-// that in the superblock. why says in words why it cannot be found.
-func (v *Volume) findJournal() (why string) {
-	sb, j := &v.sb, &v.journal
-	p := v.newMapper()
+// find finds where the journal lies: by its inode, else by the copy of that in
+// the superblock. why says in words why it cannot be found.
+func (j *journal) find(v *records) (why string) {
+	sb := &v.sb
 	rec := v.readInode(sb.JournalInode)
 	n := rec.inode
-	if rec.state != recordLive || !n.isFile() {
+	if j.inode = rec.state; rec.state != recordLive || !n.isFile() {
 		if sb.JournalBackup != 1 {
 			return "the journal's inode is unread or damaged"
 		}
@@ -317,15 +315,14 @@ func (v *Volume) findJournal() (why string) {
 	if n.Size <= 0 || uint64(n.Size) > sb.Blocks*uint64(v.bs) {
 		return "the journal's size cannot be"
 	}
-	m := p.mapInode(&n)
+	m := newMapper(v.layout).mapInode(&n)
 	j.runs, j.size, j.needs = m.Runs, n.Size, v.needsOfTree(&m)
 	return ""
 }
 
-// journalPlace is where block b of the journal lies in the image.
-func (v *Volume) journalPlace(b uint32) (int64, bool) {
-	runs := v.journal.runs
-	i, ok := slices.BinarySearchFunc(runs, uint64(b), func(r run, b uint64) int {
+// place is where block b of the journal lies in the image.
+func (j *journal) place(b uint32) (at int64, ok bool) {
+	i, ok := slices.BinarySearchFunc(j.runs, uint64(b), func(r run, b uint64) int {
 		switch {
 		case r.Logical+r.Length <= b:
 			return -1
@@ -334,202 +331,50 @@ func (v *Volume) journalPlace(b uint32) (int64, bool) {
 		}
 		return 0
 	})
-	if !ok || runs[i].Kind != runData {
+	if !ok || j.runs[i].Kind != runData {
 		return 0, false
 	}
-	return v.start + int64(runs[i].Physical+uint64(b)-runs[i].Logical)*v.bs, true
+	return j.vol.span(j.runs[i].Physical+uint64(b)-j.runs[i].Logical, 1).Start, true
 }
 
-// replay follows the log of a journal.
-type replay struct {
-	v *Volume
-	s journalSuper
-
-	newest       map[uint64]tagged // by block of the volume
-	revoked      map[uint64]uint32 // transaction that revoked a block last
-	transactions int
-	stop         string // why the log could not be followed to its end
-	stopAt       uint32
-}
-
-// tagged is a block of the log with what its tag says of it.
-type tagged struct {
-	copy     journalCopy
-	sequence uint32
-}
-
-// overlay is the newest version of every block that was not revoked since.
-func (p *replay) overlay() map[uint64]journalCopy {
-	out := make(map[uint64]journalCopy, len(p.newest))
-	for block, t := range p.newest {
-		if by, ok := p.revoked[block]; ok && int32(by-t.sequence) >= 0 {
-			continue // revoked in the same transaction or a later one
-		}
-		out[block] = t.copy
+// read reads block b of the journal into buf; nothing of one whose place is not
+// known.
+func (j *journal) read(buf []byte, b uint32) partial.Bytes {
+	at, ok := j.place(b)
+	if !ok {
+		return unreadBytes(buf)
 	}
-	return out
+	return readBytes(j.vol.r, buf, at)
 }
 
-// scan reads the log from its start, transaction by transaction, for as long
-// as they follow each other. What has no commit block does not count.
-//
-// Where a block that should say what follows is unread or fails its checksum,
-// the log is taken up again at the next that says so: no other block of a log
-// starts with the magic number (it is escaped where data does), and those of
-// earlier rounds have lower sequence numbers.
-func (p *replay) scan(ctx context.Context) error {
-	s, v := &p.s, p.v
-	be := binary.BigEndian
-	b := make([]byte, v.bs)
-	at, sequence := s.Start, s.Sequence
-	last := s.Blocks - s.FastBlocks // the first block past the log
-	t := transaction{blocks: map[uint64]tagged{}}
-	wrap := func(b uint32) uint32 {
-		if b++; b >= last {
-			return s.First
-		}
-		return b
+// needed is what is unread of a journal that may hold newer metadata: its
+// inode, what says where it lies, its superblock, and as much of its log as
+// could not be followed.
+func (j *journal) needed() []ranges.Range {
+	v := j.vol
+	if v.sb.JournalInode == 0 {
+		return nil
 	}
-	lost := false // since the last block that said what follows
-	lose := func(why string) {
-		if p.stop == "" {
-			p.stop, p.stopAt = why, at
-		}
-		lost = true
+	if j.inode != recordLive && j.runs == nil {
+		return v.needsOfRecord(v.sb.JournalInode)
 	}
-	for seen := uint32(0); seen <= last; seen++ { // the log is at most once around
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		place, ok := v.journalPlace(at)
-		switch {
-		case !ok:
-			lose("whose place is unknown")
-		case v.r.ReadReadable(b, place) != nil:
-			lose("which is unread")
-		case be.Uint32(b) != journalMagic || int32(be.Uint32(b[8:])-sequence) < 0 || !lost && be.Uint32(b[8:]) != sequence:
-			if !lost {
-				return nil // the end of the log
-			}
-		case !p.headOK(b):
-			if be.Uint32(b[4:]) == journalCommit {
-				return nil // written in part: the transaction does not count
-			}
-			lose("which fails its checksum")
-		default:
-			lost = false
-			if got := be.Uint32(b[8:]); got != sequence {
-				// a later transaction is there, so this one was committed
-				p.commit(&t, sequence)
-				sequence = got
-			}
-			switch be.Uint32(b[4:]) {
-			case journalDescriptor:
-				tags, _ := parseTags(s, b)
-				for _, tag := range tags {
-					at = wrap(at)
-					seen++
-					p.take(&t, tag, at, sequence)
-				}
-			case journalRevoke:
-				t.revokes = append(t.revokes, parseRevokes(s, b)...)
-			case journalCommit:
-				p.commit(&t, sequence)
-				sequence++
-			default:
-				return nil
+	l := needs.New(v.r, needs.Most)
+	l.AddAll(j.needs)
+	if at, ok := j.place(0); ok {
+		l.Add(at, 1024)
+	}
+	if l.Len() == 0 && j.fastAt > 0 { // the log was followed
+		l.Add(j.fastAt, v.bs)
+	}
+	if j.stopAt > 0 {
+		for b := j.stopAt; b < j.stopAt+logStep && int64(b)*v.bs < j.size; b++ {
+			if at, ok := j.place(b); ok {
+				l.Add(at, v.bs)
 			}
 		}
-		at = wrap(at)
 	}
-	return nil
+	return l.Ranges()
 }
 
-// transaction is what a transaction that is being read holds.
-type transaction struct {
-	blocks  map[uint64]tagged
-	revokes []uint64
-}
-
-// take notes the block at of the log under its tag.
-func (p *replay) take(t *transaction, tag journalTag, at, sequence uint32) {
-	place, ok := p.v.journalPlace(at)
-	c := journalCopy{at: place, escaped: tag.Flags&tagEscaped != 0, bad: !ok}
-	if ok && p.s.checksums() {
-		c.bad = p.tagBad(tag, place, sequence)
-	}
-	if tag.Block < p.v.sb.Blocks && tag.Flags&tagDeleted == 0 {
-		t.blocks[tag.Block] = tagged{c, sequence}
-	}
-}
-
-// commit makes what a transaction holds the newest.
-func (p *replay) commit(t *transaction, sequence uint32) {
-	maps.Copy(p.newest, t.blocks)
-	for _, r := range t.revokes {
-		p.revoked[r] = sequence
-	}
-	clear(t.blocks)
-	t.revokes = t.revokes[:0]
-	p.transactions++
-}
-
-// headOK holds a block that says what follows against its checksum, on
-// journals that keep these.
-func (p *replay) headOK(b []byte) bool {
-	if !p.s.checksums() {
-		return true
-	}
-	switch binary.BigEndian.Uint32(b[4:]) {
-	case journalDescriptor, journalRevoke:
-		return p.tailOK(b)
-	case journalCommit:
-		return p.commitOK(b)
-	}
-	return true
-}
-
-// tailOK holds a descriptor or revoke block against the checksum in its last
-// four bytes. ext4: journal, "struct jbd2_journal_block_tail".
-func (p *replay) tailOK(b []byte) bool {
-	t := len(b) - 4
-	c := crc32c(p.s.Seed, b[:t])
-	return crc32c(c, []byte{0, 0, 0, 0}) == binary.BigEndian.Uint32(b[t:])
-}
-
-// commitOK holds a commit block against its checksum. ext4: journal, "struct
-// commit_header", h_chksum.
-func (p *replay) commitOK(b []byte) bool {
-	c := crc32c(p.s.Seed, b[:16])
-	c = crc32c(c, []byte{0, 0, 0, 0})
-	return crc32c(c, b[20:]) == binary.BigEndian.Uint32(b[16:])
-}
-
-// tagBad reports whether a block of the log that was read fails the checksum
-// in its tag.
-func (p *replay) tagBad(t journalTag, place int64, sequence uint32) bool {
-	b := make([]byte, p.v.bs)
-	if p.v.r.ReadReadable(b, place) != nil {
-		return false // unread, which shows where it is used
-	}
-	c := crc32c(p.s.Seed, binary.BigEndian.AppendUint32(nil, sequence))
-	c = crc32c(c, b)
-	if p.s.Incompat&journalCsumV3 == 0 {
-		c &= 0xFFFF
-	}
-	return c != t.Checksum
-}
-
-// fastCommits reports whether the fast commit area holds anything, or is
-// unread. ext4: journal, "Fast commits".
-func (v *Volume) fastCommits(s *journalSuper) bool {
-	at, ok := v.journalPlace(s.Blocks - s.FastBlocks)
-	b := make([]byte, v.bs)
-	if !ok || v.r.ReadReadable(b, at) != nil {
-		return true
-	}
-	return binary.LittleEndian.Uint16(b) == fastCommitHead
-}
-
-// fastCommitHead is the tag that a fast commit starts with (EXT4_FC_TAG_HEAD).
-const fastCommitHead = 9
+// logStep is how many blocks of a journal's log are asked for at once.
+const logStep = 64

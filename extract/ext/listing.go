@@ -6,19 +6,18 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/claims"
+	"fileassay/extract/needs"
+	"fileassay/extract/ranges"
 )
 
 // state makes the statement on the list.
-func (v *Volume) state(ctx context.Context, t *tree, sum tally, faults []string) error {
-	unclaimed, _, err := claims.Unclaimed(ctx, v.space())
+func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults []string) (l extract.Listing, err error) {
+	unclaimed, _, err := claims.Unclaimed(ctx, w.uses())
 	if err != nil {
-		return err
+		return l, err
 	}
-	if err := ctx.Err(); err != nil {
-		return err
-	}
-	l := extract.Listing{Complete: true, UnreadRecords: sum.unread + sum.condemned, UnnamedFiles: sum.unnamed, UnclaimedBytes: unclaimed}
-	l.Needs = v.needsOfVolume(t)
+	l = extract.Listing{Complete: true, UnreadRecords: sum.unread + sum.condemned, UnnamedFiles: sum.unnamed, UnclaimedBytes: unclaimed}
+	l.Needs = v.needed(t)
 	short := func(format string, args ...any) {
 		l.Complete = false
 		l.Why = append(l.Why, fmt.Sprintf(format, args...))
@@ -63,6 +62,24 @@ func (v *Volume) state(ctx context.Context, t *tree, sum tally, faults []string)
 	if sum.orphans > 0 {
 		l.Why = append(l.Why, fmt.Sprintf("%d inodes were being deleted and are left out", sum.orphans))
 	}
-	v.listing = l
-	return nil
+	return l, nil
+}
+
+// needed is what the volume needs that belongs to no listed entry.
+func (v *Volume) needed(t *tree) []ranges.Range {
+	l := needs.New(v.r, needs.Most)
+	if v.sbAt != superblockAt || !v.sb.Whole {
+		l.Add(v.start+superblockAt, superblockSize)
+	}
+	if v.journal.pending != "" {
+		l.AddAll(v.journal.needed())
+	}
+	root := v.readInode(rootInode)
+	if root.state != recordLive {
+		l.AddAll(v.needsOfRecord(rootInode))
+	} else if f := t.find(rootInode); f != nil && f.cut {
+		c := contents{newMapper(v.layout), &t.shared}.of(&root.inode)
+		l.AddAll(v.needsOfFolder(&c))
+	}
+	return l.Ranges()
 }

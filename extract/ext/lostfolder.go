@@ -10,7 +10,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/claims"
-	"fileassay/extract/ranges"
+	"fileassay/extract/partial"
 )
 
 // A folder whose inode is unread has its entries somewhere all the same. Its
@@ -40,27 +40,31 @@ type lostBlock struct {
 	leaf   bool // it holds entries, not the root of an index
 }
 
+// lostFolders searches for the entries of folders whose inodes are unread.
+type lostFolders struct {
+	*tree
+	space  *space
+	firsts map[uint32][]lostBlock // first blocks, by folder
+	leaves map[uint32][]uint64    // blocks of entries, by the key of their checksums
+	checks int                    // entries that may still be held against inodes
+}
+
 // findLostFolders searches for the entries of folders whose inodes are unread
-// and adds them to the tree.
-func (t *tree) findLostFolders(ctx context.Context) error {
+// and adds them to the tree. c is what inodes that were read claim.
+func (t *tree) findLostFolders(ctx context.Context, w *space, c *claimed) error {
 	missed := t.missedFolders()
 	if len(missed) == 0 {
 		return nil
 	}
-	area, err := t.v.unclaimedSpans(ctx)
-	if err != nil {
+	l := lostFolders{tree: t, space: w, firsts: map[uint32][]lostBlock{}, leaves: map[uint32][]uint64{}, checks: maxChecks}
+	if err := l.search(ctx, c); err != nil {
 		return err
 	}
-	firsts, leaves, err := t.search(ctx, area)
-	if err != nil {
-		return err
-	}
-	checks := maxChecks
 	tried := map[uint32]bool{}
 	for len(missed) > 0 { // what is found may name more that are missed
 		for _, n := range missed {
 			tried[n] = true
-			t.adopt(n, firsts[n], leaves, &checks)
+			l.adopt(n)
 		}
 		slices.SortFunc(t.folders, func(a, b folder) int { return cmp.Compare(a.number, b.number) })
 		t.names.sort()
@@ -75,11 +79,11 @@ func (t *tree) missedFolders() []uint32 {
 	seen := map[uint32]bool{}
 	var out []uint32
 	miss := func(n uint32) {
-		if n == 0 || n > t.v.sb.Inodes || seen[n] || len(seen) >= maxMissed || n != rootInode && t.v.ownInode(n) || t.find(n) != nil {
+		if n == 0 || n > t.sb.Inodes || seen[n] || len(seen) >= maxMissed || n != rootInode && t.ownInode(n) || t.find(n) != nil {
 			return
 		}
 		seen[n] = true
-		if s := t.v.readInode(n).state; s == recordUnread || s == recordCondemned {
+		if s := t.readInode(n).state; s == recordUnread || s == recordCondemned {
 			out = append(out, n)
 		}
 	}
@@ -90,7 +94,7 @@ func (t *tree) missedFolders() []uint32 {
 		}
 	}
 	for _, n := range t.names.list {
-		if n.kind() == direntFolder || n.kind() == direntUnknown && t.v.sb.Incompat&incompatFiletype == 0 {
+		if n.kind() == direntFolder || n.kind() == direntUnknown && t.sb.Incompat&incompatFiletype == 0 {
 			miss(n.child)
 		}
 	}
@@ -101,122 +105,65 @@ func (t *tree) missedFolders() []uint32 {
 // errEnough ends a search that has come to its bound.
 var errEnough = errors.New("enough")
 
-// unclaimedSpans are the blocks, as ranges of the image, that may be in use
-// but that no inode that was read claims.
-func (v *Volume) unclaimedSpans(ctx context.Context) ([]ranges.Range, error) {
-	var claims claims.Owned
-	for s := range v.claims.Structures.All() {
-		claims.Structures.Add(s.Start, s.End-s.Start)
-	}
-	chunks := v.chunks(false)
-	err := extract.InOrder(ctx, v.opt.Workers(), len(chunks),
-		func(_ context.Context, i int) ([]ranges.Range, error) {
-			buf := v.scratch.Get().(*[]byte)
-			defer v.scratch.Put(buf)
-			p := v.newMapper()
-			var out []ranges.Range
-			v.readChunk(chunks[i], buf, func(_ uint32, rec *record) {
-				if rec.state == recordLive {
-					c := p.contentOf(&rec.inode)
-					out = append(append(out, c.files...), c.own...)
-				}
-			})
-			return out, nil
-		},
-		func(spans []ranges.Range) error {
-			for _, s := range spans {
-				claims.Files.Add(s.Start, s.End-s.Start)
-			}
-			return nil
-		})
-	if err != nil {
-		return nil, err
-	}
-	var out []ranges.Range
+// search looks through the blocks that may be in use but that no inode that was
+// read claims.
+func (l *lostFolders) search(ctx context.Context, c *claimed) error {
+	area := claims.Owned{Files: c.All()}
+	area.Files.AddAll(&c.attributes)
+	area.Structures.AddAll(&l.space.owned.Structures)
 	left := int64(maxSearch)
-	end := v.start + int64(v.sb.Blocks)*v.bs
-	err = claims.Space(v.start, v.length, v.allocation)(ctx, func(start, length int64, use extract.Use) error {
+	end := l.span(l.count, 0).Start
+	const most = 64
+	buf := make([]byte, most*l.bs)
+	err := area.Space(l.start, l.space.length, l.space.allocation)(ctx, func(start, length int64, use extract.Use) error {
 		if use != extract.UseUnclaimed && use != extract.UseUnknown || start >= end {
 			return nil
 		}
 		length = min(length, end-start, left)
-		out = append(out, ranges.Range{Start: start, End: start + length})
+		first := uint64((start - l.start) / l.bs)
+		for block, after := first, first+uint64(length/l.bs); block < after; block += most {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			n := min(most, after-block)
+			b := l.read(buf[:int64(n)*l.bs], block)
+			for i := range n {
+				if !b.None() {
+					l.lookAt(b.Slice(int(i)*int(l.bs), int(l.bs)), block+i)
+				}
+			}
+		}
 		if left -= length; left <= 0 {
 			return errEnough
 		}
 		return nil
 	})
 	if errors.Is(err, errEnough) {
-		err = nil
+		return nil
 	}
-	return out, err
+	return err
 }
 
-// search looks through the area for first blocks of folders that are not
-// known, and for all blocks of entries by the key of their checksums.
-func (t *tree) search(ctx context.Context, area []ranges.Range) (firsts map[uint32][]lostBlock, leaves map[uint32][]uint64, err error) {
-	v := t.v
-	firsts, leaves = map[uint32][]lostBlock{}, map[uint32][]uint64{}
-	const most = 64
-	buf := make([]byte, most*v.bs)
-	for _, s := range area {
-		block, end := uint64((s.Start-v.start)/v.bs), uint64((s.End-v.start)/v.bs)
-		for ; block < end; block += most {
-			if err := ctx.Err(); err != nil {
-				return nil, nil, err
-			}
-			n := min(most, end-block)
-			if v.noneRead(block, n) {
-				continue
-			}
-			b := buf[:int64(n)*v.bs]
-			unread := v.readBlocksReadable(b, block)
-			for i := range n {
-				off := int64(i) * v.bs
-				var mine gaps
-				if unread != nil {
-					mine = unread.within(off, v.bs)
-				}
-				l, ok := v.lookAt(b[off:off+v.bs], mine, block+i)
-				if !ok {
-					continue
-				}
-				if l.folder != 0 && len(firsts[l.folder]) < maxFoundIn && t.find(l.folder) == nil {
-					firsts[l.folder] = append(firsts[l.folder], l)
-				}
-				if l.folder == 0 && l.keyed && l.leaf {
-					leaves[l.key] = append(leaves[l.key], l.block)
-				}
-			}
+// lookAt notes a block that may be a folder's: a first block of one that is not
+// known, or one of entries whose checksum tells a key.
+func (l *lostFolders) lookAt(b partial.Bytes, block uint64) {
+	x := lostBlock{block: block, leaf: true}
+	if l.sb.metadataCsum() && b.Whole() {
+		if x.key, x.leaf, x.keyed = folderKey(&l.sb, b.Data); !x.keyed {
+			return
 		}
 	}
-	return firsts, leaves, nil
-}
-
-// lookAt tells whether a block may be a folder's.
-func (v *Volume) lookAt(b []byte, unread gaps, block uint64) (l lostBlock, ok bool) {
-	l.block = block
-	if v.sb.metadataCsum() && unread == nil {
-		l.key, l.leaf, l.keyed = folderKey(&v.sb, b)
-		if !l.keyed {
-			return l, false
+	if !b.Has(0, firstEntries) {
+		return
+	}
+	if f, ok := folderBlock(b.Data); ok && f.self <= l.sb.Inodes && f.parent <= l.sb.Inodes {
+		x.folder, x.parent = f.self, f.parent
+		if len(l.firsts[x.folder]) < maxFoundIn && l.find(x.folder) == nil {
+			l.firsts[x.folder] = append(l.firsts[x.folder], x)
 		}
-	} else {
-		l.leaf = true
+	} else if x.keyed && x.leaf {
+		l.leaves[x.key] = append(l.leaves[x.key], block)
 	}
-	if unread.touches(0, 24) {
-		return l, false
-	}
-	dot, err := parseDirent(&v.sb, b, 0)
-	if err != nil || dot.Next != 12 || string(dot.Name) != "." || dot.Inode == 0 {
-		return l, l.keyed && l.leaf
-	}
-	up, err := parseDirent(&v.sb, b, 12)
-	if err != nil || string(up.Name) != ".." || up.Inode == 0 || dot.Type > direntFolder || up.Type > direntFolder {
-		return l, l.keyed && l.leaf
-	}
-	l.folder, l.parent = dot.Inode, up.Inode
-	return l, true
 }
 
 // folderKey is a number that all blocks of entries of one folder share on a
@@ -225,88 +172,79 @@ func (v *Volume) lookAt(b []byte, unread gaps, block uint64) (l lostBlock, ok bo
 // that of the same bytes from zero, as the sum is linear. ok is false where
 // the block can be none of a folder's.
 func folderKey(sb *superblock, b []byte) (key uint32, leaf, ok bool) {
-	le := binary.LittleEndian
 	t := len(b) - direntTailSize
-	if sum, is := indexSeed(sb, b); is {
-		return crc32c(sum, make([]byte, t)), false, true
+	if seed, ok := indexSeed(sb, b); ok {
+		return crc32c(seed, make([]byte, t)), false, true
 	}
-	if le.Uint32(b[t:]) == 0 && recLen(le.Uint16(b[t+4:]), sb.blockSize()) == direntTailSize && b[t+6] == 0 && b[t+7] == direntTailType {
-		return le.Uint32(b[t+8:]) ^ crc32c(0, b[:t]), true, true
-	}
-	return 0, false, false
+	sum, ok := entriesChecksum(sb, b)
+	return sum ^ crc32c(0, b[:t]), true, ok
 }
 
 // indexSeed finds the seed with which the root of a folder's index passes its
 // checksum, by running the sum backwards.
 func indexSeed(sb *superblock, b []byte) (seed uint32, ok bool) {
-	le := binary.LittleEndian
-	const head = 32
-	if recLen(le.Uint16(b[4:]), sb.blockSize()) != 12 || recLen(le.Uint16(b[16:]), sb.blockSize()) != len(b)-12 || b[29] != 8 {
+	head, ok := indexHead(sb, b)
+	if !ok || head != indexRootHead || binary.LittleEndian.Uint16(b[head+2:]) == 0 {
 		return 0, false
 	}
-	limit, count := int(le.Uint16(b[head:])), int(le.Uint16(b[head+2:]))
-	tail := head + 8*limit
-	if count == 0 || count > limit || tail+8 > len(b) {
-		return 0, false
-	}
-	c := le.Uint32(b[tail+4:])
-	c = uncrc32c(c, []byte{0, 0, 0, 0})
-	c = uncrc32c(c, b[tail:tail+4])
-	return uncrc32c(c, b[:head+8*count]), true
+	covered, sum, ok := indexChecksum(b, head)
+	return uncrc32c(sum, covered[:]...), ok
 }
 
 // adopt takes the entries of a missed folder from the blocks that were found
 // for it, if they agree with the inodes that they name.
-func (t *tree) adopt(n uint32, firsts []lostBlock, leaves map[uint32][]uint64, checks *int) {
+func (l *lostFolders) adopt(n uint32) {
 	var names nameList
 	var from lostBlock
 	agree := 0
-	for _, l := range firsts {
-		got, ok := t.readLost(n, l, leaves, checks)
+	for _, x := range l.firsts[n] {
+		got, ok := l.readLost(n, x)
 		if !ok || len(got.list) == 0 {
 			continue
 		}
 		agree++
-		names, from = got, l
+		names, from = got, x
 	}
 	if agree != 1 {
 		return // nothing, or older versions between which nothing decides
 	}
-	t.names.append(&names)
-	t.folders = append(t.folders, folder{number: n, parent: from.parent, name: -1, cut: true})
-	t.lost = append(t.lost, from.block)
-	if from.keyed {
-		t.lost = append(t.lost, leaves[from.key]...)
+	l.names.append(&names)
+	l.folders = append(l.folders, folder{number: n, parent: from.parent, name: -1, cut: true})
+	for _, block := range l.blocksOf(from) {
+		l.space.own(l.span(block, 1))
 	}
-	t.found++
-	t.why[n] = append(t.why[n], fmt.Sprintf("entries of it were found in block %d", from.block))
+	l.found++
+	l.why[n] = append(l.why[n], fmt.Sprintf("entries of it were found in block %d", from.block))
+}
+
+// blocksOf are the blocks found of the folder with a first block.
+func (l *lostFolders) blocksOf(first lostBlock) []uint64 {
+	out := []uint64{first.block}
+	if first.keyed {
+		out = append(out, l.leaves[first.key]...)
+	}
+	return out
 }
 
 // readLost reads the entries behind one first block. ok is false where an
 // entry contradicts the inode that it names, or where neither an inode nor the
 // folder above bears the block out.
-func (t *tree) readLost(n uint32, l lostBlock, leaves map[uint32][]uint64, checks *int) (names nameList, ok bool) {
-	v := t.v
-	blocks := []uint64{l.block}
-	if l.keyed {
-		blocks = append(blocks, leaves[l.key]...)
-	}
-	buf := make([]byte, v.bs)
+func (l *lostFolders) readLost(n uint32, first lostBlock) (names nameList, ok bool) {
+	buf := make([]byte, l.bs)
 	borne, ok := 0, true
-	for i, block := range blocks {
-		if i == 0 && !l.leaf {
+	for i, block := range l.blocksOf(first) {
+		if i == 0 && !first.leaf {
 			continue
 		}
-		unread := v.readBlockReadable(buf, block)
-		walkDirents(&v.sb, buf, unread, false, func(d dirent) {
+		walkDirents(&l.sb, l.read(buf, block), false, func(d dirent) {
 			if string(d.Name) == "." || string(d.Name) == ".." || !ok {
 				return
 			}
-			if *checks--; *checks < 0 || d.Inode == rootInode || v.ownInode(d.Inode) {
+			if l.checks--; l.checks < 0 || d.Inode == rootInode || l.ownInode(d.Inode) {
 				ok = false
 				return
 			}
-			switch t.bearsOut(n, d) {
+			switch l.bearsOut(n, d) {
 			case agrees:
 				borne++
 			case contradicts:
@@ -316,7 +254,7 @@ func (t *tree) readLost(n uint32, l lostBlock, leaves map[uint32][]uint64, check
 			names.add(n, d.Inode, d.Type, d.Name)
 		})
 	}
-	return names, ok && (borne > 0 || t.expects(n, l.parent))
+	return names, ok && (borne > 0 || l.expects(n, first.parent))
 }
 
 // expects reports whether folder n is known to lie in folder parent: the root
@@ -325,12 +263,9 @@ func (t *tree) expects(n, parent uint32) bool {
 	if n == rootInode {
 		return parent == rootInode
 	}
-	for k := t.names.from(n); k < len(t.names.list) && t.names.list[k].child == n; k++ {
-		if t.names.list[k].parent == parent && (t.names.list[k].kind() == direntFolder || t.names.list[k].kind() == direntUnknown) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(t.names.of(n), func(x name) bool {
+		return x.parent == parent && (x.kind() == direntFolder || x.kind() == direntUnknown)
+	})
 }
 
 // What an inode says to an entry that names it.
@@ -342,11 +277,11 @@ const (
 
 // bearsOut holds an entry against the inode that it names.
 func (t *tree) bearsOut(n uint32, d dirent) int {
-	rec := t.v.readInode(d.Inode)
+	rec := t.readInode(d.Inode)
 	switch rec.state {
 	case recordUnread, recordCondemned:
-		bm := t.v.inodeBitmap(uint64((d.Inode - 1) / t.v.sb.InodesPerGroup))
-		if set, known := bm.get((d.Inode - 1) % t.v.sb.InodesPerGroup); known && !set && bm.sure {
+		g, i, _ := t.groupOf(d.Inode)
+		if m := t.inodeBitmap(g); !m.mayBeUsed(i) {
 			return contradicts
 		}
 		return silent
@@ -356,10 +291,7 @@ func (t *tree) bearsOut(n uint32, d dirent) int {
 	if d.Type != direntUnknown && d.Type != direntType(rec.kind()) {
 		return contradicts
 	}
-	known := 0
-	for k := t.names.from(d.Inode); k < len(t.names.list) && t.names.list[k].child == d.Inode; k++ {
-		known++
-	}
+	known := len(t.names.of(d.Inode))
 	if rec.isFolder() {
 		if f := t.find(d.Inode); known > 0 || f == nil || f.parent != 0 && f.parent != n {
 			return contradicts
@@ -370,25 +302,4 @@ func (t *tree) bearsOut(n uint32, d dirent) int {
 		return contradicts
 	}
 	return agrees
-}
-
-// direntType is the file type that an entry has for a kind of inode.
-func direntType(kind uint16) uint8 {
-	switch kind {
-	case modeFile:
-		return direntFile
-	case modeFolder:
-		return direntFolder
-	case modeChar:
-		return 3
-	case modeBlock:
-		return 4
-	case modeFIFO:
-		return 5
-	case modeSocket:
-		return 6
-	case modeLink:
-		return direntLink
-	}
-	return direntUnknown
 }

@@ -73,11 +73,12 @@ func BenchmarkMillion(b *testing.B) {
 			b.Fatal(err)
 		}
 		n := 0
-		if err := v.walk(b.Context(), countFiles(&n)); err != nil {
+		s, err := v.Walk(b.Context(), countFiles(&n))
+		if err != nil {
 			b.Fatal(err)
 		}
-		if n < 1_000_000 || !v.listing.Complete {
-			b.Fatalf("%d files, %+v", n, v.listing)
+		if n < 1_000_000 || !s.Listing.Complete {
+			b.Fatalf("%d files, %+v", n, s.Listing)
 		}
 	}
 	var m runtime.MemStats

@@ -37,7 +37,8 @@ func (l *nameList) append(o *nameList) {
 	l.bytes = append(l.bytes, o.bytes...)
 }
 
-func (l *nameList) of(n name) []byte {
+// text is the name itself.
+func (l *nameList) text(n name) []byte {
 	at := n.ref >> 16
 	return l.bytes[at : at+n.ref>>8&0xFF]
 }
@@ -60,13 +61,22 @@ func (l *nameList) from(child uint32) int {
 	return sort.Search(len(l.list), func(i int) bool { return l.list[i].child >= child })
 }
 
+// of are the names of an inode.
+func (l *nameList) of(child uint32) []name {
+	from := l.from(child)
+	to := from
+	for to < len(l.list) && l.list[to].child == child {
+		to++
+	}
+	return l.list[from:to]
+}
+
 // folder is a folder of the volume.
 type folder struct {
-	number    uint32
-	parent    uint32 // by its own ".." entry, 0 where unknown
-	name      int    // index of the name that it goes by; -1 where none is known
-	encrypted bool
-	cut       bool // some of its entries are unread or condemned
+	number uint32
+	parent uint32 // by its own ".." entry, 0 where unknown
+	name   int    // index of the name that it goes by; -1 where none is known
+	cut    bool   // some of its entries are unread or condemned
 	// unused is set where the inode bitmap calls the inode free, ghost where
 	// moreover no folder in use names it: a remnant, and so are its entries.
 	unused, ghost bool
@@ -74,7 +84,7 @@ type folder struct {
 
 // tree is the volume's folders with all names in them.
 type tree struct {
-	v       *Volume
+	*records
 	names   nameList
 	folders []folder            // by number
 	why     map[uint32][]string // remarks on folders, by number
@@ -82,15 +92,14 @@ type tree struct {
 	// whole or in part, or that could not be located.
 	cutBlocks int64
 	cutOf     int // folders they belong to
+	found     int // folders whose inodes are unread and whose blocks were found
 
 	// above are the numbers that folders name as the one above, where entries do
 	// not tell what kind of file they name.
 	above map[uint32]bool
 
-	lost  []uint64 // blocks found to be of folders whose inodes are unread
-	found int      // such folders
-
-	paths *extract.Paths[uint32] // set once all folders have their names
+	paths  *extract.Paths[uint32] // set once all folders have their names
+	shared ranges.Set             // bytes of the image that more than one inode claims
 }
 
 // find is the folder of a number, nil where it is none that was read.
@@ -111,7 +120,7 @@ func (t *tree) namesFolder(n name) bool {
 	if t.find(n.child) != nil || t.above[n.child] {
 		return true
 	}
-	return n.child == t.v.sb.FirstInode && n.parent == rootInode && string(t.names.of(n)) == "lost+found"
+	return n.child == t.sb.FirstInode && n.parent == rootInode && string(t.names.text(n)) == "lost+found"
 }
 
 // folderPlan is a folder with where its blocks lie, before they are read.
@@ -129,16 +138,15 @@ type folderPlan struct {
 	why       []string
 }
 
-// readTree finds all folders and reads their entries.
-func (v *Volume) readTree(ctx context.Context) (*tree, error) {
-	v.shared = ranges.Set{}
-	var claims blockClaims
-	plans, err := v.planFolders(ctx, &claims)
+// readTree finds all folders and reads their entries. What the search for
+// folders with unread inodes finds it claims in the volume's space.
+func readTree(ctx context.Context, v *records, w *space, j *journal) (*tree, error) {
+	plans, c, err := v.planFolders(ctx)
 	if err != nil {
 		return nil, err
 	}
-	v.shareOut(plans)
-	t := &tree{v: v, why: map[uint32][]string{}}
+	shareOut(plans)
+	t := &tree{records: v, why: map[uint32][]string{}}
 	batches := batchFolders(plans)
 	err = extract.InOrder(ctx, v.opt.Workers(), len(batches),
 		func(_ context.Context, i int) (nameList, error) {
@@ -158,8 +166,7 @@ func (v *Volume) readTree(ctx context.Context) (*tree, error) {
 	t.folders = make([]folder, len(plans))
 	for i := range plans {
 		p := &plans[i]
-		t.folders[i] = folder{number: p.number, parent: p.parent, name: -1,
-			encrypted: p.flags&inodeEncrypt != 0, cut: p.cutBlocks > 0, unused: p.unused && p.number != rootInode}
+		t.folders[i] = folder{number: p.number, parent: p.parent, name: -1, cut: p.cutBlocks > 0, unused: p.unused}
 		if p.cutBlocks > 0 {
 			t.cutBlocks += p.cutBlocks
 			t.cutOf++
@@ -169,7 +176,7 @@ func (v *Volume) readTree(ctx context.Context) (*tree, error) {
 		}
 	}
 	t.names.sort()
-	if err := t.findLostFolders(ctx); err != nil {
+	if err := t.findLostFolders(ctx, w, c); err != nil {
 		return nil, err
 	}
 	if v.sb.Incompat&incompatFiletype == 0 {
@@ -178,7 +185,7 @@ func (v *Volume) readTree(ctx context.Context) (*tree, error) {
 			t.above[t.folders[i].parent] = true
 		}
 	}
-	t.findShared(&claims)
+	t.shared = t.findShared(c, j.runs)
 	t.nameFolders()
 	t.setPaths()
 	return t, nil
@@ -186,70 +193,64 @@ func (v *Volume) readTree(ctx context.Context) (*tree, error) {
 
 // planFolders finds the folders among the inodes and where their blocks lie,
 // and collects what all inodes claim.
-func (v *Volume) planFolders(ctx context.Context, claims *blockClaims) ([]folderPlan, error) {
+func (v *records) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) {
 	type planned struct {
 		folders []folderPlan
-		claims  blockClaims
+		claimed
 	}
-	chunks := v.chunks(false)
 	var plans []folderPlan
-	var done int64
-	err := extract.InOrder(ctx, v.opt.Workers(), len(chunks),
-		func(_ context.Context, i int) (*planned, error) {
+	var all claimed
+	err := eachChunk(ctx, v, "folders", false,
+		func(c chunk) *planned {
 			var out planned
-			buf := v.scratch.Get().(*[]byte)
-			defer v.scratch.Put(buf)
-			p := v.newMapper()
-			bm := v.inodeBitmap(chunks[i].group)
-			v.readChunk(chunks[i], buf, func(k uint32, rec *record) {
+			p := newMapper(v.layout)
+			m := v.inodeBitmap(c.group)
+			v.readChunk(c, func(k uint32, rec *record) {
 				own := v.ownInode(rec.Number)
 				if rec.state != recordLive && !(own && rec.state == recordFree && rec.Number < v.sb.FirstInode) {
 					return
 				}
-				unused := !own && rec.Number != rootInode && v.unused(&bm, chunks[i].first+k)
-				var m *mapping
+				unused := !own && rec.Number != rootInode && v.unused(&m, c.first+k)
+				var got *mapping
 				if !own && rec.isFolder() {
 					var f folderPlan
-					f, m = p.planFolder(&rec.inode)
+					f, got = v.planFolder(p, &rec.inode)
 					f.unused = unused
 					out.folders = append(out.folders, f)
 				}
 				if unused {
-					out.claims.idle = append(out.claims.idle, rec.Number)
+					out.idle = append(out.idle, rec.Number)
 					return
 				}
-				p.addInode(&out.claims, rec, m)
+				p.addInode(&out.claimed, rec, got)
 			})
-			out.claims.settle()
-			return &out, nil
+			return &out
 		},
 		func(out *planned) error {
 			plans = append(plans, out.folders...)
-			claims.addAll(&out.claims)
-			done++
-			v.opt.Report("folders", done, int64(len(chunks)))
+			all.addAll(&out.claimed)
 			return nil
 		})
-	return plans, err
+	return plans, &all, err
 }
 
 // planFolder says where a folder's entries stand; m is where its blocks lie,
 // nil where it has none.
-func (p *mapper) planFolder(n *inode) (f folderPlan, m *mapping) {
+func (v *records) planFolder(p *mapper, n *inode) (f folderPlan, m *mapping) {
 	f = folderPlan{number: n.Number, seed: n.Seed, flags: n.Flags}
-	if n.Flags&inodeInlineData != 0 && p.v.sb.Incompat&incompatInlineData != 0 {
+	if n.Flags&inodeInlineData != 0 && v.sb.Incompat&incompatInlineData != 0 {
 		f.inline = true
-		p.v.readInlineFolder(n, &f)
+		v.readInlineFolder(n, &f)
 		return f, nil
 	}
 	got := p.mapInode(n)
-	f.blocks, f.runs, f.why = p.v.fileBlocks(n.Size), got.Runs, got.Why
+	f.blocks, f.runs, f.why = v.fileBlocks(n.Size), got.Runs, got.Why
 	return f, &got
 }
 
 // shareOut lets each block belong to one folder, the first: so the work is
 // bounded by the volume's size, whatever the inodes claim.
-func (v *Volume) shareOut(plans []folderPlan) {
+func shareOut(plans []folderPlan) {
 	type claim struct {
 		from, to   uint64
 		plan, runN int
@@ -305,18 +306,15 @@ func batchFolders(plans []folderPlan) [][]folderPlan {
 }
 
 // readFolder reads a folder's entries into names.
-func (v *Volume) readFolder(f *folderPlan, names *nameList) {
+func (v *records) readFolder(f *folderPlan, names *nameList) {
 	if f.inline {
 		names.append(&f.names)
 		f.names = nameList{}
 		return
 	}
 	const most = 32 // blocks read at once
-	buf := v.scratch.Get().(*[]byte)
-	defer v.scratch.Put(buf)
-	if int64(cap(*buf)) < most*v.bs {
-		*buf = make([]byte, most*v.bs)
-	}
+	buf, done := v.borrow(most * v.bs)
+	defer done()
 	pos := uint64(0)
 	for _, r := range f.runs {
 		if r.Logical >= f.blocks {
@@ -333,15 +331,9 @@ func (v *Volume) readFolder(f *folderPlan, names *nameList) {
 		}
 		for i := uint64(0); i < n; i += most {
 			k := min(most, n-i)
-			b := (*buf)[:int64(k)*v.bs]
-			unread := v.readBlocksReadable(b, r.Physical+i)
+			b := v.read(buf[:int64(k)*v.bs], r.Physical+i)
 			for j := range k {
-				off := int64(j) * v.bs
-				var mine gaps
-				if unread != nil {
-					mine = unread.within(off, v.bs)
-				}
-				v.readFolderBlock(f, names, b[off:off+v.bs], mine, r.Logical+i+j, r.Physical+i+j)
+				v.readFolderBlock(f, names, b.Slice(int(j)*int(v.bs), int(v.bs)), r.Logical+i+j, r.Physical+i+j)
 			}
 		}
 	}
@@ -437,7 +429,7 @@ func (t *tree) setPaths() {
 			return "", 0, false
 		}
 		n := t.names.list[f.name]
-		shown, _ := extract.NameFromBytes(t.names.of(n))
+		shown, _ := extract.NameFromBytes(t.names.text(n))
 		return shown, n.parent, true
 	})
 }

@@ -68,7 +68,7 @@ type located struct {
 	RecordUnread bool
 }
 
-func locate(list []*extract.File) []located {
+func places(list []*extract.File) []located {
 	var out []located
 	for _, f := range list {
 		out = append(out, located{f.Path, f.Kind, f.Size, f.Pieces, f.RecordUnread || f.EntriesUnread || f.NameOnly})
@@ -90,7 +90,7 @@ func TestNeedsLeadToAll(t *testing.T) {
 			read := lead(t, img)
 			_, got := walk(t, reader(t, img, without(read, int64(len(img)))...), extract.Options{})
 			_, want := walk(t, reader(t, img), extract.Options{})
-			if d := cmp.Diff(locate(want), locate(got)); d != "" {
+			if d := cmp.Diff(places(want), places(got)); d != "" {
 				t.Errorf("(-want +got):\n%s", d)
 			}
 			t.Logf("%d of %d sectors read", read.Bytes()/512, len(img)/512)

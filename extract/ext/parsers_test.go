@@ -8,12 +8,14 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/partial"
+	"fileassay/extract/ranges"
 
 	"github.com/google/go-cmp/cmp"
 )
 
 // someVolume is a volume that parsers are run against.
-func someVolume(t testing.TB, name string) (*Volume, []byte) {
+func someVolume(t testing.TB, name string) (*walked, []byte) {
 	t.Helper()
 	img := unpack(t, name)
 	v, _ := walk(t, reader(t, img), walkAll)
@@ -38,7 +40,7 @@ func FuzzGroupDesc(f *testing.F) {
 }
 
 func FuzzInode(f *testing.F) {
-	var vs []*Volume
+	var vs []*walked
 	for i, name := range []string{"ext4-nocsum", "ext2-1k", "ext4-inline", "ext4-bigino"} {
 		v, _ := someVolume(f, name)
 		vs = append(vs, v)
@@ -60,8 +62,9 @@ func FuzzInode(f *testing.F) {
 				t.Fatalf("part %+v of an inode of %d bytes", p, len(raw))
 			}
 		}
-		w := &Volume{r: v.r, start: v.start, length: v.length, sb: sb, bs: v.bs, groups: v.groups, system: v.system}
-		c := w.newMapper().contentOf(&n)
+		w := *v.layout
+		w.sb = sb
+		c := contents{newMapper(&w), &ranges.Set{}}.of(&n)
 		pos := int64(0)
 		for _, p := range c.pieces {
 			if p.Offset < pos || p.Length <= 0 || p.Offset+p.Length > n.Size {
@@ -111,9 +114,9 @@ func FuzzExtents(f *testing.F) {
 		if err != nil {
 			return
 		}
-		for _, unread := range []gaps{nil, {{12, 24}}, {{512, 1024}}} {
+		for _, unread := range [][]ranges.Range{nil, {{Start: 12, End: 24}}, {{Start: 512, End: 1024}}} {
 			var m mapping
-			v.newMapper().extentNode(&inode{Number: 12, Size: int64(size)}, &m, h, b, unread, 0, 1<<32, v.fileBlocks(int64(size)))
+			newMapper(v.layout).extentNode(&inode{Number: 12, Size: int64(size)}, &m, h, partial.Bytes{Data: b, Unread: unread}, 0, 1<<32, v.fileBlocks(int64(size)))
 			pos := uint64(0)
 			for _, r := range m.Runs {
 				if r.Logical < pos || r.Length == 0 || r.Kind != runUnlocated && !v.dataRange(r.Physical, r.Length) {
@@ -128,9 +131,9 @@ func FuzzExtents(f *testing.F) {
 func FuzzFolderBlock(f *testing.F) {
 	v, img := someVolume(f, "ext4-1k")
 	w, img2 := someVolume(f, "ext2-1k")
-	for n, x := range map[*Volume][]byte{v: img, w: img2} {
+	for n, x := range map[*walked][]byte{v: img, w: img2} {
 		rec := n.readInode(rootInode)
-		m := n.newMapper().mapInode(&rec.inode)
+		m := newMapper(n.layout).mapInode(&rec.inode)
 		f.Add(x[int64(m.Runs[0].Physical)*n.bs:][:n.bs], uint16(0), uint16(0))
 	}
 	f.Fuzz(func(t *testing.T, b []byte, a, n uint16) {
@@ -139,13 +142,11 @@ func FuzzFolderBlock(f *testing.F) {
 		}
 		for _, sb := range []*superblock{&v.sb, &w.sb} {
 			checkDirBlock(sb, 0, b)
-			var u gaps
-			if n > 0 {
-				u = gaps{{int64(a), int64(a) + int64(n)}}
-			}
+			u := partial.Bytes{Data: b}
+			u.Lose(int(a), int(a)+int(n))
 			count := 0
-			walkDirents(sb, b, u, false, func(d dirent) {
-				if count++; d.Inode == 0 || d.Inode > sb.Inodes || len(d.Name) == 0 || u.touches(int64(d.At), direntHead+int64(len(d.Name))) {
+			walkDirents(sb, u, false, func(d dirent) {
+				if count++; d.Inode == 0 || d.Inode > sb.Inodes || len(d.Name) == 0 || !u.Has(d.At, direntHead+len(d.Name)) {
 					t.Fatalf("%+v", d)
 				}
 			})
@@ -210,14 +211,11 @@ func FuzzVolume(f *testing.F) {
 			return
 		}
 		n := 0
-		if err := v.walk(t.Context(), countFiles(&n)); err != nil {
+		if _, err := v.Walk(t.Context(), countFiles(&n)); err != nil {
 			t.Fatal(err)
 		}
 		if n > len(img)/direntHead {
 			t.Fatalf("%d files in %d bytes", n, len(img))
-		}
-		if _, err := v.structures(t.Context()); err != nil {
-			t.Fatal(err)
 		}
 	})
 }

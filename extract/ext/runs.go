@@ -1,6 +1,10 @@
 package ext
 
-import "fmt"
+import (
+	"fmt"
+
+	"fileassay/extract/partial"
+)
 
 // runKind says what is known of a run.
 type runKind uint8
@@ -47,7 +51,7 @@ func (m *mapping) add(r run) {
 // maxWhy bounds the remarks on one file.
 const maxWhy = 4
 
-// lose notes that the blocks [from, to) of the file cannot be located.
+// lose notes that the blocks [from, to) of the file, if any, cannot be located.
 func (m *mapping) lose(from, to uint64, format string, args ...any) {
 	m.Cut = true
 	if n := len(m.Why); n <= maxWhy {
@@ -65,6 +69,15 @@ func (m *mapping) lose(from, to uint64, format string, args ...any) {
 	}
 }
 
+// end is the first block of the file past the last run.
+func (m *mapping) end() uint64 {
+	if len(m.Runs) == 0 {
+		return 0
+	}
+	last := m.Runs[len(m.Runs)-1]
+	return last.Logical + last.Length
+}
+
 // allocated is the number of blocks that the inode was found to own.
 func (m *mapping) allocated() uint64 {
 	n := uint64(len(m.Tree))
@@ -78,39 +91,15 @@ func (m *mapping) allocated() uint64 {
 
 // mapper finds where the blocks of inodes lie. It is for one goroutine.
 type mapper struct {
-	v *Volume
+	*layout
 	// budget bounds the tree blocks that are read for the inodes of one chunk
 	// of the table: no more than the volume has, as no two share one.
 	budget int64
 	bufs   [][]byte // one a level
 }
 
-func (v *Volume) newMapper() *mapper {
-	return &mapper{v: v, budget: int64(min(v.sb.Blocks, 1<<40)) + 64}
-}
-
-func (p *mapper) buf(level int) []byte {
-	for len(p.bufs) <= level {
-		p.bufs = append(p.bufs, make([]byte, p.v.bs))
-	}
-	return p.bufs[level]
-}
-
-// spend takes a tree block from the budget.
-func (p *mapper) spend() bool {
-	p.budget--
-	return p.budget >= 0
-}
-
-// fileBlocks is the number of blocks that content of the given size takes.
-func (v *Volume) fileBlocks(size int64) uint64 {
-	return (uint64(size) + uint64(v.bs) - 1) / uint64(v.bs)
-}
-
-// dataRange reports whether file content may lie in [block, block+n): on the
-// volume, and clear of its fixed structures.
-func (v *Volume) dataRange(block, n uint64) bool {
-	return block >= uint64(v.sb.FirstDataBlock) && block > 0 && block < v.sb.Blocks && n <= v.sb.Blocks-block && !v.inSystem(block, n)
+func newMapper(l *layout) *mapper {
+	return &mapper{layout: l, budget: int64(min(l.sb.Blocks, 1<<40)) + 64}
 }
 
 // mapInode finds where the blocks of an inode with content outside itself lie.
@@ -122,4 +111,27 @@ func (p *mapper) mapInode(n *inode) mapping {
 		p.blockMap(n, &m)
 	}
 	return m
+}
+
+// treeBlock reads a block of what says where the file's blocks [from, to) lie,
+// which kind names. ok is false where it cannot be one.
+func (p *mapper) treeBlock(m *mapping, kind string, level int, block, from, to uint64) (b partial.Bytes, ok bool) {
+	if !p.dataRange(block, 1) {
+		m.lose(from, to, "the %s points to block %d, where no block of it can be", kind, block)
+		return b, false
+	}
+	if p.budget--; p.budget < 0 {
+		m.lose(from, to, "the %s has more blocks than the volume", kind)
+		return b, false
+	}
+	m.Tree = append(m.Tree, block)
+	return p.read(p.buf(level), block), true
+}
+
+// buf is the buffer for blocks of a level.
+func (p *mapper) buf(level int) []byte {
+	for len(p.bufs) <= level {
+		p.bufs = append(p.bufs, make([]byte, p.bs))
+	}
+	return p.bufs[level]
 }

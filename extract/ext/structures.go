@@ -7,26 +7,30 @@ import (
 	"fileassay/extract"
 )
 
-// structures reports the health of the volume's own structures: superblock and
-// group descriptors with their copies, bitmaps, inode tables, journal. What
-// every group has is told as one, the groups that are hit one by one up to a
-// bound.
-func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
+// checkup looks at the health of the volume's own structures.
+type checkup struct {
+	*layout
+	journal *journal
+}
+
+// structures reports the health of superblock and group descriptors with their
+// copies, bitmaps, inode tables, journal. What every group has is told as one,
+// the groups that are hit one by one up to a bound.
+func (v *checkup) structures(ctx context.Context) ([]extract.Structure, error) {
+	copies := append([]uint64{0}, v.sb.copyGroups()...)
 	var out []extract.Structure
-	sb := &v.sb
-	out = append(out, v.superHealth(0))
-	for _, g := range v.copyGroups() {
-		out = append(out, v.superHealth(g))
+	for _, g := range copies {
+		out = append(out, v.superblock(g))
 	}
-	for _, at := range append([]uint64{0}, v.copyGroups()...) {
-		if s, ok := v.descHealth(at); ok {
+	for _, g := range copies {
+		if s, ok := v.descriptors(g); ok {
 			out = append(out, s)
 		}
 	}
-	if sb.Incompat&incompatMetaBG != 0 {
-		out = append(out, v.metaHealth())
+	if v.sb.Incompat&incompatMetaBG != 0 {
+		out = append(out, v.metaDescriptors())
 	}
-	groups, err := v.groupHealth(ctx)
+	groups, err := v.allGroups(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -37,47 +41,34 @@ func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
 	return out, nil
 }
 
-// copyGroups are the groups that hold copies of the superblock, a bounded
-// number.
-func (v *Volume) copyGroups() []uint64 {
-	var out []uint64
-	n := v.sb.groups()
-	for g := uint64(1); g < n && len(out) < maxCopies; g++ {
-		if v.sb.hasSuper(g) {
-			out = append(out, g)
-		}
+// add adds n bytes of the image from at to a structure.
+func (v *checkup) add(s *extract.Structure, at, n int64) {
+	s.Length += n
+	for u := range v.r.Unread(at, n) {
+		s.Unread += u.Length
 	}
-	return out
+	s.Health = health(s)
 }
 
 // health is that of a structure by the bytes of it that were not read.
-func health(unread, length int64) extract.Health {
+func health(s *extract.Structure) extract.Health {
 	switch {
-	case unread == 0:
+	case s.Unread == 0:
 		return extract.HealthRead
-	case unread < length:
+	case s.Unread < s.Length:
 		return extract.HealthPartly
 	}
 	return extract.HealthUnread
 }
 
-// unreadIn is the number of unread bytes of a range of the image.
-func (v *Volume) unreadIn(at, n int64) (unread int64) {
-	for u := range v.r.Unread(at, n) {
-		unread += u.Length
-	}
-	return unread
-}
-
-func (v *Volume) superHealth(g uint64) extract.Structure {
+// superblock is the health of the superblock of a group.
+func (v *checkup) superblock(g uint64) extract.Structure {
 	at := v.sb.superOffset(g)
-	s := extract.Structure{Name: "superblock", Image: v.start + at, Length: superblockSize}
+	s := extract.Structure{Name: "superblock", Image: v.start + at}
 	if g > 0 {
 		s.Name = fmt.Sprintf("superblock copy in group %d", g)
 	}
-	s.Unread = v.unreadIn(s.Image, s.Length)
-	s.Health = health(s.Unread, s.Length)
-	if s.Unread > 0 {
+	if v.add(&s, s.Image, superblockSize); s.Unread > 0 {
 		return s
 	}
 	sb, ok, _ := readSuper(v.r, v.start, at)
@@ -95,38 +86,29 @@ func (v *Volume) superHealth(g uint64) extract.Structure {
 	return s
 }
 
-// descHealth is the health of the group descriptors behind the superblock of a
-// group.
-func (v *Volume) descHealth(at uint64) (extract.Structure, bool) {
+// descriptors is the health of the group descriptors behind the superblock of
+// a group.
+func (v *checkup) descriptors(at uint64) (extract.Structure, bool) {
 	sb := &v.sb
-	n := descBlocks(sb)
-	if sb.Incompat&incompatMetaBG != 0 {
-		n = min(n, uint64(sb.FirstMetaBG))
-	}
+	n := sb.plainDescBlocks()
 	first, ok := descBlock(sb, 0, at)
 	if !ok || n == 0 {
 		return extract.Structure{}, false
 	}
-	s := extract.Structure{Name: "group descriptors", Image: v.start + int64(first)*v.bs, Length: int64(n) * v.bs}
+	s := extract.Structure{Name: "group descriptors", Image: v.span(first, 1).Start}
 	if at > 0 {
 		s.Name = fmt.Sprintf("group descriptors copy in group %d", at)
 	}
-	s.Unread = v.unreadIn(s.Image, s.Length)
-	s.Health = health(s.Unread, s.Length)
+	v.add(&s, s.Image, int64(n)*v.bs)
 	bad := 0
 	buf := make([]byte, v.bs)
-	per := uint64(v.bs) / uint64(sb.DescSize)
 	for i := range n {
-		unread := toGaps(v.r.ReadReadable(buf, s.Image+int64(i)*v.bs), s.Image+int64(i)*v.bs)
-		for k := range min(per, sb.groups()-i*per) {
-			off := int64(k) * int64(sb.DescSize)
-			if unread.touches(off, int64(sb.DescSize)) {
-				continue
-			}
-			if _, err := parseGroupDesc(sb, i*per+k, buf[off:off+int64(sb.DescSize)]); err != nil {
+		b := readBytes(v.r, buf, v.span(first+i, 1).Start)
+		sb.eachDesc(i, b, func(_ uint64, _ groupDesc, err error) {
+			if err != nil {
 				bad++
 			}
-		}
+		})
 	}
 	if bad > 0 {
 		s.Health, s.Note = extract.HealthDamaged, fmt.Sprintf("%d descriptors fail their checks", bad)
@@ -134,28 +116,31 @@ func (v *Volume) descHealth(at uint64) (extract.Structure, bool) {
 	return s, true
 }
 
-// metaHealth is the health of the descriptors that stand among the groups.
-func (v *Volume) metaHealth() extract.Structure {
-	sb := &v.sb
+// metaDescriptors is the health of the descriptors that stand among the groups.
+func (v *checkup) metaDescriptors() extract.Structure {
 	s := extract.Structure{Name: "group descriptors among the groups", Image: -1}
-	for i := uint64(sb.FirstMetaBG); i < descBlocks(sb); i++ {
-		if b, ok := descBlock(sb, i, 0); ok {
-			s.Length += v.bs
-			s.Unread += v.unreadIn(v.start+int64(b)*v.bs, v.bs)
+	for i := uint64(v.sb.FirstMetaBG); i < descBlocks(&v.sb); i++ {
+		if b, ok := descBlock(&v.sb, i, 0); ok {
+			v.add(&s, v.span(b, 1).Start, v.bs)
 		}
 	}
-	s.Health = health(s.Unread, s.Length)
+	s.Health = health(&s)
 	return s
 }
 
 // maxGroupLines bounds the groups that are told of one by one.
 const maxGroupLines = 64
 
-// groupHealth is the health of bitmaps and inode tables.
-func (v *Volume) groupHealth(ctx context.Context) ([]extract.Structure, error) {
+// allGroups is the health of bitmaps and inode tables.
+func (v *checkup) allGroups(ctx context.Context) ([]extract.Structure, error) {
 	sb := &v.sb
-	sums := [3]extract.Structure{{Name: "block bitmaps", Image: -1}, {Name: "inode bitmaps", Image: -1}, {Name: "inode tables", Image: -1}}
-	bad := [3]int{}
+	names := [3]string{"block bitmap", "inode bitmap", "inode table"}
+	sizes := [3]int64{v.bs, v.bs, int64(sb.InodesPerGroup) * int64(sb.InodeSize)}
+	var sums [3]extract.Structure
+	for k := range sums {
+		sums[k] = extract.Structure{Name: names[k] + "s", Image: -1}
+	}
+	var bad [3]int
 	var lines []extract.Structure
 	hit := 0
 	for g := range sb.groups() {
@@ -163,49 +148,36 @@ func (v *Volume) groupHealth(ctx context.Context) ([]extract.Structure, error) {
 			return nil, err
 		}
 		d := &v.groups.list[g]
-		sizes := [3]int64{v.bs, v.bs, int64(sb.InodesPerGroup) * int64(sb.InodeSize)}
 		for k, block := range [3]uint64{d.BlockBitmap, d.InodeBitmap, d.InodeTable} {
-			sums[k].Length += sizes[k]
+			sum := &sums[k]
 			if !d.Known || d.NoBitmaps && k < 2 {
-				sums[k].Unread += sizes[k]
+				sum.Length += sizes[k]
+				sum.Unread += sizes[k]
 				continue
 			}
-			at := v.start + int64(block)*v.bs
-			if sums[k].Image < 0 {
-				sums[k].Image = at
+			s := extract.Structure{Image: v.span(block, 1).Start}
+			v.add(&s, s.Image, sizes[k])
+			if sum.Image < 0 {
+				sum.Image = s.Image
 			}
-			u := v.unreadIn(at, sizes[k])
-			sums[k].Unread += u
-			fault := ""
-			if u == 0 && k < 2 {
-				b := bitmap{}
-				if k == 0 {
-					b = v.blockBitmap(g)
-				} else {
-					b = v.inodeBitmap(g)
-				}
-				if b.fault {
-					fault = "fails its checksum"
-					bad[k]++
-				}
+			sum.Length += s.Length
+			sum.Unread += s.Unread
+			if s.Unread == 0 && (k == 0 && v.blockBitmap(g).fault || k == 1 && v.inodeBitmap(g).fault) {
+				s.Health, s.Note = extract.HealthDamaged, "fails its checksum"
+				bad[k]++
 			}
-			if u == 0 && fault == "" {
+			if s.Health == extract.HealthRead {
 				continue
 			}
 			if hit++; hit <= maxGroupLines {
-				s := extract.Structure{Name: fmt.Sprintf("%s of group %d", [3]string{"block bitmap", "inode bitmap", "inode table"}[k], g),
-					Image: at, Length: sizes[k], Unread: u, Health: health(u, sizes[k]), Note: fault}
-				if fault != "" {
-					s.Health = extract.HealthDamaged
-				}
+				s.Name = fmt.Sprintf("%s of group %d", names[k], g)
 				lines = append(lines, s)
 			}
 		}
 	}
-	var out []extract.Structure
 	for k := range sums {
-		s := sums[k]
-		s.Health = health(s.Unread, s.Length)
+		s := &sums[k]
+		s.Health = health(s)
 		s.Note = fmt.Sprintf("of %d groups", sb.groups())
 		switch {
 		case v.groups.unknown > 0:
@@ -217,42 +189,34 @@ func (v *Volume) groupHealth(ctx context.Context) ([]extract.Structure, error) {
 			s.Health = extract.HealthDamaged
 			s.Note += fmt.Sprintf("; %d fail their checksum", bad[k])
 		}
-		out = append(out, s)
 	}
-	out = append(out, lines...)
 	if hit > maxGroupLines {
-		out[2].Note += fmt.Sprintf("; %d more that are hit are not told one by one", hit-maxGroupLines)
+		sums[2].Note += fmt.Sprintf("; %d more that are hit are not told one by one", hit-maxGroupLines)
 	}
-	return out, nil
+	return append(sums[:], lines...), nil
 }
 
-func (v *Volume) journalHealth() extract.Structure {
-	s := extract.Structure{Name: "journal", Image: -1, Health: extract.HealthUnread, Note: v.journal.health}
-	for i, r := range v.journal.runs {
+func (v *checkup) journalHealth() extract.Structure {
+	j := v.journal
+	s := extract.Structure{Name: "journal", Image: -1, Health: extract.HealthUnread, Note: j.health}
+	for i, r := range j.runs {
 		if r.Kind != runData {
 			continue
 		}
-		at, n := v.start+int64(r.Physical)*v.bs, int64(r.Length)*v.bs
+		at := v.span(r.Physical, r.Length)
 		if i == 0 {
-			s.Image = at
+			s.Image = at.Start
 		}
-		s.Length += n
-		s.Unread += v.unreadIn(at, n)
+		v.add(&s, at.Start, at.Len())
 	}
-	if s.Length == 0 {
-		return s
-	}
-	s.Health = health(s.Unread, s.Length)
-	if s.Note == "" {
+	switch {
+	case s.Length == 0:
+	case s.Note == "" && j.note != "":
+		s.Note = fmt.Sprintf("replayed in memory: newest versions of %d blocks", len(v.copies))
+	case s.Note == "":
 		s.Note = "nothing in it is to be replayed"
-		if v.journal.note != "" {
-			s.Note = fmt.Sprintf("replayed in memory: newest versions of %d blocks", len(v.overlay))
-		}
-	} else if s.Unread == 0 {
+	case s.Unread == 0 && !j.aside:
 		s.Health = extract.HealthDamaged
-		if v.opt.NoJournal {
-			s.Health = extract.HealthRead
-		}
 	}
 	return s
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -19,17 +20,13 @@ const (
 type superblock struct {
 	Inodes         uint32
 	Blocks         uint64
-	FreeBlocks     uint64
-	FreeInodes     uint32
 	FirstDataBlock uint32
 	LogBlockSize   uint32
 	LogClusterSize uint32
 	BlocksPerGroup uint32
 	ClustersPerGrp uint32
 	InodesPerGroup uint32
-	MountTime      uint32
 	WriteTime      uint32
-	State          uint16
 	Revision       uint32
 	FirstInode     uint32
 	InodeSize      uint16
@@ -41,15 +38,12 @@ type superblock struct {
 	Label          string
 	ReservedGDT    uint16
 	JournalInode   uint32
-	JournalDev     uint32
-	LastOrphan     uint32
 	JournalBackup  uint8 // s_jnl_backup_type: 1 where JournalBlocks is set
 	DescSize       uint16
 	FirstMetaBG    uint32
 	MkfsTime       uint32
 	JournalBlocks  [17]uint32 // i_block and size of the journal's inode
 	MMPBlock       uint64
-	LogFlexGroups  uint8
 	ChecksumType   uint8
 
 	UserQuota    uint32
@@ -79,17 +73,13 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 	sb = superblock{
 		Inodes:         le.Uint32(b[0x0:]),
 		Blocks:         uint64(le.Uint32(b[0x4:])),
-		FreeBlocks:     uint64(le.Uint32(b[0xC:])),
-		FreeInodes:     le.Uint32(b[0x10:]),
 		FirstDataBlock: le.Uint32(b[0x14:]),
 		LogBlockSize:   le.Uint32(b[0x18:]),
 		LogClusterSize: le.Uint32(b[0x1C:]),
 		BlocksPerGroup: le.Uint32(b[0x20:]),
 		ClustersPerGrp: le.Uint32(b[0x24:]),
 		InodesPerGroup: le.Uint32(b[0x28:]),
-		MountTime:      le.Uint32(b[0x2C:]),
 		WriteTime:      le.Uint32(b[0x30:]),
-		State:          le.Uint16(b[0x3A:]),
 		Revision:       le.Uint32(b[0x4C:]),
 		FirstInode:     11,
 		InodeSize:      128,
@@ -106,8 +96,6 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		sb.Label = string(bytes.ToValidUTF8(label, []byte("�")))
 		sb.ReservedGDT = le.Uint16(b[0xCE:])
 		sb.JournalInode = le.Uint32(b[0xE0:])
-		sb.JournalDev = le.Uint32(b[0xE4:])
-		sb.LastOrphan = le.Uint32(b[0xE8:])
 		sb.JournalBackup = b[0xFD]
 		sb.DescSize = le.Uint16(b[0xFE:])
 		sb.FirstMetaBG = le.Uint32(b[0x104:])
@@ -117,10 +105,8 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		}
 		if sb.Incompat&incompat64Bit != 0 {
 			sb.Blocks |= uint64(le.Uint32(b[0x150:])) << 32
-			sb.FreeBlocks |= uint64(le.Uint32(b[0x158:])) << 32
 		}
 		sb.MMPBlock = le.Uint64(b[0x168:])
-		sb.LogFlexGroups = b[0x174]
 		sb.ChecksumType = b[0x175]
 	}
 	if sb.Incompat&incompat64Bit == 0 || sb.DescSize < 32 {
@@ -237,22 +223,46 @@ func (sb *superblock) hasSuper(g uint64) bool {
 	return sparseGroup(g)
 }
 
+// copyGroups are the groups that hold copies of the superblock, a bounded
+// number.
+func (sb *superblock) copyGroups() []uint64 {
+	var out []uint64
+	for g := uint64(1); g < sb.groups() && len(out) < maxCopies; g++ {
+		if sb.hasSuper(g) {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
 // sparseGroup reports whether a group holds a copy under the sparse_super
 // rule: groups 0, 1 and powers of 3, 5 and 7. ext4: blockgroup.
 func sparseGroup(g uint64) bool {
-	if g <= 1 {
-		return true
-	}
 	for _, p := range [...]uint64{3, 5, 7} {
-		n := p
-		for n < g {
-			n *= p
+		n := g
+		for n > 1 && n%p == 0 {
+			n /= p
 		}
-		if n == g {
+		if n <= 1 {
 			return true
 		}
 	}
 	return false
+}
+
+// sparseGroups are the groups from 1 to last for which that holds, in order.
+func sparseGroups(last uint64) []uint64 {
+	var out []uint64
+	if last > 0 {
+		out = append(out, 1)
+	}
+	for _, p := range [...]uint64{3, 5, 7} {
+		for n := p; n <= last; n *= p {
+			out = append(out, n)
+		}
+	}
+	slices.Sort(out)
+	return out
 }
 
 // superOffset is where the superblock of a group stands, in bytes of the

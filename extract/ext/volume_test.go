@@ -50,18 +50,26 @@ func reader(t testing.TB, img []byte, unread ...imap.Range) *image.Reader {
 	return image.New(bytes.NewReader(img), int64(len(img)), m, image.Options{})
 }
 
+// walked is a volume with what a walk told of it.
+type walked struct {
+	*Volume
+	listing extract.Listing
+	space   extract.Space
+}
+
 // walk opens and lists a volume.
-func walk(t testing.TB, r *image.Reader, o extract.Options) (*Volume, []*extract.File) {
+func walk(t testing.TB, r *image.Reader, o extract.Options) (*walked, []*extract.File) {
 	t.Helper()
 	v, err := Open(context.Background(), r, 0, 0, o)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var files []*extract.File
-	if err := v.walk(context.Background(), func(f *extract.File) error { files = append(files, f); return nil }); err != nil {
+	s, err := v.Walk(context.Background(), func(f *extract.File) error { files = append(files, f); return nil })
+	if err != nil {
 		t.Fatal(err)
 	}
-	return v, files
+	return &walked{v, s.Listing, s.Space}, files
 }
 
 // readContent reads a file by its pieces; ok is false where any of it is unread or
@@ -175,7 +183,7 @@ func TestSpace(t *testing.T) {
 		img := unpack(t, c.name)
 		v, _ := walk(t, reader(t, img), extract.Options{})
 		pos := int64(0)
-		err := v.space()(context.Background(), func(start, length int64, use extract.Use) error {
+		err := v.space(context.Background(), func(start, length int64, use extract.Use) error {
 			if start != pos || length <= 0 {
 				t.Errorf("%s: range of %d from %d after %d", c.name, length, start, pos)
 			}
