@@ -7,6 +7,9 @@ import (
 	"sort"
 
 	"fileassay/extract"
+	"fileassay/extract/bitmap"
+	"fileassay/extract/partial"
+	"fileassay/extract/ranges"
 )
 
 // tree is a B-tree file that is read node by node (TN1150, B-trees).
@@ -22,8 +25,8 @@ type tree struct {
 	headerOK bool
 	headerIs string // what is wrong with the header
 	nodeSize int
-	total    uint32 // nodes
-	used     nodeMap
+	total    uint32      // nodes
+	used     *bitmap.Map // a bit for each node
 
 	nodes    []nodeInfo // those that were read at least in part and may be in use, by number
 	children []child    // of the index nodes
@@ -80,8 +83,7 @@ const maxNodes = 1 << 27
 func openTree(name string, f *fork, idAt int, size sizer) *tree {
 	t := &tree{name: name, fork: f, idAt: idAt, size: size}
 	var head [minNode]byte
-	unread := f.read(head[:], 0)
-	if touches(unread, 0, bthEnd) {
+	if b := f.read(head[:], 0); !b.Has(0, bthEnd) {
 		t.headerIs = "is unread"
 	} else if h, err := parseTreeHeader(head[:]); err != nil {
 		t.headerIs = err.Error()
@@ -104,17 +106,13 @@ func openTree(name string, f *fork, idAt int, size sizer) *tree {
 // the one at which most nodes are sound.
 func guessNodeSize(f *fork) int {
 	const look = 1 << 20
-	buf := make([]byte, min(max(f.located(), maxNode), look))
-	unread := f.read(buf, 0)
+	b := f.read(make([]byte, min(max(f.located(), maxNode), look)), 0)
 	best, most := 4096, 0
 	for size := minNode; size <= maxNode; size *= 2 {
 		sound := 0
 		var n node
-		for at := 0; at+size <= len(buf); at += size {
-			if touches(unread, int64(at), int64(at+size)) {
-				continue
-			}
-			if n.parse(0, buf[at:at+size], nil, nil) == nil && n.records > 0 && len(n.recs) == n.records && n.kind <= kindIndex {
+		for at := 0; at+size <= b.Len(); at += size {
+			if b.Has(at, size) && n.parse(0, b.Slice(at, size), nil) == nil && n.records > 0 && len(n.recs) == n.records && n.kind <= kindIndex {
 				sound += size
 			}
 		}
@@ -125,39 +123,22 @@ func guessNodeSize(f *fork) int {
 	return best
 }
 
-// nodeMap says which nodes of a tree are in use.
-type nodeMap struct {
-	bits  []byte
-	known []byte // of each byte of bits, 1 if it was read
-}
-
-// state is 1 for a node in use, 0 for a free one, -1 where that is not known.
-func (m *nodeMap) state(n uint32) int {
-	i := n / 8
-	if int(i) >= len(m.bits) || m.known[i] == 0 {
-		return -1
-	}
-	return int(m.bits[i]>>(7-n%8)) & 1
-}
-
-// readMap reads the map record of the header node and the map nodes behind it
-// (TN1150, B-trees, Map Nodes).
-func (t *tree) readMap() nodeMap {
-	var m nodeMap
+// readMap reads which nodes are in use: the map record of the header node and
+// the map nodes behind it (TN1150, B-trees, Map Nodes), a bit for each node.
+func (t *tree) readMap() *bitmap.Map {
+	var m partial.Bytes
 	if !t.headerOK {
-		return m
+		return bitmap.Of(m, 0, bitmap.HighFirst)
 	}
 	want := int(t.total+7) / 8
 	buf := make([]byte, t.nodeSize)
 	next, from := uint32(0), bthMap
-	for seen := 0; len(m.bits) < want && seen <= want; seen++ {
-		unread := t.fork.read(buf, int64(next)*int64(t.nodeSize))
-		var n node
-		n.data, n.unread = buf, unread
+	for seen := 0; m.Len() < want && seen <= want; seen++ {
+		n := node{Bytes: t.fork.read(buf, int64(next)*int64(t.nodeSize))}
 		end := t.nodeSize - 8 // of the record in the header node: four offsets
 		if next != 0 {
 			d, err := parseDescriptor(buf, t.nodeSize)
-			if !n.has(0, descriptorSize) || err != nil || d.kind != kindMap {
+			if !n.Has(0, descriptorSize) || err != nil || d.kind != kindMap {
 				break
 			}
 			from = descriptorSize
@@ -169,13 +150,12 @@ func (t *tree) readMap() nodeMap {
 		} else if off, ok := n.slot(3); ok && off > from && off <= end {
 			end = off
 		}
-		for i := from; i < end && len(m.bits) < want; i++ {
-			m.bits = append(m.bits, buf[i])
-			var known byte
-			if n.has(i, i+1) {
-				known = 1
+		if end = min(end, from+want-m.Len()); end > from {
+			for u := range ranges.Within(n.Unread, int64(from), int64(end)) {
+				shift := int64(m.Len() - from)
+				m.Unread = ranges.Append(m.Unread, ranges.Range{Start: u.Start + shift, End: u.End + shift})
 			}
-			m.known = append(m.known, known)
+			m.Data = append(m.Data, buf[from:end]...)
 		}
 		if next == 0 {
 			n.next = t.header.firstMap
@@ -184,7 +164,7 @@ func (t *tree) readMap() nodeMap {
 			break
 		}
 	}
-	return m
+	return bitmap.Of(m, int64(t.total), bitmap.HighFirst)
 }
 
 // keyHash is a hash of the bytes of a key (FNV-1a, 64 bits). It only tells
@@ -201,14 +181,14 @@ func keyHash(b []byte) uint64 {
 // and how many bytes it has with its length; ok is false where it was not read
 // or is none.
 func (t *tree) key(n *node, at, end int) (id uint32, size int, ok bool) {
-	if at+t.idAt+4 > end || !n.has(at, at+t.idAt+4) {
+	if at+t.idAt+4 > end || !n.Has(at, t.idAt+4) {
 		return 0, 0, false
 	}
-	size = 2 + int(binary.BigEndian.Uint16(n.data[at:]))
+	size = 2 + int(binary.BigEndian.Uint16(n.Data[at:]))
 	if size < t.idAt+4 || at+size > end {
 		return 0, 0, false
 	}
-	return binary.BigEndian.Uint32(n.data[at+t.idAt:]), size, true
+	return binary.BigEndian.Uint32(n.Data[at+t.idAt:]), size, true
 }
 
 // chunk is what one chunk of a tree gave.
@@ -257,49 +237,44 @@ func (t *tree) scan(ctx context.Context, o extract.Options, step string) error {
 // look reads count nodes from first.
 func (t *tree) look(first, count uint32) chunk {
 	var c chunk
-	if !t.fork.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize)) {
+	if !t.fork.runs.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize)) {
 		for number := first; number < first+count; number++ {
-			if state := t.used.state(number); state != 0 && number != 0 {
+			if state := t.used.Get(int64(number)); state != bitmap.Clear && number != 0 {
 				c.unread++
-				c.mapUnread = c.mapUnread || state < 0
+				c.mapUnread = c.mapUnread || state == bitmap.Unknown
 			}
 		}
 		return c
 	}
-	buf := make([]byte, int(count)*t.nodeSize)
-	unread := t.fork.read(buf, int64(first)*int64(t.nodeSize))
+	b := t.fork.read(make([]byte, int(count)*t.nodeSize), int64(first)*int64(t.nodeSize))
 	var n node
 	for i := range count {
 		number := first + i
-		state := t.used.state(number)
-		if state == 0 || number == 0 {
+		state := t.used.Get(int64(number))
+		if state == bitmap.Clear || number == 0 {
 			continue
 		}
-		if state < 0 {
-			c.mapUnread = true
-		}
-		at := int64(i) * int64(t.nodeSize)
-		mine := cut(unread, at, at+int64(t.nodeSize))
-		err := n.parse(number, buf[at:at+int64(t.nodeSize)], mine, t.size)
+		c.mapUnread = c.mapUnread || state == bitmap.Unknown
+		err := n.parse(number, b.Slice(int(i)*t.nodeSize, t.nodeSize), t.size)
 		switch {
 		case err == errUnread:
 			c.unread++
 			continue
 		case err != nil:
-			if state > 0 {
+			if state == bitmap.Set {
 				c.bad++
 			}
 			continue
 		case n.kind == kindHeader || n.kind == kindMap:
 			continue
-		case state < 0 && n.kind == kindUnknown && len(n.recs) == 0:
+		case state == bitmap.Unknown && n.kind == kindUnknown && len(n.recs) == 0:
 			c.unread++
 			continue
 		}
-		if len(mine) > 0 {
+		if !n.Whole() {
 			c.partial++
 		}
-		c.nodes = append(c.nodes, t.info(&n, state > 0, &c))
+		c.nodes = append(c.nodes, t.info(&n, state == bitmap.Set, &c))
 	}
 	return c
 }
@@ -307,7 +282,7 @@ func (t *tree) look(first, count uint32) chunk {
 // info is what is remembered of a node.
 func (t *tree) info(n *node, mapped bool, c *chunk) nodeInfo {
 	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height, mapped: mapped,
-		partial: len(n.unread) > 0, child: len(c.children), records: uint16(n.records)}
+		partial: !n.Whole(), child: len(c.children), records: uint16(n.records)}
 	if n.kind == kindUnknown {
 		x.next, x.prev = 0, 0
 		x.kind = t.guessKind(n)
@@ -318,16 +293,16 @@ func (t *tree) info(n *node, mapped bool, c *chunk) nodeInfo {
 		if !ok {
 			continue
 		}
-		if r.start == descriptorSize && n.has(r.start, r.start+size) {
-			x.hasFirst, x.firstHash = true, keyHash(n.data[r.start:r.start+size])
+		if r.start == descriptorSize && n.Has(r.start, size) {
+			x.hasFirst, x.firstHash = true, keyHash(n.Data[r.start:r.start+size])
 		}
 		if !any {
 			x.firstID, any = id, true
 		}
 		x.lastID = id
-		if n.kind == kindIndex && n.has(r.start, r.end) && r.end-r.start >= size+4 {
-			c.children = append(c.children, child{binary.BigEndian.Uint32(n.data[r.end-4:]), id,
-				keyHash(n.data[r.start : r.start+size])})
+		if n.kind == kindIndex && n.Has(r.start, r.end-r.start) && r.end-r.start >= size+4 {
+			c.children = append(c.children, child{binary.BigEndian.Uint32(n.Data[r.end-4:]), id,
+				keyHash(n.Data[r.start : r.start+size])})
 		}
 	}
 	if len(n.recs) > 0 && !n.uncertain && n.gone == 0 {
@@ -341,23 +316,13 @@ func (t *tree) info(n *node, mapped bool, c *chunk) nodeInfo {
 func (t *tree) guessKind(n *node) int8 {
 	for _, r := range n.recs {
 		if _, size, ok := t.key(n, r.start, r.end); ok {
-			if s, ok := t.size(n, r.start); ok && s <= r.end-r.start && s > size+4 {
+			if s, ok := t.size(n.Bytes, r.start); ok && s <= r.end-r.start && s > size+4 {
 				return kindLeaf
 			}
 			return kindIndex
 		}
 	}
 	return kindUnknown
-}
-
-// cut is the part of the spans in [a, z), counted from a.
-func cut(list []span, a, z int64) []span {
-	i := sort.Search(len(list), func(i int) bool { return list[i].z > a })
-	var out []span
-	for ; i < len(list) && list[i].a < z; i++ {
-		out = append(out, span{max(list[i].a, a) - a, min(list[i].z, z) - a})
-	}
-	return out
 }
 
 // find is the index in nodes of the node of that number, -1 where it was not
@@ -390,8 +355,7 @@ func each[T any](ctx context.Context, t *tree, workers int, work func(n *node, d
 
 // load reads one node into buf.
 func (t *tree) load(n *node, number uint32, buf []byte) error {
-	unread := t.fork.read(buf, int64(number)*int64(t.nodeSize))
-	if err := n.parse(number, buf, unread, t.size); err != nil {
+	if err := n.parse(number, t.fork.read(buf, int64(number)*int64(t.nodeSize)), t.size); err != nil {
 		return fmt.Errorf("%s: node %d: %w", t.name, number, err)
 	}
 	if n.uncertain && number == t.counted && t.count >= 0 && t.count <= len(n.recs) {

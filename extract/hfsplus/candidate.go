@@ -60,7 +60,7 @@ func (t *tree) chained() bool {
 	const look = 4096
 	leaf := func(number uint32) (descriptor, bool) {
 		var b [descriptorSize]byte
-		if len(t.fork.read(b[:], int64(number)*int64(t.nodeSize))) > 0 {
+		if !t.fork.read(b[:], int64(number)*int64(t.nodeSize)).Whole() {
 			return descriptor{}, false
 		}
 		d, err := parseDescriptor(b[:], t.nodeSize)

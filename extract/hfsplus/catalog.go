@@ -10,6 +10,7 @@ import (
 	"strconv"
 
 	"fileassay/extract"
+	"fileassay/extract/partial"
 )
 
 // Names of the volume's own folders and files, as they are shown once their
@@ -130,35 +131,22 @@ func (v *Volume) loadCatalog(ctx context.Context) (*catalog, error) {
 }
 
 // eachCatalog calls f for every record of a leaf of the catalog whose key was
-// read. data is the record behind its key and read how many of its bytes were
-// read from its begin.
-func eachCatalog(n *node, f func(k catalogKey, r record, data []byte, read int)) (lost int64) {
+// and type were read. data is the record behind its key.
+func eachCatalog(n *node, f func(k catalogKey, r record, kind uint16, data partial.Bytes)) (lost int64) {
 	lost = int64(n.gone)
 	for _, r := range n.recs {
-		k, size, ok := parseCatalogKey(n.data[r.start:r.end])
-		if !ok || !n.has(r.start, r.start+size) {
+		k, size, ok := parseCatalogKey(n.Data[r.start:r.end])
+		if !ok || !n.Has(r.start, size) {
 			lost++
 			continue
 		}
-		data := n.data[r.start+size : r.end]
-		read := len(data)
-		if len(n.unread) > 0 {
-			for _, u := range n.unread {
-				if u.z > int64(r.start+size) {
-					read = max(0, min(read, int(u.a)-r.start-size))
-					break
-				}
-			}
-			if read < 2 {
-				lost++
-				continue
-			}
-		}
-		if len(data) < 2 {
+		data := n.Slice(r.start+size, r.end-r.start-size)
+		kind, ok := data.Uint16(binary.BigEndian, 0)
+		if !ok {
 			lost++
 			continue
 		}
-		f(k, r, data, read)
+		f(k, r, kind, data)
 	}
 	return lost
 }
@@ -174,11 +162,10 @@ func collect(n *node, doubtful bool, out *part) {
 		out.maybe = append(out.maybe, maybe{kind: kind, fileThread: fileThread{id, parent, nameHash(name)}, node: n.number, index: index, wholly: wholly, leftover: unordered})
 	}
 	out.records += int64(len(n.recs) + n.gone)
-	out.lost += eachCatalog(n, func(k catalogKey, r record, data []byte, read int) {
+	out.lost += eachCatalog(n, func(k catalogKey, r record, kind uint16, data partial.Bytes) {
 		index++
 		unordered = unordered || k.parent < before.parent || k.parent == before.parent && bytes.Equal(k.name, before.name)
 		before = k
-		kind := binary.BigEndian.Uint16(data)
 		if (kind == typeFolder || kind == typeFile) && !doubtful {
 			if i := len(out.children) - 1; i >= 0 && out.children[i].id == k.parent {
 				out.children[i].n++
@@ -189,7 +176,7 @@ func collect(n *node, doubtful bool, out *part) {
 		switch kind {
 		case typeFolder:
 			d, ok := parseFolder(data)
-			if !ok || read < folderID+4 {
+			if !ok {
 				out.lost++
 				return
 			}
@@ -203,7 +190,7 @@ func collect(n *node, doubtful bool, out *part) {
 			out.folders = append(out.folders, folder{id: d.id, parent: k.parent, valence: d.valence, name: name, doubtful: doubtful})
 		case typeFolderThread:
 			th, ok := parseThread(data)
-			if !ok || read < threadName+len(th.name) {
+			if !ok {
 				out.lost++
 				return
 			}
@@ -214,7 +201,7 @@ func collect(n *node, doubtful bool, out *part) {
 			out.threads = append(out.threads, folder{id: k.parent, parent: th.parent, name: name, fromThread: true, doubtful: doubtful})
 		case typeFileThread:
 			th, ok := parseThread(data)
-			if !ok || read < threadName+len(th.name) {
+			if !ok {
 				out.lost++
 				return
 			}
@@ -224,12 +211,12 @@ func collect(n *node, doubtful bool, out *part) {
 				out.fthreads = append(out.fthreads, fileThread{k.parent, th.parent, nameHash(th.name)})
 			}
 		case typeFile:
-			f, ok := parseFile(data, read)
+			f, ok := parseFile(data)
 			if !ok {
 				out.lost++
 				return
 			}
-			if read < fileSize {
+			if !data.Has(0, fileSize) {
 				out.lost++
 			}
 			if doubtful {

@@ -31,8 +31,8 @@ func readerOf(b []byte, m *imap.Map) *image.Reader {
 	return image.New(bytes.NewReader(b), int64(len(b)), m, image.Options{})
 }
 
-// runs are a file's plain pieces, joined.
-func runs(f *extract.File) [][3]int64 {
+// joined are a file's plain pieces, joined.
+func joined(f *extract.File) [][3]int64 {
 	var out [][3]int64
 	for _, p := range f.Pieces {
 		if n := len(out); n > 0 && out[n-1][0]+out[n-1][2] == p.Offset && out[n-1][1]+out[n-1][2] == p.Image {
@@ -74,7 +74,7 @@ func TestFixtures(t *testing.T) {
 					where = append(where, r)
 				}
 			}
-			if d := cmp.Diff(where, runs(f)); d != "" || f.Size != w.Size || f.Modified.Unix() != w.MTime {
+			if d := cmp.Diff(where, joined(f)); d != "" || f.Size != w.Size || f.Modified.Unix() != w.MTime {
 				t.Errorf("%s: %s: size %d, want %d; modified %d, want %d; %s", name, w.Path, f.Size, w.Size, f.Modified.Unix(), w.MTime, d)
 			}
 		}
@@ -133,11 +133,11 @@ func damage(rnd *rand.Rand, size int64, v *Volume) *imap.Map {
 	for _, t := range []*tree{v.trees.catalog, v.trees.extents} {
 		for range rnd.IntN(30) {
 			r := t.fork.runs[rnd.IntN(len(t.fork.runs))]
-			add(r.image+rnd.Int64N(r.length), 512*(1+rnd.Int64N(12)))
+			add(r.Image+rnd.Int64N(r.Length), 512*(1+rnd.Int64N(12)))
 		}
 	}
 	if rnd.IntN(3) == 0 {
-		add(v.trees.catalog.fork.runs[0].image, 8192)
+		add(v.trees.catalog.fork.runs[0].Image, 8192)
 	}
 	if rnd.IntN(4) == 0 {
 		add(headerOffset, 512)
@@ -242,7 +242,7 @@ func TestDamage(t *testing.T) {
 						continue
 					}
 					// what is located is where it truly is
-					for _, x := range runs(f) {
+					for _, x := range joined(f) {
 						for _, y := range truth {
 							lo, hi := max(x[0], y[0]), min(x[0]+x[2], y[0]+y[2])
 							if lo < hi && x[1]-x[0] != y[1]-y[0] {

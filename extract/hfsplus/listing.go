@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"fileassay/extract"
+	"fileassay/extract/bitmap"
 	"fileassay/extract/claims"
 )
 
@@ -111,7 +112,7 @@ func (v *Volume) claimOwn() {
 	}
 	for _, f := range forks {
 		for _, r := range f.runs {
-			own.Add(r.image, r.length)
+			own.Add(r.Image, r.Length)
 		}
 	}
 	if v.journal.info >= 0 {
@@ -133,68 +134,9 @@ func (v *Volume) claimOwn() {
 	}
 }
 
-// allocated is the allocation file: a bit for each block, the first in the
-// highest bit of the first byte (TN1150, Allocation File).
-func (v *Volume) allocated(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
-	{
-		const part = 1 << 16
-		bs := v.header.blockSize
-		total := int64(v.header.totalBlocks)
-		size := min((total+7)/8, v.allocation.size)
-		buf := make([]byte, min(part, size))
-		from, use := int64(0), extract.UseUnknown // the open range, in blocks
-		flush := func(to int64, next extract.Use) error {
-			if to > from {
-				if err := yield(v.start+from*bs, (to-from)*bs, use); err != nil {
-					return err
-				}
-			}
-			from, use = to, next
-			return nil
-		}
-		for off := int64(0); off < size; off += part {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			b := buf[:min(part, size-off)]
-			unread := v.allocation.read(b, off)
-			for i, c := range b {
-				block := (off + int64(i)) * 8
-				if len(unread) > 0 && touches(unread, int64(i), int64(i)+1) {
-					if use != extract.UseUnknown {
-						if err := flush(block, extract.UseUnknown); err != nil {
-							return err
-						}
-					}
-					continue
-				}
-				if c == 0xFF && use == extract.UseUnclaimed || c == 0 && use == extract.UseFree {
-					continue
-				}
-				for k := range int64(8) {
-					if block+k >= total {
-						break
-					}
-					now := extract.UseFree
-					if c&(0x80>>k) != 0 {
-						now = extract.UseUnclaimed
-					}
-					if now != use {
-						if err := flush(block+k, now); err != nil {
-							return err
-						}
-					}
-				}
-			}
-		}
-		if err := flush(min(size*8, total), extract.UseUnknown); err != nil {
-			return err
-		}
-		return flush(total, extract.UseUnknown)
-	}
-}
-
-// space is the use of every part of the volume.
+// space is the use of every part of the volume. The allocation file has a bit
+// for each block (TN1150, Allocation File).
 func (v *Volume) space() extract.Space {
-	return v.claims.Space(v.start, v.header.bytes(), v.allocated)
+	m := &bitmap.Map{Bits: min(int64(v.header.totalBlocks), 8*v.allocation.size), Order: bitmap.HighFirst, Read: v.allocation.read}
+	return v.claims.Space(v.start, v.header.bytes(), claims.Bitmap(m, v.start, v.header.blockSize))
 }

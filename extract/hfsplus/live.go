@@ -1,6 +1,7 @@
 package hfsplus
 
 import (
+	"cmp"
 	"slices"
 )
 
@@ -193,10 +194,7 @@ func (t *tree) order(list []int) {
 	}
 	slices.SortStableFunc(heads, func(a, b int) int {
 		x, y := &t.nodes[a], &t.nodes[b]
-		if x.firstID != y.firstID {
-			return sign(int64(x.firstID) - int64(y.firstID))
-		}
-		return sign(int64(x.number) - int64(y.number))
+		return cmp.Or(cmp.Compare(x.firstID, y.firstID), cmp.Compare(x.number, y.number))
 	})
 	t.leaves = make([]leaf, 0, len(list))
 	done := make(map[uint32]bool, len(list))

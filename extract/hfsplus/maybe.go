@@ -1,6 +1,7 @@
 package hfsplus
 
 import (
+	"cmp"
 	"slices"
 	"sort"
 )
@@ -207,7 +208,7 @@ func (t *tree) covered() idRanges {
 		}
 		before = x
 	}
-	slices.SortFunc(out, func(a, b [2]uint32) int { return sign(int64(a[1]) - int64(b[1])) })
+	slices.SortFunc(out, func(a, b [2]uint32) int { return cmp.Compare(a[1], b[1]) })
 	return out
 }
 

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"sort"
 
+	"fileassay/extract/needs"
 	"fileassay/extract/ranges"
 )
 
@@ -22,15 +23,6 @@ type gates struct {
 	top  bool   // the header, or a part of an index node, is unread: it gates all
 	wide []uint32
 }
-
-const (
-	// maxNeeds bounds the ranges asked for on behalf of one folder, or of the
-	// volume, at once; once they were read, the rest is asked for.
-	maxNeeds = 1 << 8
-	// fewNeeds bounds those of a file: where its record may stand in more
-	// nodes, its folder asks for them all.
-	fewNeeds = 8
-)
 
 // findGates follows the tree from its root as far as it was read.
 func (t *tree) findGates() *gates {
@@ -87,49 +79,32 @@ func (t *tree) findGates() *gates {
 	return g
 }
 
-// needs collects ranges of the image that must be read before more is known.
-type needs struct {
+// wanted collects what must be read before more is known.
+type wanted struct {
+	*needs.List
 	v    *Volume
 	most int // ranges
-	list []ranges.Range
 }
 
-// add takes n bytes at image, if a part of them was not read.
-func (w *needs) add(image, n int64) {
-	if n <= 0 || image < 0 || w.v.src.r.IsRead(image, n) {
-		return
-	}
-	if k := len(w.list) - 1; k >= 0 && w.list[k].End == image {
-		w.list[k].End += n
-	} else if len(w.list) < w.most {
-		w.list = append(w.list, ranges.Range{Start: image, End: image + n})
-	}
-}
+func (v *Volume) wanted(most int) wanted { return wanted{needs.New(v.src.r, most), v, most} }
 
-// fork takes [off, off+n) of a fork, as far as its place is known.
-func (w *needs) fork(f *fork, off, n int64) {
-	if n = min(n, f.size-off); n <= 0 {
-		return
-	}
-	f.places(off, n, func(_, at, n int64) {
-		if at >= 0 {
-			w.newest(at, n)
+// fork takes [off, off+n) of a fork, as far as its place is known, or what
+// supersedes it in the journal. It reports whether all of it is located.
+func (w *wanted) fork(f *fork, off, n int64) (located bool) {
+	located = true
+	f.runs.cut(off, max(min(n, f.size-off), 0), func(_, at, n int64, ok bool) {
+		located = located && ok
+		if ok {
+			f.src.places(at, n, func(_, at, n int64) { w.Add(at, n) })
+			f.src.hidden(at, n, w.Add)
 		}
 	})
-}
-
-// newest takes n bytes at image, or what supersedes them in the journal.
-func (w *needs) newest(image, n int64) {
-	w.v.src.places(image, n, func(_, at, n int64) { w.add(at, n) })
-	w.v.src.hidden(image, n, w.add)
+	return located
 }
 
 // node takes a node of a tree, or else what would tell where it lies.
-func (w *needs) node(t *tree, number uint32) {
-	off, n := int64(number)*int64(t.nodeSize), int64(t.nodeSize)
-	w.fork(t.fork, off, n)
-	unlocated := false
-	t.fork.places(off, n, func(_, at, _ int64) { unlocated = unlocated || at < 0 })
+func (w *wanted) node(t *tree, number uint32) {
+	unlocated := !w.fork(t.fork, int64(number)*int64(t.nodeSize), int64(t.nodeSize))
 	switch {
 	case !unlocated || w.v.trees.extents == nil:
 	case t == w.v.trees.catalog:
@@ -140,20 +115,20 @@ func (w *needs) node(t *tree, number uint32) {
 }
 
 // records takes the nodes in which the records of a number may stand.
-func (w *needs) records(g *gates, id uint32) {
+func (w *wanted) records(g *gates, id uint32) {
 	if g == nil || g.t == nil {
 		return
 	}
 	w.head(g)
 	i := sort.Search(len(g.list), func(i int) bool { return g.list[i].hi >= id })
-	for ; i < len(g.list) && g.list[i].lo <= id && len(w.list) < w.most; i++ {
+	for ; i < len(g.list) && g.list[i].lo <= id && !w.Full(); i++ {
 		w.node(g.t, g.list[i].node)
 	}
 }
 
 // head takes what gates all of a tree: its header, and the index nodes that are
 // unread in part.
-func (w *needs) head(g *gates) {
+func (w *wanted) head(g *gates) {
 	if g.top {
 		w.fork(g.t.fork, 0, bthEnd)
 	}
@@ -168,22 +143,20 @@ func (w *needs) head(g *gates) {
 // needsOf is what may hold the records of the given folders, of at most so many
 // ranges: of what is in them, their threads, and of 0 nothing.
 func (v *Volume) needsOf(most int, folders ...uint32) []ranges.Range {
-	w := needs{v: v, most: most}
+	w := v.wanted(most)
 	for _, id := range folders {
 		if id != 0 {
 			w.records(v.gates.catalog, id)
 		}
 	}
-	return w.list
+	return w.Ranges()
 }
 
 // forkNeeds is what would tell where more of a file's fork lies: its record in
 // the folder parent, or its records in the extents overflow file.
-func (v *Volume) forkNeeds(w *needs, at *place, p *partFork, file, parent uint32) {
-	if len(v.src.patches) > 0 {
-		for _, r := range at.runs {
-			v.src.hidden(r.image, r.length, w.add)
-		}
+func (v *Volume) forkNeeds(w *wanted, at *fork, p *partFork, file, parent uint32) {
+	for _, r := range at.runs {
+		v.src.hidden(r.Image, r.Length, w.Add)
 	}
 	switch {
 	case !p.whole():
@@ -194,27 +167,25 @@ func (v *Volume) forkNeeds(w *needs, at *place, p *partFork, file, parent uint32
 }
 
 // compressedNeeds is what would tell more of a file that is kept compressed: c
-// is what the attributes say of it, nil where nothing; rsrc its resource fork,
-// of size bytes.
-func (v *Volume) compressedNeeds(w *needs, file uint32, c *compressedFile, rsrc *place, size int64) {
+// is what the attributes say of it, nil where nothing; f its resource fork.
+func (v *Volume) compressedNeeds(w *wanted, file uint32, c *compressedFile, f *fork) {
 	if c == nil || c.doubtful {
 		w.records(v.gates.attributes, file)
 	}
-	if c == nil || size <= 0 || c.size > 1<<62 {
+	if c == nil || f.size <= 0 || c.size > 1<<62 {
 		return
 	}
-	f := &fork{src: &v.src, size: size, runs: rsrc.runs}
 	count := (int64(c.size) + compressionUnit - 1) / compressionUnit
 	switch c.method {
 	case methodZlibFork:
 		var head [4]byte
-		if len(f.read(head[:], 0)) > 0 {
+		if !f.read(head[:], 0).Whole() {
 			w.fork(f, 0, int64(len(head)))
 			return
 		}
-		w.fork(f, int64(binary.BigEndian.Uint32(head[:]))+4, min(4+8*count, size))
+		w.fork(f, int64(binary.BigEndian.Uint32(head[:]))+4, 4+8*count)
 	case methodLZVNFork, methodLZFSEFork, methodPlainFork:
-		w.fork(f, 0, min(4*(count+1), size))
+		w.fork(f, 0, 4*(count+1))
 	}
 }
 
@@ -227,20 +198,18 @@ func (v *Volume) findNeeds() {
 
 // needsOfVolume is what the volume needs that belongs to no listed entry.
 func (v *Volume) needsOfVolume() []ranges.Range {
-	w := needs{v: v, most: maxNeeds}
+	w := v.wanted(needs.Most)
 	if v.alternate {
-		w.add(v.start+headerOffset, headerSize)
+		w.Add(v.start+headerOffset, headerSize)
 	}
 	if v.headerStale {
-		v.src.hidden(v.start+headerOffset, headerSize, w.add)
+		v.src.hidden(v.start+headerOffset, headerSize, w.Add)
 	}
-	for _, s := range v.journal.needs {
-		w.add(s.Start, s.End-s.Start)
-	}
+	w.AddAll(v.journal.needs)
 	for _, id := range []uint32{idRootParent, idRoot} {
 		if f := v.catalog.folder(idRoot); id == idRootParent || f == nil || f.children < f.valence || f.fromThread {
 			w.records(v.gates.catalog, id)
 		}
 	}
-	return w.list
+	return w.Ranges()
 }

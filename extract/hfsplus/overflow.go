@@ -8,6 +8,7 @@ import (
 	"sort"
 
 	"fileassay/extract"
+	"fileassay/extract/partial"
 )
 
 // Offsets in a key of the extents overflow file, which has 10 bytes behind its
@@ -49,11 +50,9 @@ func parseOverflow(b []byte) (r overflowRecord, ok bool) {
 
 // overflowSize tells how many bytes a leaf record of the extents overflow file
 // has.
-func overflowSize(n *node, at int) (int, bool) {
-	if !n.has(at, at+2) || binary.BigEndian.Uint16(n.data[at:]) != extKeyLength {
-		return 0, false
-	}
-	return extRecord, true
+func overflowSize(b partial.Bytes, at int) (int, bool) {
+	key, ok := b.Uint16(binary.BigEndian, at)
+	return extRecord, ok && key == extKeyLength
 }
 
 // overflow is what was read of the extents overflow file.
@@ -79,11 +78,12 @@ func loadOverflow(ctx context.Context, t *tree, o extract.Options) (*overflow, e
 	err := each(ctx, t, o.Workers(), func(n *node, doubtful bool, out *out) {
 		out.lost += int64(n.gone)
 		for _, r := range n.recs {
-			if !n.has(r.start, r.end) {
+			b, ok := n.Get(r.start, r.end-r.start)
+			if !ok {
 				out.lost++
 				continue
 			}
-			if rec, ok := parseOverflow(n.data[r.start:r.end]); ok {
+			if rec, ok := parseOverflow(b); ok {
 				rec.doubtful = doubtful || n.uncertain
 				out.list = append(out.list, rec)
 			}

@@ -46,19 +46,12 @@ func (v *Volume) inodeRecord(n *inode) (fileRecord, bool) {
 	t := v.trees.catalog
 	var buf [2 + catKeyMost + fileSize]byte
 	b := buf[:min(len(buf), t.nodeSize-int(n.at))]
-	unread := t.fork.read(b, int64(n.leaf)*int64(t.nodeSize)+int64(n.at))
+	read := t.fork.read(b, int64(n.leaf)*int64(t.nodeSize)+int64(n.at))
 	_, size, ok := parseCatalogKey(b)
 	if !ok || len(b) < size+fileSize || binary.BigEndian.Uint16(b[size:]) != typeFile {
 		return fileRecord{}, false
 	}
-	read := fileSize
-	for _, u := range unread {
-		if u.z > int64(size) {
-			read = max(0, min(read, int(u.a)-size))
-			break
-		}
-	}
-	rec, ok := parseFile(b[size:size+fileSize], read)
+	rec, ok := parseFile(read.Slice(size, fileSize))
 	return rec, ok && rec.id == n.id
 }
 

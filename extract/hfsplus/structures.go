@@ -79,27 +79,17 @@ func (s *source) unreadPlain(off, n int64) int64 {
 func (v *Volume) forkHealth(name string, f *fork) extract.Structure {
 	s := extract.Structure{Name: name, Image: -1, Length: f.size, Health: extract.HealthRead}
 	if len(f.runs) > 0 {
-		s.Image = f.runs[0].image
+		s.Image = f.runs[0].Image
 	}
-	pos := int64(0)
-	for _, r := range f.runs {
-		if r.off >= f.size {
-			break
-		}
-		s.Unread += r.off - pos
-		n := min(r.length, f.size-r.off)
-		s.Unread += v.src.unreadOf(r.image, n)
-		pos = r.off + n
-	}
-	s.Unread += max(f.size-pos, 0)
+	s.Unread = f.unread()
 	switch {
 	case s.Unread >= s.Length && s.Length > 0:
 		s.Health = extract.HealthUnread
 	case s.Unread > 0:
 		s.Health = extract.HealthPartly
 	}
-	if f.why != "" {
-		s.Health, s.Note = extract.HealthDamaged, f.why
+	if len(f.why) > 0 {
+		s.Health, s.Note = extract.HealthDamaged, f.why[0]
 	} else if f.gaps {
 		s.Note = "a part of it is not located"
 	}

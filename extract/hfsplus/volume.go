@@ -113,11 +113,11 @@ func (v *Volume) readHeader(at int64, into *volumeHeader) error {
 // renewHeader takes the header that the journal holds, if it holds one.
 func (v *Volume) renewHeader() {
 	at := v.start + headerOffset
-	if !v.src.patched(at, headerSize) {
+	if !v.src.newer.any(at, headerSize) {
 		return
 	}
 	var b [headerSize]byte
-	if unread := v.src.read(b[:], at, nil, 0); len(unread) > 0 {
+	if !v.src.read(b[:], at).Whole() {
 		v.headerStale = true
 		v.notes = append(v.notes, "the journal has a newer volume header, which is unread")
 		return

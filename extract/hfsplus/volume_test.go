@@ -15,6 +15,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/deeptest"
 	"fileassay/extract/imap"
+	"fileassay/extract/partial"
 )
 
 // sample is a volume with one of everything.
@@ -334,11 +335,11 @@ func TestThreadNames(t *testing.T) {
 	// the leaf that holds the file's own record
 	for at := cat + 512; at < cat+int64(x.header.catalog.size); at += 512 {
 		var n node
-		if n.parse(0, x.meta[at:at+512], nil, catalogSize) != nil || n.kind != kindLeaf {
+		if n.parse(0, partial.Bytes{Data: x.meta[at : at+512]}, catalogSize) != nil || n.kind != kindLeaf {
 			continue
 		}
 		var names, threads int
-		eachCatalog(&n, func(k catalogKey, _ record, data []byte, _ int) {
+		eachCatalog(&n, func(k catalogKey, _ record, _ uint16, _ partial.Bytes) {
 			if isName(k.name, "sheet.tif") {
 				names++
 			} else if len(k.name) == 0 {

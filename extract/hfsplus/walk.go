@@ -2,17 +2,18 @@ package hfsplus
 
 import (
 	"context"
-	"encoding/binary"
 	"fmt"
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/needs"
+	"fileassay/extract/partial"
 )
 
 // entry is a listed file or folder with what it claims of the volume.
 type entry struct {
 	f     *extract.File
-	runs  []run      // of its forks, for the claims
+	runs  runs       // of its forks, for the claims
 	own   bool       // one of the volume's own structures: claimed, not listed
 	maybe fileThread // not zero: of a record that may be a leftover
 }
@@ -48,7 +49,7 @@ func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) erro
 			into = &v.claims.Structures
 		}
 		for _, r := range e.runs {
-			into.Add(r.image, r.length)
+			into.Add(r.Image, r.Length)
 		}
 		if e.f == nil || e.own {
 			return nil
@@ -79,7 +80,7 @@ func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) erro
 		}
 		path, deep := namer.Path(f.parent, f.name)
 		e := entry{f: &extract.File{ID: uint64(f.id), Path: path, Deep: deep, Kind: extract.KindFolder, NameOnly: true,
-			EntriesUnread: true, Needs: v.needsOf(maxNeeds, f.parent, f.id), Why: []string{"its record is unread; its name is from its thread record"}}}
+			EntriesUnread: true, Needs: v.needsOf(needs.Most, f.parent, f.id), Why: []string{"its record is unread; its name is from its thread record"}}}
 		if err := give(&e); err != nil {
 			return err
 		}
@@ -98,29 +99,25 @@ func (v *Volume) list(n *node, doubtful bool, out *listed) {
 		namer := c.paths.Namer()
 		out.namer = &namer
 	}
-	eachCatalog(n, func(k catalogKey, r record, data []byte, read int) {
-		switch binary.BigEndian.Uint16(data) {
+	eachCatalog(n, func(k catalogKey, _ record, kind uint16, data partial.Bytes) {
+		switch kind {
 		case typeFolder:
-			if d, ok := parseFolder(data); ok && read >= folderID+4 {
-				v.listFolder(k, &d, read, doubtful, out)
+			if d, ok := parseFolder(data); ok {
+				v.listFolder(k, &d, doubtful, out)
 			}
 		case typeFile:
-			f, ok := parseFile(data, read)
-			if !ok {
-				if read < fileID+4 && len(data) >= fileSize {
-					out.nameOf++
-				}
-				return
+			if f, ok := parseFile(data); ok {
+				v.listFile(k, &f, doubtful, out)
+			} else if data.Len() >= fileSize {
+				out.nameOf++
 			}
-			v.listFile(k, &f, doubtful, out)
 		case typeFileThread:
 			th, ok := parseThread(data)
-			if !ok || read < threadName+len(th.name) {
-				return
-			}
-			if doubtful {
+			switch {
+			case !ok:
+			case doubtful:
 				v.listOrphan(k.parent, &th, fileThread{k.parent, th.parent, nameHash(th.name)}, out)
-			} else if c.orphans[k.parent] {
+			case c.orphans[k.parent]:
 				v.listOrphan(k.parent, &th, fileThread{}, out)
 			}
 		}
@@ -137,7 +134,7 @@ func (l *listed) named(k catalogKey, id uint32) *extract.File {
 // leftover is the remark on an entry whose record may be out of use.
 const leftover = "its record stands in a part of the catalog that may be out of use, since what would tell is unread"
 
-func (v *Volume) listFolder(k catalogKey, d *folderRecord, read int, doubtful bool, out *listed) {
+func (v *Volume) listFolder(k catalogKey, d *folderRecord, doubtful bool, out *listed) {
 	c := v.catalog
 	if d.id == idRoot || c.isPrivate(d.id) || c.isPrivate(k.parent) {
 		return
@@ -151,16 +148,14 @@ func (v *Volume) listFolder(k catalogKey, d *folderRecord, read int, doubtful bo
 	}
 	f := out.named(k, d.id)
 	f.Kind = extract.KindFolder
-	if read >= folderModified+4 {
-		f.Modified = date(d.modified)
-	}
+	f.Modified = date(d.modified)
 	f.EntriesUnread = known.children < known.valence
 	if doubtful {
 		f.RecordUnread = true
 		f.Why = append(f.Why, leftover)
 	}
 	if f.EntriesUnread {
-		f.Needs = v.needsOf(maxNeeds, d.id)
+		f.Needs = v.needsOf(needs.Most, d.id)
 		f.Why = append(f.Why, fmt.Sprintf("%d of its %d entries were read", known.children, known.valence))
 	}
 	v.stale(f)
@@ -182,7 +177,7 @@ func (v *Volume) listOrphan(id uint32, th *threadRecord, maybe fileThread, out *
 		return
 	}
 	f := out.named(k, id)
-	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(fewNeeds, th.parent)
+	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(needs.Few, th.parent)
 	f.Why = []string{"its record is unread; its name is from its thread record"}
 	out.entries = append(out.entries, entry{f: f, maybe: maybe})
 }
@@ -215,13 +210,13 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 			f.ID = uint64(target.id)
 			f.EntriesUnread = target.children < target.valence
 			if f.EntriesUnread {
-				f.Needs = v.needsOf(fewNeeds, target.id)
+				f.Needs = v.needsOf(needs.Few, target.id)
 			}
 			if p := out.namer.Folder(target.id); p != f.Path {
 				f.Why = append(f.Why, "a hard link to a folder; what it holds is listed under "+p)
 			}
 		} else {
-			f.NameOnly, f.Needs = true, v.needsOf(fewNeeds, c.private[1])
+			f.NameOnly, f.Needs = true, v.needsOf(needs.Few, c.private[1])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the folder that it links to (%s%d) is unread", folderPrefix, rec.special))
 		}
 		out.entries = append(out.entries, e)
@@ -229,7 +224,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 	case rec.hardLink():
 		shared, maybe, ok := v.shared(rec.special)
 		if !ok {
-			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(fewNeeds, c.private[0])
+			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(needs.Few, c.private[0])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the file that holds its content (%s%d) is unread", inodePrefix, rec.special))
 			out.entries = append(out.entries, e)
 			return
@@ -248,7 +243,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 
 // isJournal reports whether a file is the journal or its info block, by its
 // name in the root, and its place where that is known (TN1150, Journal).
-func (v *Volume) isJournal(k catalogKey, runs []run) bool {
+func (v *Volume) isJournal(k catalogKey, runs runs) bool {
 	if !v.journal.present || k.parent != idRoot {
 		return false
 	}
@@ -258,7 +253,7 @@ func (v *Volume) isJournal(k catalogKey, runs []run) bool {
 	} else if !isName(k.name, journalFile) {
 		return false
 	}
-	return at < 0 || len(runs) == 0 || runs[0].image == at
+	return at < 0 || len(runs) == 0 || runs[0].Image == at
 }
 
 // fill puts content into an entry and appends it to out, with the stream of
@@ -278,9 +273,9 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	if len(rsrc.runs) > 0 {
 		e.runs = append(slices.Clone(data.runs), rsrc.runs...)
 	}
-	need := needs{v: v, most: fewNeeds}
+	need := v.wanted(needs.Few)
 	if !rec.headRead || !rec.data.sized {
-		f.Needs = v.needsOf(fewNeeds, parent)
+		f.Needs = v.needsOf(needs.Few, parent)
 		f.Size, f.RecordUnread = -1, true
 		f.Why = append(f.Why, "a part of its record is unread")
 		out.entries = append(out.entries, *e)
@@ -294,23 +289,19 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 		f.Why = append(f.Why, "a device node, pipe or socket: it has no content")
 	}
 	if rec.ownerFlags&ownerCompressed != 0 && rec.data.size == 0 {
-		size := int64(-1)
-		if rec.rsrc.sized {
-			size = int64(min(rec.rsrc.size, 1<<62))
-		}
 		if c := v.compressed.of(rec.id); c != nil {
 			v.remark(f, &rsrc, &rec.rsrc)
-			v.stored(f, c, &rsrc, size)
+			v.stored(f, c, &rsrc)
 			v.forkNeeds(&need, &rsrc, &rec.rsrc, rec.id, parent)
-			v.compressedNeeds(&need, rec.id, c, &rsrc, size)
-			f.Needs = need.list
+			v.compressedNeeds(&need, rec.id, c, &rsrc)
+			f.Needs = need.Ranges()
 			out.entries = append(out.entries, *e)
 			return
 		}
 		if v.compressed.some {
 			f.Size, f.RecordUnread, f.Stored = -1, true, extract.StoredCompressed
-			v.compressedNeeds(&need, rec.id, nil, &rsrc, 0)
-			f.Needs = need.list
+			v.compressedNeeds(&need, rec.id, nil, &rsrc)
+			f.Needs = need.Ranges()
 			f.Why = append(f.Why, "it is kept compressed, and the attribute that says how is unread")
 			out.entries = append(out.entries, *e)
 			return
@@ -329,7 +320,7 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 		v.content(f, &data, &rec.data)
 	}
 	v.forkNeeds(&need, &data, &rec.data, rec.id, parent)
-	f.Needs = need.list
+	f.Needs = need.Ranges()
 	if f.Kind == extract.KindLink {
 		f.Target = v.target(f)
 	}
@@ -339,23 +330,23 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	}
 	s.Size = int64(rec.rsrc.size)
 	v.content(s, &rsrc, &rec.rsrc)
-	need = needs{v: v, most: fewNeeds}
+	need = v.wanted(needs.Few)
 	v.forkNeeds(&need, &rsrc, &rec.rsrc, rec.id, parent)
-	s.Needs = need.list
+	s.Needs = need.Ranges()
 	out.entries = append(out.entries, entry{f: s, maybe: e.maybe})
 }
 
 // content puts the pieces of a fork into f.
-func (v *Volume) content(f *extract.File, at *place, p *partFork) {
+func (v *Volume) content(f *extract.File, at *fork, p *partFork) {
 	v.remark(f, at, p)
 	var stale bool
-	if f.Pieces, stale = v.pieces(at, f.Size); stale {
+	if f.Pieces, stale = at.pieces(); stale {
 		f.Why = append(f.Why, "the journal has newer content for a part of it, which is unread")
 	}
 }
 
 // remark says why a fork is not wholly located.
-func (v *Volume) remark(f *extract.File, at *place, p *partFork) {
+func (v *Volume) remark(f *extract.File, at *fork, p *partFork) {
 	f.Why = append(f.Why, at.why...)
 	if at.doubtful {
 		f.RecordUnread = true
