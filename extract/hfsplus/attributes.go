@@ -8,6 +8,7 @@ import (
 	"slices"
 	"sort"
 
+	"fileassay/extract"
 	"fileassay/extract/partial"
 )
 
@@ -130,27 +131,19 @@ type compressedFiles struct {
 }
 
 // loadCompressed reads the attributes file.
-func (v *Volume) loadCompressed(ctx context.Context) (*compressedFiles, error) {
+func (l *layout) loadCompressed(ctx context.Context, o extract.Options) (*compressedFiles, error) {
 	x := &compressedFiles{}
-	t := v.trees.attributes
+	t := l.trees.attributes
 	if t == nil {
 		return x, nil
 	}
-	if err := t.scan(ctx, v.o, "attributes file"); err != nil {
-		return nil, err
-	}
-	type out struct {
-		list   []compressedFile
-		blocks []blockRun
-		lost   bool
-	}
-	err := each(ctx, t, v.o.Workers(), func(n *node, doubtful bool, out *out) {
-		out.lost = out.lost || n.gone > 0 || n.uncertain
+	err := each(ctx, t, o, func(n *node, doubtful bool, out *compressedFiles) {
+		out.some = out.some || n.gone > 0 || n.uncertain
 		for _, r := range n.recs {
 			whole := n.Has(r.start, r.end-r.start)
 			a, ok := parseAttribute(n.Data[r.start:r.end])
 			if !whole {
-				out.lost = true
+				out.some = true
 				// The head of a compressed file's attribute is enough to locate
 				// its content.
 				if !ok || !n.Has(r.start, a.data+decmpfsHeader) {
@@ -158,11 +151,11 @@ func (v *Volume) loadCompressed(ctx context.Context) (*compressedFiles, error) {
 				}
 			}
 			if !ok {
-				out.lost = true // what it was, nobody knows
+				out.some = true // what it was, nobody knows
 				continue
 			}
 			for _, b := range a.fork.runs {
-				if b.count > 0 && v.header.holds(b) {
+				if b.count > 0 && l.header.holds(b) {
 					out.blocks = append(out.blocks, b)
 				}
 			}
@@ -179,21 +172,18 @@ func (v *Volume) loadCompressed(ctx context.Context) (*compressedFiles, error) {
 			}
 			out.list = append(out.list, c)
 		}
-	}, func(out out) error {
+	}, func(out compressedFiles) error {
 		x.list = append(x.list, out.list...)
 		x.blocks = append(x.blocks, out.blocks...)
-		x.some = x.some || out.lost
+		x.some = x.some || out.some
 		return nil
 	})
-	if err != nil {
-		return nil, err
-	}
 	x.some = x.some || t.unreadNodes > 0 || t.badNodes > 0 || t.fork.gaps
 	slices.SortStableFunc(x.list, func(a, b compressedFile) int {
 		return cmp.Or(cmp.Compare(a.file, b.file), cmp.Compare(flag(a.doubtful), flag(b.doubtful)))
 	})
 	x.list = slices.CompactFunc(x.list, func(a, b compressedFile) bool { return a.file == b.file })
-	return x, nil
+	return x, err
 }
 
 // of is what the attributes say of a file; nil where they say nothing.

@@ -28,11 +28,17 @@ type tree struct {
 	total    uint32      // nodes
 	used     *bitmap.Map // a bit for each node
 
-	nodes    []nodeInfo // those that were read at least in part and may be in use, by number
+	scanned bool
+	nodes
+	gates gates
+}
+
+// nodes are what was found of a tree's nodes.
+type nodes struct {
+	list     []nodeInfo // those that were read at least in part and may be in use, by number
 	children []child    // of the index nodes
 	leaves   []leaf     // in use, in the order of the tree as far as it is known
 
-	scanned     bool
 	unreadNodes int64  // in use, or perhaps, of which nothing was read
 	partNodes   int64  // in use, of which a part was not read
 	badNodes    int64  // in use, and fail their checks
@@ -56,7 +62,7 @@ type nodeInfo struct {
 	mapped            bool // the node map says that it is in use
 	reached           bool
 	firstHash         uint64 // of the first key; only if hasFirst
-	child, childEnd   int    // in tree.children
+	child, childEnd   int    // in nodes.children
 }
 
 // child is a pointer of an index node.
@@ -191,56 +197,53 @@ func (t *tree) key(n *node, at, end int) (id uint32, size int, ok bool) {
 	return binary.BigEndian.Uint32(n.Data[at+t.idAt:]), size, true
 }
 
-// chunk is what one chunk of a tree gave.
-type chunk struct {
-	nodes       []nodeInfo
-	children    []child // the nodes' child and childEnd count from its begin
-	unread, bad int64
-	partial     int64
-	mapUnread   bool
+// add takes what was found of the nodes behind them.
+func (n *nodes) add(p *nodes) {
+	base := len(n.children)
+	for _, x := range p.list {
+		x.child, x.childEnd = x.child+base, x.childEnd+base
+		n.list = append(n.list, x)
+	}
+	n.children = append(n.children, p.children...)
+	n.unreadNodes += p.unreadNodes
+	n.badNodes += p.badNodes
+	n.partNodes += p.partNodes
+	n.mapUnread = n.mapUnread || p.mapUnread
 }
 
 // scan looks at every node that may be in use and works out which are.
-func (t *tree) scan(ctx context.Context, o extract.Options, step string) error {
+func (t *tree) scan(ctx context.Context, o extract.Options) error {
 	if t.scanned {
 		return nil
 	}
 	per := max(chunkBytes/t.nodeSize, 1)
 	n := (int(t.total) + per - 1) / per
 	done := int64(0)
-	err := extract.InOrder(ctx, o.Workers(), n, func(_ context.Context, i int) (chunk, error) {
+	err := extract.InOrder(ctx, o.Workers(), n, func(_ context.Context, i int) (nodes, error) {
 		first := uint32(i * per)
 		return t.look(first, min(uint32(per), t.total-first)), nil
-	}, func(c chunk) error {
-		base := len(t.children)
-		for _, x := range c.nodes {
-			x.child, x.childEnd = x.child+base, x.childEnd+base
-			t.nodes = append(t.nodes, x)
-		}
-		t.children = append(t.children, c.children...)
-		t.unreadNodes += c.unread
-		t.badNodes += c.bad
-		t.partNodes += c.partial
-		t.mapUnread = t.mapUnread || c.mapUnread
+	}, func(c nodes) error {
+		t.nodes.add(&c)
 		done += int64(per)
-		o.Report(step, min(done, int64(t.total))*int64(t.nodeSize), int64(t.total)*int64(t.nodeSize))
+		o.Report(t.name, min(done, int64(t.total))*int64(t.nodeSize), int64(t.total)*int64(t.nodeSize))
 		return nil
 	})
 	if err != nil {
 		return err
 	}
 	t.settle()
+	t.findGates()
 	t.scanned = true
 	return nil
 }
 
 // look reads count nodes from first.
-func (t *tree) look(first, count uint32) chunk {
-	var c chunk
+func (t *tree) look(first, count uint32) nodes {
+	var c nodes
 	if !t.fork.runs.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize)) {
 		for number := first; number < first+count; number++ {
 			if state := t.used.Get(int64(number)); state != bitmap.Clear && number != 0 {
-				c.unread++
+				c.unreadNodes++
 				c.mapUnread = c.mapUnread || state == bitmap.Unknown
 			}
 		}
@@ -258,29 +261,29 @@ func (t *tree) look(first, count uint32) chunk {
 		err := n.parse(number, b.Slice(int(i)*t.nodeSize, t.nodeSize), t.size)
 		switch {
 		case err == errUnread:
-			c.unread++
+			c.unreadNodes++
 			continue
 		case err != nil:
 			if state == bitmap.Set {
-				c.bad++
+				c.badNodes++
 			}
 			continue
 		case n.kind == kindHeader || n.kind == kindMap:
 			continue
 		case state == bitmap.Unknown && n.kind == kindUnknown && len(n.recs) == 0:
-			c.unread++
+			c.unreadNodes++
 			continue
 		}
 		if !n.Whole() {
-			c.partial++
+			c.partNodes++
 		}
-		c.nodes = append(c.nodes, t.info(&n, state == bitmap.Set, &c))
+		c.list = append(c.list, t.info(&n, state == bitmap.Set, &c))
 	}
 	return c
 }
 
 // info is what is remembered of a node.
-func (t *tree) info(n *node, mapped bool, c *chunk) nodeInfo {
+func (t *tree) info(n *node, mapped bool, c *nodes) nodeInfo {
 	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height, mapped: mapped,
 		partial: !n.Whole(), child: len(c.children), records: uint16(n.records)}
 	if n.kind == kindUnknown {
@@ -325,22 +328,25 @@ func (t *tree) guessKind(n *node) int8 {
 	return kindUnknown
 }
 
-// find is the index in nodes of the node of that number, -1 where it was not
+// find is the index in list of the node of that number, -1 where it was not
 // read or is not in use.
-func (t *tree) find(number uint32) int {
-	i := sort.Search(len(t.nodes), func(i int) bool { return t.nodes[i].number >= number })
-	if i < len(t.nodes) && t.nodes[i].number == number {
+func (n *nodes) find(number uint32) int {
+	i := sort.Search(len(n.list), func(i int) bool { return n.list[i].number >= number })
+	if i < len(n.list) && n.list[i].number == number {
 		return i
 	}
 	return -1
 }
 
-// each reads the leaf nodes in use, hands them to work on several goroutines
-// and takes what it gives in the tree's order. The node is work's until it
-// returns.
-func each[T any](ctx context.Context, t *tree, workers int, work func(n *node, doubtful bool, out *T), take func(T) error) error {
+// each reads the leaf nodes in use, once the tree was scanned, hands them to work
+// on several goroutines and takes what it gives in the tree's order. The node is
+// work's until it returns.
+func each[T any](ctx context.Context, t *tree, o extract.Options, work func(n *node, doubtful bool, out *T), take func(T) error) error {
+	if err := t.scan(ctx, o); err != nil {
+		return err
+	}
 	const batch = 32
-	return extract.InOrder(ctx, workers, (len(t.leaves)+batch-1)/batch, func(_ context.Context, i int) (T, error) {
+	return extract.InOrder(ctx, o.Workers(), (len(t.leaves)+batch-1)/batch, func(_ context.Context, i int) (T, error) {
 		var out T
 		var n node
 		buf := make([]byte, t.nodeSize)

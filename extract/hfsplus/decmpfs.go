@@ -53,7 +53,7 @@ func parseDecmpfs(b []byte, c *compressedFile) bool {
 
 // stored is the content of a compressed file, put into f. fk is its resource
 // fork.
-func (v *Volume) stored(f *extract.File, c *compressedFile, fk *fork) {
+func (v *files) stored(f *extract.File, c *compressedFile, fk *fork) {
 	f.Stored = extract.StoredCompressed
 	if c.unusable || c.size > 1<<62 {
 		f.Size, f.RecordUnread = -1, true
@@ -99,7 +99,7 @@ func (v *Volume) stored(f *extract.File, c *compressedFile, fk *fork) {
 // bytes behind the attribute's header, into f. Content whose first byte marks
 // it so is kept as it is: for zlib a byte whose low four bits are all set, for
 // LZVN 0x06.
-func (v *Volume) storedInline(f *extract.File, c *compressedFile, skip int64, plain bool) {
+func (v *files) storedInline(f *extract.File, c *compressedFile, skip int64, plain bool) {
 	from, n := c.data+skip, c.bytes-skip
 	if !plain && (c.method == methodZlib && c.first&0x0F == 0x0F || c.method == methodLZVN && c.first == 0x06) {
 		from, n, plain = from+1, n-1, true

@@ -90,21 +90,17 @@ func TestFixtures(t *testing.T) {
 				}
 			}
 		}
-		if l := v.listing; !l.Complete || l.UnclaimedBytes != 0 || l.UnreadRecords != 0 {
+		if l := v.Listing; !l.Complete || l.UnclaimedBytes != 0 || l.UnreadRecords != 0 {
 			t.Errorf("%s: %+v", name, l)
 		}
-		structures, err := v.structures(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, s := range structures {
+		for _, s := range v.Structures {
 			if s.Health != extract.HealthRead || s.Unread != 0 || s.Image < 0 {
 				t.Errorf("%s: %+v", name, s)
 			}
 		}
 		sum := map[extract.Use]int64{}
 		pos := int64(0)
-		err = v.space()(t.Context(), func(start, n int64, use extract.Use) error {
+		err := v.Space(t.Context(), func(start, n int64, use extract.Use) error {
 			if start != pos {
 				t.Errorf("%s: space goes on at %d, not %d", name, start, pos)
 			}
@@ -119,7 +115,7 @@ func TestFixtures(t *testing.T) {
 }
 
 // damage is a map with a number of unread ranges, some in the catalog.
-func damage(rnd *rand.Rand, size int64, v *Volume) *imap.Map {
+func damage(rnd *rand.Rand, size int64, v walked) *imap.Map {
 	var over []imap.Range
 	add := func(at, n int64) {
 		at = at / 512 * 512
@@ -149,12 +145,12 @@ func damage(rnd *rand.Rand, size int64, v *Volume) *imap.Map {
 }
 
 // dump is all that a listing says.
-func dump(v *Volume, list []*extract.File) string {
+func dump(v walked, list []*extract.File) string {
 	var s strings.Builder
 	for _, f := range list {
 		fmt.Fprintf(&s, "%+v\n", *f)
 	}
-	fmt.Fprintf(&s, "%+v\n%+v\n", v.listing, v.Info())
+	fmt.Fprintf(&s, "%+v\n%+v\n", v.Listing, v.Info())
 	return s.String()
 }
 
@@ -207,10 +203,11 @@ func TestDamage(t *testing.T) {
 					continue
 				}
 				var list []*extract.File
-				if err := v.walk(t.Context(), func(f *extract.File) error { list = append(list, f); return nil }); err != nil {
+				s, err := v.Walk(t.Context(), func(f *extract.File) error { list = append(list, f); return nil })
+				if err != nil {
 					t.Fatal(err)
 				}
-				text := dump(v, list)
+				text := dump(walked{v, s}, list)
 				if first == "" {
 					first = text
 				}
@@ -223,7 +220,7 @@ func TestDamage(t *testing.T) {
 				listed := map[string]bool{}
 				// where transactions cannot be read, files may be listed that
 				// they delete; none is intact
-				stale := v.journal.broken || v.headerStale
+				stale := v.stale()
 				for _, f := range list {
 					p := norm.NFC.String(f.Path)
 					if f.Kind == extract.KindFolder || strings.HasPrefix(p, "?/") {
@@ -251,7 +248,7 @@ func TestDamage(t *testing.T) {
 						}
 					}
 				}
-				if len(listed) < len(known) && v.listing.Complete {
+				if len(listed) < len(known) && s.Listing.Complete {
 					t.Errorf("%s, seed %d: %d of %d are listed, and the list is called complete", name, seed, len(listed), len(known))
 				}
 			}

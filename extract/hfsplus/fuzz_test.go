@@ -67,8 +67,8 @@ func FuzzTreeHeader(f *testing.F) {
 // FuzzNode takes a node with a range of it unread: records are in order, in
 // the node, and the same whatever stands in the unread range.
 func FuzzNode(f *testing.F) {
-	catalog, extents, _ := seeds(f)
-	for _, n := range append(catalog, extents...) {
+	nodes, extents, _ := seeds(f)
+	for _, n := range append(nodes, extents...) {
 		f.Add(n, uint16(0), uint16(0))
 		f.Add(n, uint16(512), uint16(512))
 		f.Add(n, uint16(0), uint16(512))
@@ -109,7 +109,7 @@ func FuzzNode(f *testing.F) {
 			if !n.uncertain && len(n.recs)+n.gone != n.records {
 				t.Fatalf("%d and %d of %d records", len(n.recs), n.gone, n.records)
 			}
-			var p part
+			var p catalog
 			collect(&n, false, &p)
 			if len(p.files)+len(p.folders)+len(p.threads)+len(p.fthreads) > len(n.recs)+len(p.threads) {
 				t.Fatalf("%+v of %d records", p, len(n.recs))
@@ -169,8 +169,8 @@ func FuzzLocate(f *testing.F) {
 		if len(fork) < forkSize {
 			return
 		}
-		v := &Volume{header: volumeHeader{blockSize: 4096, totalBlocks: 100000}, start: 1 << 20}
 		x := &overflow{}
+		l := &layout{header: volumeHeader{blockSize: 4096, totalBlocks: 100000}, start: 1 << 20, overflow: x}
 		for len(more) >= extRecord && len(x.list) < 100 {
 			if r, ok := parseOverflow(more); ok {
 				r.file, r.fork = 20, dataFork
@@ -179,10 +179,10 @@ func FuzzLocate(f *testing.F) {
 			more = more[extRecord:]
 		}
 		p := partFork{forkData: parseFork(fork), sized: true, runs: extentsInRecord}
-		at := v.locate(&p, 20, dataFork, x)
+		at := l.fork(&p, 20, dataFork)
 		pos, sum := int64(0), int64(0)
 		for _, r := range at.runs {
-			if r.Offset < pos || r.Length <= 0 || r.Image < v.start || r.Image+r.Length > v.start+v.header.bytes() {
+			if r.Offset < pos || r.Length <= 0 || r.Image < l.start || r.Image+r.Length > l.start+l.header.bytes() {
 				t.Fatalf("%+v behind %d", r, pos)
 			}
 			pos = endOf(r)
@@ -239,7 +239,7 @@ func FuzzVolume(f *testing.F) {
 			return
 		}
 		n := 0
-		err = v.walk(context.Background(), func(f *extract.File) error {
+		s, err := v.Walk(context.Background(), func(f *extract.File) error {
 			if n++; n > 10000 {
 				t.Fatal("too many files")
 			}
@@ -261,11 +261,8 @@ func FuzzVolume(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := v.structures(context.Background()); err != nil {
-			t.Fatal(err)
-		}
 		pos := int64(0)
-		if err := v.space()(context.Background(), func(a, n int64, _ extract.Use) error {
+		if err := s.Space(context.Background(), func(a, n int64, _ extract.Use) error {
 			if a != pos || n <= 0 {
 				t.Fatalf("space goes on at %d behind %d", a, pos)
 			}

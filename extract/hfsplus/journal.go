@@ -157,7 +157,6 @@ type journalState struct {
 	at      int64 // of the journal in the image; -1 where not known
 	length  int64
 	info    int64 // of the info block in the image
-	pending bool  // transactions stand in it, or may
 	applied int   // transactions used
 	broken  bool  // transactions that cannot be read may change any metadata
 	notes   []string
@@ -175,7 +174,7 @@ func openJournal(src *source, start, length int64, h *volumeHeader, use bool) jo
 	}
 	st.present = true
 	if h.journalInfo == 0 || !h.holds(blockRun{h.journalInfo, 1}) {
-		st.pending, st.broken = true, h.attributes&attrUnmounted == 0
+		st.broken = h.attributes&attrUnmounted == 0
 		st.damaged = fmt.Sprintf("the volume header puts its info block at block %d", h.journalInfo)
 		return st
 	}
@@ -221,7 +220,6 @@ func openJournal(src *source, start, length int64, h *volumeHeader, use bool) jo
 	if jh.start == jh.end {
 		return st
 	}
-	st.pending = true
 	switch {
 	case !use:
 		st.notes = append(st.notes, "the journal was not empty; its newer blocks were left aside as asked")
@@ -243,7 +241,7 @@ func (st *journalState) lose(clean bool, why string) {
 		st.notes = append(st.notes, why+"; the volume was unmounted cleanly, so nothing is missed in it")
 		return
 	}
-	st.pending, st.broken = true, true
+	st.broken = true
 	st.notes = append(st.notes, why+", so newer metadata may stand in it")
 }
 

@@ -18,21 +18,20 @@ type gate struct {
 // gates are the unread nodes of a tree that what was read of it points to, so
 // that what is wanted can be read without the rest of the tree.
 type gates struct {
-	t    *tree
 	list []gate // in order; each begins where the one before it ends, or later
 	top  bool   // the header, or a part of an index node, is unread: it gates all
 	wide []uint32
 }
 
 // findGates follows the tree from its root as far as it was read.
-func (t *tree) findGates() *gates {
-	g := &gates{t: t}
-	if t == nil || t.unreadNodes+t.partNodes+t.badNodes == 0 && t.headerOK && !t.fork.gaps {
-		return g
+func (t *tree) findGates() {
+	g := &t.gates
+	if t.unreadNodes+t.partNodes+t.badNodes == 0 && t.headerOK && !t.fork.gaps {
+		return
 	}
 	if !t.headerOK {
 		g.top = true
-		return g
+		return
 	}
 	type step struct {
 		node   uint32
@@ -49,17 +48,17 @@ func (t *tree) findGates() *gates {
 		}
 		seen[s.node] = true
 		i := t.find(s.node)
-		if i < 0 || t.nodes[i].partial {
+		if i < 0 || t.list[i].partial {
 			if i >= 0 && s.height > 1 {
 				g.wide = append(g.wide, s.node) // overlaps what it leads to
 			} else {
 				g.list = append(g.list, gate{s.lo, s.hi, s.node})
 			}
 		}
-		if i < 0 || t.nodes[i].kind != kindIndex {
+		if i < 0 || t.list[i].kind != kindIndex {
 			continue
 		}
-		kids := t.children[t.nodes[i].child:t.nodes[i].childEnd]
+		kids := t.children[t.list[i].child:t.list[i].childEnd]
 		for k := len(kids) - 1; k >= 0; k-- {
 			hi := s.hi
 			if k+1 < len(kids) {
@@ -76,17 +75,16 @@ func (t *tree) findGates() *gates {
 			g.list[i].hi = min(g.list[i].hi, g.list[i+1].lo)
 		}
 	}
-	return g
 }
 
 // wanted collects what must be read before more is known.
 type wanted struct {
 	*needs.List
-	v    *Volume
+	l    *layout
 	most int // ranges
 }
 
-func (v *Volume) wanted(most int) wanted { return wanted{needs.New(v.src.r, most), v, most} }
+func (l *layout) wanted(most int) wanted { return wanted{needs.New(l.src.r, most), l, most} }
 
 // fork takes [off, off+n) of a fork, as far as its place is known, or what
 // supersedes it in the journal. It reports whether all of it is located.
@@ -104,73 +102,74 @@ func (w *wanted) fork(f *fork, off, n int64) (located bool) {
 
 // node takes a node of a tree, or else what would tell where it lies.
 func (w *wanted) node(t *tree, number uint32) {
-	unlocated := !w.fork(t.fork, int64(number)*int64(t.nodeSize), int64(t.nodeSize))
-	switch {
-	case !unlocated || w.v.trees.extents == nil:
-	case t == w.v.trees.catalog:
-		w.records(w.v.gates.extents, idCatalog)
-	case t == w.v.trees.attributes:
-		w.records(w.v.gates.extents, idAttributes)
+	switch located := w.fork(t.fork, int64(number)*int64(t.nodeSize), int64(t.nodeSize)); {
+	case located:
+	case t == w.l.trees.catalog:
+		w.records(w.l.trees.extents, idCatalog)
+	case t == w.l.trees.attributes:
+		w.records(w.l.trees.extents, idAttributes)
 	}
 }
 
-// records takes the nodes in which the records of a number may stand.
-func (w *wanted) records(g *gates, id uint32) {
-	if g == nil || g.t == nil {
+// records takes the nodes of a tree, if there is one, in which the records of a
+// number may stand.
+func (w *wanted) records(t *tree, id uint32) {
+	if t == nil {
 		return
 	}
-	w.head(g)
-	i := sort.Search(len(g.list), func(i int) bool { return g.list[i].hi >= id })
-	for ; i < len(g.list) && g.list[i].lo <= id && !w.Full(); i++ {
-		w.node(g.t, g.list[i].node)
+	w.head(t)
+	g := t.gates.list
+	i := sort.Search(len(g), func(i int) bool { return g[i].hi >= id })
+	for ; i < len(g) && g[i].lo <= id && !w.Full(); i++ {
+		w.node(t, g[i].node)
 	}
 }
 
 // head takes what gates all of a tree: its header, and the index nodes that are
 // unread in part.
-func (w *wanted) head(g *gates) {
-	if g.top {
-		w.fork(g.t.fork, 0, bthEnd)
+func (w *wanted) head(t *tree) {
+	if t.gates.top {
+		w.fork(t.fork, 0, bthEnd)
 	}
-	for _, n := range g.wide[:min(len(g.wide), w.most)] {
-		w.node(g.t, n)
+	for _, n := range t.gates.wide[:min(len(t.gates.wide), w.most)] {
+		w.node(t, n)
 	}
-	if g.t.doubtful > 0 { // which nodes are in use would tell
-		w.node(g.t, 0)
+	if t.doubtful > 0 { // which nodes are in use would tell
+		w.node(t, 0)
 	}
 }
 
 // needsOf is what may hold the records of the given folders, of at most so many
 // ranges: of what is in them, their threads, and of 0 nothing.
-func (v *Volume) needsOf(most int, folders ...uint32) []ranges.Range {
-	w := v.wanted(most)
+func (l *layout) needsOf(most int, folders ...uint32) []ranges.Range {
+	w := l.wanted(most)
 	for _, id := range folders {
 		if id != 0 {
-			w.records(v.gates.catalog, id)
+			w.records(l.trees.catalog, id)
 		}
 	}
 	return w.Ranges()
 }
 
-// forkNeeds is what would tell where more of a file's fork lies: its record in
+// rest takes what would tell where more of a file's fork lies: its record in
 // the folder parent, or its records in the extents overflow file.
-func (v *Volume) forkNeeds(w *wanted, at *fork, p *partFork, file, parent uint32) {
+func (w *wanted) rest(at *fork, p *partFork, file, parent uint32) {
 	for _, r := range at.runs {
-		v.src.hidden(r.Image, r.Length, w.Add)
+		w.l.src.hidden(r.Image, r.Length, w.Add)
 	}
 	switch {
 	case !p.whole():
-		w.records(v.gates.catalog, parent)
+		w.records(w.l.trees.catalog, parent)
 	case at.gaps && p.size > 0:
-		w.records(v.gates.extents, file)
+		w.records(w.l.trees.extents, file)
 	}
 }
 
-// compressedNeeds is what would tell more of a file that is kept compressed: c
+// compressed takes what would tell more of a file that is kept compressed: c
 // is what the attributes say of it, nil where nothing; f its resource fork.
-func (v *Volume) compressedNeeds(w *wanted, file uint32, c *compressedFile, f *fork) {
+func (w *wanted) compressed(file uint32, c *compressedFile, f *fork) {
 	if c == nil || c.doubtful {
-		w.records(v.gates.attributes, file)
+		w.records(w.l.trees.attributes, file)
 	}
 	if c == nil || f.size <= 0 || c.size > 1<<62 {
 		return
@@ -187,29 +186,4 @@ func (v *Volume) compressedNeeds(w *wanted, file uint32, c *compressedFile, f *f
 	case methodLZVNFork, methodLZFSEFork, methodPlainFork:
 		w.fork(f, 0, 4*(count+1))
 	}
-}
-
-// findNeeds works out which unread nodes gate what, once the trees were read.
-func (v *Volume) findNeeds() {
-	v.gates.catalog = v.trees.catalog.findGates()
-	v.gates.extents = v.trees.extents.findGates()
-	v.gates.attributes = v.trees.attributes.findGates()
-}
-
-// needsOfVolume is what the volume needs that belongs to no listed entry.
-func (v *Volume) needsOfVolume() []ranges.Range {
-	w := v.wanted(needs.Most)
-	if v.alternate {
-		w.Add(v.start+headerOffset, headerSize)
-	}
-	if v.headerStale {
-		v.src.hidden(v.start+headerOffset, headerSize, w.Add)
-	}
-	w.AddAll(v.journal.needs)
-	for _, id := range []uint32{idRootParent, idRoot} {
-		if f := v.catalog.folder(idRoot); id == idRootParent || f == nil || f.children < f.valence || f.fromThread {
-			w.records(v.gates.catalog, id)
-		}
-	}
-	return w.Ranges()
 }

@@ -58,7 +58,7 @@ func TestWalkSample(t *testing.T) {
 	if d := cmp.Diff(want, paths(list)); d != "" {
 		t.Error(d)
 	}
-	l := v.listing
+	l := v.Listing
 	if !l.Complete || len(l.Why) > 0 || l.UnreadRecords != 0 {
 		t.Errorf("listing: %+v", l)
 	}
@@ -354,7 +354,7 @@ func TestThreadNames(t *testing.T) {
 		if !f.NameOnly || f.Size != -1 {
 			t.Errorf("%+v", f)
 		}
-		if l := v.listing; l.Complete || l.UnreadRecords < 1 {
+		if l := v.Listing; l.Complete || l.UnreadRecords < 1 {
 			t.Errorf("%+v", l)
 		}
 		return
@@ -405,7 +405,7 @@ func TestAlternate(t *testing.T) {
 	if n := v.Info().Notes; len(n) == 0 || !strings.Contains(n[0], "alternate") {
 		t.Errorf("%q", n)
 	}
-	if l := v.listing; !l.Complete {
+	if l := v.Listing; !l.Complete {
 		t.Errorf("%+v", l)
 	}
 }
