@@ -7,6 +7,9 @@ import (
 	"encoding/binary"
 	"slices"
 	"sort"
+
+	"fileassay/extract"
+	"fileassay/extract/partial"
 )
 
 // Offsets in a key of the attributes file (hfs_format.h, HFSPlusAttrKey;
@@ -42,17 +45,15 @@ var compressedName = func() []byte {
 }()
 
 // attributeSize tells how many bytes a leaf record of the attributes file has.
-func attributeSize(n *node, at int) (int, bool) {
-	if !n.has(at, at+2) {
+func attributeSize(b partial.Bytes, at int) (int, bool) {
+	length, ok := b.Uint16(binary.BigEndian, at)
+	key := 2 + int(length)
+	if !ok || !b.Has(at+key, attrLeast) {
 		return 0, false
 	}
-	key := 2 + int(binary.BigEndian.Uint16(n.data[at:]))
-	if !n.has(at+key, at+key+attrLeast) {
-		return 0, false
-	}
-	switch binary.BigEndian.Uint32(n.data[at+key:]) {
+	switch binary.BigEndian.Uint32(b.Data[at+key:]) {
 	case attrInline:
-		size := binary.BigEndian.Uint32(n.data[at+key+attrInlineSize:])
+		size := binary.BigEndian.Uint32(b.Data[at+key+attrInlineSize:])
 		if size > maxNode {
 			return 0, false
 		}
@@ -130,39 +131,31 @@ type compressedFiles struct {
 }
 
 // loadCompressed reads the attributes file.
-func (v *Volume) loadCompressed(ctx context.Context) (*compressedFiles, error) {
+func (l *layout) loadCompressed(ctx context.Context, o extract.Options) (*compressedFiles, error) {
 	x := &compressedFiles{}
-	t := v.trees.attributes
+	t := l.trees.attributes
 	if t == nil {
 		return x, nil
 	}
-	if err := t.scan(ctx, v.o, "attributes file"); err != nil {
-		return nil, err
-	}
-	type out struct {
-		list   []compressedFile
-		blocks []blockRun
-		lost   bool
-	}
-	err := each(ctx, t, v.o.Workers(), func(n *node, doubtful bool, out *out) {
-		out.lost = out.lost || n.gone > 0 || n.uncertain
+	err := each(ctx, t, o, func(n *node, doubtful bool, out *compressedFiles) {
+		out.some = out.some || n.gone > 0 || n.uncertain
 		for _, r := range n.recs {
-			whole := n.has(r.start, r.end)
-			a, ok := parseAttribute(n.data[r.start:r.end])
+			whole := n.Has(r.start, r.end-r.start)
+			a, ok := parseAttribute(n.Data[r.start:r.end])
 			if !whole {
-				out.lost = true
+				out.some = true
 				// The head of a compressed file's attribute is enough to locate
 				// its content.
-				if !ok || !n.has(r.start, r.start+a.data+decmpfsHeader) {
+				if !ok || !n.Has(r.start, a.data+decmpfsHeader) {
 					continue
 				}
 			}
 			if !ok {
-				out.lost = true // what it was, nobody knows
+				out.some = true // what it was, nobody knows
 				continue
 			}
 			for _, b := range a.fork.runs {
-				if b.count > 0 && v.header.holds(b) {
+				if b.count > 0 && l.header.holds(b) {
 					out.blocks = append(out.blocks, b)
 				}
 			}
@@ -171,29 +164,26 @@ func (v *Volume) loadCompressed(ctx context.Context) (*compressedFiles, error) {
 			}
 			c := compressedFile{file: a.file, doubtful: doubtful || n.uncertain, unusable: a.kind != attrInline}
 			if !c.unusable {
-				c.unusable = !parseDecmpfs(n.data[r.start+a.data:r.start+a.data+a.bytes], &c)
+				c.unusable = !parseDecmpfs(n.Data[r.start+a.data:r.start+a.data+a.bytes], &c)
 				c.data = int64(n.number)*int64(t.nodeSize) + int64(r.start+a.data+decmpfsHeader)
-				if c.bytes > 0 && !n.has(r.start+a.data+decmpfsHeader, r.start+a.data+decmpfsHeader+1) {
+				if c.bytes > 0 && !n.Has(r.start+a.data+decmpfsHeader, 1) {
 					c.bytes, c.doubtful = 0, true
 				}
 			}
 			out.list = append(out.list, c)
 		}
-	}, func(out out) error {
+	}, func(out compressedFiles) error {
 		x.list = append(x.list, out.list...)
 		x.blocks = append(x.blocks, out.blocks...)
-		x.some = x.some || out.lost
+		x.some = x.some || out.some
 		return nil
 	})
-	if err != nil {
-		return nil, err
-	}
 	x.some = x.some || t.unreadNodes > 0 || t.badNodes > 0 || t.fork.gaps
 	slices.SortStableFunc(x.list, func(a, b compressedFile) int {
 		return cmp.Or(cmp.Compare(a.file, b.file), cmp.Compare(flag(a.doubtful), flag(b.doubtful)))
 	})
 	x.list = slices.CompactFunc(x.list, func(a, b compressedFile) bool { return a.file == b.file })
-	return x, nil
+	return x, err
 }
 
 // of is what the attributes say of a file; nil where they say nothing.

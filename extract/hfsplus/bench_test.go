@@ -67,11 +67,12 @@ func BenchmarkWalk(b *testing.B) {
 			b.Fatal(err)
 		}
 		n := 0
-		if err := v.walk(context.Background(), func(*extract.File) error { n++; return nil }); err != nil {
+		s, err := v.Walk(context.Background(), func(*extract.File) error { n++; return nil })
+		if err != nil {
 			b.Fatal(err)
 		}
-		if n != 505_000 || !v.listing.Complete {
-			b.Fatalf("%d entries listed: %+v", n, v.listing)
+		if n != 505_000 || !s.Listing.Complete {
+			b.Fatalf("%d entries listed: %+v", n, s.Listing)
 		}
 		r.Close()
 	}

@@ -7,6 +7,9 @@ import (
 	"sort"
 
 	"fileassay/extract"
+	"fileassay/extract/bitmap"
+	"fileassay/extract/partial"
+	"fileassay/extract/ranges"
 )
 
 // tree is a B-tree file that is read node by node (TN1150, B-trees).
@@ -22,14 +25,20 @@ type tree struct {
 	headerOK bool
 	headerIs string // what is wrong with the header
 	nodeSize int
-	total    uint32 // nodes
-	used     nodeMap
+	total    uint32      // nodes
+	used     *bitmap.Map // a bit for each node
 
-	nodes    []nodeInfo // those that were read at least in part and may be in use, by number
+	scanned bool
+	nodes
+	gates gates
+}
+
+// nodes are what was found of a tree's nodes.
+type nodes struct {
+	list     []nodeInfo // those that were read at least in part and may be in use, by number
 	children []child    // of the index nodes
 	leaves   []leaf     // in use, in the order of the tree as far as it is known
 
-	scanned     bool
 	unreadNodes int64  // in use, or perhaps, of which nothing was read
 	partNodes   int64  // in use, of which a part was not read
 	badNodes    int64  // in use, and fail their checks
@@ -53,7 +62,7 @@ type nodeInfo struct {
 	mapped            bool // the node map says that it is in use
 	reached           bool
 	firstHash         uint64 // of the first key; only if hasFirst
-	child, childEnd   int    // in tree.children
+	child, childEnd   int    // in nodes.children
 }
 
 // child is a pointer of an index node.
@@ -80,8 +89,7 @@ const maxNodes = 1 << 27
 func openTree(name string, f *fork, idAt int, size sizer) *tree {
 	t := &tree{name: name, fork: f, idAt: idAt, size: size}
 	var head [minNode]byte
-	unread := f.read(head[:], 0)
-	if touches(unread, 0, bthEnd) {
+	if b := f.read(head[:], 0); !b.Has(0, bthEnd) {
 		t.headerIs = "is unread"
 	} else if h, err := parseTreeHeader(head[:]); err != nil {
 		t.headerIs = err.Error()
@@ -104,17 +112,13 @@ func openTree(name string, f *fork, idAt int, size sizer) *tree {
 // the one at which most nodes are sound.
 func guessNodeSize(f *fork) int {
 	const look = 1 << 20
-	buf := make([]byte, min(max(f.located(), maxNode), look))
-	unread := f.read(buf, 0)
+	b := f.read(make([]byte, min(max(f.located(), maxNode), look)), 0)
 	best, most := 4096, 0
 	for size := minNode; size <= maxNode; size *= 2 {
 		sound := 0
 		var n node
-		for at := 0; at+size <= len(buf); at += size {
-			if touches(unread, int64(at), int64(at+size)) {
-				continue
-			}
-			if n.parse(0, buf[at:at+size], nil, nil) == nil && n.records > 0 && len(n.recs) == n.records && n.kind <= kindIndex {
+		for at := 0; at+size <= b.Len(); at += size {
+			if b.Has(at, size) && n.parse(0, b.Slice(at, size), nil) == nil && n.records > 0 && len(n.recs) == n.records && n.kind <= kindIndex {
 				sound += size
 			}
 		}
@@ -125,39 +129,22 @@ func guessNodeSize(f *fork) int {
 	return best
 }
 
-// nodeMap says which nodes of a tree are in use.
-type nodeMap struct {
-	bits  []byte
-	known []byte // of each byte of bits, 1 if it was read
-}
-
-// state is 1 for a node in use, 0 for a free one, -1 where that is not known.
-func (m *nodeMap) state(n uint32) int {
-	i := n / 8
-	if int(i) >= len(m.bits) || m.known[i] == 0 {
-		return -1
-	}
-	return int(m.bits[i]>>(7-n%8)) & 1
-}
-
-// readMap reads the map record of the header node and the map nodes behind it
-// (TN1150, B-trees, Map Nodes).
-func (t *tree) readMap() nodeMap {
-	var m nodeMap
+// readMap reads which nodes are in use: the map record of the header node and
+// the map nodes behind it (TN1150, B-trees, Map Nodes), a bit for each node.
+func (t *tree) readMap() *bitmap.Map {
+	var m partial.Bytes
 	if !t.headerOK {
-		return m
+		return bitmap.Of(m, 0, bitmap.HighFirst)
 	}
 	want := int(t.total+7) / 8
 	buf := make([]byte, t.nodeSize)
 	next, from := uint32(0), bthMap
-	for seen := 0; len(m.bits) < want && seen <= want; seen++ {
-		unread := t.fork.read(buf, int64(next)*int64(t.nodeSize))
-		var n node
-		n.data, n.unread = buf, unread
+	for seen := 0; m.Len() < want && seen <= want; seen++ {
+		n := node{Bytes: t.fork.read(buf, int64(next)*int64(t.nodeSize))}
 		end := t.nodeSize - 8 // of the record in the header node: four offsets
 		if next != 0 {
 			d, err := parseDescriptor(buf, t.nodeSize)
-			if !n.has(0, descriptorSize) || err != nil || d.kind != kindMap {
+			if !n.Has(0, descriptorSize) || err != nil || d.kind != kindMap {
 				break
 			}
 			from = descriptorSize
@@ -169,13 +156,12 @@ func (t *tree) readMap() nodeMap {
 		} else if off, ok := n.slot(3); ok && off > from && off <= end {
 			end = off
 		}
-		for i := from; i < end && len(m.bits) < want; i++ {
-			m.bits = append(m.bits, buf[i])
-			var known byte
-			if n.has(i, i+1) {
-				known = 1
+		if end = min(end, from+want-m.Len()); end > from {
+			for u := range ranges.Within(n.Unread, int64(from), int64(end)) {
+				shift := int64(m.Len() - from)
+				m.Unread = ranges.Append(m.Unread, ranges.Range{Start: u.Start + shift, End: u.End + shift})
 			}
-			m.known = append(m.known, known)
+			m.Data = append(m.Data, buf[from:end]...)
 		}
 		if next == 0 {
 			n.next = t.header.firstMap
@@ -184,7 +170,7 @@ func (t *tree) readMap() nodeMap {
 			break
 		}
 	}
-	return m
+	return bitmap.Of(m, int64(t.total), bitmap.HighFirst)
 }
 
 // keyHash is a hash of the bytes of a key (FNV-1a, 64 bits). It only tells
@@ -201,113 +187,105 @@ func keyHash(b []byte) uint64 {
 // and how many bytes it has with its length; ok is false where it was not read
 // or is none.
 func (t *tree) key(n *node, at, end int) (id uint32, size int, ok bool) {
-	if at+t.idAt+4 > end || !n.has(at, at+t.idAt+4) {
+	if at+t.idAt+4 > end || !n.Has(at, t.idAt+4) {
 		return 0, 0, false
 	}
-	size = 2 + int(binary.BigEndian.Uint16(n.data[at:]))
+	size = 2 + int(binary.BigEndian.Uint16(n.Data[at:]))
 	if size < t.idAt+4 || at+size > end {
 		return 0, 0, false
 	}
-	return binary.BigEndian.Uint32(n.data[at+t.idAt:]), size, true
+	return binary.BigEndian.Uint32(n.Data[at+t.idAt:]), size, true
 }
 
-// chunk is what one chunk of a tree gave.
-type chunk struct {
-	nodes       []nodeInfo
-	children    []child // the nodes' child and childEnd count from its begin
-	unread, bad int64
-	partial     int64
-	mapUnread   bool
+// add takes what was found of the nodes behind them.
+func (n *nodes) add(p *nodes) {
+	base := len(n.children)
+	for _, x := range p.list {
+		x.child, x.childEnd = x.child+base, x.childEnd+base
+		n.list = append(n.list, x)
+	}
+	n.children = append(n.children, p.children...)
+	n.unreadNodes += p.unreadNodes
+	n.badNodes += p.badNodes
+	n.partNodes += p.partNodes
+	n.mapUnread = n.mapUnread || p.mapUnread
 }
 
 // scan looks at every node that may be in use and works out which are.
-func (t *tree) scan(ctx context.Context, o extract.Options, step string) error {
+func (t *tree) scan(ctx context.Context, o extract.Options) error {
 	if t.scanned {
 		return nil
 	}
 	per := max(chunkBytes/t.nodeSize, 1)
 	n := (int(t.total) + per - 1) / per
 	done := int64(0)
-	err := extract.InOrder(ctx, o.Workers(), n, func(_ context.Context, i int) (chunk, error) {
+	err := extract.InOrder(ctx, o.Workers(), n, func(_ context.Context, i int) (nodes, error) {
 		first := uint32(i * per)
 		return t.look(first, min(uint32(per), t.total-first)), nil
-	}, func(c chunk) error {
-		base := len(t.children)
-		for _, x := range c.nodes {
-			x.child, x.childEnd = x.child+base, x.childEnd+base
-			t.nodes = append(t.nodes, x)
-		}
-		t.children = append(t.children, c.children...)
-		t.unreadNodes += c.unread
-		t.badNodes += c.bad
-		t.partNodes += c.partial
-		t.mapUnread = t.mapUnread || c.mapUnread
+	}, func(c nodes) error {
+		t.nodes.add(&c)
 		done += int64(per)
-		o.Report(step, min(done, int64(t.total))*int64(t.nodeSize), int64(t.total)*int64(t.nodeSize))
+		o.Report(t.name, min(done, int64(t.total))*int64(t.nodeSize), int64(t.total)*int64(t.nodeSize))
 		return nil
 	})
 	if err != nil {
 		return err
 	}
 	t.settle()
+	t.findGates()
 	t.scanned = true
 	return nil
 }
 
 // look reads count nodes from first.
-func (t *tree) look(first, count uint32) chunk {
-	var c chunk
-	if !t.fork.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize)) {
+func (t *tree) look(first, count uint32) nodes {
+	var c nodes
+	if !t.fork.runs.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize)) {
 		for number := first; number < first+count; number++ {
-			if state := t.used.state(number); state != 0 && number != 0 {
-				c.unread++
-				c.mapUnread = c.mapUnread || state < 0
+			if state := t.used.Get(int64(number)); state != bitmap.Clear && number != 0 {
+				c.unreadNodes++
+				c.mapUnread = c.mapUnread || state == bitmap.Unknown
 			}
 		}
 		return c
 	}
-	buf := make([]byte, int(count)*t.nodeSize)
-	unread := t.fork.read(buf, int64(first)*int64(t.nodeSize))
+	b := t.fork.read(make([]byte, int(count)*t.nodeSize), int64(first)*int64(t.nodeSize))
 	var n node
 	for i := range count {
 		number := first + i
-		state := t.used.state(number)
-		if state == 0 || number == 0 {
+		state := t.used.Get(int64(number))
+		if state == bitmap.Clear || number == 0 {
 			continue
 		}
-		if state < 0 {
-			c.mapUnread = true
-		}
-		at := int64(i) * int64(t.nodeSize)
-		mine := cut(unread, at, at+int64(t.nodeSize))
-		err := n.parse(number, buf[at:at+int64(t.nodeSize)], mine, t.size)
+		c.mapUnread = c.mapUnread || state == bitmap.Unknown
+		err := n.parse(number, b.Slice(int(i)*t.nodeSize, t.nodeSize), t.size)
 		switch {
 		case err == errUnread:
-			c.unread++
+			c.unreadNodes++
 			continue
 		case err != nil:
-			if state > 0 {
-				c.bad++
+			if state == bitmap.Set {
+				c.badNodes++
 			}
 			continue
 		case n.kind == kindHeader || n.kind == kindMap:
 			continue
-		case state < 0 && n.kind == kindUnknown && len(n.recs) == 0:
-			c.unread++
+		case state == bitmap.Unknown && n.kind == kindUnknown && len(n.recs) == 0:
+			c.unreadNodes++
 			continue
 		}
-		if len(mine) > 0 {
-			c.partial++
+		if !n.Whole() {
+			c.partNodes++
 		}
-		c.nodes = append(c.nodes, t.info(&n, state > 0, &c))
+		c.list = append(c.list, t.info(&n, state == bitmap.Set, &c))
 	}
 	return c
 }
 
 // info is what is remembered of a node.
-func (t *tree) info(n *node, mapped bool, c *chunk) nodeInfo {
+func (t *tree) info(n *node, mapped bool, c *nodes) nodeInfo {
 	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height, mapped: mapped,
-		partial: len(n.unread) > 0, child: len(c.children), records: uint16(n.records)}
+		partial: !n.Whole(), child: len(c.children), records: uint16(n.records)}
 	if n.kind == kindUnknown {
 		x.next, x.prev = 0, 0
 		x.kind = t.guessKind(n)
@@ -318,16 +296,16 @@ func (t *tree) info(n *node, mapped bool, c *chunk) nodeInfo {
 		if !ok {
 			continue
 		}
-		if r.start == descriptorSize && n.has(r.start, r.start+size) {
-			x.hasFirst, x.firstHash = true, keyHash(n.data[r.start:r.start+size])
+		if r.start == descriptorSize && n.Has(r.start, size) {
+			x.hasFirst, x.firstHash = true, keyHash(n.Data[r.start:r.start+size])
 		}
 		if !any {
 			x.firstID, any = id, true
 		}
 		x.lastID = id
-		if n.kind == kindIndex && n.has(r.start, r.end) && r.end-r.start >= size+4 {
-			c.children = append(c.children, child{binary.BigEndian.Uint32(n.data[r.end-4:]), id,
-				keyHash(n.data[r.start : r.start+size])})
+		if n.kind == kindIndex && n.Has(r.start, r.end-r.start) && r.end-r.start >= size+4 {
+			c.children = append(c.children, child{binary.BigEndian.Uint32(n.Data[r.end-4:]), id,
+				keyHash(n.Data[r.start : r.start+size])})
 		}
 	}
 	if len(n.recs) > 0 && !n.uncertain && n.gone == 0 {
@@ -341,7 +319,7 @@ func (t *tree) info(n *node, mapped bool, c *chunk) nodeInfo {
 func (t *tree) guessKind(n *node) int8 {
 	for _, r := range n.recs {
 		if _, size, ok := t.key(n, r.start, r.end); ok {
-			if s, ok := t.size(n, r.start); ok && s <= r.end-r.start && s > size+4 {
+			if s, ok := t.size(n.Bytes, r.start); ok && s <= r.end-r.start && s > size+4 {
 				return kindLeaf
 			}
 			return kindIndex
@@ -350,32 +328,25 @@ func (t *tree) guessKind(n *node) int8 {
 	return kindUnknown
 }
 
-// cut is the part of the spans in [a, z), counted from a.
-func cut(list []span, a, z int64) []span {
-	i := sort.Search(len(list), func(i int) bool { return list[i].z > a })
-	var out []span
-	for ; i < len(list) && list[i].a < z; i++ {
-		out = append(out, span{max(list[i].a, a) - a, min(list[i].z, z) - a})
-	}
-	return out
-}
-
-// find is the index in nodes of the node of that number, -1 where it was not
+// find is the index in list of the node of that number, -1 where it was not
 // read or is not in use.
-func (t *tree) find(number uint32) int {
-	i := sort.Search(len(t.nodes), func(i int) bool { return t.nodes[i].number >= number })
-	if i < len(t.nodes) && t.nodes[i].number == number {
+func (n *nodes) find(number uint32) int {
+	i := sort.Search(len(n.list), func(i int) bool { return n.list[i].number >= number })
+	if i < len(n.list) && n.list[i].number == number {
 		return i
 	}
 	return -1
 }
 
-// each reads the leaf nodes in use, hands them to work on several goroutines
-// and takes what it gives in the tree's order. The node is work's until it
-// returns.
-func each[T any](ctx context.Context, t *tree, workers int, work func(n *node, doubtful bool, out *T), take func(T) error) error {
+// each reads the leaf nodes in use, once the tree was scanned, hands them to work
+// on several goroutines and takes what it gives in the tree's order. The node is
+// work's until it returns.
+func each[T any](ctx context.Context, t *tree, o extract.Options, work func(n *node, doubtful bool, out *T), take func(T) error) error {
+	if err := t.scan(ctx, o); err != nil {
+		return err
+	}
 	const batch = 32
-	return extract.InOrder(ctx, workers, (len(t.leaves)+batch-1)/batch, func(_ context.Context, i int) (T, error) {
+	return extract.InOrder(ctx, o.Workers(), (len(t.leaves)+batch-1)/batch, func(_ context.Context, i int) (T, error) {
 		var out T
 		var n node
 		buf := make([]byte, t.nodeSize)
@@ -390,8 +361,7 @@ func each[T any](ctx context.Context, t *tree, workers int, work func(n *node, d
 
 // load reads one node into buf.
 func (t *tree) load(n *node, number uint32, buf []byte) error {
-	unread := t.fork.read(buf, int64(number)*int64(t.nodeSize))
-	if err := n.parse(number, buf, unread, t.size); err != nil {
+	if err := n.parse(number, t.fork.read(buf, int64(number)*int64(t.nodeSize)), t.size); err != nil {
 		return fmt.Errorf("%s: node %d: %w", t.name, number, err)
 	}
 	if n.uncertain && number == t.counted && t.count >= 0 && t.count <= len(n.recs) {

@@ -412,18 +412,25 @@ func (x *built) reader(tb testing.TB, unread ...imap.Range) *image.Reader {
 	return image.New(x, x.size, m, image.Options{})
 }
 
+// walked is a volume and what a walk told of it.
+type walked struct {
+	*Volume
+	*extract.Survey
+}
+
 // walk opens a volume and lists it.
-func walk(tb testing.TB, r *image.Reader, size int64, o extract.Options) (*Volume, []*extract.File) {
+func walk(tb testing.TB, r *image.Reader, size int64, o extract.Options) (walked, []*extract.File) {
 	tb.Helper()
 	v, err := Open(context.Background(), r, 0, size, o)
 	if err != nil {
 		tb.Fatal(err)
 	}
 	var list []*extract.File
-	if err := v.walk(context.Background(), func(f *extract.File) error { list = append(list, f); return nil }); err != nil {
+	s, err := v.Walk(context.Background(), func(f *extract.File) error { list = append(list, f); return nil })
+	if err != nil {
 		tb.Fatal(err)
 	}
-	return v, list
+	return walked{v, s}, list
 }
 
 // paths are the listed paths.

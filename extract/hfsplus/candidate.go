@@ -39,12 +39,12 @@ const maxSlack = 64 << 10
 // begin would serve as well: sectors are left over at the end, or blocks are so
 // large that nodes of a volume that begins elsewhere could stand at the places
 // of this one's.
-func (v *Volume) placed() error {
-	if v.length <= v.header.bytes() && v.header.blockSize <= minCatalogNode {
+func (l *layout) placed() error {
+	if l.length <= l.header.bytes() && l.header.blockSize <= minCatalogNode {
 		return nil
 	}
-	for _, t := range []*tree{v.trees.extents, v.trees.catalog, v.trees.attributes} {
-		if t != nil && (t.headerOK || t.chained()) {
+	for _, t := range l.there() {
+		if t.headerOK || t.chained() {
 			return nil
 		}
 	}
@@ -60,7 +60,7 @@ func (t *tree) chained() bool {
 	const look = 4096
 	leaf := func(number uint32) (descriptor, bool) {
 		var b [descriptorSize]byte
-		if len(t.fork.read(b[:], int64(number)*int64(t.nodeSize))) > 0 {
+		if !t.fork.read(b[:], int64(number)*int64(t.nodeSize)).Whole() {
 			return descriptor{}, false
 		}
 		d, err := parseDescriptor(b[:], t.nodeSize)

@@ -1,6 +1,10 @@
 package hfsplus
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+
+	"fileassay/extract/partial"
+)
 
 // Numbers of the volume's own files and folders (TN1150, Catalog File, Catalog
 // Node IDs).
@@ -117,24 +121,23 @@ func parseCatalogKey(b []byte) (k catalogKey, size int, ok bool) {
 }
 
 // catalogSize tells how many bytes a leaf record of the catalog has.
-func catalogSize(n *node, at int) (int, bool) {
-	if !n.has(at, at+catName) {
+func catalogSize(b partial.Bytes, at int) (int, bool) {
+	if !b.Has(at, catName) {
 		return 0, false
 	}
-	key := 2 + int(binary.BigEndian.Uint16(n.data[at:]))
-	if key > 2+catKeyMost || !n.has(at+key, at+key+2) {
+	key := 2 + int(binary.BigEndian.Uint16(b.Data[at:]))
+	kind, ok := b.Uint16(binary.BigEndian, at+key)
+	if key > 2+catKeyMost || !ok {
 		return 0, false
 	}
-	switch binary.BigEndian.Uint16(n.data[at+key:]) {
+	switch kind {
 	case typeFolder:
 		return key + folderSize, true
 	case typeFile:
 		return key + fileSize, true
 	case typeFolderThread, typeFileThread:
-		if !n.has(at+key, at+key+threadName) {
-			return 0, false
-		}
-		return key + threadName + 2*int(binary.BigEndian.Uint16(n.data[at+key+threadNameLen:])), true
+		units, ok := b.Uint16(binary.BigEndian, at+key+threadNameLen)
+		return key + threadName + 2*int(units), ok
 	}
 	return 0, false
 }
@@ -146,12 +149,17 @@ type folderRecord struct {
 	modified uint32
 }
 
-func parseFolder(b []byte) (folderRecord, bool) {
-	if len(b) < folderSize {
-		return folderRecord{}, false
+// parseFolder decodes a folder record as far as it was read; ok is false where
+// that is not to its number.
+func parseFolder(b partial.Bytes) (d folderRecord, ok bool) {
+	if b.Len() < folderSize || !b.Has(0, folderID+4) {
+		return d, false
 	}
-	return folderRecord{binary.BigEndian.Uint32(b[folderID:]), binary.BigEndian.Uint32(b[folderValence:]),
-		binary.BigEndian.Uint32(b[folderModified:])}, true
+	d = folderRecord{id: binary.BigEndian.Uint32(b.Data[folderID:]), valence: binary.BigEndian.Uint32(b.Data[folderValence:])}
+	if b.Has(0, folderModified+4) {
+		d.modified = binary.BigEndian.Uint32(b.Data[folderModified:])
+	}
+	return d, true
 }
 
 // threadRecord names a file or folder by its number (TN1150,
@@ -161,15 +169,13 @@ type threadRecord struct {
 	name   []byte
 }
 
-func parseThread(b []byte) (threadRecord, bool) {
-	if len(b) < threadName {
-		return threadRecord{}, false
+// parseThread decodes a thread record; ok is false where it was not wholly read.
+func parseThread(b partial.Bytes) (th threadRecord, ok bool) {
+	units, ok := b.Uint16(binary.BigEndian, threadNameLen)
+	if !ok || units == 0 || units > maxNameUnits || !b.Has(0, threadName+2*int(units)) {
+		return th, false
 	}
-	units := int(binary.BigEndian.Uint16(b[threadNameLen:]))
-	if units == 0 || units > maxNameUnits || len(b) < threadName+2*units {
-		return threadRecord{}, false
-	}
-	return threadRecord{binary.BigEndian.Uint32(b[threadParent:]), b[threadName : threadName+2*units]}, true
+	return threadRecord{binary.BigEndian.Uint32(b.Data[threadParent:]), b.Data[threadName : threadName+2*int(units)]}, true
 }
 
 // fileRecord is a file in the catalog (TN1150, HFSPlusCatalogFile), as far as
@@ -196,39 +202,41 @@ type partFork struct {
 
 func (p *partFork) whole() bool { return p.sized && p.runs == extentsInRecord }
 
-// parseFile decodes a file record of which the first read bytes were read; ok
-// is false where those do not have its number. b has the whole record.
-func parseFile(b []byte, read int) (f fileRecord, ok bool) {
-	if len(b) < fileSize || read < fileID+4 {
+// parseFile decodes a file record from its begin as far as it was read without
+// a gap; ok is false where that is not to its number.
+func parseFile(b partial.Bytes) (f fileRecord, ok bool) {
+	if b.Len() < fileSize || !b.Has(0, fileID+4) {
 		return f, false
 	}
-	f.flags = binary.BigEndian.Uint16(b[fileFlags:])
-	f.id = binary.BigEndian.Uint32(b[fileID:])
-	if read < fileModified+4 {
+	f.flags = binary.BigEndian.Uint16(b.Data[fileFlags:])
+	f.id = binary.BigEndian.Uint32(b.Data[fileID:])
+	if !b.Has(0, fileModified+4) {
 		return f, true
 	}
-	f.modified = binary.BigEndian.Uint32(b[fileModified:])
-	if read < fileCreator+4 {
+	f.modified = binary.BigEndian.Uint32(b.Data[fileModified:])
+	if !b.Has(0, fileCreator+4) {
 		return f, true
 	}
 	f.headRead = true
-	f.ownerFlags = b[fileOwnerFlags]
-	f.mode = binary.BigEndian.Uint16(b[fileMode:])
-	f.special = binary.BigEndian.Uint32(b[fileSpecial:])
-	f.kind = binary.BigEndian.Uint32(b[fileType:])
-	f.creator = binary.BigEndian.Uint32(b[fileCreator:])
-	f.data = parsePartFork(b[fileDataFork:fileRsrcFork], read-fileDataFork)
-	f.rsrc = parsePartFork(b[fileRsrcFork:fileSize], read-fileRsrcFork)
+	f.ownerFlags = b.Data[fileOwnerFlags]
+	f.mode = binary.BigEndian.Uint16(b.Data[fileMode:])
+	f.special = binary.BigEndian.Uint32(b.Data[fileSpecial:])
+	f.kind = binary.BigEndian.Uint32(b.Data[fileType:])
+	f.creator = binary.BigEndian.Uint32(b.Data[fileCreator:])
+	f.data = parsePartFork(b, fileDataFork)
+	f.rsrc = parsePartFork(b, fileRsrcFork)
 	return f, true
 }
 
-func parsePartFork(b []byte, read int) partFork {
-	p := partFork{}
-	if read < 16 {
+// parsePartFork decodes the fork at at of a file record.
+func parsePartFork(b partial.Bytes, at int) (p partFork) {
+	if !b.Has(0, at+forkExtents) {
 		return p
 	}
-	p.forkData, p.sized = parseFork(b), true
-	p.runs = min((read-16)/8, extentsInRecord)
+	p.forkData, p.sized = parseFork(b.Data[at:]), true
+	for p.runs < extentsInRecord && b.Has(0, at+forkExtents+8*(p.runs+1)) {
+		p.runs++
+	}
 	return p
 }
 

@@ -51,9 +51,9 @@ func parseDecmpfs(b []byte, c *compressedFile) bool {
 	return true
 }
 
-// stored is the content of a compressed file, put into f. rsrc is where its
-// resource fork lies, of size bytes, or of -1 where that is unread.
-func (v *Volume) stored(f *extract.File, c *compressedFile, rsrc *place, size int64) {
+// stored is the content of a compressed file, put into f. fk is its resource
+// fork.
+func (v *files) stored(f *extract.File, c *compressedFile, fk *fork) {
 	f.Stored = extract.StoredCompressed
 	if c.unusable || c.size > 1<<62 {
 		f.Size, f.RecordUnread = -1, true
@@ -65,7 +65,6 @@ func (v *Volume) stored(f *extract.File, c *compressedFile, rsrc *place, size in
 	if f.Size == 0 {
 		return
 	}
-	fk := &fork{src: &v.src, size: size, runs: rsrc.runs}
 	switch c.method {
 	case methodPlain:
 		v.storedInline(f, c, 0, true)
@@ -77,19 +76,19 @@ func (v *Volume) stored(f *extract.File, c *compressedFile, rsrc *place, size in
 	case methodZlibFork, methodLZVNFork, methodLZFSEFork, methodPlainFork:
 		f.Packing = extract.Packing{Method: packings[c.method], Unit: compressionUnit}
 		switch {
-		case size < 0:
+		case fk.size < 0:
 			f.Why = append(f.Why, "the part of its record is unread that tells where its compressed content lies")
 		case c.method == methodZlibFork:
-			v.storedZlib(f, fk)
+			storedZlib(f, fk)
 		default:
-			v.storedTable(f, fk)
+			storedTable(f, fk)
 		}
 	default:
 		f.Why = append(f.Why, fmt.Sprintf("compression method %d is not known", c.method))
 		f.RecordUnread = true
 		f.Packing = extract.Packing{Method: "unknown", Unit: f.Size}
-		if size > 0 {
-			f.Pieces = v.unit(nil, fk, 0, f.Size, 0, size)
+		if fk.size > 0 {
+			f.Pieces = unit(nil, fk, 0, f.Size, 0, fk.size)
 		} else {
 			v.storedInline(f, c, 0, false)
 		}
@@ -100,7 +99,7 @@ func (v *Volume) stored(f *extract.File, c *compressedFile, rsrc *place, size in
 // bytes behind the attribute's header, into f. Content whose first byte marks
 // it so is kept as it is: for zlib a byte whose low four bits are all set, for
 // LZVN 0x06.
-func (v *Volume) storedInline(f *extract.File, c *compressedFile, skip int64, plain bool) {
+func (v *files) storedInline(f *extract.File, c *compressedFile, skip int64, plain bool) {
 	from, n := c.data+skip, c.bytes-skip
 	if !plain && (c.method == methodZlib && c.first&0x0F == 0x0F || c.method == methodLZVN && c.first == 0x06) {
 		from, n, plain = from+1, n-1, true
@@ -114,14 +113,14 @@ func (v *Volume) storedInline(f *extract.File, c *compressedFile, skip int64, pl
 		f.Why = append(f.Why, fmt.Sprintf("%d bytes of content cannot be stored in %d", f.Size, n))
 	}
 	if !plain {
-		f.Pieces = v.unit(nil, v.trees.attributes.fork, 0, f.Size, from, n)
+		f.Pieces = unit(nil, v.trees.attributes.fork, 0, f.Size, from, n)
 		return
 	}
 	if n != f.Size { // such a file the system itself refuses (decmpfs.c, of the first method)
 		f.RecordUnread = true
 		f.Why = append(f.Why, fmt.Sprintf("%d bytes of content are stored, of %d", n, f.Size))
 	}
-	v.trees.attributes.fork.images(from, min(n, f.Size), func(off, at, n int64) {
+	v.trees.attributes.fork.places(from, min(n, f.Size), func(off, at, n int64) {
 		if at >= 0 {
 			f.Pieces = append(f.Pieces, extract.Piece{Offset: off - from, Length: n, Image: at})
 		}
@@ -130,10 +129,10 @@ func (v *Volume) storedInline(f *extract.File, c *compressedFile, skip int64, pl
 
 // unit appends the piece of length bytes of content from off that is stored in
 // n bytes of fk from at. If those are not all located, the piece is left out.
-func (v *Volume) unit(list []extract.Piece, fk *fork, off, length, at, n int64) []extract.Piece {
+func unit(list []extract.Piece, fk *fork, off, length, at, n int64) []extract.Piece {
 	p := extract.Piece{Offset: off, Length: length, Kind: extract.Unit}
 	ok := true
-	fk.images(at, n, func(o, img, n int64) {
+	fk.places(at, n, func(o, img, n int64) {
 		if img < 0 {
 			ok = false
 			return
@@ -151,9 +150,9 @@ func (v *Volume) unit(list []extract.Piece, fk *fork, off, length, at, n int64) 
 // map begin and how long they are; the data is one resource, after its length
 // a table: the number of blocks, and for each its place behind the resource's
 // length and its length, little-endian.
-func (v *Volume) storedZlib(f *extract.File, fk *fork) {
+func storedZlib(f *extract.File, fk *fork) {
 	var head [4]byte
-	if len(fk.read(head[:], 0)) > 0 {
+	if !fk.read(head[:], 0).Whole() {
 		f.Why = append(f.Why, "the head of the resource fork that holds its compressed content is unread")
 		return
 	}
@@ -163,13 +162,13 @@ func (v *Volume) storedZlib(f *extract.File, fk *fork) {
 		f.Why = append(f.Why, "the resource fork is too short for its compressed content")
 		return
 	}
-	if len(fk.read(head[:], table)) == 0 {
+	if fk.read(head[:], table).Whole() {
 		if n := int64(binary.LittleEndian.Uint32(head[:])); n != count {
 			f.Why = append(f.Why, fmt.Sprintf("its compressed content has %d blocks, not %d", n, count))
 			return
 		}
 	}
-	v.blocks(f, fk, table+4, 8, count, func(b []byte) (int64, int64) {
+	blocks(f, fk, table+4, 8, count, func(b []byte) (int64, int64) {
 		return table + int64(binary.LittleEndian.Uint32(b)), int64(binary.LittleEndian.Uint32(b[4:]))
 	}, table+4+8*count)
 }
@@ -177,13 +176,13 @@ func (v *Volume) storedZlib(f *extract.File, fk *fork) {
 // storedTable puts content in blocks behind a plain table at the begin of the
 // resource fork into f: the places of the blocks, little-endian, and the end
 // of the last.
-func (v *Volume) storedTable(f *extract.File, fk *fork) {
+func storedTable(f *extract.File, fk *fork) {
 	count := (f.Size + compressionUnit - 1) / compressionUnit
 	if count > fk.size/4-1 {
 		f.Why = append(f.Why, "the resource fork is too short for its compressed content")
 		return
 	}
-	v.blocks(f, fk, 0, 4, count, func(b []byte) (int64, int64) {
+	blocks(f, fk, 0, 4, count, func(b []byte) (int64, int64) {
 		a := int64(binary.LittleEndian.Uint32(b))
 		return a, int64(binary.LittleEndian.Uint32(b[4:])) - a
 	}, 4*(count+1))
@@ -192,7 +191,7 @@ func (v *Volume) storedTable(f *extract.File, fk *fork) {
 // blocks appends the count blocks whose places stand in the table at table in
 // fk, in entries of step bytes. No block can begin before least. A block whose
 // entry is unread is not located.
-func (v *Volume) blocks(f *extract.File, fk *fork, table, step, count int64, entry func(b []byte) (at, n int64), least int64) {
+func blocks(f *extract.File, fk *fork, table, step, count int64, entry func(b []byte) (at, n int64), least int64) {
 	const part = 1024 // entries at a time
 	var buf [part*8 + 8]byte
 	bad := false
@@ -200,19 +199,19 @@ func (v *Volume) blocks(f *extract.File, fk *fork, table, step, count int64, ent
 	count = min(count, max(0, fk.located()-table)/step)
 	for i := int64(0); i < count; i += part {
 		n := min(part, count-i)
-		b := buf[:(n-1)*step+8]
-		unread := fk.read(b, table+i*step)
+		b := fk.read(buf[:(n-1)*step+8], table+i*step)
 		for k := range n {
-			if touches(unread, k*step, k*step+8) {
+			e, ok := b.Get(int(k*step), 8)
+			if !ok {
 				continue
 			}
-			at, size := entry(b[k*step : k*step+8])
+			at, size := entry(e)
 			if at < least || size <= 0 || size > 2*compressionUnit || at > fk.size-size {
 				bad = true
 				continue
 			}
 			off := (i + k) * compressionUnit
-			f.Pieces = v.unit(f.Pieces, fk, off, min(compressionUnit, f.Size-off), at, size)
+			f.Pieces = unit(f.Pieces, fk, off, min(compressionUnit, f.Size-off), at, size)
 		}
 	}
 	if bad {

@@ -31,8 +31,8 @@ func readerOf(b []byte, m *imap.Map) *image.Reader {
 	return image.New(bytes.NewReader(b), int64(len(b)), m, image.Options{})
 }
 
-// runs are a file's plain pieces, joined.
-func runs(f *extract.File) [][3]int64 {
+// joined are a file's plain pieces, joined.
+func joined(f *extract.File) [][3]int64 {
 	var out [][3]int64
 	for _, p := range f.Pieces {
 		if n := len(out); n > 0 && out[n-1][0]+out[n-1][2] == p.Offset && out[n-1][1]+out[n-1][2] == p.Image {
@@ -74,7 +74,7 @@ func TestFixtures(t *testing.T) {
 					where = append(where, r)
 				}
 			}
-			if d := cmp.Diff(where, runs(f)); d != "" || f.Size != w.Size || f.Modified.Unix() != w.MTime {
+			if d := cmp.Diff(where, joined(f)); d != "" || f.Size != w.Size || f.Modified.Unix() != w.MTime {
 				t.Errorf("%s: %s: size %d, want %d; modified %d, want %d; %s", name, w.Path, f.Size, w.Size, f.Modified.Unix(), w.MTime, d)
 			}
 		}
@@ -90,21 +90,17 @@ func TestFixtures(t *testing.T) {
 				}
 			}
 		}
-		if l := v.listing; !l.Complete || l.UnclaimedBytes != 0 || l.UnreadRecords != 0 {
+		if l := v.Listing; !l.Complete || l.UnclaimedBytes != 0 || l.UnreadRecords != 0 {
 			t.Errorf("%s: %+v", name, l)
 		}
-		structures, err := v.structures(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, s := range structures {
+		for _, s := range v.Structures {
 			if s.Health != extract.HealthRead || s.Unread != 0 || s.Image < 0 {
 				t.Errorf("%s: %+v", name, s)
 			}
 		}
 		sum := map[extract.Use]int64{}
 		pos := int64(0)
-		err = v.space()(t.Context(), func(start, n int64, use extract.Use) error {
+		err := v.Space(t.Context(), func(start, n int64, use extract.Use) error {
 			if start != pos {
 				t.Errorf("%s: space goes on at %d, not %d", name, start, pos)
 			}
@@ -119,7 +115,7 @@ func TestFixtures(t *testing.T) {
 }
 
 // damage is a map with a number of unread ranges, some in the catalog.
-func damage(rnd *rand.Rand, size int64, v *Volume) *imap.Map {
+func damage(rnd *rand.Rand, size int64, v walked) *imap.Map {
 	var over []imap.Range
 	add := func(at, n int64) {
 		at = at / 512 * 512
@@ -133,11 +129,11 @@ func damage(rnd *rand.Rand, size int64, v *Volume) *imap.Map {
 	for _, t := range []*tree{v.trees.catalog, v.trees.extents} {
 		for range rnd.IntN(30) {
 			r := t.fork.runs[rnd.IntN(len(t.fork.runs))]
-			add(r.image+rnd.Int64N(r.length), 512*(1+rnd.Int64N(12)))
+			add(r.Image+rnd.Int64N(r.Length), 512*(1+rnd.Int64N(12)))
 		}
 	}
 	if rnd.IntN(3) == 0 {
-		add(v.trees.catalog.fork.runs[0].image, 8192)
+		add(v.trees.catalog.fork.runs[0].Image, 8192)
 	}
 	if rnd.IntN(4) == 0 {
 		add(headerOffset, 512)
@@ -149,12 +145,12 @@ func damage(rnd *rand.Rand, size int64, v *Volume) *imap.Map {
 }
 
 // dump is all that a listing says.
-func dump(v *Volume, list []*extract.File) string {
+func dump(v walked, list []*extract.File) string {
 	var s strings.Builder
 	for _, f := range list {
 		fmt.Fprintf(&s, "%+v\n", *f)
 	}
-	fmt.Fprintf(&s, "%+v\n%+v\n", v.listing, v.Info())
+	fmt.Fprintf(&s, "%+v\n%+v\n", v.Listing, v.Info())
 	return s.String()
 }
 
@@ -207,10 +203,11 @@ func TestDamage(t *testing.T) {
 					continue
 				}
 				var list []*extract.File
-				if err := v.walk(t.Context(), func(f *extract.File) error { list = append(list, f); return nil }); err != nil {
+				s, err := v.Walk(t.Context(), func(f *extract.File) error { list = append(list, f); return nil })
+				if err != nil {
 					t.Fatal(err)
 				}
-				text := dump(v, list)
+				text := dump(walked{v, s}, list)
 				if first == "" {
 					first = text
 				}
@@ -223,7 +220,7 @@ func TestDamage(t *testing.T) {
 				listed := map[string]bool{}
 				// where transactions cannot be read, files may be listed that
 				// they delete; none is intact
-				stale := v.journal.broken || v.headerStale
+				stale := v.stale()
 				for _, f := range list {
 					p := norm.NFC.String(f.Path)
 					if f.Kind == extract.KindFolder || strings.HasPrefix(p, "?/") {
@@ -242,7 +239,7 @@ func TestDamage(t *testing.T) {
 						continue
 					}
 					// what is located is where it truly is
-					for _, x := range runs(f) {
+					for _, x := range joined(f) {
 						for _, y := range truth {
 							lo, hi := max(x[0], y[0]), min(x[0]+x[2], y[0]+y[2])
 							if lo < hi && x[1]-x[0] != y[1]-y[0] {
@@ -251,7 +248,7 @@ func TestDamage(t *testing.T) {
 						}
 					}
 				}
-				if len(listed) < len(known) && v.listing.Complete {
+				if len(listed) < len(known) && s.Listing.Complete {
 					t.Errorf("%s, seed %d: %d of %d are listed, and the list is called complete", name, seed, len(listed), len(known))
 				}
 			}

@@ -9,6 +9,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/partial"
 )
 
 // seeds are nodes of a real volume's trees: header, index, leaves.
@@ -66,8 +67,8 @@ func FuzzTreeHeader(f *testing.F) {
 // FuzzNode takes a node with a range of it unread: records are in order, in
 // the node, and the same whatever stands in the unread range.
 func FuzzNode(f *testing.F) {
-	catalog, extents, _ := seeds(f)
-	for _, n := range append(catalog, extents...) {
+	nodes, extents, _ := seeds(f)
+	for _, n := range append(nodes, extents...) {
 		f.Add(n, uint16(0), uint16(0))
 		f.Add(n, uint16(512), uint16(512))
 		f.Add(n, uint16(0), uint16(512))
@@ -77,22 +78,21 @@ func FuzzNode(f *testing.F) {
 		if len(b) < minNode || len(b) > maxNode {
 			return
 		}
-		var unread []span
-		if a, z := int64(from), min(int64(from)+int64(length), int64(len(b))); a < z {
-			unread = []span{{a, z}}
-			b = bytes.Clone(b)
-			clear(b[a:z])
+		given := partial.Bytes{Data: bytes.Clone(b)}
+		given.Lose(int(from), int(from)+int(length))
+		for _, u := range given.Unread {
+			clear(given.Data[u.Start:u.End])
 		}
 		for _, size := range []sizer{catalogSize, overflowSize, attributeSize, nil} {
 			var n node
-			err := n.parse(7, b, unread, size)
-			if len(unread) > 0 {
-				c := bytes.Clone(b)
-				for i := unread[0].a; i < unread[0].z; i++ {
-					c[i] = 0xA5
+			err := n.parse(7, given, size)
+			if !given.Whole() {
+				c := partial.Bytes{Data: bytes.Clone(b), Unread: given.Unread}
+				for i := c.Unread[0].Start; i < c.Unread[0].End; i++ {
+					c.Data[i] = 0xA5
 				}
 				var m node
-				if merr := m.parse(7, c, unread, size); (merr == nil) != (err == nil) || len(m.recs) != len(n.recs) {
+				if merr := m.parse(7, c, size); (merr == nil) != (err == nil) || len(m.recs) != len(n.recs) {
 					t.Fatalf("unread bytes matter: %d records, %v; %d, %v", len(n.recs), err, len(m.recs), merr)
 				}
 			}
@@ -109,7 +109,7 @@ func FuzzNode(f *testing.F) {
 			if !n.uncertain && len(n.recs)+n.gone != n.records {
 				t.Fatalf("%d and %d of %d records", len(n.recs), n.gone, n.records)
 			}
-			var p part
+			var p catalog
 			collect(&n, false, &p)
 			if len(p.files)+len(p.folders)+len(p.threads)+len(p.fthreads) > len(n.recs)+len(p.threads) {
 				t.Fatalf("%+v of %d records", p, len(n.recs))
@@ -122,7 +122,7 @@ func FuzzRecords(f *testing.F) {
 	catalog, extents, _ := seeds(f)
 	for _, b := range append(catalog[1:], extents[1:]...) {
 		var n node
-		if n.parse(0, b, nil, catalogSize) == nil {
+		if n.parse(0, partial.Bytes{Data: b}, catalogSize) == nil {
 			for _, r := range n.recs {
 				f.Add(b[r.start:r.end], uint16(r.end-r.start))
 			}
@@ -134,8 +134,9 @@ func FuzzRecords(f *testing.F) {
 			if size > len(b) || len(k.name) > 2*maxNameUnits {
 				t.Fatalf("key of %d bytes in %d", size, len(b))
 			}
-			data := b[size:]
-			if r, ok := parseFile(data, min(int(read), len(data))); ok && (r.data.runs > extentsInRecord || r.rsrc.runs > extentsInRecord) {
+			data := partial.Bytes{Data: b[size:]}
+			data.Lose(int(read), data.Len())
+			if r, ok := parseFile(data); ok && (r.data.runs > extentsInRecord || r.rsrc.runs > extentsInRecord) {
 				t.Fatalf("%+v", r)
 			}
 			parseFolder(data)
@@ -168,8 +169,8 @@ func FuzzLocate(f *testing.F) {
 		if len(fork) < forkSize {
 			return
 		}
-		v := &Volume{header: volumeHeader{blockSize: 4096, totalBlocks: 100000}, start: 1 << 20}
 		x := &overflow{}
+		l := &layout{header: volumeHeader{blockSize: 4096, totalBlocks: 100000}, start: 1 << 20, overflow: x}
 		for len(more) >= extRecord && len(x.list) < 100 {
 			if r, ok := parseOverflow(more); ok {
 				r.file, r.fork = 20, dataFork
@@ -178,14 +179,14 @@ func FuzzLocate(f *testing.F) {
 			more = more[extRecord:]
 		}
 		p := partFork{forkData: parseFork(fork), sized: true, runs: extentsInRecord}
-		at := v.locate(&p, 20, dataFork, x)
+		at := l.fork(&p, 20, dataFork)
 		pos, sum := int64(0), int64(0)
 		for _, r := range at.runs {
-			if r.off < pos || r.length <= 0 || r.image < v.start || r.image+r.length > v.start+v.header.bytes() {
+			if r.Offset < pos || r.Length <= 0 || r.Image < l.start || r.Image+r.Length > l.start+l.header.bytes() {
 				t.Fatalf("%+v behind %d", r, pos)
 			}
-			pos = r.off + r.length
-			sum += r.length
+			pos = endOf(r)
+			sum += r.Length
 		}
 		if !at.gaps && p.size < 1<<62 && sum < int64(p.size) {
 			t.Fatalf("%d of %d bytes located, and no gap said", sum, p.size)
@@ -238,7 +239,7 @@ func FuzzVolume(f *testing.F) {
 			return
 		}
 		n := 0
-		err = v.walk(context.Background(), func(f *extract.File) error {
+		s, err := v.Walk(context.Background(), func(f *extract.File) error {
 			if n++; n > 10000 {
 				t.Fatal("too many files")
 			}
@@ -260,11 +261,8 @@ func FuzzVolume(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := v.structures(context.Background()); err != nil {
-			t.Fatal(err)
-		}
 		pos := int64(0)
-		if err := v.space()(context.Background(), func(a, n int64, _ extract.Use) error {
+		if err := s.Space(context.Background(), func(a, n int64, _ extract.Use) error {
 			if a != pos || n <= 0 {
 				t.Fatalf("space goes on at %d behind %d", a, pos)
 			}

@@ -83,7 +83,11 @@ type forkData struct {
 	runs   [extentsInRecord]blockRun
 }
 
-const forkSize = 80
+// Offsets in a fork's record, and its size (TN1150, HFSPlusForkData).
+const (
+	forkExtents = 16
+	forkSize    = 80
+)
 
 // errShort is the error of every parse function for too few bytes.
 var errShort = errors.New("too short")
@@ -144,7 +148,7 @@ func (h *volumeHeader) holds(r blockRun) bool {
 // parseFork decodes the 80 bytes of a fork; b must have them.
 func parseFork(b []byte) forkData {
 	f := forkData{size: binary.BigEndian.Uint64(b), blocks: binary.BigEndian.Uint32(b[12:])}
-	f.runs = parseRuns(b[16:])
+	f.runs = parseRuns(b[forkExtents:])
 	return f
 }
 

@@ -5,6 +5,9 @@ import (
 	"errors"
 	"fmt"
 
+	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/partial"
 	"fileassay/extract/ranges"
 )
 
@@ -154,7 +157,6 @@ type journalState struct {
 	at      int64 // of the journal in the image; -1 where not known
 	length  int64
 	info    int64 // of the info block in the image
-	pending bool  // transactions stand in it, or may
 	applied int   // transactions used
 	broken  bool  // transactions that cannot be read may change any metadata
 	notes   []string
@@ -172,15 +174,14 @@ func openJournal(src *source, start, length int64, h *volumeHeader, use bool) jo
 	}
 	st.present = true
 	if h.journalInfo == 0 || !h.holds(blockRun{h.journalInfo, 1}) {
-		st.pending, st.broken = true, h.attributes&attrUnmounted == 0
+		st.broken = h.attributes&attrUnmounted == 0
 		st.damaged = fmt.Sprintf("the volume header puts its info block at block %d", h.journalInfo)
 		return st
 	}
 	st.info = start + int64(h.journalInfo)*h.blockSize
 	clean := h.attributes&attrUnmounted != 0
 	var buf [512]byte
-	unread := src.direct(buf[:], st.info, nil, 0)
-	if touches(unread, 0, jibSize) {
+	if !src.read(buf[:], st.info).Has(0, jibSize) {
 		st.lose(clean, "the journal info block is unread")
 		st.need(clean, st.info, jibSize)
 		return st
@@ -202,7 +203,7 @@ func openJournal(src *source, start, length int64, h *volumeHeader, use bool) jo
 		return st
 	}
 	st.at, st.length = start+info.offset, info.length
-	if unread := src.direct(buf[:], st.at, nil, 0); touches(unread, 0, jhBytes) {
+	if !src.read(buf[:], st.at).Has(0, jhBytes) {
 		st.lose(clean, "the journal header is unread")
 		st.need(clean, st.at, jhBytes)
 		return st
@@ -219,7 +220,6 @@ func openJournal(src *source, start, length int64, h *volumeHeader, use bool) jo
 	if jh.start == jh.end {
 		return st
 	}
-	st.pending = true
 	switch {
 	case !use:
 		st.notes = append(st.notes, "the journal was not empty; its newer blocks were left aside as asked")
@@ -230,8 +230,8 @@ func openJournal(src *source, start, length int64, h *volumeHeader, use bool) jo
 		st.notes = append(st.notes, "the journal was not empty, but is older than the volume, which was since mounted by a system that keeps no journal; not used")
 		return st
 	}
-	p := replay{src: src, st: &st, h: &jh, start: start, length: length}
-	p.run()
+	p := replay{r: src.r, st: &st, h: &jh, start: start, length: length}
+	src.newer = p.run()
 	return st
 }
 
@@ -241,7 +241,7 @@ func (st *journalState) lose(clean bool, why string) {
 		st.notes = append(st.notes, why+"; the volume was unmounted cleanly, so nothing is missed in it")
 		return
 	}
-	st.pending, st.broken = true, true
+	st.broken = true
 	st.notes = append(st.notes, why+", so newer metadata may stand in it")
 }
 
@@ -255,43 +255,34 @@ func (st *journalState) need(clean bool, at, n int64) {
 
 // replay lays a journal's transactions over a source.
 type replay struct {
-	src           *source
+	r             *image.Reader
 	st            *journalState
 	h             *journalHeader
 	start, length int64 // of the volume
+	bad           int64 // entries of block lists that cannot be used
 }
 
 // pieces yields the n bytes of the journal's ring from pos, in order, and
 // returns the position behind them.
 func (p *replay) pieces(pos, n int64, yield func(off, at, n int64)) int64 {
 	off := int64(0)
-	for n > 0 {
+	for {
 		if pos >= p.h.length {
 			pos = p.h.sector
+		}
+		if n <= 0 {
+			return pos
 		}
 		k := min(n, p.h.length-pos)
 		yield(off, p.st.at+pos, k)
 		off, pos, n = off+k, pos+k, n-k
 	}
-	if pos >= p.h.length {
-		pos = p.h.sector
-	}
-	return pos
 }
 
-func (p *replay) read(b []byte, pos int64) (unread []span) {
-	p.pieces(pos, int64(len(b)), func(off, at, n int64) {
-		unread = p.src.direct(b[off:off+n], at, unread, off)
-	})
-	return unread
-}
-
-// ahead is how far to is behind from in the ring.
-func (p *replay) ahead(from, to int64) int64 {
-	if to >= from {
-		return to - from
-	}
-	return to - from + p.h.length - p.h.sector
+func (p *replay) read(b []byte, pos int64) partial.Bytes {
+	out := partial.Bytes{Data: b}
+	p.pieces(pos, int64(len(b)), func(off, at, n int64) { readInto(&out, p.r, off, at, n) })
+	return out
 }
 
 // step is the position n bytes behind pos in the ring.
@@ -299,20 +290,14 @@ func (p *replay) step(pos, n int64) int64 {
 	return p.pieces(pos, n, func(int64, int64, int64) {})
 }
 
-// run follows the chain of block lists. The patches of a transaction count
-// only when its last list was found.
-func (p *replay) run() {
-	patches := p.src.patches // none yet; read works without them
-	p.src.patches = nil
-	end := p.h.end
-	if end == p.h.length {
-		end = p.h.sector
+// run follows the chain of block lists and gives what they hold. The blocks of a
+// transaction count only when its last list was found.
+func (p *replay) run() runs {
+	pos, end := p.step(p.h.start, 0), p.step(p.h.end, 0)
+	left := end - pos
+	if left < 0 {
+		left += p.h.length - p.h.sector
 	}
-	pos := p.h.start
-	if pos == p.h.length {
-		pos = p.h.sector
-	}
-	left := p.ahead(pos, end)
 	need := func() { // of the list at pos, which leads to the next
 		p.pieces(pos, min(p.h.listSize, left), func(_, at, n int64) {
 			p.st.needs = append(p.st.needs, ranges.Range{Start: at, End: at + n})
@@ -320,13 +305,13 @@ func (p *replay) run() {
 	}
 	followed := true // the chain, to pos
 	buf := make([]byte, p.h.listSize)
-	var open []patch
-	var lost, bad int64
+	var all, open runs
+	var lost int64
 	why := ""
 	for left > 0 {
 		var l blockList
 		err := errors.New("is unread")
-		if !touches(p.read(buf[:listSummed], pos), 0, listSummed) {
+		if p.read(buf[:listSummed], pos).Whole() {
 			l, err = p.h.parseList(buf)
 			if err == nil && l.used > left {
 				err = fmt.Errorf("block list: uses %d bytes where %d are left", l.used, left)
@@ -347,78 +332,63 @@ func (p *replay) run() {
 			continue
 		}
 		followed = true
-		unread := p.read(buf, pos)
-		if len(unread) > 0 {
+		list := p.read(buf, pos)
+		if !list.Whole() {
 			need()
 		}
-		data, dataLeft := p.step(pos, p.h.listSize), l.used-p.h.listSize
-		for i := 1; i < l.count; i++ {
-			e := int64(listEntry * (i + 1))
-			if touches(unread, e, e+listEntry) {
-				bad++
-				data, dataLeft = -1, 0 // where the blocks of later entries stand is not known
-				continue
-			}
-			num, size := p.h.order.Uint64(buf[e:]), int64(p.h.order.Uint32(buf[e+8:]))
-			if num == entrySkipped {
-				if data >= 0 && size <= dataLeft {
-					data, dataLeft = p.step(data, size), dataLeft-size
-				}
-				continue
-			}
-			if size == 0 {
-				continue
-			}
-			if num > uint64(p.length/p.h.sector) || int64(num)*p.h.sector > p.length-size || data >= 0 && size > dataLeft {
-				bad++
-				data, dataLeft = -1, 0
-				continue
-			}
-			to := p.start + int64(num)*p.h.sector
-			if data < 0 {
-				open = append(open, patch{to, to + size, unplaced})
-				continue
-			}
-			data = p.pieces(data, size, func(off, at, n int64) {
-				p.pieceRead(to+off, at, n, &open)
-			})
-			dataLeft -= size
-		}
+		open = p.blocks(open, l, list, p.step(pos, p.h.listSize))
 		if !l.more {
-			patches = append(patches, open...)
+			all = append(all, open...)
 			open = open[:0]
 			p.st.applied++
 		}
 		pos, left = p.step(pos, l.used), left-l.used
 	}
 	if lost > 0 { // else the last transaction was never committed
-		patches = append(patches, open...)
+		all = append(all, open...)
 	}
-	p.src.patches = patches
-	p.src.settle()
 	note := fmt.Sprintf("the journal was not empty; the newer blocks of %d transactions in it were used", p.st.applied)
-	if lost+bad > 0 {
+	if lost+p.bad > 0 {
 		p.st.broken = true
 		if why == "" {
 			why = "a part of a block list is unread"
 		}
-		note += fmt.Sprintf("; %d bytes of its block lists could not be used (%s), so newer metadata may be missed", lost+bad*listEntry, why)
+		note += fmt.Sprintf("; %d bytes of its block lists could not be used (%s), so newer metadata may be missed", lost+p.bad*listEntry, why)
 	}
 	p.st.notes = append(p.st.notes, note)
+	return settled(all)
 }
 
-// pieceRead adds the patches of n bytes of the journal at at that belong at
-// to: unread bytes of the journal make the bytes they belong to unread.
-func (p *replay) pieceRead(to, at, n int64, open *[]patch) {
-	pos := at
-	for u := range p.src.r.Unread(at, n) {
-		if u.Start > pos {
-			*open = append(*open, patch{to + pos - at, to + u.Start - at, pos})
+// blocks appends the blocks of a list to open: those that it names, and that
+// stand in the ring from pos on.
+func (p *replay) blocks(open runs, l blockList, list partial.Bytes, pos int64) runs {
+	left := l.used - p.h.listSize
+	for i := 1; i < l.count; i++ {
+		e, ok := list.Get(listEntry*(i+1), listEntry)
+		if !ok {
+			p.bad++
+			pos = unplaced // where the blocks of later entries stand is not known
+			continue
 		}
-		*open = append(*open, patch{to + u.Start - at, to + u.End() - at, ^u.Start})
-		pos = u.End()
+		num, size := p.h.order.Uint64(e), int64(p.h.order.Uint32(e[8:]))
+		to := p.start + int64(num)*p.h.sector
+		switch {
+		case num == entrySkipped:
+			if pos != unplaced && size <= left {
+				pos, left = p.step(pos, size), left-size
+			}
+		case size == 0:
+		case num > uint64(p.length/p.h.sector) || int64(num)*p.h.sector > p.length-size || pos != unplaced && size > left:
+			p.bad++
+			pos = unplaced
+		case pos == unplaced:
+			open = append(open, extract.Extent{Offset: to, Image: unplaced, Length: size})
+		default:
+			pos = p.pieces(pos, size, func(off, at, n int64) {
+				open = append(open, extract.Extent{Offset: to + off, Image: at, Length: n})
+			})
+			left -= size
+		}
 	}
-	if end := at + n; end > pos {
-		*open = append(*open, patch{to + pos - at, to + end - at, pos})
-	}
+	return open
 }

@@ -1,12 +1,16 @@
 package hfsplus
 
 import (
+	"bytes"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/extract"
+	"fileassay/extract/image"
 	"fileassay/extract/imap"
 )
 
@@ -52,7 +56,7 @@ func TestJournalHeader(t *testing.T) {
 func TestJournalUse(t *testing.T) {
 	b, _ := load(t, "hfsplus-journal-pending")
 	size := int64(len(b))
-	open := func(o extract.Options, unread ...imap.Range) (*Volume, []*extract.File) {
+	open := func(o extract.Options, unread ...imap.Range) (walked, []*extract.File) {
 		return walk(t, readerOf(b, imap.All(size).With(unread)), size, o)
 	}
 	has := func(list []*extract.File, part string) bool {
@@ -76,34 +80,33 @@ func TestJournalUse(t *testing.T) {
 		t.Errorf("used: %+v", v.journal)
 	}
 	v, list = open(extract.Options{NoJournal: true})
-	if v.journal.applied != 0 || !v.journal.pending || has(list, "office/late/moved") {
+	if v.journal.applied != 0 || !slices.ContainsFunc(v.notes, func(s string) bool { return strings.Contains(s, "left aside") }) || has(list, "office/late/moved") {
 		t.Errorf("left aside: %+v", v.journal)
 	}
 	// a block of a transaction that is unread: the place it belongs to is
 	// unread, whatever stands there
 	v, _ = open(extract.Options{}, imap.Range{Start: journalAt + 930304 + 4096, Length: 512, State: imap.Failed})
-	if v.journal.broken || len(v.src.patches) == 0 || v.src.patches[0].start != headerOffset || v.src.patches[0].from >= 0 || !v.headerStale {
-		t.Errorf("header's block unread: %+v, %v", v.journal, v.src.patches[:min(1, len(v.src.patches))])
+	if v.journal.broken || len(v.src.newer) == 0 || v.src.newer[0].Offset != headerOffset || v.src.unread(headerOffset, 1) == 0 || !v.headerStale {
+		t.Errorf("header's block unread: %+v, %v", v.journal, v.src.newer[:min(1, len(v.src.newer))])
 	}
 	// the head of a block list unread: nothing is sure, and the lists behind it
 	// are used
 	v, list = open(extract.Options{}, imap.Range{Start: journalAt + 930304, Length: 512, State: imap.Failed})
-	if !v.journal.broken || v.journal.applied != 2 || intact(list) != 0 || v.listing.Complete {
+	if !v.journal.broken || v.journal.applied != 2 || intact(list) != 0 || v.Listing.Complete {
 		t.Errorf("list unread: %+v, %d intact", v.journal, intact(list))
 	}
 	// the journal's header unread
 	v, list = open(extract.Options{}, imap.Range{Start: journalAt, Length: 512, State: imap.Failed})
-	if !v.journal.broken || intact(list) != 0 || v.listing.Complete {
+	if !v.journal.broken || intact(list) != 0 || v.Listing.Complete {
 		t.Errorf("header unread: %+v, %d intact", v.journal, intact(list))
 	}
 }
 
-func TestPatches(t *testing.T) {
-	s := source{}
-	for _, p := range []patch{{100, 200, 1000}, {150, 160, 2000}, {190, 300, -1}, {400, 500, 3000}, {0, 50, 10}, {120, 130, 4000}} {
-		s.lay(p)
-	}
-	s.settle()
+// Of what the journal holds of one place the last counts, read or not.
+func TestSettled(t *testing.T) {
+	r := image.New(bytes.NewReader(make([]byte, 10240)), 10240, imap.All(10240).With([]imap.Range{{Start: 5120, Length: 512, State: imap.Failed}}), image.Options{})
+	s := source{r: r, newer: settled(runs{{Offset: 100, Image: 1000, Length: 100}, {Offset: 150, Image: 2000, Length: 10}, {Offset: 190, Image: unplaced, Length: 110},
+		{Offset: 400, Image: 3000, Length: 100}, {Offset: 0, Image: 10, Length: 50}, {Offset: 120, Image: 4000, Length: 10}})}
 	want := map[int64]int64{0: 10, 49: 59, 50: 50, 99: 99, 100: 1000, 119: 1019, 120: 4000, 129: 4009, 130: 1030, 150: 2000, 159: 2009, 160: 1060,
 		189: 1089, 190: -1, 299: -1, 300: 300, 400: 3000, 499: 3099, 500: 500}
 	for off, at := range want {
@@ -124,13 +127,42 @@ func TestPatches(t *testing.T) {
 		t.Error(sum)
 	}
 	var hidden [][2]int64
-	s = source{}
-	for _, p := range []patch{{100, 200, ^int64(5000)}, {120, 130, 7000}, {140, 150, unplaced}} {
-		s.lay(p)
-	}
-	s.settle()
+	s.newer = settled(runs{{Offset: 100, Image: 5120, Length: 100}, {Offset: 120, Image: 7000, Length: 10}, {Offset: 140, Image: unplaced, Length: 10}})
 	s.hidden(90, 100, func(at, n int64) { hidden = append(hidden, [2]int64{at, n}) })
-	if d := cmp.Diff([][2]int64{{5000, 20}, {5030, 10}, {5050, 40}}, hidden); d != "" {
+	if d := cmp.Diff([][2]int64{{5120, 20}, {5150, 10}, {5170, 40}}, hidden); d != "" {
 		t.Errorf("unread bytes that supersede others (-want +got):\n%s", d)
+	}
+}
+
+// The runs that are laid last win byte for byte.
+func TestSettledAgainstModel(t *testing.T) {
+	for seed := range uint64(2000) {
+		rnd := rand.New(rand.NewPCG(seed, 1))
+		want := map[int64]int64{}
+		var list runs
+		for range rnd.IntN(20) {
+			r := extract.Extent{Offset: rnd.Int64N(90), Image: 1000 + 10*rnd.Int64N(9), Length: 1 + rnd.Int64N(20)}
+			if rnd.IntN(4) == 0 {
+				r.Image = unplaced
+			}
+			list = append(list, r)
+			for i := range r.Length {
+				want[r.Offset+i] = clip(r, r.Offset+i, endOf(r)).Image
+			}
+		}
+		got := map[int64]int64{}
+		pos := int64(0)
+		for _, r := range settled(list) {
+			if r.Offset < pos || r.Length <= 0 {
+				t.Fatalf("seed %d: %+v behind %d", seed, r, pos)
+			}
+			for i := range r.Length {
+				got[r.Offset+i] = clip(r, r.Offset+i, endOf(r)).Image
+			}
+			pos = endOf(r)
+		}
+		if d := cmp.Diff(want, got); d != "" {
+			t.Fatalf("seed %d (-want +got):\n%s", seed, d)
+		}
 	}
 }

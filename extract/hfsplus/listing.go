@@ -3,24 +3,94 @@ package hfsplus
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/bitmap"
 	"fileassay/extract/claims"
+	"fileassay/extract/needs"
+	"fileassay/extract/ranges"
 )
 
-// wholeCatalog reports whether every record of the catalog was read.
-func (v *Volume) wholeCatalog() bool {
-	t, c := v.trees.catalog, v.catalog
-	return t.unreadNodes == 0 && t.badNodes == 0 && t.doubtful == 0 && c.lost == 0 && !t.fork.gaps && !v.journal.broken && !v.headerStale
+// lister gives the files and says of them how complete they are, and what of
+// the volume they claim: the last stage.
+type lister struct {
+	*files
+	claims  claims.Owned
+	given   fileThread // the last entry that was listed of those that may be leftovers
+	unnamed int64
+	skipped int64 // entries given to no one since nothing is known of them but that they are
 }
 
-// state makes the statement on the listing.
-func (v *Volume) state(ctx context.Context, unnamed int64) error {
-	t, c, l := v.trees.catalog, v.catalog, &v.listing
+// walk gives every file and folder to yield.
+func (w *lister) walk(ctx context.Context, o extract.Options, yield func(*extract.File) error) error {
+	w.layout.claim(&w.claims.Structures)
+	for _, b := range w.compressed.blocks {
+		w.claims.Structures.Add(w.at(b.start), int64(b.count)*w.header.blockSize)
+	}
+	give := func(e *entry) error { return w.give(e, yield) }
+	err := each(ctx, w.trees.catalog, o, w.list, func(l listed) error {
+		w.skipped += l.nameOf
+		for i := range l.entries {
+			if err := give(&l.entries[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	// folders known by their threads alone
+	namer := w.paths.Namer()
+	for i := range w.folders {
+		f := &w.folders[i]
+		if !f.fromThread || f.id == idRoot || w.isPrivate(f.id) || f.dropped {
+			continue
+		}
+		path, deep := namer.Path(f.parent, f.name)
+		e := entry{f: &extract.File{ID: uint64(f.id), Path: path, Deep: deep, Kind: extract.KindFolder, NameOnly: true,
+			EntriesUnread: true, Needs: w.needsOf(needs.Most, f.parent, f.id), Why: []string{"its record is unread; its name is from its thread record"}}}
+		if err := give(&e); err != nil {
+			return err
+		}
+	}
+	return w.loose(ctx, give)
+}
+
+// give claims what an entry lies in, and gives it to yield, unless it is one of
+// the volume's own or a leftover.
+func (w *lister) give(e *entry, yield func(*extract.File) error) error {
+	if stream := e.f != nil && e.f.Kind == extract.KindStream; e.maybe.id != 0 && !(stream && e.maybe == w.given) {
+		if !w.accepted[e.maybe] {
+			return nil
+		}
+		w.accepted[e.maybe] = false // a further record of the same file is a leftover
+		w.given = e.maybe
+	}
+	into := &w.claims.Files
+	if e.own {
+		into = &w.claims.Structures
+	}
+	for _, r := range e.runs {
+		into.Add(r.Image, r.Length)
+	}
+	if e.f == nil || e.own {
+		return nil
+	}
+	if e.f.Unnamed {
+		w.unnamed++
+	}
+	return yield(e.f)
+}
+
+// listing is the statement on the files that were given.
+func (w *lister) listing(ctx context.Context, space extract.Space) (extract.Listing, error) {
+	t, c, l := w.trees.catalog, &w.catalog, extract.Listing{}
 	why := func(format string, args ...any) { l.Why = append(l.Why, fmt.Sprintf(format, args...)) }
-	l.Complete = v.wholeCatalog()
-	l.Needs = v.needsOfVolume()
-	l.UnnamedFiles = unnamed
+	l.Complete = w.whole()
+	l.Needs = w.lacks()
+	l.UnnamedFiles = w.unnamed
 	if t.fork.gaps {
 		why("a part of the catalog file is not located: records of the extents overflow file are unread")
 	}
@@ -41,13 +111,13 @@ func (v *Volume) state(ctx context.Context, unnamed int64) error {
 	if t.doubtful > 0 {
 		why("%d nodes of the catalog file may be out of use: the node map and what else would tell are unread", t.doubtful)
 	}
-	if v.journal.broken || v.headerStale {
+	if w.stale() {
 		why("newer metadata may stand in a part of the journal that could not be used")
 	}
-	have := c.files + c.dirs
+	have := w.known
 	switch {
-	case !v.alternate && !v.headerStale:
-		want := int64(v.header.fileCount) + int64(v.header.folderCount)
+	case !w.alternate && !w.headerStale:
+		want := int64(w.header.fileCount) + int64(w.header.folderCount)
 		if want > have {
 			l.Complete = false
 			l.UnreadRecords = want - have
@@ -69,132 +139,42 @@ func (v *Volume) state(ctx context.Context, unnamed int64) error {
 	if !l.Complete && l.UnreadRecords == 0 {
 		l.UnreadRecords = max(c.lost, 0)
 	}
-	if v.skipped > 0 {
-		why("%d files are known by nothing but a part of their records", v.skipped)
+	if w.skipped > 0 {
+		why("%d files are known by nothing but a part of their records", w.skipped)
 	}
-	if len(v.header.allocationRuns()) > 0 {
-		n, _, err := claims.Unclaimed(ctx, v.space())
+	if slices.ContainsFunc(w.header.allocation.runs[:], func(r blockRun) bool { return r.count > 0 }) {
+		n, _, err := claims.Unclaimed(ctx, space)
 		if err != nil {
-			return err
+			return l, err
 		}
 		l.UnclaimedBytes = n
 		if n > 0 && !l.Complete {
 			why("%d bytes are allocated that no listed file claims", n)
 		}
 	}
-	return nil
+	return l, nil
 }
 
-func (h *volumeHeader) allocationRuns() []blockRun {
-	var out []blockRun
-	for _, r := range h.allocation.runs {
-		if r.count > 0 {
-			out = append(out, r)
-		}
+// lacks is what the volume needs that belongs to no listed entry.
+func (w *lister) lacks() []ranges.Range {
+	need := w.wanted(needs.Most)
+	if w.alternate {
+		need.Add(w.start+headerOffset, headerSize)
 	}
-	return out
+	if w.headerStale {
+		w.src.hidden(w.start+headerOffset, headerSize, need.Add)
+	}
+	need.AddAll(w.journal.needs)
+	need.records(w.trees.catalog, idRootParent)
+	if f := w.folder(idRoot); f == nil || f.children < f.valence || f.fromThread {
+		need.records(w.trees.catalog, idRoot)
+	}
+	return need.Ranges()
 }
 
-// claimOwn claims what the volume's own structures lie in.
-func (v *Volume) claimOwn() {
-	own := &v.claims.Structures
-	bs := v.header.blockSize
-	own.Add(v.start, (headerOffset+headerSize+bs-1)/bs*bs)
-	end := v.header.bytes()
-	last := max(end-alternateOffset, 0) / bs * bs
-	own.Add(v.start+last, end-last)
-	forks := []*fork{v.allocation, v.open(&v.header.startup, idStartup, v.extents)}
-	for _, t := range []*tree{v.trees.extents, v.trees.catalog, v.trees.attributes} {
-		if t != nil {
-			forks = append(forks, t.fork)
-		}
-	}
-	for _, f := range forks {
-		for _, r := range f.runs {
-			own.Add(r.image, r.length)
-		}
-	}
-	if v.journal.info >= 0 {
-		own.Add(v.journal.info, bs)
-	}
-	if v.journal.at >= 0 {
-		own.Add(v.journal.at, v.journal.length)
-	}
-	blocks := v.compressed.blocks
-	for _, r := range v.extents.of(idBadBlocks, dataFork) {
-		for _, b := range r.runs {
-			if v.header.holds(b) {
-				blocks = append(blocks, b)
-			}
-		}
-	}
-	for _, b := range blocks {
-		own.Add(v.start+int64(b.start)*bs, int64(b.count)*bs)
-	}
-}
-
-// allocated is the allocation file: a bit for each block, the first in the
-// highest bit of the first byte (TN1150, Allocation File).
-func (v *Volume) allocated(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
-	{
-		const part = 1 << 16
-		bs := v.header.blockSize
-		total := int64(v.header.totalBlocks)
-		size := min((total+7)/8, v.allocation.size)
-		buf := make([]byte, min(part, size))
-		from, use := int64(0), extract.UseUnknown // the open range, in blocks
-		flush := func(to int64, next extract.Use) error {
-			if to > from {
-				if err := yield(v.start+from*bs, (to-from)*bs, use); err != nil {
-					return err
-				}
-			}
-			from, use = to, next
-			return nil
-		}
-		for off := int64(0); off < size; off += part {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			b := buf[:min(part, size-off)]
-			unread := v.allocation.read(b, off)
-			for i, c := range b {
-				block := (off + int64(i)) * 8
-				if len(unread) > 0 && touches(unread, int64(i), int64(i)+1) {
-					if use != extract.UseUnknown {
-						if err := flush(block, extract.UseUnknown); err != nil {
-							return err
-						}
-					}
-					continue
-				}
-				if c == 0xFF && use == extract.UseUnclaimed || c == 0 && use == extract.UseFree {
-					continue
-				}
-				for k := range int64(8) {
-					if block+k >= total {
-						break
-					}
-					now := extract.UseFree
-					if c&(0x80>>k) != 0 {
-						now = extract.UseUnclaimed
-					}
-					if now != use {
-						if err := flush(block+k, now); err != nil {
-							return err
-						}
-					}
-				}
-			}
-		}
-		if err := flush(min(size*8, total), extract.UseUnknown); err != nil {
-			return err
-		}
-		return flush(total, extract.UseUnknown)
-	}
-}
-
-// space is the use of every part of the volume.
-func (v *Volume) space() extract.Space {
-	return v.claims.Space(v.start, v.header.bytes(), v.allocated)
+// space is the use of every part of the volume. The allocation file has a bit
+// for each block (TN1150, Allocation File).
+func (w *lister) space() extract.Space {
+	m := &bitmap.Map{Bits: min(int64(w.header.totalBlocks), 8*w.allocation.size), Order: bitmap.HighFirst, Read: w.allocation.read}
+	return w.claims.Space(w.start, w.header.bytes(), claims.Bitmap(m, w.start, w.header.blockSize))
 }

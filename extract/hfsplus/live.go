@@ -1,6 +1,7 @@
 package hfsplus
 
 import (
+	"cmp"
 	"slices"
 )
 
@@ -13,16 +14,16 @@ import (
 // told, since the nodes that would tell it are unread, is doubtful; one that
 // they would have named is not in use.
 func (t *tree) settle() {
-	for i := range t.nodes {
-		t.nodes[i].reached = t.nodes[i].mapped
+	for i := range t.list {
+		t.list[i].reached = t.list[i].mapped
 	}
 	indexGap := false // an index node in use is unread
 	if t.mapUnread {
 		indexGap = t.reach()
 	}
 	var order []int
-	for i := range t.nodes {
-		x := &t.nodes[i]
+	for i := range t.list {
+		x := &t.list[i]
 		switch {
 		case x.kind != kindLeaf:
 			if x.reached && x.kind == kindIndex && x.partial {
@@ -52,7 +53,7 @@ func (t *tree) deduce() {
 		return
 	}
 	for _, l := range t.leaves {
-		if x := &t.nodes[t.find(l.number)]; x.height == 0 {
+		if x := &t.list[t.find(l.number)]; x.height == 0 {
 			if t.counted != 0 {
 				t.counted = 0
 				return
@@ -68,17 +69,17 @@ func (t *tree) deduce() {
 func (t *tree) reach() (gap bool) {
 	var todo []int
 	mark := func(i int) {
-		if !t.nodes[i].reached {
-			t.nodes[i].reached = true
+		if !t.list[i].reached {
+			t.list[i].reached = true
 			todo = append(todo, i)
 		}
 	}
-	for i := range t.nodes {
-		if t.nodes[i].reached {
+	for i := range t.list {
+		if t.list[i].reached {
 			todo = append(todo, i)
 		}
 	}
-	for i := range t.nodes {
+	for i := range t.list {
 		if j := t.linked(i); j >= 0 {
 			mark(i)
 			mark(j)
@@ -92,7 +93,7 @@ func (t *tree) reach() (gap bool) {
 	for len(todo) > 0 {
 		i := todo[len(todo)-1]
 		todo = todo[:len(todo)-1]
-		x := &t.nodes[i]
+		x := &t.list[i]
 		if x.kind == kindIndex {
 			if x.partial && x.childEnd-x.child < int(x.records) {
 				gap = true
@@ -103,7 +104,7 @@ func (t *tree) reach() (gap bool) {
 					gap = gap || x.height > 2
 					continue
 				}
-				y := &t.nodes[j]
+				y := &t.list[j]
 				if y.kind == kindUnknown && x.height == 2 {
 					y.kind = kindLeaf
 				}
@@ -119,16 +120,16 @@ func (t *tree) reach() (gap bool) {
 
 // linked is the node behind nodes[i], if that one has it for its neighbour too
 // and their keys are in order; else -1.
-func (t *tree) linked(i int) int {
-	x := &t.nodes[i]
+func (n *nodes) linked(i int) int {
+	x := &n.list[i]
 	if x.height == 0 || x.next == 0 || x.next == x.number {
 		return -1
 	}
-	j := t.find(x.next)
+	j := n.find(x.next)
 	if j < 0 {
 		return -1
 	}
-	if y := &t.nodes[j]; y.prev == x.number && y.height == x.height && y.kind == x.kind && y.firstID >= x.lastID {
+	if y := &n.list[j]; y.prev == x.number && y.height == x.height && y.kind == x.kind && y.firstID >= x.lastID {
 		return j
 	}
 	return -1
@@ -142,19 +143,19 @@ func (t *tree) root() (int, bool) {
 		return i, i >= 0
 	}
 	best, count := -1, 0
-	for i := range t.nodes {
-		x := &t.nodes[i]
+	for i := range t.list {
+		x := &t.list[i]
 		if x.kind > kindIndex || x.height == 0 {
 			continue
 		}
 		switch {
-		case best < 0 || x.height > t.nodes[best].height:
+		case best < 0 || x.height > t.list[best].height:
 			best, count = i, 1
-		case x.height == t.nodes[best].height:
+		case x.height == t.list[best].height:
 			count++
 		}
 	}
-	if count != 1 || t.nodes[best].next != 0 || t.nodes[best].prev != 0 {
+	if count != 1 || t.list[best].next != 0 || t.list[best].prev != 0 {
 		return -1, false
 	}
 	return best, true
@@ -162,61 +163,58 @@ func (t *tree) root() (int, bool) {
 
 // contradicted reports whether a leaf's neighbours, which are in use, are not
 // linked with it.
-func (t *tree) contradicted(x *nodeInfo) bool {
+func (n *nodes) contradicted(x *nodeInfo) bool {
 	if x.height == 0 {
 		return false
 	}
-	if j := t.find(x.next); x.next != 0 && j >= 0 && t.nodes[j].reached && t.nodes[j].height != 0 && t.nodes[j].prev != x.number {
+	if j := n.find(x.next); x.next != 0 && j >= 0 && n.list[j].reached && n.list[j].height != 0 && n.list[j].prev != x.number {
 		return true
 	}
-	if j := t.find(x.prev); x.prev != 0 && j >= 0 && t.nodes[j].reached && t.nodes[j].height != 0 && t.nodes[j].next != x.number {
+	if j := n.find(x.prev); x.prev != 0 && j >= 0 && n.list[j].reached && n.list[j].height != 0 && n.list[j].next != x.number {
 		return true
 	}
 	return false
 }
 
-// order puts the leaves, given by their indexes in nodes, in the order of the
+// order puts the leaves, given by their indexes in list, in the order of the
 // tree: along the links, and where those break by the numbers their keys begin
 // with.
-func (t *tree) order(list []int) {
+func (n *nodes) order(list []int) {
 	in := make(map[uint32]int, len(list)) // by node number
 	for _, i := range list {
-		in[t.nodes[i].number] = i
+		in[n.list[i].number] = i
 	}
 	var heads []int
 	for _, i := range list {
-		x := &t.nodes[i]
-		if j, ok := in[x.prev]; x.prev != 0 && ok && t.nodes[j].next == x.number {
+		x := &n.list[i]
+		if j, ok := in[x.prev]; x.prev != 0 && ok && n.list[j].next == x.number {
 			continue
 		}
 		heads = append(heads, i)
 	}
 	slices.SortStableFunc(heads, func(a, b int) int {
-		x, y := &t.nodes[a], &t.nodes[b]
-		if x.firstID != y.firstID {
-			return sign(int64(x.firstID) - int64(y.firstID))
-		}
-		return sign(int64(x.number) - int64(y.number))
+		x, y := &n.list[a], &n.list[b]
+		return cmp.Or(cmp.Compare(x.firstID, y.firstID), cmp.Compare(x.number, y.number))
 	})
-	t.leaves = make([]leaf, 0, len(list))
+	n.leaves = make([]leaf, 0, len(list))
 	done := make(map[uint32]bool, len(list))
 	put := func(i int) {
-		x := &t.nodes[i]
+		x := &n.list[i]
 		done[x.number] = true
-		t.leaves = append(t.leaves, leaf{x.number, !x.reached})
+		n.leaves = append(n.leaves, leaf{x.number, !x.reached})
 	}
 	for _, i := range heads {
-		for !done[t.nodes[i].number] {
+		for !done[n.list[i].number] {
 			put(i)
-			j, ok := in[t.nodes[i].next]
-			if t.nodes[i].next == 0 || !ok || t.nodes[j].prev != t.nodes[i].number {
+			j, ok := in[n.list[i].next]
+			if n.list[i].next == 0 || !ok || n.list[j].prev != n.list[i].number {
 				break
 			}
 			i = j
 		}
 	}
 	for _, i := range list { // rings of links, which no sound tree has
-		if !done[t.nodes[i].number] {
+		if !done[n.list[i].number] {
 			put(i)
 		}
 	}

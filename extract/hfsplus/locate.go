@@ -1,59 +1,181 @@
 package hfsplus
 
 import (
+	"context"
 	"fmt"
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/image"
 )
 
-// place is where a fork's bytes lie, as far as it is known.
-type place struct {
-	runs     []run // whole allocation blocks, in order
-	gaps     bool  // some of the fork's bytes are not located
-	why      []string
-	doubtful bool // an overflow record used may be out of use
+// layout is where the volume's own structures lie: what the first stage found.
+type layout struct {
+	src    source
+	start  int64
+	length int64 // of the place it was opened in
+	header volumeHeader
+	notes  []string
+
+	first, last headerCopy // the volume header and its alternate, as they stand on the disk
+	alternate   bool       // the alternate one is used
+	headerStale bool       // the journal has a newer one that is unread
+	journal     journalState
+
+	allocation *fork
+	trees      struct{ extents, catalog, attributes *tree }
+	overflow   *overflow
 }
 
-// locate works out where the fork p of a file lies. x may be nil, for the
-// forks that have no overflow records.
-func (v *Volume) locate(p *partFork, file uint32, kind uint8, x *overflow) place {
-	var out place
-	bs := v.header.blockSize
+// headerCopy is a copy of the volume header, and why it cannot be used.
+type headerCopy struct {
+	volumeHeader
+	at  int64
+	err error
+}
+
+// locate finds the volume's structures, and lays what the journal holds over
+// the image.
+func locate(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (*layout, error) {
+	l := &layout{src: source{r: r}, start: start, length: length, overflow: &overflow{}}
+	if err := l.findHeader(); err != nil {
+		return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
+	}
+	alone := l.alternate
+	l.journal = openJournal(&l.src, start, l.header.bytes(), &l.header, !o.NoJournal)
+	l.notes = append(l.notes, l.journal.notes...)
+	l.renewHeader()
+	if l.header.attributes&attrUnmounted == 0 {
+		l.notes = append(l.notes, "the volume was not unmounted cleanly")
+	}
+
+	if f := l.own(&l.header.extents, idExtents); len(f.runs) > 0 {
+		l.trees.extents = openTree("extents overflow file", f, extFile, overflowSize)
+		var err error
+		if l.overflow, err = loadOverflow(ctx, l.trees.extents, o); err != nil {
+			return nil, err
+		}
+	}
+	l.trees.catalog = openTree("catalog file", l.own(&l.header.catalog, idCatalog), catParent, catalogSize)
+	if l.header.attributeFile.size > 0 {
+		l.trees.attributes = openTree("attributes file", l.own(&l.header.attributeFile, idAttributes), attrFile, attributeSize)
+	}
+	if alone {
+		if err := l.placed(); err != nil {
+			return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
+		}
+	}
+	l.allocation = l.own(&l.header.allocation, idAllocation)
+	return l, nil
+}
+
+// findHeader takes the volume header, else the alternate one: it stands 1024
+// bytes before the end of the place that the volume is in, or of the volume.
+func (l *layout) findHeader() error {
+	l.first = l.readHeader(l.start + headerOffset)
+	l.last = l.readHeader(l.start + l.length - alternateOffset)
+	switch {
+	case l.first.err == nil:
+		l.header = l.first.volumeHeader
+		if own := l.start + l.header.bytes() - alternateOffset; l.last.err != nil && own != l.last.at {
+			if c := l.readHeader(own); c.err == nil {
+				l.last = c
+			}
+		}
+	case l.last.err == nil:
+		l.header, l.alternate = l.last.volumeHeader, true
+		l.notes = append(l.notes, fmt.Sprintf("the alternate volume header was used: %v", l.first.err))
+	default:
+		return fmt.Errorf("%w; alternate: %w", l.first.err, l.last.err)
+	}
+	return nil
+}
+
+func (l *layout) readHeader(at int64) headerCopy {
+	c := headerCopy{at: at}
+	var b [headerSize]byte
+	if _, err := l.src.r.ReadAt(b[:], at); err != nil {
+		c.err = fmt.Errorf("volume header: %w", err)
+		return c
+	}
+	c.volumeHeader, c.err = parseHeader(b[:])
+	if c.err != nil {
+		c.err = fmt.Errorf("%w (at offset %d, sector %d)", c.err, at, at/l.src.r.Sector())
+	} else if n := c.bytes(); n > l.length+c.blockSize {
+		c.err = fmt.Errorf("volume header: a volume of %d bytes in a place of %d (at offset %d, sector %d)", n, l.length, at, at/l.src.r.Sector())
+	}
+	return c
+}
+
+// renewHeader takes the header that the journal holds, if it holds one.
+func (l *layout) renewHeader() {
+	at := l.start + headerOffset
+	if !l.src.newer.any(at, headerSize) {
+		return
+	}
+	var b [headerSize]byte
+	if !l.src.read(b[:], at).Whole() {
+		l.headerStale = true
+		l.notes = append(l.notes, "the journal has a newer volume header, which is unread")
+		return
+	}
+	h, err := parseHeader(b[:])
+	if err != nil || h.blockSize != l.header.blockSize || h.totalBlocks != l.header.totalBlocks {
+		l.headerStale = true
+		l.notes = append(l.notes, "the journal has a newer volume header, which does not fit the volume")
+		return
+	}
+	h.attributes = l.header.attributes
+	l.header, l.alternate = h, false
+}
+
+// stale reports whether newer metadata may stand in what of the journal could
+// not be used.
+func (l *layout) stale() bool { return l.journal.broken || l.headerStale }
+
+// there are the trees that the volume has.
+func (l *layout) there() []*tree {
+	return slices.DeleteFunc([]*tree{l.trees.extents, l.trees.catalog, l.trees.attributes}, func(t *tree) bool { return t == nil })
+}
+
+// at is where an allocation block stands in the image.
+func (l *layout) at(block uint32) int64 { return l.start + int64(block)*l.header.blockSize }
+
+// own locates a fork of the volume's own files.
+func (l *layout) own(f *forkData, file uint32) *fork {
+	out := l.fork(&partFork{forkData: *f, sized: true, runs: extentsInRecord}, file, dataFork)
+	out.size = min(out.size, l.header.bytes())
+	return &out
+}
+
+// fork works out where the fork p of a file lies.
+func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
+	out := fork{src: &l.src, size: -1}
 	if !p.sized {
 		out.gaps = true
 		return out
 	}
-	need := int64((p.size + uint64(bs) - 1) / uint64(bs))
-	if p.size > 1<<62 {
-		need = 1 << 62 / bs
-	}
+	bs := l.header.blockSize
+	out.size = int64(min(p.size, 1<<62))
+	need := (out.size + bs - 1) / bs
 	pos := int64(0) // in allocation blocks of the fork
-	add := func(r blockRun) bool {
-		if !v.header.holds(r) {
-			out.why = append(out.why, fmt.Sprintf("an extent of %d blocks from block %d lies outside the volume", r.count, r.start))
-			return false
+	// add takes extents, up to the first empty one.
+	add := func(list []blockRun) bool {
+		for _, r := range list {
+			if r.count == 0 {
+				break
+			}
+			if !l.header.holds(r) {
+				out.why = append(out.why, fmt.Sprintf("an extent of %d blocks from block %d lies outside the volume", r.count, r.start))
+				return false
+			}
+			out.runs = out.runs.add(extract.Extent{Offset: pos * bs, Image: l.at(r.start), Length: int64(r.count) * bs})
+			pos += int64(r.count)
 		}
-		if n := len(out.runs); n > 0 && out.runs[n-1].off+out.runs[n-1].length == pos*bs &&
-			out.runs[n-1].image+out.runs[n-1].length == v.start+int64(r.start)*bs {
-			out.runs[n-1].length += int64(r.count) * bs
-		} else {
-			out.runs = append(out.runs, run{pos * bs, v.start + int64(r.start)*bs, int64(r.count) * bs})
-		}
-		pos += int64(r.count)
 		return true
 	}
-	good := true
-	for _, r := range p.forkData.runs[:p.runs] {
-		if r.count == 0 {
-			break
-		}
-		if good = add(r); !good {
-			break
-		}
-	}
-	if good && x != nil && (pos < need || pos < int64(p.blocks)) {
-		for _, rec := range x.of(file, kind) {
+	if add(p.forkData.runs[:p.runs]) && (pos < need || pos < int64(p.blocks)) {
+		for _, rec := range l.overflow.of(file, kind) {
 			if int64(rec.start) < pos {
 				out.why = append(out.why, fmt.Sprintf("an overflow record begins at block %d of the fork, before block %d", rec.start, pos))
 				out.gaps = true // which of the two is right cannot be told
@@ -62,15 +184,7 @@ func (v *Volume) locate(p *partFork, file uint32, kind uint8, x *overflow) place
 			out.gaps = out.gaps || int64(rec.start) > pos && pos < need
 			pos = int64(rec.start)
 			out.doubtful = out.doubtful || rec.doubtful
-			for _, r := range rec.runs {
-				if r.count == 0 {
-					break
-				}
-				if good = add(r); !good {
-					break
-				}
-			}
-			if !good {
+			if !add(rec.runs[:]) {
 				break
 			}
 		}
@@ -83,39 +197,4 @@ func (v *Volume) locate(p *partFork, file uint32, kind uint8, x *overflow) place
 		out.gaps = true
 	}
 	return out
-}
-
-// open makes a fork of the volume's own files readable.
-func (v *Volume) open(f *forkData, file uint32, x *overflow) *fork {
-	p := partFork{forkData: *f, sized: true, runs: extentsInRecord}
-	at := v.locate(&p, file, dataFork, x)
-	out := &fork{src: &v.src, size: int64(min(f.size, uint64(v.header.bytes()))), runs: at.runs, gaps: at.gaps}
-	if len(at.why) > 0 {
-		out.why = at.why[0]
-	}
-	return out
-}
-
-// pieces are the pieces of content of size bytes that lies in at.
-func (v *Volume) pieces(at *place, size int64) (pieces []extract.Piece, stale bool) {
-	pieces = make([]extract.Piece, 0, len(at.runs))
-	for _, r := range at.runs {
-		n := min(r.length, size-r.off)
-		if n <= 0 {
-			break
-		}
-		if !v.src.patched(r.image, n) {
-			pieces = append(pieces, extract.Piece{Offset: r.off, Length: n, Image: r.image})
-			continue
-		}
-		shift := r.off - r.image
-		v.src.places(r.image, n, func(off, img, n int64) {
-			if img < 0 {
-				stale = true
-				return
-			}
-			pieces = append(pieces, extract.Piece{Offset: off + shift, Length: n, Image: img})
-		})
-	}
-	return slices.Clip(pieces), stale
 }

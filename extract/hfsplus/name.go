@@ -3,6 +3,7 @@ package hfsplus
 import (
 	"encoding/binary"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode/utf16"
 
@@ -132,4 +133,45 @@ func decompose(s string) string {
 // Subtleties).
 func kept(r rune) bool {
 	return r >= 0x2000 && r <= 0x2FFF || r >= 0xF900 && r <= 0xFAFF || r >= 0x2F800 && r <= 0x2FAFF
+}
+
+// folderName is the shown name of a folder; those of the private folders are
+// returned as they are stored.
+func folderName(raw []byte) (string, []byte) {
+	if isName(raw, privateFiles) {
+		return privateFiles, nil
+	}
+	if isName(raw, privateFolders) {
+		return privateFolders, nil
+	}
+	return shownName(raw)
+}
+
+// isName reports whether raw is the ASCII name s.
+func isName(raw []byte, s string) bool {
+	if len(raw) != 2*len(s) {
+		return false
+	}
+	for i := range len(s) {
+		if raw[2*i] != 0 || raw[2*i+1] != s[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// numbered is the number behind the prefix of a name.
+func numbered(raw []byte, prefix string) (uint32, bool) {
+	if len(raw) <= 2*len(prefix) || len(raw) > 2*(len(prefix)+10) || !isName(raw[:2*len(prefix)], prefix) {
+		return 0, false
+	}
+	digits := make([]byte, 0, 10)
+	for i := 2 * len(prefix); i+1 < len(raw); i += 2 {
+		if raw[i] != 0 {
+			return 0, false
+		}
+		digits = append(digits, raw[i+1])
+	}
+	n, err := strconv.ParseUint(string(digits), 10, 32)
+	return uint32(n), err == nil
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"sort"
 
+	"fileassay/extract/needs"
 	"fileassay/extract/ranges"
 )
 
@@ -17,30 +18,20 @@ type gate struct {
 // gates are the unread nodes of a tree that what was read of it points to, so
 // that what is wanted can be read without the rest of the tree.
 type gates struct {
-	t    *tree
 	list []gate // in order; each begins where the one before it ends, or later
 	top  bool   // the header, or a part of an index node, is unread: it gates all
 	wide []uint32
 }
 
-const (
-	// maxNeeds bounds the ranges asked for on behalf of one folder, or of the
-	// volume, at once; once they were read, the rest is asked for.
-	maxNeeds = 1 << 8
-	// fewNeeds bounds those of a file: where its record may stand in more
-	// nodes, its folder asks for them all.
-	fewNeeds = 8
-)
-
 // findGates follows the tree from its root as far as it was read.
-func (t *tree) findGates() *gates {
-	g := &gates{t: t}
-	if t == nil || t.unreadNodes+t.partNodes+t.badNodes == 0 && t.headerOK && !t.fork.gaps {
-		return g
+func (t *tree) findGates() {
+	g := &t.gates
+	if t.unreadNodes+t.partNodes+t.badNodes == 0 && t.headerOK && !t.fork.gaps {
+		return
 	}
 	if !t.headerOK {
 		g.top = true
-		return g
+		return
 	}
 	type step struct {
 		node   uint32
@@ -57,17 +48,17 @@ func (t *tree) findGates() *gates {
 		}
 		seen[s.node] = true
 		i := t.find(s.node)
-		if i < 0 || t.nodes[i].partial {
+		if i < 0 || t.list[i].partial {
 			if i >= 0 && s.height > 1 {
 				g.wide = append(g.wide, s.node) // overlaps what it leads to
 			} else {
 				g.list = append(g.list, gate{s.lo, s.hi, s.node})
 			}
 		}
-		if i < 0 || t.nodes[i].kind != kindIndex {
+		if i < 0 || t.list[i].kind != kindIndex {
 			continue
 		}
-		kids := t.children[t.nodes[i].child:t.nodes[i].childEnd]
+		kids := t.children[t.list[i].child:t.list[i].childEnd]
 		for k := len(kids) - 1; k >= 0; k-- {
 			hi := s.hi
 			if k+1 < len(kids) {
@@ -84,163 +75,115 @@ func (t *tree) findGates() *gates {
 			g.list[i].hi = min(g.list[i].hi, g.list[i+1].lo)
 		}
 	}
-	return g
 }
 
-// needs collects ranges of the image that must be read before more is known.
-type needs struct {
-	v    *Volume
+// wanted collects what must be read before more is known.
+type wanted struct {
+	*needs.List
+	l    *layout
 	most int // ranges
-	list []ranges.Range
 }
 
-// add takes n bytes at image, if a part of them was not read.
-func (w *needs) add(image, n int64) {
-	if n <= 0 || image < 0 || w.v.src.r.IsRead(image, n) {
-		return
-	}
-	if k := len(w.list) - 1; k >= 0 && w.list[k].End == image {
-		w.list[k].End += n
-	} else if len(w.list) < w.most {
-		w.list = append(w.list, ranges.Range{Start: image, End: image + n})
-	}
-}
+func (l *layout) wanted(most int) wanted { return wanted{needs.New(l.src.r, most), l, most} }
 
-// fork takes [off, off+n) of a fork, as far as its place is known.
-func (w *needs) fork(f *fork, off, n int64) {
-	if n = min(n, f.size-off); n <= 0 {
-		return
-	}
-	f.places(off, n, func(_, at, n int64) {
-		if at >= 0 {
-			w.newest(at, n)
+// fork takes [off, off+n) of a fork, as far as its place is known, or what
+// supersedes it in the journal. It reports whether all of it is located.
+func (w *wanted) fork(f *fork, off, n int64) (located bool) {
+	located = true
+	f.runs.cut(off, max(min(n, f.size-off), 0), func(_, at, n int64, ok bool) {
+		located = located && ok
+		if ok {
+			f.src.places(at, n, func(_, at, n int64) { w.Add(at, n) })
+			f.src.hidden(at, n, w.Add)
 		}
 	})
-}
-
-// newest takes n bytes at image, or what supersedes them in the journal.
-func (w *needs) newest(image, n int64) {
-	w.v.src.places(image, n, func(_, at, n int64) { w.add(at, n) })
-	w.v.src.hidden(image, n, w.add)
+	return located
 }
 
 // node takes a node of a tree, or else what would tell where it lies.
-func (w *needs) node(t *tree, number uint32) {
-	off, n := int64(number)*int64(t.nodeSize), int64(t.nodeSize)
-	w.fork(t.fork, off, n)
-	unlocated := false
-	t.fork.places(off, n, func(_, at, _ int64) { unlocated = unlocated || at < 0 })
-	switch {
-	case !unlocated || w.v.trees.extents == nil:
-	case t == w.v.trees.catalog:
-		w.records(w.v.gates.extents, idCatalog)
-	case t == w.v.trees.attributes:
-		w.records(w.v.gates.extents, idAttributes)
+func (w *wanted) node(t *tree, number uint32) {
+	switch located := w.fork(t.fork, int64(number)*int64(t.nodeSize), int64(t.nodeSize)); {
+	case located:
+	case t == w.l.trees.catalog:
+		w.records(w.l.trees.extents, idCatalog)
+	case t == w.l.trees.attributes:
+		w.records(w.l.trees.extents, idAttributes)
 	}
 }
 
-// records takes the nodes in which the records of a number may stand.
-func (w *needs) records(g *gates, id uint32) {
-	if g == nil || g.t == nil {
+// records takes the nodes of a tree, if there is one, in which the records of a
+// number may stand.
+func (w *wanted) records(t *tree, id uint32) {
+	if t == nil {
 		return
 	}
-	w.head(g)
-	i := sort.Search(len(g.list), func(i int) bool { return g.list[i].hi >= id })
-	for ; i < len(g.list) && g.list[i].lo <= id && len(w.list) < w.most; i++ {
-		w.node(g.t, g.list[i].node)
+	w.head(t)
+	g := t.gates.list
+	i := sort.Search(len(g), func(i int) bool { return g[i].hi >= id })
+	for ; i < len(g) && g[i].lo <= id && !w.Full(); i++ {
+		w.node(t, g[i].node)
 	}
 }
 
 // head takes what gates all of a tree: its header, and the index nodes that are
 // unread in part.
-func (w *needs) head(g *gates) {
-	if g.top {
-		w.fork(g.t.fork, 0, bthEnd)
+func (w *wanted) head(t *tree) {
+	if t.gates.top {
+		w.fork(t.fork, 0, bthEnd)
 	}
-	for _, n := range g.wide[:min(len(g.wide), w.most)] {
-		w.node(g.t, n)
+	for _, n := range t.gates.wide[:min(len(t.gates.wide), w.most)] {
+		w.node(t, n)
 	}
-	if g.t.doubtful > 0 { // which nodes are in use would tell
-		w.node(g.t, 0)
+	if t.doubtful > 0 { // which nodes are in use would tell
+		w.node(t, 0)
 	}
 }
 
 // needsOf is what may hold the records of the given folders, of at most so many
 // ranges: of what is in them, their threads, and of 0 nothing.
-func (v *Volume) needsOf(most int, folders ...uint32) []ranges.Range {
-	w := needs{v: v, most: most}
+func (l *layout) needsOf(most int, folders ...uint32) []ranges.Range {
+	w := l.wanted(most)
 	for _, id := range folders {
 		if id != 0 {
-			w.records(v.gates.catalog, id)
+			w.records(l.trees.catalog, id)
 		}
 	}
-	return w.list
+	return w.Ranges()
 }
 
-// forkNeeds is what would tell where more of a file's fork lies: its record in
+// rest takes what would tell where more of a file's fork lies: its record in
 // the folder parent, or its records in the extents overflow file.
-func (v *Volume) forkNeeds(w *needs, at *place, p *partFork, file, parent uint32) {
-	if len(v.src.patches) > 0 {
-		for _, r := range at.runs {
-			v.src.hidden(r.image, r.length, w.add)
-		}
+func (w *wanted) rest(at *fork, p *partFork, file, parent uint32) {
+	for _, r := range at.runs {
+		w.l.src.hidden(r.Image, r.Length, w.Add)
 	}
 	switch {
 	case !p.whole():
-		w.records(v.gates.catalog, parent)
+		w.records(w.l.trees.catalog, parent)
 	case at.gaps && p.size > 0:
-		w.records(v.gates.extents, file)
+		w.records(w.l.trees.extents, file)
 	}
 }
 
-// compressedNeeds is what would tell more of a file that is kept compressed: c
-// is what the attributes say of it, nil where nothing; rsrc its resource fork,
-// of size bytes.
-func (v *Volume) compressedNeeds(w *needs, file uint32, c *compressedFile, rsrc *place, size int64) {
+// compressed takes what would tell more of a file that is kept compressed: c
+// is what the attributes say of it, nil where nothing; f its resource fork.
+func (w *wanted) compressed(file uint32, c *compressedFile, f *fork) {
 	if c == nil || c.doubtful {
-		w.records(v.gates.attributes, file)
+		w.records(w.l.trees.attributes, file)
 	}
-	if c == nil || size <= 0 || c.size > 1<<62 {
+	if c == nil || f.size <= 0 || c.size > 1<<62 {
 		return
 	}
-	f := &fork{src: &v.src, size: size, runs: rsrc.runs}
 	count := (int64(c.size) + compressionUnit - 1) / compressionUnit
 	switch c.method {
 	case methodZlibFork:
 		var head [4]byte
-		if len(f.read(head[:], 0)) > 0 {
+		if !f.read(head[:], 0).Whole() {
 			w.fork(f, 0, int64(len(head)))
 			return
 		}
-		w.fork(f, int64(binary.BigEndian.Uint32(head[:]))+4, min(4+8*count, size))
+		w.fork(f, int64(binary.BigEndian.Uint32(head[:]))+4, 4+8*count)
 	case methodLZVNFork, methodLZFSEFork, methodPlainFork:
-		w.fork(f, 0, min(4*(count+1), size))
+		w.fork(f, 0, 4*(count+1))
 	}
-}
-
-// findNeeds works out which unread nodes gate what, once the trees were read.
-func (v *Volume) findNeeds() {
-	v.gates.catalog = v.trees.catalog.findGates()
-	v.gates.extents = v.trees.extents.findGates()
-	v.gates.attributes = v.trees.attributes.findGates()
-}
-
-// needsOfVolume is what the volume needs that belongs to no listed entry.
-func (v *Volume) needsOfVolume() []ranges.Range {
-	w := needs{v: v, most: maxNeeds}
-	if v.alternate {
-		w.add(v.start+headerOffset, headerSize)
-	}
-	if v.headerStale {
-		v.src.hidden(v.start+headerOffset, headerSize, w.add)
-	}
-	for _, s := range v.journal.needs {
-		w.add(s.Start, s.End-s.Start)
-	}
-	for _, id := range []uint32{idRootParent, idRoot} {
-		if f := v.catalog.folder(idRoot); id == idRootParent || f == nil || f.children < f.valence || f.fromThread {
-			w.records(v.gates.catalog, id)
-		}
-	}
-	return w.list
 }

@@ -17,7 +17,7 @@ import (
 // is. It returns the list then, and how much was read.
 func lead(t *testing.T, src interface {
 	ReadAt([]byte, int64) (int, error)
-}, size int64, want func(*extract.File) bool) (*Volume, []*extract.File, int64) {
+}, size int64, want func(*extract.File) bool) (walked, []*extract.File, int64) {
 	t.Helper()
 	var read ranges.Set
 	read.Add(headerOffset, headerSize)
@@ -40,7 +40,7 @@ func lead(t *testing.T, src interface {
 				}
 			}
 		}
-		need(v.listing.Needs)
+		need(v.Listing.Needs)
 		for _, f := range list {
 			if want(f) {
 				need(f.Needs)
@@ -51,7 +51,7 @@ func lead(t *testing.T, src interface {
 		}
 	}
 	t.Fatal("there is no end of needs")
-	return nil, nil, 0
+	return walked{}, nil, 0
 }
 
 // The needs of everything lead to the whole list, by its structures alone.
@@ -92,7 +92,7 @@ func TestNeedsLeadToAll(t *testing.T) {
 				t.Errorf("%s (-want +got):\n%s", d.name, diff)
 			}
 		}
-		if l := v.listing; l.UnreadRecords != 0 {
+		if l := v.Listing; l.UnreadRecords != 0 {
 			t.Errorf("%s: %+v", d.name, l)
 		}
 		if structures := v.trees.catalog.fork.size + d.size/8; read > structures {

@@ -4,6 +4,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+
+	"fileassay/extract/partial"
 )
 
 // Offsets in a node descriptor, with which every node begins (TN1150, B-trees,
@@ -71,9 +73,8 @@ type record struct{ start, end int }
 
 // node is a node as far as it was read.
 type node struct {
+	partial.Bytes
 	number uint32
-	data   []byte
-	unread []span // of data, in order
 	descriptor
 	recs []record // those whose place is known, in order
 	// gone is how many records of the node have no known place; where the
@@ -84,19 +85,15 @@ type node struct {
 	uncertain bool
 }
 
-// has reports whether the bytes [a, z) of the node were read.
-func (n *node) has(a, z int) bool {
-	return z <= len(n.data) && !touches(n.unread, int64(a), int64(z))
-}
-
 // slot is the offset of record i, or of the free space behind the last, from
 // the table at the node's end.
 func (n *node) slot(i int) (off int, ok bool) {
-	at := len(n.data) - 2*(i+1)
-	if at < descriptorSize || !n.has(at, at+2) {
+	at := n.Len() - 2*(i+1)
+	if at < descriptorSize {
 		return 0, false
 	}
-	return int(binary.BigEndian.Uint16(n.data[at:])), true
+	v, ok := n.Uint16(binary.BigEndian, at)
+	return int(v), ok
 }
 
 var (
@@ -104,30 +101,29 @@ var (
 	errUnread  = errors.New("node: is unread")
 )
 
-// sizer tells how many bytes the record at the begin of b has, of which has
-// reports those that were read; ok is false where they do not say.
-type sizer func(n *node, at int) (size int, ok bool)
+// sizer tells how many bytes the record at at has; ok is false where what was
+// read of it does not say.
+type sizer func(b partial.Bytes, at int) (size int, ok bool)
 
 // parse finds the records of the node: by the table of offsets where it was
-// read, else by following the records, which stand without gaps. unread are
-// the ranges of data that were not read.
-func (n *node) parse(number uint32, data []byte, unread []span, size sizer) error {
-	n.number, n.data, n.unread = number, data, unread
+// read, else by following the records, which stand without gaps.
+func (n *node) parse(number uint32, b partial.Bytes, size sizer) error {
+	n.number, n.Bytes = number, b
 	n.recs, n.gone, n.uncertain = n.recs[:0], 0, false
-	if !n.has(0, descriptorSize) {
+	if !n.Has(0, descriptorSize) {
 		n.descriptor = descriptor{kind: kindUnknown}
 		n.uncertain = true
-		if len(unread) == 1 && unread[0].a == 0 && unread[0].z >= int64(len(data)) {
+		if n.None() {
 			return errUnread
 		}
 		n.guess()
 		return nil
 	}
 	var err error
-	if n.descriptor, err = parseDescriptor(data, len(data)); err != nil {
+	if n.descriptor, err = parseDescriptor(n.Data, n.Len()); err != nil {
 		return err
 	}
-	limit := len(data) - 2*(n.records+1)
+	limit := n.Len() - 2*(n.records+1)
 	at, known := descriptorSize, true // where record i begins
 	for i := range n.records {
 		if off, ok := n.slot(i); ok {
@@ -146,7 +142,7 @@ func (n *node) parse(number uint32, data []byte, unread []span, size sizer) erro
 		}
 		if !ok && size != nil {
 			var s int
-			if s, ok = size(n, at); ok {
+			if s, ok = size(b, at); ok {
 				if end = at + s; end > limit {
 					return errOffsets
 				}
@@ -172,7 +168,7 @@ func (n *node) guess() {
 	}
 	for i := 1; ; i++ {
 		end, ok := n.slot(i)
-		if !ok || end <= at || end > len(n.data)-2*(i+1) {
+		if !ok || end <= at || end > n.Len()-2*(i+1) {
 			return
 		}
 		n.recs = append(n.recs, record{at, end})

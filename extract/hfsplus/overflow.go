@@ -8,6 +8,7 @@ import (
 	"sort"
 
 	"fileassay/extract"
+	"fileassay/extract/partial"
 )
 
 // Offsets in a key of the extents overflow file, which has 10 bytes behind its
@@ -49,54 +50,39 @@ func parseOverflow(b []byte) (r overflowRecord, ok bool) {
 
 // overflowSize tells how many bytes a leaf record of the extents overflow file
 // has.
-func overflowSize(n *node, at int) (int, bool) {
-	if !n.has(at, at+2) || binary.BigEndian.Uint16(n.data[at:]) != extKeyLength {
-		return 0, false
-	}
-	return extRecord, true
+func overflowSize(b partial.Bytes, at int) (int, bool) {
+	key, ok := b.Uint16(binary.BigEndian, at)
+	return extRecord, ok && key == extKeyLength
 }
 
 // overflow is what was read of the extents overflow file.
 type overflow struct {
 	list []overflowRecord // by file, fork and start
-	lost int64            // records that were not read, as far as that is known
 	some bool             // records may be missing
 }
 
 // loadOverflow reads the extents overflow file.
 func loadOverflow(ctx context.Context, t *tree, o extract.Options) (*overflow, error) {
 	x := &overflow{}
-	if t == nil {
-		return x, nil
-	}
-	if err := t.scan(ctx, o, "extents overflow file"); err != nil {
-		return nil, err
-	}
-	type out struct {
-		list []overflowRecord
-		lost int64
-	}
-	err := each(ctx, t, o.Workers(), func(n *node, doubtful bool, out *out) {
-		out.lost += int64(n.gone)
+	err := each(ctx, t, o, func(n *node, doubtful bool, out *overflow) {
+		out.some = out.some || n.gone > 0
 		for _, r := range n.recs {
-			if !n.has(r.start, r.end) {
-				out.lost++
+			b, ok := n.Get(r.start, r.end-r.start)
+			if !ok {
+				out.some = true
 				continue
 			}
-			if rec, ok := parseOverflow(n.data[r.start:r.end]); ok {
+			if rec, ok := parseOverflow(b); ok {
 				rec.doubtful = doubtful || n.uncertain
 				out.list = append(out.list, rec)
 			}
 		}
-	}, func(out out) error {
+	}, func(out overflow) error {
 		x.list = append(x.list, out.list...)
-		x.lost += out.lost
+		x.some = x.some || out.some
 		return nil
 	})
-	if err != nil {
-		return nil, err
-	}
-	x.some = x.lost > 0 || t.unreadNodes > 0 || t.badNodes > 0 || t.fork.gaps
+	x.some = x.some || t.unreadNodes > 0 || t.badNodes > 0 || t.fork.gaps
 	slices.SortStableFunc(x.list, func(a, b overflowRecord) int {
 		return cmp.Or(cmp.Compare(a.file, b.file), cmp.Compare(a.fork, b.fork), cmp.Compare(a.start, b.start),
 			cmp.Compare(flag(a.doubtful), flag(b.doubtful)))
@@ -105,7 +91,7 @@ func loadOverflow(ctx context.Context, t *tree, o extract.Options) (*overflow, e
 	x.list = slices.CompactFunc(x.list, func(a, b overflowRecord) bool {
 		return a.file == b.file && a.fork == b.fork && a.start == b.start
 	})
-	return x, nil
+	return x, err
 }
 
 func flag(b bool) int {

@@ -100,7 +100,7 @@ func TestPackedEverySector(t *testing.T) {
 		tried++
 		r := x.reader(t, imap.Range{Start: at, Length: 512, State: imap.Failed})
 		v, list := walk(t, r, x.size, extract.Options{})
-		if v.listing.Complete && len(list) != len(want) {
+		if v.Listing.Complete && len(list) != len(want) {
 			t.Errorf("byte %d unread: %d files are listed of %d, and the list is called complete", at, len(list), len(want))
 		}
 		for _, f := range list {

@@ -11,29 +11,29 @@ import (
 // listPrivate takes a file of a private folder. Those that hard links share
 // are listed under the links' names; others are files that were deleted while
 // open (TN1150, Hard Links), which the next mount would remove.
-func (v *Volume) listPrivate(k catalogKey, rec *fileRecord, doubtful bool, out *listed) {
-	if _, ok := numbered(k.name, inodePrefix); ok && k.parent == v.catalog.private[0] || doubtful {
+func (v *files) listPrivate(k catalogKey, rec *fileRecord, doubtful bool, out *listed) {
+	if _, ok := numbered(k.name, inodePrefix); ok && k.parent == v.private[0] || doubtful {
 		return
 	}
-	data := v.locate(&rec.data, rec.id, dataFork, v.extents)
-	rsrc := v.locate(&rec.rsrc, rec.id, rsrcFork, v.extents)
+	data := v.fork(&rec.data, rec.id, dataFork)
+	rsrc := v.fork(&rec.rsrc, rec.id, rsrcFork)
 	out.entries = append(out.entries, entry{runs: append(data.runs, rsrc.runs...), own: true})
 }
 
 // linkedFolder is the folder that hard links of that number share; nil where
 // nothing is known of it.
-func (v *Volume) linkedFolder(number uint32) *folder {
-	id, ok := v.catalog.linkedFolders[number]
+func (v *files) linkedFolder(number uint32) *folder {
+	id, ok := v.linkedFolders[number]
 	if !ok {
 		return nil
 	}
-	return v.catalog.folder(id)
+	return v.folder(id)
 }
 
 // shared is the record of the file that hard links of that number share.
 // maybe says that it may be out of use.
-func (v *Volume) shared(number uint32) (rec fileRecord, maybe, ok bool) {
-	n := v.catalog.inode(number)
+func (v *files) shared(number uint32) (rec fileRecord, maybe, ok bool) {
+	n := v.inode(number)
 	if n == nil {
 		return rec, false, false
 	}
@@ -42,38 +42,30 @@ func (v *Volume) shared(number uint32) (rec fileRecord, maybe, ok bool) {
 }
 
 // inodeRecord reads the record of n again.
-func (v *Volume) inodeRecord(n *inode) (fileRecord, bool) {
+func (v *files) inodeRecord(n *inode) (fileRecord, bool) {
 	t := v.trees.catalog
 	var buf [2 + catKeyMost + fileSize]byte
 	b := buf[:min(len(buf), t.nodeSize-int(n.at))]
-	unread := t.fork.read(b, int64(n.leaf)*int64(t.nodeSize)+int64(n.at))
+	read := t.fork.read(b, int64(n.leaf)*int64(t.nodeSize)+int64(n.at))
 	_, size, ok := parseCatalogKey(b)
 	if !ok || len(b) < size+fileSize || binary.BigEndian.Uint16(b[size:]) != typeFile {
 		return fileRecord{}, false
 	}
-	read := fileSize
-	for _, u := range unread {
-		if u.z > int64(size) {
-			read = max(0, min(read, int(u.a)-size))
-			break
-		}
-	}
-	rec, ok := parseFile(b[size:size+fileSize], read)
+	rec, ok := parseFile(read.Slice(size, fileSize))
 	return rec, ok && rec.id == n.id
 }
 
 // loose lists the files that hard links share and that no link that was read
 // names: under their numbers where names may be unread, else not at all, since
 // they were deleted.
-func (v *Volume) loose(ctx context.Context, give func(*entry) error) error {
-	c := v.catalog
-	whole := v.wholeCatalog()
-	for i := range c.inodes {
+func (v *files) loose(ctx context.Context, give func(*entry) error) error {
+	whole := v.whole()
+	for i := range v.inodes {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		n := &c.inodes[i]
-		if c.linked(n.number) || n.doubtful && c.full(n.parent) {
+		n := &v.inodes[i]
+		if v.linked(n.number) || n.doubtful && v.full(n.parent) {
 			continue
 		}
 		rec, ok := v.inodeRecord(n)
@@ -82,7 +74,7 @@ func (v *Volume) loose(ctx context.Context, give func(*entry) error) error {
 		}
 		e := entry{own: whole, f: &extract.File{ID: uint64(n.id), Path: fmt.Sprintf("?/%d", n.id), Kind: extract.KindFile, Unnamed: true,
 			RecordUnread: n.doubtful, Why: []string{"the records of the hard links that name it are unread"}}}
-		v.stale(e.f)
+		v.doubt(e.f)
 		var out listed
 		v.fill(&e, &rec, n.parent, &out)
 		for k := range out.entries {

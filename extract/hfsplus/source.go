@@ -1,245 +1,138 @@
 package hfsplus
 
 import (
-	"slices"
-	"sort"
-
+	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/partial"
+	"fileassay/extract/ranges"
 )
-
-// span is the range of bytes [a, z).
-type span struct{ a, z int64 }
-
-// patch says that the bytes [start, end) of the image are superseded: by those
-// at from, or, where from is negative, by bytes that were not read: those at
-// ^from, or, where it is unplaced, somewhere.
-type patch struct{ start, end, from int64 }
-
-// unplaced is the from of a patch whose bytes have no known place.
-const unplaced = -1
-
-// at is the patch's from for its bytes from pos on.
-func (p *patch) at(pos int64) int64 {
-	switch {
-	case p.from >= 0:
-		return p.from + pos - p.start
-	case p.from == unplaced:
-		return unplaced
-	}
-	return p.from - (pos - p.start)
-}
 
 // source reads the image as it would be after the journal was replayed.
 type source struct {
-	r       *image.Reader
-	patches []patch // sorted, disjoint
+	r *image.Reader
+	// newer says what stands in the journal: Offset of each run is the place in
+	// the image that it belongs to, Image where it stands, or unplaced.
+	newer runs
 }
 
-// lay puts a patch over those before it. The patches are sorted by settle.
-func (s *source) lay(p patch) {
-	if p.end > p.start {
-		s.patches = append(s.patches, p)
-	}
-}
+// unplaced is the Image of bytes that stand in the journal where nobody knows.
+const unplaced = -1
 
-// settle sorts the patches; of those that overlap the later laid wins.
-func (s *source) settle() {
-	if len(s.patches) < 2 {
-		return
-	}
-	type edge struct {
-		at    int64
-		index int
-		open  bool
-	}
-	edges := make([]edge, 0, 2*len(s.patches))
-	for i, p := range s.patches {
-		edges = append(edges, edge{p.start, i, true}, edge{p.end, i, false})
-	}
-	slices.SortFunc(edges, func(a, b edge) int {
-		switch {
-		case a.at != b.at:
-			return sign(a.at - b.at)
-		case a.index != b.index:
-			return a.index - b.index
-		}
-		return 0
-	})
-	var out []patch
-	var open maxHeap // indexes of patches; those closed are dropped when they surface
-	closed := make([]bool, len(s.patches))
-	pos := int64(0)
-	for _, e := range edges {
-		for len(open) > 0 && closed[open[0]] {
-			open.pop()
-		}
-		if len(open) > 0 && e.at > pos {
-			p := s.patches[open[0]]
-			from := p.at(pos)
-			if n := len(out); n > 0 && out[n-1].end == pos && from < 0 == (out[n-1].from < 0) && out[n-1].at(pos) == from {
-				out[n-1].end = e.at
-			} else {
-				out = append(out, patch{pos, e.at, from})
-			}
-		}
-		pos = e.at
-		if e.open {
-			open.push(e.index)
-		} else {
-			closed[e.index] = true
-		}
-	}
-	s.patches = out
-}
-
-func sign(n int64) int {
-	switch {
-	case n < 0:
-		return -1
-	case n > 0:
-		return 1
-	}
-	return 0
-}
-
-// maxHeap is a heap with the largest number first.
-type maxHeap []int
-
-func (h *maxHeap) push(v int) {
-	*h = append(*h, v)
-	s := *h
-	for i := len(s) - 1; i > 0; {
-		up := (i - 1) / 2
-		if s[up] >= s[i] {
-			return
-		}
-		s[up], s[i] = s[i], s[up]
-		i = up
-	}
-}
-
-func (h *maxHeap) pop() {
-	s := *h
-	n := len(s) - 1
-	s[0] = s[n]
-	s = s[:n]
-	for i := 0; ; {
-		c := 2*i + 1
-		if c >= n {
-			break
-		}
-		if c+1 < n && s[c+1] > s[c] {
-			c++
-		}
-		if s[i] >= s[c] {
-			break
-		}
-		s[i], s[c] = s[c], s[i]
-		i = c
-	}
-	*h = s
-}
-
-// places yields [off, off+n) cut at the patches, in order: off is where the
-// bytes are asked for, at where they stand in the image, negative where they
-// are superseded by bytes that were not read.
+// places yields [off, off+n) cut at what the journal holds, in order: off is
+// where the bytes are asked for, at where they stand in the image, negative
+// where they are superseded by bytes that were not read.
 func (s *source) places(off, n int64, yield func(off, at, n int64)) {
-	end := off + n
-	i := sort.Search(len(s.patches), func(i int) bool { return s.patches[i].end > off })
-	for off < end {
-		if i == len(s.patches) || s.patches[i].start >= end {
-			yield(off, off, end-off)
+	s.newer.cut(off, n, func(off, at, n int64, newer bool) {
+		if !newer {
+			yield(off, off, n)
 			return
 		}
-		p := s.patches[i]
-		if p.start > off {
-			yield(off, off, p.start-off)
-			off = p.start
+		if at < 0 {
+			yield(off, -1, n)
+			return
 		}
-		stop := min(p.end, end)
-		at := int64(-1)
-		if p.from >= 0 {
-			at = p.at(off)
+		pos, shift := at, off-at
+		for u := range s.r.Unread(at, n) {
+			if u.Start > pos {
+				yield(pos+shift, pos, u.Start-pos)
+			}
+			yield(u.Start+shift, -1, u.Length)
+			pos = u.End()
 		}
-		yield(off, at, stop-off)
-		off = stop
-		i++
-	}
+		if pos < at+n {
+			yield(pos+shift, pos, at+n-pos)
+		}
+	})
 }
 
 // hidden yields where the unread bytes stand that supersede parts of
 // [off, off+n), as far as that is known.
 func (s *source) hidden(off, n int64, yield func(at, n int64)) {
-	i := sort.Search(len(s.patches), func(i int) bool { return s.patches[i].end > off })
-	for ; i < len(s.patches) && s.patches[i].start < off+n; i++ {
-		if p := s.patches[i]; p.from < unplaced {
-			from := max(p.start, off)
-			yield(^p.at(from), min(p.end, off+n)-from)
+	s.newer.cut(off, n, func(_, at, n int64, newer bool) {
+		if newer && at >= 0 {
+			for u := range s.r.Unread(at, n) {
+				yield(u.Start, u.Length)
+			}
 		}
-	}
-}
-
-// patched reports whether a patch touches [off, off+n).
-func (s *source) patched(off, n int64) bool {
-	i := sort.Search(len(s.patches), func(i int) bool { return s.patches[i].end > off })
-	return i < len(s.patches) && s.patches[i].start < off+n
-}
-
-// read fills p with the bytes from off, zeros where they were not read, and
-// appends the unread ranges, as offsets in p moved by shift, to unread.
-func (s *source) read(p []byte, off int64, unread []span, shift int64) []span {
-	if !s.patched(off, int64(len(p))) {
-		return s.direct(p, off, unread, shift)
-	}
-	base := off
-	s.places(off, int64(len(p)), func(off, at, n int64) {
-		part := p[off-base : off-base+n]
-		if at < 0 {
-			clear(part)
-			unread = addSpan(unread, span{off - base + shift, off - base + n + shift})
-			return
-		}
-		unread = s.direct(part, at, unread, off-base+shift)
 	})
-	return unread
 }
 
-func (s *source) direct(p []byte, off int64, unread []span, shift int64) []span {
-	for _, u := range s.r.ReadReadable(p, off) {
-		unread = addSpan(unread, span{u.Start - off + shift, u.End() - off + shift})
-	}
-	return unread
-}
-
-// addSpan appends s, joined with the last where it continues it.
-func addSpan(list []span, s span) []span {
-	if n := len(list); n > 0 && list[n-1].z == s.a {
-		list[n-1].z = s.z
-		return list
-	}
-	return append(list, s)
-}
-
-// touches reports whether one of the sorted spans has a byte of [a, z).
-func touches(list []span, a, z int64) bool {
-	if len(list) == 0 {
-		return false
-	}
-	i := sort.Search(len(list), func(i int) bool { return list[i].z > a })
-	return i < len(list) && list[i].a < z
-}
-
-// unreadOf yields the unread bytes of [off, off+n) as a count.
-func (s *source) unreadOf(off, n int64) int64 {
+// unread is the number of the unread bytes of [off, off+n), or of those that
+// supersede them.
+func (s *source) unread(off, n int64) int64 {
 	var sum int64
 	s.places(off, n, func(_, at, n int64) {
-		if at < 0 {
-			sum += n
-			return
+		if at >= 0 {
+			n = unread(s.r, at, n)
 		}
-		for u := range s.r.Unread(at, n) {
-			sum += u.Length
-		}
+		sum += n
 	})
 	return sum
+}
+
+// unread is the number of the unread bytes of [off, off+n) of the image.
+func unread(r *image.Reader, off, n int64) int64 {
+	var sum int64
+	for u := range r.Unread(off, n) {
+		sum += u.Length
+	}
+	return sum
+}
+
+// read reads [off, off+len(p)) into p.
+func (s *source) read(p []byte, off int64) partial.Bytes {
+	b := partial.Bytes{Data: p}
+	s.places(off, int64(len(p)), func(o, at, n int64) { readInto(&b, s.r, o-off, at, n) })
+	return b
+}
+
+// readInto reads the n bytes at at of the image into b from pos; those of a
+// negative place are unread.
+func readInto(b *partial.Bytes, r *image.Reader, pos, at, n int64) {
+	part := b.Data[pos : pos+n]
+	if at < 0 {
+		clear(part)
+		b.Unread = ranges.Append(b.Unread, ranges.Range{Start: pos, End: pos + n})
+		return
+	}
+	for _, u := range r.ReadReadable(part, at) {
+		b.Unread = ranges.Append(b.Unread, ranges.Range{Start: u.Start - at + pos, End: u.End() - at + pos})
+	}
+}
+
+// settled are runs in the order in which they were laid, sorted and disjoint:
+// of those that overlap the later one holds.
+func settled(list runs) runs {
+	if len(list) < 2 {
+		return list
+	}
+	mid := len(list) / 2
+	return over(settled(list[:mid]), settled(list[mid:]))
+}
+
+// over lays the runs of b over those of a.
+func over(a, b runs) runs {
+	out := make(runs, 0, len(a)+len(b))
+	var rest extract.Extent // of the run of a that is in hand
+	// put takes what of a lies before end, and drops what lies before from.
+	put := func(end, from int64) {
+		for {
+			if rest.Length == 0 {
+				if len(a) == 0 {
+					return
+				}
+				rest, a = a[0], a[1:]
+			}
+			out = out.add(clip(rest, rest.Offset, end))
+			if rest = clip(rest, from, endOf(rest)); rest.Length > 0 {
+				return
+			}
+		}
+	}
+	for _, r := range b {
+		put(r.Offset, endOf(r))
+		out = out.add(r)
+	}
+	put(1<<62, 1<<62)
+	return out
 }

@@ -1,113 +1,73 @@
 package hfsplus
 
 import (
-	"context"
 	"fmt"
 
 	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
-// structures reports the health of the volume header and its alternate, the
-// allocation file, the trees and the journal. It implements
-// [extract.Filesystem].
-func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
-	if err := v.load(ctx); err != nil {
-		return nil, err
-	}
+// health is that of the volume header and its alternate, the allocation file,
+// the trees, once they were scanned, and the journal.
+func (l *layout) health() []extract.Structure {
 	out := []extract.Structure{
-		v.headerHealth("volume header", v.start+headerOffset),
-		v.headerHealth("alternate volume header", v.alternateAt()),
-		v.forkHealth("allocation file", v.allocation),
+		l.headerHealth("volume header", &l.first),
+		l.headerHealth("alternate volume header", &l.last),
+		l.allocation.health("allocation file"),
 	}
-	for _, t := range []*tree{v.trees.extents, v.trees.catalog, v.trees.attributes} {
-		if t != nil {
-			out = append(out, v.treeHealth(t))
-		}
+	for _, t := range l.there() {
+		out = append(out, t.health())
 	}
-	if v.journal.present {
-		out = append(out, v.journalHealth())
+	if l.journal.present {
+		out = append(out, l.journal.health(l.src.r))
 	}
-	return out, nil
+	return out
 }
 
-// alternateAt is where the alternate header stands: 1024 bytes before the end
-// of the place that the volume is in, or of the volume.
-func (v *Volume) alternateAt() int64 {
-	if v.alternate {
-		return v.headerAt
-	}
-	at := v.start + v.length - alternateOffset
-	var h volumeHeader
-	if v.readHeader(at, &h) != nil {
-		if own := v.start + v.header.bytes() - alternateOffset; v.readHeader(own, &h) == nil {
-			return own
-		}
-	}
-	return at
-}
-
-func (v *Volume) headerHealth(name string, at int64) extract.Structure {
-	s := extract.Structure{Name: name, Image: at, Length: headerSize, Health: extract.HealthRead}
-	if s.Unread = v.src.unreadPlain(at, headerSize); s.Unread > 0 {
+func (l *layout) headerHealth(name string, c *headerCopy) extract.Structure {
+	s := extract.Structure{Name: name, Image: c.at, Length: headerSize, Unread: unread(l.src.r, c.at, headerSize), Health: extract.HealthRead}
+	switch {
+	case s.Unread > 0:
 		s.Health = extract.HealthUnread
-		return s
-	}
-	var h volumeHeader
-	if err := v.readHeader(at, &h); err != nil {
-		s.Health, s.Note = extract.HealthDamaged, err.Error()
-		return s
-	}
-	if h.blockSize != v.header.blockSize || h.totalBlocks != v.header.totalBlocks {
+	case c.err != nil:
+		s.Health, s.Note = extract.HealthDamaged, c.err.Error()
+	case c.blockSize != l.header.blockSize || c.totalBlocks != l.header.totalBlocks:
 		s.Health = extract.HealthDisagrees
-		s.Note = fmt.Sprintf("%d blocks of %d bytes, the other %d of %d", h.totalBlocks, h.blockSize, v.header.totalBlocks, v.header.blockSize)
-	} else if at == v.headerAt && v.alternate {
+		s.Note = fmt.Sprintf("%d blocks of %d bytes, the other %d of %d", c.totalBlocks, c.blockSize, l.header.totalBlocks, l.header.blockSize)
+	case l.alternate && c == &l.last:
 		s.Note = "used in place of the volume header"
 	}
 	return s
 }
 
-// unreadPlain counts the unread bytes of [off, off+n), the journal left aside.
-func (s *source) unreadPlain(off, n int64) int64 {
-	var sum int64
-	for u := range s.r.Unread(off, n) {
-		sum += u.Length
+// readHealth is the health of what has no checks of its own.
+func readHealth(unread, length int64) extract.Health {
+	switch {
+	case unread >= length && length > 0:
+		return extract.HealthUnread
+	case unread > 0:
+		return extract.HealthPartly
 	}
-	return sum
+	return extract.HealthRead
 }
 
-// forkHealth is the health of a fork whose bytes have no checks of their own.
-func (v *Volume) forkHealth(name string, f *fork) extract.Structure {
-	s := extract.Structure{Name: name, Image: -1, Length: f.size, Health: extract.HealthRead}
+func (f *fork) health(name string) extract.Structure {
+	s := extract.Structure{Name: name, Image: -1, Length: f.size, Unread: f.unread()}
 	if len(f.runs) > 0 {
-		s.Image = f.runs[0].image
+		s.Image = f.runs[0].Image
 	}
-	pos := int64(0)
-	for _, r := range f.runs {
-		if r.off >= f.size {
-			break
-		}
-		s.Unread += r.off - pos
-		n := min(r.length, f.size-r.off)
-		s.Unread += v.src.unreadOf(r.image, n)
-		pos = r.off + n
-	}
-	s.Unread += max(f.size-pos, 0)
-	switch {
-	case s.Unread >= s.Length && s.Length > 0:
-		s.Health = extract.HealthUnread
-	case s.Unread > 0:
-		s.Health = extract.HealthPartly
-	}
-	if f.why != "" {
-		s.Health, s.Note = extract.HealthDamaged, f.why
+	s.Health = readHealth(s.Unread, s.Length)
+	if len(f.why) > 0 {
+		s.Health, s.Note = extract.HealthDamaged, f.why[0]
 	} else if f.gaps {
 		s.Note = "a part of it is not located"
 	}
 	return s
 }
 
-func (v *Volume) treeHealth(t *tree) extract.Structure {
-	s := v.forkHealth(t.name, t.fork)
+func (t *tree) health() extract.Structure {
+	s := t.fork.health(t.name)
 	switch {
 	case t.badNodes > 0:
 		s.Health, s.Note = extract.HealthDamaged, fmt.Sprintf("%d of %d nodes fail their checks", t.badNodes, t.total)
@@ -119,20 +79,47 @@ func (v *Volume) treeHealth(t *tree) extract.Structure {
 	return s
 }
 
-func (v *Volume) journalHealth() extract.Structure {
-	s := extract.Structure{Name: "journal", Image: v.journal.at, Length: v.journal.length, Health: extract.HealthRead}
-	if v.journal.at < 0 {
-		s.Health = extract.HealthUnread
-	} else if s.Unread = v.src.unreadPlain(v.journal.at, v.journal.length); s.Unread > 0 {
-		s.Health = extract.HealthPartly
-		if s.Unread >= s.Length {
-			s.Health = extract.HealthUnread
-		}
+func (j *journalState) health(r *image.Reader) extract.Structure {
+	s := extract.Structure{Name: "journal", Image: j.at, Length: j.length, Health: extract.HealthUnread}
+	if j.at >= 0 {
+		s.Unread = unread(r, j.at, j.length)
+		s.Health = readHealth(s.Unread, s.Length)
 	}
-	if v.journal.damaged != "" {
-		s.Health, s.Note = extract.HealthDamaged, v.journal.damaged
-	} else if len(v.journal.notes) > 0 {
-		s.Note = v.journal.notes[0]
+	if j.damaged != "" {
+		s.Health, s.Note = extract.HealthDamaged, j.damaged
+	} else if len(j.notes) > 0 {
+		s.Note = j.notes[0]
 	}
 	return s
+}
+
+// claim claims what the volume's own structures lie in.
+func (l *layout) claim(own *ranges.Set) {
+	bs := l.header.blockSize
+	own.Add(l.start, (headerOffset+headerSize+bs-1)/bs*bs)
+	end := l.header.bytes()
+	last := max(end-alternateOffset, 0) / bs * bs
+	own.Add(l.start+last, end-last)
+	forks := []*fork{l.allocation, l.own(&l.header.startup, idStartup)}
+	for _, t := range l.there() {
+		forks = append(forks, t.fork)
+	}
+	for _, f := range forks {
+		for _, r := range f.runs {
+			own.Add(r.Image, r.Length)
+		}
+	}
+	if l.journal.info >= 0 {
+		own.Add(l.journal.info, bs)
+	}
+	if l.journal.at >= 0 {
+		own.Add(l.journal.at, l.journal.length)
+	}
+	for _, r := range l.overflow.of(idBadBlocks, dataFork) {
+		for _, b := range r.runs {
+			if l.header.holds(b) {
+				own.Add(l.at(b.start), int64(b.count)*bs)
+			}
+		}
+	}
 }

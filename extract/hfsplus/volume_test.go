@@ -15,6 +15,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/deeptest"
 	"fileassay/extract/imap"
+	"fileassay/extract/partial"
 )
 
 // sample is a volume with one of everything.
@@ -57,7 +58,7 @@ func TestWalkSample(t *testing.T) {
 	if d := cmp.Diff(want, paths(list)); d != "" {
 		t.Error(d)
 	}
-	l := v.listing
+	l := v.Listing
 	if !l.Complete || len(l.Why) > 0 || l.UnreadRecords != 0 {
 		t.Errorf("listing: %+v", l)
 	}
@@ -334,11 +335,11 @@ func TestThreadNames(t *testing.T) {
 	// the leaf that holds the file's own record
 	for at := cat + 512; at < cat+int64(x.header.catalog.size); at += 512 {
 		var n node
-		if n.parse(0, x.meta[at:at+512], nil, catalogSize) != nil || n.kind != kindLeaf {
+		if n.parse(0, partial.Bytes{Data: x.meta[at : at+512]}, catalogSize) != nil || n.kind != kindLeaf {
 			continue
 		}
 		var names, threads int
-		eachCatalog(&n, func(k catalogKey, _ record, data []byte, _ int) {
+		eachCatalog(&n, func(k catalogKey, _ record, _ uint16, _ partial.Bytes) {
 			if isName(k.name, "sheet.tif") {
 				names++
 			} else if len(k.name) == 0 {
@@ -353,7 +354,7 @@ func TestThreadNames(t *testing.T) {
 		if !f.NameOnly || f.Size != -1 {
 			t.Errorf("%+v", f)
 		}
-		if l := v.listing; l.Complete || l.UnreadRecords < 1 {
+		if l := v.Listing; l.Complete || l.UnreadRecords < 1 {
 			t.Errorf("%+v", l)
 		}
 		return
@@ -404,7 +405,7 @@ func TestAlternate(t *testing.T) {
 	if n := v.Info().Notes; len(n) == 0 || !strings.Contains(n[0], "alternate") {
 		t.Errorf("%q", n)
 	}
-	if l := v.listing; !l.Complete {
+	if l := v.Listing; !l.Complete {
 		t.Errorf("%+v", l)
 	}
 }

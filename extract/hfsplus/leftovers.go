@@ -1,6 +1,7 @@
 package hfsplus
 
 import (
+	"cmp"
 	"slices"
 	"sort"
 )
@@ -28,7 +29,7 @@ type maybe struct {
 // out of use as a whole, one such record speaks for all; if there is none, those
 // are leftovers whose thread's place was read and is empty, or whose folder is
 // known to hold nothing more.
-func (c *catalog) setFiles(all *part) {
+func (c *names) setFiles(all *catalog, t *tree) {
 	slices.Sort(all.files)
 	seen := func(id uint32) bool {
 		_, ok := slices.BinarySearch(all.files, id)
@@ -70,14 +71,14 @@ func (c *catalog) setFiles(all *part) {
 		f := c.folder(m.id)
 		return f != nil && !f.fromThread && !f.doubtful && f.parent == m.parent
 	}
-	limit := c.limits(all, seen)
+	limit := c.limits(all, t, seen)
 	inUse := map[uint32]bool{} // nodes
 	for i := range all.maybe {
 		if m := &all.maybe[i]; m.wholly && m.index < limit(m) && backed(m) {
 			inUse[m.node] = true
 		}
 	}
-	read := c.order.covered()
+	read := t.covered()
 	for i := range all.maybe {
 		m := &all.maybe[i]
 		sure := inUse[m.node] || m.kind != typeFileThread && backed(m)
@@ -101,7 +102,7 @@ func (c *catalog) setFiles(all *part) {
 
 // limits tells of each node with records that may be leftovers how many of
 // them are none.
-func (c *catalog) limits(all *part, seen func(uint32) bool) func(m *maybe) int {
+func (c *names) limits(all *catalog, t *tree, seen func(uint32) bool) func(m *maybe) int {
 	type number struct {
 		kind int
 		id   uint32
@@ -130,7 +131,7 @@ func (c *catalog) limits(all *part, seen func(uint32) bool) func(m *maybe) int {
 			}
 		}
 	}
-	bound := c.order.bounds()
+	bound := t.bounds()
 	first := map[uint32]int{} // by node, the first leftover
 	for i := range all.maybe {
 		m := &all.maybe[i]
@@ -160,15 +161,15 @@ func (c *catalog) limits(all *part, seen func(uint32) bool) func(m *maybe) int {
 
 // bounds are the numbers that the keys behind those of each leaf begin with,
 // by its node number: as the next leaf or the index has them.
-func (t *tree) bounds() map[uint32]uint32 {
+func (n *nodes) bounds() map[uint32]uint32 {
 	out := map[uint32]uint32{}
 	put := func(node, id uint32) {
 		if old, ok := out[node]; !ok || id < old {
 			out[node] = id
 		}
 	}
-	for i := range t.nodes {
-		x := &t.nodes[i]
+	for i := range n.list {
+		x := &n.list[i]
 		if !x.reached || x.height == 0 {
 			continue
 		}
@@ -176,7 +177,7 @@ func (t *tree) bounds() map[uint32]uint32 {
 			put(x.prev, x.firstID)
 		}
 		if x.kind == kindIndex && x.height == 2 {
-			list := t.children[x.child:x.childEnd]
+			list := n.children[x.child:x.childEnd]
 			for k := 1; k < len(list); k++ {
 				put(list[k-1].node, list[k].id)
 			}
@@ -191,23 +192,23 @@ type idRanges [][2]uint32
 
 // covered finds the ranges in which leaves that follow each other were wholly
 // read and are in use.
-func (t *tree) covered() idRanges {
+func (n *nodes) covered() idRanges {
 	var out idRanges
 	var before *nodeInfo
-	for _, l := range t.leaves {
-		x := &t.nodes[t.find(l.number)]
+	for _, l := range n.leaves {
+		x := &n.list[n.find(l.number)]
 		if !x.reached || x.partial || !x.hasFirst || !x.hasLast || x.height == 0 {
 			before = nil
 			continue
 		}
-		if n := len(out); before != nil && before.next == x.number && x.prev == before.number && x.lastID >= out[n-1][1] {
-			out[n-1][1] = x.lastID
+		if k := len(out); before != nil && before.next == x.number && x.prev == before.number && x.lastID >= out[k-1][1] {
+			out[k-1][1] = x.lastID
 		} else {
 			out = append(out, [2]uint32{x.firstID, x.lastID})
 		}
 		before = x
 	}
-	slices.SortFunc(out, func(a, b [2]uint32) int { return sign(int64(a[1]) - int64(b[1])) })
+	slices.SortFunc(out, func(a, b [2]uint32) int { return cmp.Compare(a[1], b[1]) })
 	return out
 }
 

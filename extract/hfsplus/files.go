@@ -1,18 +1,24 @@
 package hfsplus
 
 import (
-	"context"
-	"encoding/binary"
 	"fmt"
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/needs"
+	"fileassay/extract/partial"
 )
+
+// files makes the files of the records: the fourth stage.
+type files struct {
+	*records
+	*names
+}
 
 // entry is a listed file or folder with what it claims of the volume.
 type entry struct {
 	f     *extract.File
-	runs  []run      // of its forks, for the claims
+	runs  runs       // of its forks, for the claims
 	own   bool       // one of the volume's own structures: claimed, not listed
 	maybe fileThread // not zero: of a record that may be a leftover
 }
@@ -24,103 +30,32 @@ type listed struct {
 	namer   *extract.Namer[uint32]
 }
 
-// walk lists the files and folders in the order of the catalog: folder by
-// folder in the order of their numbers, and in a folder by name. It implements
-// [extract.Filesystem].
-func (v *Volume) walk(ctx context.Context, yield func(*extract.File) error) error {
-	if err := v.load(ctx); err != nil {
-		return err
-	}
-	v.claimOwn()
-	c := v.catalog
-	var unnamed int64
-	var given fileThread // the last entry that was listed of those that may be leftovers
-	give := func(e *entry) error {
-		if stream := e.f != nil && e.f.Kind == extract.KindStream; e.maybe.id != 0 && !(stream && e.maybe == given) {
-			if !c.accepted[e.maybe] {
-				return nil
-			}
-			c.accepted[e.maybe] = false // a further record of the same file is a leftover
-			given = e.maybe
-		}
-		into := &v.claims.Files
-		if e.own {
-			into = &v.claims.Structures
-		}
-		for _, r := range e.runs {
-			into.Add(r.image, r.length)
-		}
-		if e.f == nil || e.own {
-			return nil
-		}
-		if e.f.Unnamed {
-			unnamed++
-		}
-		return yield(e.f)
-	}
-	err := each(ctx, v.trees.catalog, v.o.Workers(), v.list, func(l listed) error {
-		v.skipped += l.nameOf
-		for i := range l.entries {
-			if err := give(&l.entries[i]); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	// folders known by their threads alone
-	namer := c.paths.Namer()
-	for i := range c.folders {
-		f := &c.folders[i]
-		if !f.fromThread || f.id == idRoot || c.isPrivate(f.id) || f.dropped {
-			continue
-		}
-		path, deep := namer.Path(f.parent, f.name)
-		e := entry{f: &extract.File{ID: uint64(f.id), Path: path, Deep: deep, Kind: extract.KindFolder, NameOnly: true,
-			EntriesUnread: true, Needs: v.needsOf(maxNeeds, f.parent, f.id), Why: []string{"its record is unread; its name is from its thread record"}}}
-		if err := give(&e); err != nil {
-			return err
-		}
-	}
-	if err := v.loose(ctx, give); err != nil {
-		return err
-	}
-	return v.state(ctx, unnamed)
-}
-
 // list makes the entries of a leaf.
-func (v *Volume) list(n *node, doubtful bool, out *listed) {
+func (v *files) list(n *node, doubtful bool, out *listed) {
 	doubtful = doubtful || n.uncertain
-	c := v.catalog
 	if out.namer == nil {
-		namer := c.paths.Namer()
+		namer := v.paths.Namer()
 		out.namer = &namer
 	}
-	eachCatalog(n, func(k catalogKey, r record, data []byte, read int) {
-		switch binary.BigEndian.Uint16(data) {
+	eachCatalog(n, func(k catalogKey, _ record, kind uint16, data partial.Bytes) {
+		switch kind {
 		case typeFolder:
-			if d, ok := parseFolder(data); ok && read >= folderID+4 {
-				v.listFolder(k, &d, read, doubtful, out)
+			if d, ok := parseFolder(data); ok {
+				v.listFolder(k, &d, doubtful, out)
 			}
 		case typeFile:
-			f, ok := parseFile(data, read)
-			if !ok {
-				if read < fileID+4 && len(data) >= fileSize {
-					out.nameOf++
-				}
-				return
+			if f, ok := parseFile(data); ok {
+				v.listFile(k, &f, doubtful, out)
+			} else if data.Len() >= fileSize {
+				out.nameOf++
 			}
-			v.listFile(k, &f, doubtful, out)
 		case typeFileThread:
 			th, ok := parseThread(data)
-			if !ok || read < threadName+len(th.name) {
-				return
-			}
-			if doubtful {
+			switch {
+			case !ok:
+			case doubtful:
 				v.listOrphan(k.parent, &th, fileThread{k.parent, th.parent, nameHash(th.name)}, out)
-			} else if c.orphans[k.parent] {
+			case v.orphans[k.parent]:
 				v.listOrphan(k.parent, &th, fileThread{}, out)
 			}
 		}
@@ -137,12 +72,11 @@ func (l *listed) named(k catalogKey, id uint32) *extract.File {
 // leftover is the remark on an entry whose record may be out of use.
 const leftover = "its record stands in a part of the catalog that may be out of use, since what would tell is unread"
 
-func (v *Volume) listFolder(k catalogKey, d *folderRecord, read int, doubtful bool, out *listed) {
-	c := v.catalog
-	if d.id == idRoot || c.isPrivate(d.id) || c.isPrivate(k.parent) {
+func (v *files) listFolder(k catalogKey, d *folderRecord, doubtful bool, out *listed) {
+	if d.id == idRoot || v.isPrivate(d.id) || v.isPrivate(k.parent) {
 		return
 	}
-	known := c.folder(d.id)
+	known := v.folder(d.id)
 	if known == nil || known.doubtful != doubtful {
 		return // it stands elsewhere
 	}
@@ -151,45 +85,42 @@ func (v *Volume) listFolder(k catalogKey, d *folderRecord, read int, doubtful bo
 	}
 	f := out.named(k, d.id)
 	f.Kind = extract.KindFolder
-	if read >= folderModified+4 {
-		f.Modified = date(d.modified)
-	}
+	f.Modified = date(d.modified)
 	f.EntriesUnread = known.children < known.valence
 	if doubtful {
 		f.RecordUnread = true
 		f.Why = append(f.Why, leftover)
 	}
 	if f.EntriesUnread {
-		f.Needs = v.needsOf(maxNeeds, d.id)
+		f.Needs = v.needsOf(needs.Most, d.id)
 		f.Why = append(f.Why, fmt.Sprintf("%d of its %d entries were read", known.children, known.valence))
 	}
-	v.stale(f)
+	v.doubt(f)
 	out.entries = append(out.entries, entry{f: f})
 }
 
-// stale marks an entry whose record may be superseded by the journal.
-func (v *Volume) stale(f *extract.File) {
-	if v.journal.broken || v.headerStale {
+// doubt marks an entry whose record may be superseded by the journal.
+func (v *files) doubt(f *extract.File) {
+	if v.stale() {
 		f.RecordUnread = true
 		f.Why = append(f.Why, "newer metadata may stand in a part of the journal that could not be used")
 	}
 }
 
-func (v *Volume) listOrphan(id uint32, th *threadRecord, maybe fileThread, out *listed) {
+func (v *files) listOrphan(id uint32, th *threadRecord, maybe fileThread, out *listed) {
 	k := catalogKey{th.parent, th.name}
 	if v.isJournal(k, nil) {
 		out.entries = append(out.entries, entry{own: true, maybe: maybe})
 		return
 	}
 	f := out.named(k, id)
-	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(fewNeeds, th.parent)
+	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(needs.Few, th.parent)
 	f.Why = []string{"its record is unread; its name is from its thread record"}
 	out.entries = append(out.entries, entry{f: f, maybe: maybe})
 }
 
-func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *listed) {
-	c := v.catalog
-	if c.isPrivate(k.parent) {
+func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *listed) {
+	if v.isPrivate(k.parent) {
 		v.listPrivate(k, rec, doubtful, out)
 		return
 	}
@@ -200,9 +131,9 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 		f.RecordUnread = true
 		f.Why = append(f.Why, leftover)
 	}
-	v.stale(f)
+	v.doubt(f)
 	if v.journal.present && k.parent == idRoot {
-		if at := v.locate(&rec.data, rec.id, dataFork, nil); v.isJournal(k, at.runs) {
+		if at := v.fork(&rec.data, rec.id, dataFork); v.isJournal(k, at.runs) {
 			out.entries = append(out.entries, entry{runs: at.runs, own: true, maybe: e.maybe})
 			return
 		}
@@ -215,13 +146,13 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 			f.ID = uint64(target.id)
 			f.EntriesUnread = target.children < target.valence
 			if f.EntriesUnread {
-				f.Needs = v.needsOf(fewNeeds, target.id)
+				f.Needs = v.needsOf(needs.Few, target.id)
 			}
 			if p := out.namer.Folder(target.id); p != f.Path {
 				f.Why = append(f.Why, "a hard link to a folder; what it holds is listed under "+p)
 			}
 		} else {
-			f.NameOnly, f.Needs = true, v.needsOf(fewNeeds, c.private[1])
+			f.NameOnly, f.Needs = true, v.needsOf(needs.Few, v.private[1])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the folder that it links to (%s%d) is unread", folderPrefix, rec.special))
 		}
 		out.entries = append(out.entries, e)
@@ -229,7 +160,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 	case rec.hardLink():
 		shared, maybe, ok := v.shared(rec.special)
 		if !ok {
-			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(fewNeeds, c.private[0])
+			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(needs.Few, v.private[0])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the file that holds its content (%s%d) is unread", inodePrefix, rec.special))
 			out.entries = append(out.entries, e)
 			return
@@ -240,7 +171,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 		}
 		rec = &shared
 		f.ID = uint64(rec.id)
-		v.fill(&e, rec, c.private[0], out)
+		v.fill(&e, rec, v.private[0], out)
 		return
 	}
 	v.fill(&e, rec, k.parent, out)
@@ -248,7 +179,7 @@ func (v *Volume) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *lis
 
 // isJournal reports whether a file is the journal or its info block, by its
 // name in the root, and its place where that is known (TN1150, Journal).
-func (v *Volume) isJournal(k catalogKey, runs []run) bool {
+func (v *files) isJournal(k catalogKey, runs runs) bool {
 	if !v.journal.present || k.parent != idRoot {
 		return false
 	}
@@ -258,12 +189,12 @@ func (v *Volume) isJournal(k catalogKey, runs []run) bool {
 	} else if !isName(k.name, journalFile) {
 		return false
 	}
-	return at < 0 || len(runs) == 0 || runs[0].image == at
+	return at < 0 || len(runs) == 0 || runs[0].Image == at
 }
 
 // fill puts content into an entry and appends it to out, with the stream of
 // its resource fork. parent is the folder that rec stands in.
-func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
+func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	f := e.f
 	f.Modified = date(rec.modified)
 	f.Executable = rec.mode&modeType == modeRegular && rec.mode&modeRun != 0
@@ -272,15 +203,15 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 		s = &extract.File{ID: f.ID, Path: f.Path + ":rsrc", Deep: f.Deep, Kind: extract.KindStream, Modified: f.Modified,
 			RecordUnread: f.RecordUnread, Why: slices.Clone(f.Why)}
 	}
-	data := v.locate(&rec.data, rec.id, dataFork, v.extents)
-	rsrc := v.locate(&rec.rsrc, rec.id, rsrcFork, v.extents)
+	data := v.fork(&rec.data, rec.id, dataFork)
+	rsrc := v.fork(&rec.rsrc, rec.id, rsrcFork)
 	e.runs = data.runs
 	if len(rsrc.runs) > 0 {
 		e.runs = append(slices.Clone(data.runs), rsrc.runs...)
 	}
-	need := needs{v: v, most: fewNeeds}
+	need := v.wanted(needs.Few)
 	if !rec.headRead || !rec.data.sized {
-		f.Needs = v.needsOf(fewNeeds, parent)
+		f.Needs = v.needsOf(needs.Few, parent)
 		f.Size, f.RecordUnread = -1, true
 		f.Why = append(f.Why, "a part of its record is unread")
 		out.entries = append(out.entries, *e)
@@ -294,23 +225,19 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 		f.Why = append(f.Why, "a device node, pipe or socket: it has no content")
 	}
 	if rec.ownerFlags&ownerCompressed != 0 && rec.data.size == 0 {
-		size := int64(-1)
-		if rec.rsrc.sized {
-			size = int64(min(rec.rsrc.size, 1<<62))
-		}
 		if c := v.compressed.of(rec.id); c != nil {
 			v.remark(f, &rsrc, &rec.rsrc)
-			v.stored(f, c, &rsrc, size)
-			v.forkNeeds(&need, &rsrc, &rec.rsrc, rec.id, parent)
-			v.compressedNeeds(&need, rec.id, c, &rsrc, size)
-			f.Needs = need.list
+			v.stored(f, c, &rsrc)
+			need.rest(&rsrc, &rec.rsrc, rec.id, parent)
+			need.compressed(rec.id, c, &rsrc)
+			f.Needs = need.Ranges()
 			out.entries = append(out.entries, *e)
 			return
 		}
 		if v.compressed.some {
 			f.Size, f.RecordUnread, f.Stored = -1, true, extract.StoredCompressed
-			v.compressedNeeds(&need, rec.id, nil, &rsrc, 0)
-			f.Needs = need.list
+			need.compressed(rec.id, nil, &rsrc)
+			f.Needs = need.Ranges()
 			f.Why = append(f.Why, "it is kept compressed, and the attribute that says how is unread")
 			out.entries = append(out.entries, *e)
 			return
@@ -328,8 +255,8 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 		f.Size = int64(rec.data.size)
 		v.content(f, &data, &rec.data)
 	}
-	v.forkNeeds(&need, &data, &rec.data, rec.id, parent)
-	f.Needs = need.list
+	need.rest(&data, &rec.data, rec.id, parent)
+	f.Needs = need.Ranges()
 	if f.Kind == extract.KindLink {
 		f.Target = v.target(f)
 	}
@@ -339,23 +266,23 @@ func (v *Volume) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	}
 	s.Size = int64(rec.rsrc.size)
 	v.content(s, &rsrc, &rec.rsrc)
-	need = needs{v: v, most: fewNeeds}
-	v.forkNeeds(&need, &rsrc, &rec.rsrc, rec.id, parent)
-	s.Needs = need.list
+	need = v.wanted(needs.Few)
+	need.rest(&rsrc, &rec.rsrc, rec.id, parent)
+	s.Needs = need.Ranges()
 	out.entries = append(out.entries, entry{f: s, maybe: e.maybe})
 }
 
 // content puts the pieces of a fork into f.
-func (v *Volume) content(f *extract.File, at *place, p *partFork) {
+func (v *files) content(f *extract.File, at *fork, p *partFork) {
 	v.remark(f, at, p)
 	var stale bool
-	if f.Pieces, stale = v.pieces(at, f.Size); stale {
+	if f.Pieces, stale = at.pieces(); stale {
 		f.Why = append(f.Why, "the journal has newer content for a part of it, which is unread")
 	}
 }
 
 // remark says why a fork is not wholly located.
-func (v *Volume) remark(f *extract.File, at *place, p *partFork) {
+func (v *files) remark(f *extract.File, at *fork, p *partFork) {
 	f.Why = append(f.Why, at.why...)
 	if at.doubtful {
 		f.RecordUnread = true
@@ -367,7 +294,7 @@ func (v *Volume) remark(f *extract.File, at *place, p *partFork) {
 	switch {
 	case !p.whole():
 		f.Why = append(f.Why, "a part of its record is unread, so that not all of its extents are known")
-	case v.extents.some && len(at.why) == 0:
+	case v.overflow.some && len(at.why) == 0:
 		f.Why = append(f.Why, "not all of its extents are known: records of the extents overflow file are unread")
 	case len(at.why) == 0:
 		f.Why = append(f.Why, "not all of its extents are known: records that should be there are not in the extents overflow file")
@@ -378,7 +305,7 @@ func (v *Volume) remark(f *extract.File, at *place, p *partFork) {
 const maxTarget = 4096
 
 // target is where a symbolic link leads, "" where that is unread.
-func (v *Volume) target(f *extract.File) string {
+func (v *files) target(f *extract.File) string {
 	if f.Size <= 0 || f.Size > maxTarget {
 		return ""
 	}
