@@ -1,0 +1,308 @@
+package fat
+
+import (
+	"bytes"
+	"context"
+
+	"fileassay/extract"
+)
+
+// What stands here serves a FAT12 or FAT16 volume whose boot sector, of which
+// there is no copy, is lost. Three proofs follow each other:
+//
+//   - Every folder but the root begins with a slot "." that names its own
+//     cluster. Two or more of them give the size of a cluster and the place of
+//     cluster 2, and the others must agree.
+//   - The entries in these folders name first clusters and sizes of files. Only
+//     where a table truly stands do the chains have the lengths that the sizes
+//     ask for.
+//   - Two such places are the two copies; their distance is the size of one, and
+//     what lies between the second and cluster 2 is the root. Where too much of
+//     one copy is unread to prove it so, it is the one place at which what was
+//     read of it is the same as in the copy that is proved.
+//
+// Where any of these is missing or not unique, nothing is rebuilt.
+
+const (
+	unit = 512 // smallest sector: all places are multiples of it
+
+	// maxRebuild bounds the volumes that are searched: FAT16 ends at 4 GiB
+	// with the largest clusters.
+	maxRebuild  = 4<<30 + 64<<20
+	maxHeads    = 1024
+	maxLeader   = 8 << 20 // bytes before cluster 2
+	maxSamples  = 512
+	minHeads    = 3
+	minGood     = 12
+	maxClusters = 65524
+)
+
+// head is the first sector of a folder.
+type head struct {
+	at int64 // from the volume's start
+	c  uint32
+}
+
+// sample is a file whose chain proves a table.
+type sample struct {
+	first uint32
+	need  int64
+}
+
+// rebuild finds the parameters of a volume without a boot sector, and reports
+// whether it could prove them.
+func (v *Volume) rebuild(ctx context.Context) bool {
+	length := v.length
+	if length <= 0 {
+		length = v.r.Size() - v.start
+	}
+	if length > maxRebuild || length < 64*unit {
+		return false
+	}
+	heads := v.findHeads(ctx, length)
+	cluster, heap, ok := heapOf(heads)
+	if !ok || heap < 3*unit || heap > min(length, maxLeader) || heap%unit != 0 {
+		return false
+	}
+	clusters := min((length-heap)/cluster, maxClusters)
+	geo := geometry{Start: v.start, Length: length, Heap: v.start + heap, Cluster: cluster, Clusters: uint32(clusters)}
+	samples := v.samples(&geo, heads)
+	leader := make([]byte, heap)
+	read := make([]bool, heap/unit)
+	for i := range read {
+		read[i] = true
+	}
+	for _, u := range v.r.ReadReadable(leader, v.start) {
+		for i := (u.Start - v.start) / unit; i*unit < u.End()-v.start; i++ {
+			read[i] = false
+		}
+	}
+	found := 0
+	var s fatBoot
+	for _, width := range []width{width12, width16} {
+		if width == width12 && clusters >= 2*leastFAT16 || width == width16 && clusters < leastFAT16/2 {
+			continue
+		}
+		var places []int64
+		for at := int64(1); at < heap/unit; at++ {
+			if ctx.Err() != nil {
+				return false
+			}
+			t := memoryTable{leader[at*unit:], read[at:], width, geo.Clusters}
+			if t.proved(samples) {
+				places = append(places, at)
+			}
+		}
+		if len(places) == 1 {
+			places = withTwin(leader, read, places[0], (int64(clusters)+2)*int64(width)/8)
+		}
+		if len(places) != 2 {
+			continue
+		}
+		size := places[1] - places[0]
+		root := heap/unit - places[1] - size
+		if root <= 0 || root*unit/slotSize > 1<<16 || !sameTables(leader, read, places[0], places[1], size) {
+			continue
+		}
+		found++
+		s = fatBoot{SectorSize: unit, ClusterSize: cluster, Reserved: places[0], Tables: 2, TableSectors: size,
+			RootEntries: root * unit / slotSize, RootSectors: root, DataSector: heap / unit, Width: width,
+			Clusters: geo.Clusters, Sectors: length / unit}
+	}
+	if found != 1 {
+		return false
+	}
+	s.fitTable()
+	v.boot = s
+	return true
+}
+
+// findHeads looks for first sectors of folders.
+func (v *Volume) findHeads(ctx context.Context, length int64) []head {
+	var heads []head
+	b := make([]byte, 1<<20)
+	for at := int64(0); at < length && len(heads) < maxHeads && ctx.Err() == nil; at += int64(len(b)) {
+		b = b[:min(int64(len(b)), length-at)]
+		v.r.ReadReadable(b, v.start+at) // what was not read comes as zeros, which are no head
+		for i := int64(0); i+unit <= int64(len(b)); i += unit {
+			if b[i] != '.' || b[i+1] != ' ' || b[i+slotSize] != '.' {
+				continue
+			}
+			one, two := parseShort(b[i:]), parseShort(b[i+slotSize:])
+			c := one.First & 0xFFFF
+			if one.Name == dot && two.Name == dotdot && one.Attr&two.Attr&attrFolder != 0 && c >= firstCluster {
+				heads = append(heads, head{at + i, c})
+			}
+		}
+	}
+	return heads
+}
+
+// geometry finds the size of a cluster and the place of cluster 2 that most
+// heads agree on; ok is false where too few do, or others are nearly as good.
+func heapOf(heads []head) (cluster, heap int64, ok bool) {
+	best, second := 0, 0
+	for size := int64(unit); size <= 256<<10; size *= 2 {
+		votes := map[int64]map[uint32]bool{}
+		for _, h := range heads {
+			base := h.at - int64(h.c-firstCluster)*size
+			if base < 0 {
+				continue
+			}
+			if votes[base] == nil {
+				votes[base] = map[uint32]bool{}
+			}
+			votes[base][h.c] = true
+		}
+		for base, set := range votes {
+			switch n := len(set); {
+			case n > best:
+				best, second, cluster, heap = n, best, size, base
+			case n > second:
+				second = n
+			}
+		}
+	}
+	return cluster, heap, best >= minHeads && best >= 3*second
+}
+
+// samples are files of more than one cluster in the first clusters of the
+// folders.
+func (v *Volume) samples(geo *geometry, heads []head) []sample {
+	var list []sample
+	d := fatFormat{width: width16, geo: geo}
+	for _, h := range heads {
+		if len(list) >= maxSamples {
+			break
+		}
+		if !geo.Valid(h.c) || geo.At(h.c) != v.start+h.at {
+			continue
+		}
+		parts := []extract.Extent{{Image: geo.At(h.c), Length: geo.Cluster}}
+		p := fatParser{fatFormat: &d, folder: folder{First: h.c}}
+		p.codepage, _ = codepage("")
+		p.yield = func(e *entry) {
+			if need := geo.Need(e.Size); !e.Folder && !e.NameOnly && geo.Valid(e.First) && need > 1 && need <= int64(geo.Clusters) {
+				list = append(list, sample{e.First, need})
+			}
+		}
+		eachSlot(v.r, parts, p.slot)
+	}
+	return list
+}
+
+// memoryTable is a table at a place that is on trial.
+type memoryTable struct {
+	b        []byte
+	read     []bool // by unit
+	width    width
+	clusters uint32
+}
+
+// next is the entry of c; known is false where it is unread or outside.
+func (t *memoryTable) next(c uint32) (v uint32, known bool) {
+	off := int64(c) * int64(t.width) / 8
+	if off+2 > int64(len(t.b)) || !t.read[off/unit] || !t.read[(off+1)/unit] {
+		return 0, false
+	}
+	v = uint32(t.b[off]) | uint32(t.b[off+1])<<8
+	if t.width == width12 {
+		if c&1 != 0 {
+			return v >> 4, true
+		}
+		v &= 0xFFF
+	}
+	return v, true
+}
+
+// proved reports whether the chains of the samples have the lengths that their
+// sizes ask for.
+func (t *memoryTable) proved(list []sample) bool {
+	end := uint32(0xFFF8)
+	if t.width == width12 {
+		end = 0xFF8
+	}
+	good, bad := 0, 0
+	for _, s := range list {
+		c, n := s.first, int64(1)
+	walk:
+		for {
+			v, known := t.next(c)
+			switch {
+			case !known:
+				break walk
+			case v >= end:
+				if n == s.need {
+					good++
+				} else {
+					bad++
+				}
+				break walk
+			case v < firstCluster || v-firstCluster >= t.clusters || n >= s.need:
+				bad++
+				break walk
+			}
+			c = v
+			n++
+		}
+		if bad > 32 && bad > good {
+			return false
+		}
+	}
+	return good >= minGood && bad*20 <= good
+}
+
+// sameTables reports whether the two copies are the same where both were read,
+// but for a few sectors.
+func sameTables(b []byte, read []bool, one, two, size int64) bool {
+	same, differ := 0, 0
+	for i := range size {
+		if !read[one+i] || two+i >= int64(len(read)) || !read[two+i] {
+			continue
+		}
+		if string(b[(one+i)*unit:(one+i+1)*unit]) == string(b[(two+i)*unit:(two+i+1)*unit]) {
+			same++
+		} else {
+			differ++
+		}
+	}
+	return differ*4 <= same
+}
+
+// withTwin finds the other copy of the table at unit p, each of at least least
+// bytes: the only place at which every sector that was read of both is the
+// same, and of these one at least holds entries. Entries are numbers of
+// clusters, so that no two parts of a table in use are alike. It returns both
+// places, or none.
+func withTwin(b []byte, read []bool, p, least int64) []int64 {
+	var out []int64
+	for size := (least + unit - 1) / unit; size < int64(len(read)); size++ {
+		for _, first := range [...]int64{p - size, p} {
+			if first < 1 || first+2*size >= int64(len(read)) || !twins(b, read, first, first+size, size) {
+				continue
+			}
+			if out != nil {
+				return nil
+			}
+			out = []int64{first, first + size}
+		}
+	}
+	return out
+}
+
+// twins reports whether all that was read of both of two tables is the same,
+// and holds entries.
+func twins(b []byte, read []bool, one, two, size int64) bool {
+	used := false
+	for i := range size {
+		if !read[one+i] || !read[two+i] {
+			continue
+		}
+		x, y := b[(one+i)*unit:(one+i+1)*unit], b[(two+i)*unit:(two+i+1)*unit]
+		if !bytes.Equal(x, y) {
+			return false
+		}
+		used = used || !bytes.Equal(x, make([]byte, unit))
+	}
+	return used
+}

@@ -1,0 +1,293 @@
+package fat
+
+import "fmt"
+
+// stop says why a chain was followed no further.
+type stop uint8
+
+const (
+	stopWhole  stop = iota // as many clusters as were wanted, or the end mark
+	stopShort              // the end mark came early
+	stopFree               // an entry says that its cluster is free
+	stopBad                // an entry marks a bad cluster
+	stopRange              // a cluster number that the volume does not have
+	stopLoop               // the chain comes back to itself
+	stopShared             // a cluster that something else claims too
+	stopUnread             // an entry was not read in any copy of the table
+	stopSplit              // the copies disagree and nothing tells which is right
+	stopLong               // longer than any folder may be
+)
+
+// followed is a chain as far as it could be followed.
+type followed struct {
+	runs   []run
+	n      int64 // clusters in runs
+	stop   stop
+	at     uint32 // the cluster whose entry, or which itself, stopped it
+	raw    uint32 // the senseless value, for stopRange
+	tail   value  // the entry of the last wanted cluster
+	second bool   // an entry was had from a later copy of the table only
+	chosen int64  // entries on which the copies disagree, decided by the chain's length
+	guess  bool   // an entry on which they disagree was taken without proof (folders)
+}
+
+// why tells in words where and why a chain of a file ended; off is the first
+// byte that it leaves unlocated.
+func (f *followed) why(off int64) string {
+	rest := fmt.Sprintf("bytes from %d on are unlocated", off)
+	switch f.stop {
+	case stopShort:
+		return fmt.Sprintf("its chain of clusters ends after %d clusters, before the file does: %s", f.n, rest)
+	case stopFree:
+		return fmt.Sprintf("the allocation table calls cluster %d of its chain free: %s", f.at, rest)
+	case stopBad:
+		return fmt.Sprintf("the allocation table marks a bad cluster after cluster %d of its chain: %s", f.at, rest)
+	case stopRange:
+		return fmt.Sprintf("its chain leads to cluster %d, which the volume does not have: %s", f.raw, rest)
+	case stopLoop:
+		return fmt.Sprintf("its chain is a loop after cluster %d: %s", f.at, rest)
+	case stopShared:
+		return fmt.Sprintf("cluster %d of its chain is claimed by another file or folder too (cross-linked): %s", f.at, rest)
+	case stopUnread:
+		return fmt.Sprintf("the allocation table's entry of cluster %d is unread in every copy: %s", f.at, rest)
+	case stopSplit:
+		return fmt.Sprintf("the copies of the allocation table disagree about cluster %d and neither is proved right: %s", f.at, rest)
+	case stopLong:
+		return fmt.Sprintf("its chain is longer than a folder can be: %s", rest)
+	}
+	return ""
+}
+
+// entry is the table's entry for cluster c, the n-th of a chain of need
+// clusters (need < 0 where the table alone tells the length, up to limit).
+// Where the copies disagree, the one that makes the chain come out right
+// counts; split says that none is proved.
+func (t *tree) entry(c uint32, n, need, limit int64, f *followed) (v value, split bool) {
+	e := t.table.Entry(c)
+	f.second = f.second || e.Second
+	if !e.Disagree {
+		return e.value, false
+	}
+	ch, ok := t.choices[c]
+	if !ok {
+		ch = t.choose(e, n, need, limit)
+		t.choices[c] = ch
+	}
+	switch {
+	case ch.split:
+		return value{}, true
+	case ch.guess:
+		f.guess = true
+	default:
+		f.chosen++
+	}
+	return ch.value, false
+}
+
+// choice is a decision between two copies of an entry.
+type choice struct {
+	value
+	split bool // none could be made
+	guess bool // made without proof
+}
+
+type outcome uint8
+
+const (
+	cannot outcome = iota
+	may
+	does
+)
+
+// choose decides between the two copies of an entry.
+func (t *tree) choose(e link, n, need, limit int64) choice {
+	steps := min(t.steps, 2*t.tree())
+	t.steps -= steps
+	branches := 16
+	a := t.completes(e.value, n, need, limit, &steps, &branches)
+	b := t.completes(e.Alt, n, need, limit, &steps, &branches)
+	t.steps += max(steps, 0)
+	switch {
+	case a == does && b == cannot:
+		return choice{value: e.value}
+	case b == does && a == cannot:
+		return choice{value: e.Alt}
+	case need >= 0:
+		return choice{split: true}
+	case b > a:
+		return choice{value: e.Alt, guess: true}
+	}
+	return choice{value: e.value, guess: true}
+}
+
+// tree is a number of steps in proportion to the volume.
+func (t *tree) tree() int64 { return int64(t.geo.Clusters) + 1024 }
+
+// completes reports whether a chain of n clusters whose last has the entry v
+// comes out as one of need clusters. It may be that it does where entries are
+// unread, or where finding out takes more than the steps allowed.
+func (t *tree) completes(v value, n, need, limit int64, steps *int64, branches *int) outcome {
+	for {
+		switch v.Mark {
+		case markEnd:
+			if need < 0 || n == need {
+				return does
+			}
+			return cannot
+		case markUnread:
+			return may
+		case markNext:
+		default:
+			return cannot
+		}
+		n++
+		if need >= 0 && n > need || need < 0 && n > limit {
+			return cannot
+		}
+		*steps--
+		if *steps < 0 {
+			return may
+		}
+		e := t.table.Entry(v.Raw)
+		if e.Disagree {
+			*branches--
+			if *branches < 0 {
+				return may
+			}
+			alt := t.completes(e.Alt, n, need, limit, steps, branches)
+			return max(alt, t.completes(e.value, n, need, limit, steps, branches))
+		}
+		v = e.value
+	}
+}
+
+// follow follows the chain from first for need clusters, or to its end where
+// need < 0, but no further than limit clusters. enter is asked before each
+// cluster is taken.
+func (t *tree) follow(first uint32, need, limit int64, enter func(c uint32, f *followed) stop) followed {
+	var f followed
+	c := first
+	if !t.geo.Valid(c) {
+		f.stop, f.raw = stopRange, c
+		return f
+	}
+	for {
+		if s := enter(c, &f); s != stopWhole {
+			f.stop = s
+			if s == stopShared {
+				f.at = c
+			}
+			return f
+		}
+		f.runs = appendCluster(f.runs, c)
+		f.n++
+		f.at = c
+		v, split := t.entry(c, f.n, need, limit, &f)
+		if need >= 0 && f.n == need {
+			f.tail = v
+			return f
+		}
+		switch {
+		case split:
+			f.stop = stopSplit
+		case t.loops.Has(c):
+			f.stop = stopLoop
+		case v.Mark == markEnd && need < 0:
+		case v.Mark == markEnd:
+			f.stop = stopShort
+		case v.Mark == markFree:
+			f.stop = stopFree
+		case v.Mark == markBad:
+			f.stop = stopBad
+		case v.Mark == markInvalid:
+			f.stop, f.raw = stopRange, v.Raw
+		case v.Mark == markUnread:
+			f.stop = stopUnread
+		case f.n >= limit:
+			f.stop = stopLong
+		default:
+			c = v.Raw
+			continue
+		}
+		return f
+	}
+}
+
+// claim follows a chain and takes its clusters, in the first walk.
+func (t *tree) claim(first uint32, need, limit int64) followed {
+	mine := &t.claimed
+	if t.late {
+		mine = &t.found
+	}
+	return t.follow(first, need, limit, func(c uint32, f *followed) stop {
+		if t.late && t.claimed.Has(c) {
+			return stopShared // what has a name keeps it
+		}
+		if mine.Add(c) {
+			return stopWhole
+		}
+		for _, r := range f.runs {
+			if c-r.First < r.Count {
+				t.loops.Add(f.at)
+				return stopLoop
+			}
+		}
+		t.shared.Add(c)
+		return stopShared
+	})
+}
+
+// locate follows a chain again, in the second walk, when all that is claimed
+// twice is known.
+func (t *tree) locate(first uint32, need, limit int64) followed {
+	return t.follow(first, need, limit, func(c uint32, _ *followed) stop {
+		if t.shared.Has(c) || t.late && t.claimed.Has(c) {
+			return stopShared
+		}
+		return stopWhole
+	})
+}
+
+// claimRun takes n clusters from first, which need no table.
+func (t *tree) claimRun(first uint32, n int64) {
+	if t.words -= n/64 + 1; t.words < 0 {
+		t.overrun = true // more is claimed, over and over, than makes sense
+		return
+	}
+	if t.late {
+		t.found.AddRun(first, n, &t.shared)
+		return
+	}
+	t.claimed.AddRun(first, n, &t.shared)
+}
+
+// locateRun is claimRun in the second walk.
+func (t *tree) locateRun(first uint32, n int64) followed {
+	f := followed{n: n, tail: value{Mark: markEnd}}
+	cut := func(c uint32) {
+		if k := int64(c - first); k < f.n {
+			f.n, f.stop, f.at = k, stopShared, c
+		}
+	}
+	if c, ok := t.shared.FirstIn(first, n); ok {
+		cut(c)
+	}
+	if t.late {
+		if c, ok := t.claimed.FirstIn(first, n); ok {
+			cut(c)
+		}
+	}
+	if f.n > 0 {
+		f.runs = []run{{first, uint32(f.n)}}
+	}
+	return f
+}
+
+// span bounds n clusters from first by the heap; ok is false where first is
+// outside.
+func (t *tree) span(first uint32, n int64) (inside int64, ok bool) {
+	if !t.geo.Valid(first) {
+		return 0, false
+	}
+	return min(n, int64(t.geo.Clusters)-int64(first-firstCluster)), true
+}
