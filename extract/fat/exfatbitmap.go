@@ -114,7 +114,7 @@ func (m *bitmap) vacant(first uint32, n int64) bool {
 // agrees holds the bitmap against clusters that are known to be in use: how
 // many of them it has the bits of, and whether any that was read is missing.
 func (m *bitmap) agrees(used *set) (known int64, ok bool) {
-	for c := range used.All() {
+	for c := range used.all() {
 		switch m.state(c) {
 		case stateVacant:
 			return known, false

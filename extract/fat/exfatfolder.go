@@ -27,7 +27,7 @@ const (
 )
 
 // Entries is for [format].
-func (d *exfatFormat) Entries(f folder, slots func(func(slot) bool), yield func(*entry)) tally {
+func (d *exfatFormat) entries(f folder, slots func(func(slot) bool), yield func(*entry)) tally {
 	p := exfatParser{exfatFormat: d, folder: f, yield: yield}
 	slots(p.slot)
 	p.close(false)
@@ -265,7 +265,7 @@ func (p *exfatParser) place(e *entry) {
 // is whole clusters, all of them valid (section 7.6.5 and 7.6.7); one is taken
 // for a folder where its name does not look like a file's.
 func (p *exfatParser) looksFolder(e *entry) bool {
-	if e.First == 0 || e.Size == 0 || e.Size%p.geo.Cluster != 0 || e.Valid != e.Size {
+	if e.First == 0 || e.Size == 0 || e.Size%p.geo.cluster != 0 || e.Valid != e.Size {
 		return false
 	}
 	return !looksFile(e.Name)
@@ -273,12 +273,12 @@ func (p *exfatParser) looksFolder(e *entry) bool {
 
 // FolderHead is for [format]: room for a whole set that begins after the
 // rest of another.
-func (d *exfatFormat) FolderHead() int64 { return 1024 + 256 }
+func (d *exfatFormat) folderHead() int64 { return 1024 + 256 }
 
 // FolderStart is for [format]: a cluster is a part of a folder where a
 // set stands near its beginning, after nothing but the rest of another set,
 // whose checksum fits.
-func (d *exfatFormat) FolderStart(_ uint32, b []byte) look {
+func (d *exfatFormat) folderStart(_ uint32, b []byte) look {
 	for i := 0; i+slotSize <= len(b); i += slotSize {
 		slot := b[i : i+slotSize]
 		switch {

@@ -48,8 +48,8 @@ func OpenExFAT(ctx context.Context, r *image.Reader, start, length int64, o extr
 		v.note("the boot sector states %d bytes, the partition has %d", v.boot.length(), v.length)
 		v.length = v.boot.length()
 	}
-	v.geo = geometry{Start: start, Length: v.length, Heap: start + v.boot.HeapSector*v.boot.SectorSize,
-		Cluster: v.boot.ClusterSize, Clusters: v.boot.Clusters}
+	v.geo = geometry{start: start, length: v.length, heap: start + v.boot.HeapSector*v.boot.SectorSize,
+		cluster: v.boot.ClusterSize, clusters: v.boot.Clusters}
 	v.format = &exfatFormat{geo: &v.geo}
 	// a second table belongs to a second bitmap and is no copy: section 4.1
 	active := int64(0)
@@ -100,8 +100,8 @@ func (v *exfatVolume) use(c *config) {
 }
 
 func (v *exfatVolume) run(p extract.Extent) run {
-	first, _ := v.geo.Of(p.Image)
-	return run{First: first, Count: uint32((p.Length + v.geo.Cluster - 1) / v.geo.Cluster)}
+	first, _ := v.geo.of(p.Image)
+	return run{First: first, Count: uint32((p.Length + v.geo.cluster - 1) / v.geo.cluster)}
 }
 
 func (v *exfatVolume) note(format string, args ...any) {
@@ -191,7 +191,7 @@ func (v *exfatVolume) places(s *exfatBoot) bool {
 	t := newTable(v.r, []int64{v.start + s.tableAt(0)}, s.tableBytes(), widthExFAT, s.Clusters)
 	next, links := 0, 0
 	for c := uint32(firstCluster); c-firstCluster < min(s.Clusters, 1<<20); c++ {
-		if e := t.Entry(c); e.Mark == markNext {
+		if e := t.entry(c); e.Mark == markNext {
 			links++
 			if e.Raw == c+1 {
 				next++
@@ -204,22 +204,22 @@ func (v *exfatVolume) places(s *exfatBoot) bool {
 // lay gives the place of n bytes that the slot p puts somewhere: by the table,
 // or in a row.
 func (v *exfatVolume) lay(p placed, n int64, inRow bool) []extract.Extent {
-	if n <= 0 || !v.geo.Valid(p.First) {
+	if n <= 0 || !v.geo.valid(p.First) {
 		return nil
 	}
 	var out []extract.Extent
 	c, off := p.First, int64(0)
-	for off < n && v.geo.Valid(c) {
-		k := min(v.geo.Cluster, n-off)
-		if i := len(out) - 1; i >= 0 && out[i].Image+out[i].Length == v.geo.At(c) {
+	for off < n && v.geo.valid(c) {
+		k := min(v.geo.cluster, n-off)
+		if i := len(out) - 1; i >= 0 && out[i].Image+out[i].Length == v.geo.at(c) {
 			out[i].Length += k
 		} else {
-			out = append(out, extract.Extent{Offset: off, Image: v.geo.At(c), Length: k})
+			out = append(out, extract.Extent{Offset: off, Image: v.geo.at(c), Length: k})
 		}
 		off += k
 		if inRow {
 			c++
-		} else if e := v.table.Entry(c); e.Mark == markNext {
+		} else if e := v.table.entry(c); e.Mark == markNext {
 			c = e.Raw
 		} else {
 			break
@@ -249,7 +249,7 @@ func (v *exfatVolume) findBitmap(active uint8) {
 		parts := v.lay(p, want, false)
 		if row := v.lay(p, want, true); bytesOf(parts) < want && bytesOf(row) == want {
 			m := &bitmap{r: v.r, parts: row, clusters: v.boot.Clusters}
-			if !m.vacant(p.First, v.geo.Need(want)) {
+			if !m.vacant(p.First, v.geo.need(want)) {
 				parts = row
 			}
 		}
@@ -370,11 +370,11 @@ func (v *exfatVolume) walk(ctx context.Context, yield func(*extract.File) error)
 	claims.Structures.Add(v.start, v.boot.HeapSector*v.boot.SectorSize)
 	if v.bitmap != nil {
 		for _, p := range v.bitmap.parts {
-			claims.Structures.Add(p.Image, (p.Length+v.geo.Cluster-1)/v.geo.Cluster*v.geo.Cluster)
+			claims.Structures.Add(p.Image, (p.Length+v.geo.cluster-1)/v.geo.cluster*v.geo.cluster)
 		}
 	}
 	for _, p := range v.upParts {
-		claims.Structures.Add(p.Image, (p.Length+v.geo.Cluster-1)/v.geo.Cluster*v.geo.Cluster)
+		claims.Structures.Add(p.Image, (p.Length+v.geo.cluster-1)/v.geo.cluster*v.geo.cluster)
 	}
 	if err := v.tree.Walk(ctx, yield); err != nil {
 		return err

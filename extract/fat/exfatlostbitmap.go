@@ -16,14 +16,14 @@ import (
 func (v *exfatVolume) findLostBitmap(ctx context.Context) error {
 	listed := v.tree.Claimed()
 	n := v.boot.bitmapBytes()
-	own := run{First: firstCluster, Count: uint32(v.geo.Need(n))}
+	own := run{First: firstCluster, Count: uint32(v.geo.need(n))}
 	if own.Count > v.boot.Clusters {
 		return nil
 	}
-	if _, taken := listed.FirstIn(own.First, int64(own.Count)); taken {
+	if _, taken := listed.firstIn(own.First, int64(own.Count)); taken {
 		return nil
 	}
-	m := &bitmap{r: v.r, clusters: v.boot.Clusters, parts: []extract.Extent{{Image: v.geo.At(own.First), Length: n}}}
+	m := &bitmap{r: v.r, clusters: v.boot.Clusters, parts: []extract.Extent{{Image: v.geo.at(own.First), Length: n}}}
 	if m.vacant(own.First, int64(own.Count)) {
 		return nil
 	}
@@ -51,20 +51,20 @@ const enoughClusters = 64
 // heldSets looks for sets of entries in the clusters that m calls in use, and
 // counts their first clusters that m calls in use and free.
 func (v *exfatVolume) heldSets(ctx context.Context, m *bitmap) (good, bad int64, err error) {
-	b := make([]byte, min(v.format.FolderHead(), v.geo.Cluster))
+	b := make([]byte, min(v.format.folderHead(), v.geo.cluster))
 	err = m.each(ctx, func(first uint32, n int64, s state) error {
 		if s != stateAllocated {
 			return nil
 		}
 		for c := first; n > 0; c, n = c+1, n-1 {
-			if _, err := v.r.ReadAt(b, v.geo.At(c)); err != nil || !v.format.FolderStart(c, b).Folder {
+			if _, err := v.r.ReadAt(b, v.geo.at(c)); err != nil || !v.format.folderStart(c, b).Folder {
 				continue
 			}
-			parts := []extract.Extent{{Image: v.geo.At(c), Length: v.geo.Cluster}}
-			v.format.Entries(folder{Partial: true}, func(visit func(slot) bool) { eachSlot(v.r, parts, visit) },
+			parts := []extract.Extent{{Image: v.geo.at(c), Length: v.geo.cluster}}
+			v.format.entries(folder{Partial: true}, func(visit func(slot) bool) { eachSlot(v.r, parts, visit) },
 				func(e *entry) {
 					switch {
-					case e.Doubtful || !v.geo.Valid(e.First):
+					case e.Doubtful || !v.geo.valid(e.First):
 					case m.state(e.First) == stateAllocated:
 						good++
 					case m.state(e.First) == stateVacant:

@@ -132,7 +132,7 @@ func TestDump(t *testing.T) {
 			places[s.Name] = s
 		}
 		cluster := func(s extract.Structure) int64 {
-			c, ok := v.geo.Of(s.Image)
+			c, ok := v.geo.of(s.Image)
 			if !ok {
 				t.Errorf("%s: %s at %d lies in no cluster", name, s.Name, s.Image)
 			}
@@ -152,15 +152,15 @@ func TestDump(t *testing.T) {
 			"Volume Length(sectors)":              v.length / v.boot.SectorSize,
 			"FAT Offset(sector offset)":           places["allocation table 1"].Image / v.boot.SectorSize,
 			"FAT Length(sectors)":                 places["allocation table 1"].Length / v.boot.SectorSize,
-			"Cluster Heap Offset (sector offset)": v.geo.Heap / v.boot.SectorSize,
-			"Cluster Count":                       int64(v.geo.Clusters),
+			"Cluster Heap Offset (sector offset)": v.geo.heap / v.boot.SectorSize,
+			"Cluster Count":                       int64(v.geo.clusters),
 			"Root Cluster (cluster offset)":       cluster(places["root folder"]),
 			"Bitmap start cluster":                cluster(places["allocation bitmap"]),
 			"Upcase table start cluster":          cluster(places["up-case table"]),
 			"Upcase table size":                   places["up-case table"].Length,
-			"Cluster size":                        v.geo.Cluster,
-			"Total Clusters":                      int64(v.geo.Clusters),
-			"Free Clusters":                       free / v.geo.Cluster,
+			"Cluster size":                        v.geo.cluster,
+			"Total Clusters":                      int64(v.geo.clusters),
+			"Free Clusters":                       free / v.geo.cluster,
 		}
 		want := map[string]int64{}
 		for k := range got {

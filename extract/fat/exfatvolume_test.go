@@ -525,9 +525,9 @@ func FuzzExFATFolder(f *testing.F) {
 				d.Lose(int64(i)*512, 512)
 			}
 		}
-		dec := &exfatFormat{geo: &geometry{Cluster: 4096, Clusters: 1000}, upcase: v.up}
+		dec := &exfatFormat{geo: &geometry{cluster: 4096, clusters: 1000}, upcase: v.up}
 		n := 0
-		tally := dec.Entries(folder{First: 2, Root: lose&1 == 0}, func(visit func(slot) bool) {
+		tally := dec.entries(folder{First: 2, Root: lose&1 == 0}, func(visit func(slot) bool) {
 			eachSlot(d.Reader(), []extract.Extent{{Length: 4096}}, visit)
 		}, func(e *entry) {
 			n++
@@ -538,7 +538,7 @@ func FuzzExFATFolder(f *testing.F) {
 		if n > 128 || tally.Unread > 128 {
 			t.Fatalf("%d entries, %d unread", n, tally.Unread)
 		}
-		dec.FolderStart(2, b[:len(b)/32*32])
+		dec.folderStart(2, b[:len(b)/32*32])
 	})
 }
 

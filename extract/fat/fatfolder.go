@@ -16,7 +16,7 @@ type fatFormat struct {
 }
 
 // Entries is for [format].
-func (d *fatFormat) Entries(f folder, slots func(func(slot) bool), yield func(*entry)) tally {
+func (d *fatFormat) entries(f folder, slots func(func(slot) bool), yield func(*entry)) tally {
 	p := fatParser{fatFormat: d, folder: f, yield: yield}
 	slots(p.slot)
 	p.flush(false)
@@ -189,13 +189,13 @@ func labelName(s *shortEntry, cp encoding.Encoding) string {
 }
 
 // FolderHead is for [format]: one sector.
-func (d *fatFormat) FolderHead() int64 { return 512 }
+func (d *fatFormat) folderHead() int64 { return 512 }
 
 // FolderStart is for [format]. The first cluster of a folder begins with
 // a slot that names the cluster itself. Any other is taken for a part of a
 // folder only where all its slots make sense and one at least has a long name
 // whose checksum fits.
-func (d *fatFormat) FolderStart(c uint32, b []byte) look {
+func (d *fatFormat) folderStart(c uint32, b []byte) look {
 	if len(b) < 2*slotSize {
 		return look{}
 	}
@@ -234,7 +234,7 @@ func (d *fatFormat) FolderStart(c uint32, b []byte) look {
 			if !e.sensible() || e.Attr&attrLabel != 0 {
 				return look{}
 			}
-			if first := d.first(&e); first != 0 && !d.geo.Valid(first) {
+			if first := d.first(&e); first != 0 && !d.geo.valid(first) {
 				return look{}
 			}
 			if long.whole() != nil && long.sum == checksum(&e.Name) {

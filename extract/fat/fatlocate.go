@@ -59,8 +59,8 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 		v.note("the boot sector states %d bytes, the partition has %d", v.boot.length(), v.length)
 		v.length = v.boot.length()
 	}
-	geo := geometry{Start: start, Length: v.length, Heap: start + v.boot.DataSector*v.boot.SectorSize,
-		Cluster: v.boot.ClusterSize, Clusters: v.boot.Clusters}
+	geo := geometry{start: start, length: v.length, heap: start + v.boot.DataSector*v.boot.SectorSize,
+		cluster: v.boot.ClusterSize, clusters: v.boot.Clusters}
 	v.format = &fatFormat{width: v.boot.Width, root: v.boot.RootCluster, codepage: cp, geo: &geo}
 	copies := []int64{}
 	if active, all := v.boot.mirrored(); !all {
@@ -155,7 +155,7 @@ func (v *Volume) fits(s *fatBoot) int {
 	t := newTable(v.r, copies, s.tableBytes(), s.Width, s.Clusters)
 	next, links := 0, 0
 	for c := uint32(firstCluster); c-firstCluster < min(s.Clusters, 1<<20); c++ {
-		if e := t.Entry(c); e.Mark == markNext {
+		if e := t.entry(c); e.Mark == markNext {
 			links++
 			if e.Raw == c+1 {
 				next++
@@ -218,7 +218,7 @@ func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
 			v.copyHealth(part("copy of the boot sector", at*sector, sector))
 		}
 	}
-	count, err := v.table.Count(ctx)
+	count, err := v.table.count(ctx)
 	if err != nil {
 		return nil, err
 	}

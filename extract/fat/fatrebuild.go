@@ -65,7 +65,7 @@ func (v *Volume) rebuild(ctx context.Context) bool {
 		return false
 	}
 	clusters := min((length-heap)/cluster, maxClusters)
-	geo := geometry{Start: v.start, Length: length, Heap: v.start + heap, Cluster: cluster, Clusters: uint32(clusters)}
+	geo := geometry{start: v.start, length: length, heap: v.start + heap, cluster: cluster, clusters: uint32(clusters)}
 	samples := v.samples(&geo, heads)
 	leader := make([]byte, heap)
 	read := make([]bool, heap/unit)
@@ -88,7 +88,7 @@ func (v *Volume) rebuild(ctx context.Context) bool {
 			if ctx.Err() != nil {
 				return false
 			}
-			t := memoryTable{leader[at*unit:], read[at:], width, geo.Clusters}
+			t := memoryTable{leader[at*unit:], read[at:], width, geo.clusters}
 			if t.proved(samples) {
 				places = append(places, at)
 			}
@@ -107,7 +107,7 @@ func (v *Volume) rebuild(ctx context.Context) bool {
 		found++
 		s = fatBoot{SectorSize: unit, ClusterSize: cluster, Reserved: places[0], Tables: 2, TableSectors: size,
 			RootEntries: root * unit / slotSize, RootSectors: root, DataSector: heap / unit, Width: width,
-			Clusters: geo.Clusters, Sectors: length / unit}
+			Clusters: geo.clusters, Sectors: length / unit}
 	}
 	if found != 1 {
 		return false
@@ -175,14 +175,14 @@ func (v *Volume) samples(geo *geometry, heads []head) []sample {
 		if len(list) >= maxSamples {
 			break
 		}
-		if !geo.Valid(h.c) || geo.At(h.c) != v.start+h.at {
+		if !geo.valid(h.c) || geo.at(h.c) != v.start+h.at {
 			continue
 		}
-		parts := []extract.Extent{{Image: geo.At(h.c), Length: geo.Cluster}}
+		parts := []extract.Extent{{Image: geo.at(h.c), Length: geo.cluster}}
 		p := fatParser{fatFormat: &d, folder: folder{First: h.c}}
 		p.codepage, _ = codepage("")
 		p.yield = func(e *entry) {
-			if need := geo.Need(e.Size); !e.Folder && !e.NameOnly && geo.Valid(e.First) && need > 1 && need <= int64(geo.Clusters) {
+			if need := geo.need(e.Size); !e.Folder && !e.NameOnly && geo.valid(e.First) && need > 1 && need <= int64(geo.clusters) {
 				list = append(list, sample{e.First, need})
 			}
 		}

@@ -372,10 +372,10 @@ func FuzzFolder(f *testing.F) {
 			}
 		}
 		cp, _ := codepage("")
-		geo := geometry{Heap: 0, Cluster: 4096, Clusters: 1000, Length: 8 << 10}
+		geo := geometry{heap: 0, cluster: 4096, clusters: 1000, length: 8 << 10}
 		dec := &fatFormat{width: width28, codepage: cp, geo: &geo}
 		n := 0
-		tally := dec.Entries(folder{First: 2}, func(visit func(slot) bool) {
+		tally := dec.entries(folder{First: 2}, func(visit func(slot) bool) {
 			eachSlot(d.Reader(), []extract.Extent{{Length: 4096}}, visit)
 		}, func(e *entry) {
 			n++
@@ -386,7 +386,7 @@ func FuzzFolder(f *testing.F) {
 		if n > 128 || tally.Unread > 128 {
 			t.Fatalf("%d entries, %d unread", n, tally.Unread)
 		}
-		dec.FolderStart(2, b[:min(len(b), 512)/32*32])
+		dec.folderStart(2, b[:min(len(b), 512)/32*32])
 	})
 }
 

@@ -63,7 +63,7 @@ func (f *followed) why(off int64) string {
 // Where the copies disagree, the one that makes the chain come out right
 // counts; split says that none is proved.
 func (t *tree) entry(c uint32, n, need, limit int64, f *followed) (v value, split bool) {
-	e := t.table.Entry(c)
+	e := t.table.entry(c)
 	f.second = f.second || e.Second
 	if !e.Disagree {
 		return e.value, false
@@ -121,7 +121,7 @@ func (t *tree) choose(e link, n, need, limit int64) choice {
 }
 
 // tree is a number of steps in proportion to the volume.
-func (t *tree) tree() int64 { return int64(t.geo.Clusters) + 1024 }
+func (t *tree) tree() int64 { return int64(t.geo.clusters) + 1024 }
 
 // completes reports whether a chain of n clusters whose last has the entry v
 // comes out as one of need clusters. It may be that it does where entries are
@@ -148,7 +148,7 @@ func (t *tree) completes(v value, n, need, limit int64, steps *int64, branches *
 		if *steps < 0 {
 			return may
 		}
-		e := t.table.Entry(v.Raw)
+		e := t.table.entry(v.Raw)
 		if e.Disagree {
 			*branches--
 			if *branches < 0 {
@@ -167,7 +167,7 @@ func (t *tree) completes(v value, n, need, limit int64, steps *int64, branches *
 func (t *tree) follow(first uint32, need, limit int64, enter func(c uint32, f *followed) stop) followed {
 	var f followed
 	c := first
-	if !t.geo.Valid(c) {
+	if !t.geo.valid(c) {
 		f.stop, f.raw = stopRange, c
 		return f
 	}
@@ -190,7 +190,7 @@ func (t *tree) follow(first uint32, need, limit int64, enter func(c uint32, f *f
 		switch {
 		case split:
 			f.stop = stopSplit
-		case t.loops.Has(c):
+		case t.loops.has(c):
 			f.stop = stopLoop
 		case v.Mark == markEnd && need < 0:
 		case v.Mark == markEnd:
@@ -220,19 +220,19 @@ func (t *tree) claim(first uint32, need, limit int64) followed {
 		mine = &t.found
 	}
 	return t.follow(first, need, limit, func(c uint32, f *followed) stop {
-		if t.late && t.claimed.Has(c) {
+		if t.late && t.claimed.has(c) {
 			return stopShared // what has a name keeps it
 		}
-		if mine.Add(c) {
+		if mine.add(c) {
 			return stopWhole
 		}
 		for _, r := range f.runs {
 			if c-r.First < r.Count {
-				t.loops.Add(f.at)
+				t.loops.add(f.at)
 				return stopLoop
 			}
 		}
-		t.shared.Add(c)
+		t.shared.add(c)
 		return stopShared
 	})
 }
@@ -241,7 +241,7 @@ func (t *tree) claim(first uint32, need, limit int64) followed {
 // twice is known.
 func (t *tree) locate(first uint32, need, limit int64) followed {
 	return t.follow(first, need, limit, func(c uint32, _ *followed) stop {
-		if t.shared.Has(c) || t.late && t.claimed.Has(c) {
+		if t.shared.has(c) || t.late && t.claimed.has(c) {
 			return stopShared
 		}
 		return stopWhole
@@ -255,10 +255,10 @@ func (t *tree) claimRun(first uint32, n int64) {
 		return
 	}
 	if t.late {
-		t.found.AddRun(first, n, &t.shared)
+		t.found.addRun(first, n, &t.shared)
 		return
 	}
-	t.claimed.AddRun(first, n, &t.shared)
+	t.claimed.addRun(first, n, &t.shared)
 }
 
 // locateRun is claimRun in the second walk.
@@ -269,11 +269,11 @@ func (t *tree) locateRun(first uint32, n int64) followed {
 			f.n, f.stop, f.at = k, stopShared, c
 		}
 	}
-	if c, ok := t.shared.FirstIn(first, n); ok {
+	if c, ok := t.shared.firstIn(first, n); ok {
 		cut(c)
 	}
 	if t.late {
-		if c, ok := t.claimed.FirstIn(first, n); ok {
+		if c, ok := t.claimed.firstIn(first, n); ok {
 			cut(c)
 		}
 	}
@@ -286,8 +286,8 @@ func (t *tree) locateRun(first uint32, n int64) followed {
 // span bounds n clusters from first by the heap; ok is false where first is
 // outside.
 func (t *tree) span(first uint32, n int64) (inside int64, ok bool) {
-	if !t.geo.Valid(first) {
+	if !t.geo.valid(first) {
 		return 0, false
 	}
-	return min(n, int64(t.geo.Clusters)-int64(first-firstCluster)), true
+	return min(n, int64(t.geo.clusters)-int64(first-firstCluster)), true
 }

@@ -7,12 +7,12 @@ import "time"
 type format interface {
 	// Entries decodes the slots of a folder and yields what they hold, in
 	// order. slots calls its argument for each until it returns false.
-	Entries(f folder, slots func(visit func(slot) bool), yield func(*entry)) tally
+	entries(f folder, slots func(visit func(slot) bool), yield func(*entry)) tally
 	// FolderStart judges the first bytes of cluster c, all read, which is
 	// allocated and claimed by nothing: does a folder begin or go on there?
-	FolderStart(c uint32, b []byte) look
+	folderStart(c uint32, b []byte) look
 	// FolderHead is how many bytes FolderStart wants to see.
-	FolderHead() int64
+	folderHead() int64
 }
 
 // Folder is what a format is told of the folder whose slots it decodes.

@@ -7,54 +7,54 @@ const firstCluster = 2
 
 // Geometry says where the clusters of a volume lie.
 type geometry struct {
-	Start    int64  // of the volume in the image, bytes
-	Length   int64  // of the volume, bytes
-	Heap     int64  // of cluster 2 in the image, bytes
-	Cluster  int64  // bytes of a cluster
-	Clusters uint32 // in the heap
+	start    int64  // of the volume in the image, bytes
+	length   int64  // of the volume, bytes
+	heap     int64  // of cluster 2 in the image, bytes
+	cluster  int64  // bytes of a cluster
+	clusters uint32 // in the heap
 }
 
 // Number is the number of a file whose slot or first cluster stands at an
 // offset of the image: its place in the volume, which is the same wherever the
 // volume begins in the image.
-func (g *geometry) Number(at int64) uint64 { return uint64(at - g.Start) }
+func (g *geometry) number(at int64) uint64 { return uint64(at - g.start) }
 
 // Valid reports whether c is a cluster of the heap.
-func (g *geometry) Valid(c uint32) bool {
-	return c >= firstCluster && c-firstCluster < g.Clusters
+func (g *geometry) valid(c uint32) bool {
+	return c >= firstCluster && c-firstCluster < g.clusters
 }
 
 // At is where cluster c begins in the image.
-func (g *geometry) At(c uint32) int64 {
-	return g.Heap + int64(c-firstCluster)*g.Cluster
+func (g *geometry) at(c uint32) int64 {
+	return g.heap + int64(c-firstCluster)*g.cluster
 }
 
 // Of is the cluster that the image offset at lies in; ok is false where it lies
 // in none.
-func (g *geometry) Of(at int64) (c uint32, ok bool) {
-	if at < g.Heap {
+func (g *geometry) of(at int64) (c uint32, ok bool) {
+	if at < g.heap {
 		return 0, false
 	}
-	n := (at - g.Heap) / g.Cluster
-	if n >= int64(g.Clusters) {
+	n := (at - g.heap) / g.cluster
+	if n >= int64(g.clusters) {
 		return 0, false
 	}
 	return uint32(n) + firstCluster, true
 }
 
 // Need is the number of clusters that size bytes take.
-func (g *geometry) Need(size int64) int64 {
+func (g *geometry) need(size int64) int64 {
 	if size <= 0 {
 		return 0
 	}
-	if size > math.MaxInt64-g.Cluster {
-		return math.MaxInt64 / g.Cluster
+	if size > math.MaxInt64-g.cluster {
+		return math.MaxInt64 / g.cluster
 	}
-	return (size + g.Cluster - 1) / g.Cluster
+	return (size + g.cluster - 1) / g.cluster
 }
 
 // End is the first byte past the heap's last cluster.
-func (g *geometry) End() int64 { return g.Heap + int64(g.Clusters)*g.Cluster }
+func (g *geometry) end() int64 { return g.heap + int64(g.clusters)*g.cluster }
 
 // Run is Count clusters from First.
 type run struct {

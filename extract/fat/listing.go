@@ -16,7 +16,7 @@ func (t *tree) AllocationMap() extract.Space {
 		return nil
 	}
 	return func(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
-		if err := yield(t.geo.Start, t.geo.Heap-t.geo.Start, extract.UseFree); err != nil {
+		if err := yield(t.geo.start, t.geo.heap-t.geo.start, extract.UseFree); err != nil {
 			return err
 		}
 		err := t.Allocation(ctx, func(first uint32, n int64, s state) error {
@@ -27,18 +27,18 @@ func (t *tree) AllocationMap() extract.Space {
 			case stateAllocated:
 				use = extract.UseUnclaimed
 			}
-			return yield(t.geo.At(first), n*t.geo.Cluster, use)
+			return yield(t.geo.at(first), n*t.geo.cluster, use)
 		})
 		if err != nil {
 			return err
 		}
-		return yield(t.geo.End(), max(t.geo.Start+t.geo.Length-t.geo.End(), 0), extract.UseFree)
+		return yield(t.geo.end(), max(t.geo.start+t.geo.length-t.geo.end(), 0), extract.UseFree)
 	}
 }
 
 // Space is the use of every range of the volume.
 func (t *tree) Space() extract.Space {
-	return t.claims.Space(t.geo.Start, t.geo.Length, t.AllocationMap())
+	return t.claims.Space(t.geo.start, t.geo.length, t.AllocationMap())
 }
 
 // Listing is the statement on what Walk listed.

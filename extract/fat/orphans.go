@@ -32,10 +32,10 @@ func (t *tree) Discover(ctx context.Context) error {
 			return nil
 		}
 		search = true
-		e := t.table.Entry(c)
+		e := t.table.entry(c)
 		for _, v := range []value{e.value, e.Alt} {
 			if v.Mark == markNext && v.Raw != c && !t.taken(v.Raw) {
-				t.preds.Add(v.Raw)
+				t.preds.add(v.Raw)
 			}
 		}
 		return nil
@@ -52,7 +52,7 @@ func (t *tree) Discover(ctx context.Context) error {
 
 // taken reports whether something has claimed cluster c.
 func (t *tree) taken(c uint32) bool {
-	return t.claimed.Has(c) || t.excess.Has(c) || t.found.Has(c)
+	return t.claimed.has(c) || t.excess.has(c) || t.found.has(c)
 }
 
 // eachUnclaimed calls visit for the clusters in use that nothing claims, in
@@ -87,7 +87,7 @@ func (t *tree) eachState(ctx context.Context, visit func(c uint32, s state) erro
 		return ctx.Err()
 	}
 	if t.Allocation == nil {
-		return each(firstCluster, int64(t.geo.Clusters), stateUnknown)
+		return each(firstCluster, int64(t.geo.clusters), stateUnknown)
 	}
 	return t.Allocation(ctx, each)
 }
@@ -97,9 +97,9 @@ func (t *tree) eachState(ctx context.Context, visit func(c uint32, s state) erro
 // bitmap, any can.
 func (t *tree) candidates(ctx context.Context, gaps bool) ([]candidate, error) {
 	var list []candidate
-	b := make([]byte, min(t.format.FolderHead(), t.geo.Cluster))
+	b := make([]byte, min(t.format.folderHead(), t.geo.cluster))
 	err := t.eachState(ctx, func(c uint32, s state) error {
-		if s == stateUnknown && !gaps || !t.Bitmap && t.preds.Has(c) {
+		if s == stateUnknown && !gaps || !t.Bitmap && t.preds.has(c) {
 			return nil
 		}
 		if start := t.folderStart(c, b); start.Folder {
@@ -117,15 +117,15 @@ func (t *tree) folderStart(c uint32, b []byte) look {
 	try := 0
 	for k := c; ; {
 		from := int64(0)
-		if t.noneRead(t.geo.At(k), t.geo.Cluster) {
-			from = t.geo.Cluster
-			if try += int(t.geo.Cluster / step); try >= tries {
+		if t.noneRead(t.geo.at(k), t.geo.cluster) {
+			from = t.geo.cluster
+			if try += int(t.geo.cluster / step); try >= tries {
 				return look{}
 			}
 		}
-		for off := from; off+size <= t.geo.Cluster; off += step {
-			if _, err := t.r.ReadAt(b, t.geo.At(k)+off); err == nil {
-				s := t.format.FolderStart(c, b)
+		for off := from; off+size <= t.geo.cluster; off += step {
+			if _, err := t.r.ReadAt(b, t.geo.at(k)+off); err == nil {
+				s := t.format.folderStart(c, b)
 				s.Head = s.Head && k == c && off == 0
 				return s
 			}
@@ -133,7 +133,7 @@ func (t *tree) folderStart(c uint32, b []byte) look {
 				return look{}
 			}
 		}
-		e := t.table.Entry(k)
+		e := t.table.entry(k)
 		if t.Bitmap || e.Mark != markNext || e.Disagree || t.taken(e.Raw) {
 			return look{}
 		}
@@ -158,38 +158,38 @@ func (t *tree) adopt(ctx context.Context, list []candidate) error {
 	}
 	var heads, pieces, kids set
 	for _, x := range list {
-		pieces.Add(x.c)
+		pieces.add(x.c)
 		if x.start.Head {
-			heads.Add(x.c)
+			heads.add(x.c)
 		}
 	}
 	for _, x := range list {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		n := &node{parent: -1, orphan: true, first: x.c, parts: []extract.Extent{{Image: t.geo.At(x.c), Length: t.geo.Cluster}}}
+		n := &node{parent: -1, orphan: true, first: x.c, parts: []extract.Extent{{Image: t.geo.at(x.c), Length: t.geo.cluster}}}
 		if !x.start.Head {
 			n.first = 0
 		}
 		t.entries(n, func(e *entry) {
-			if e.Folder && e.First != x.c && t.geo.Valid(e.First) {
-				kids.Add(e.First)
+			if e.Folder && e.First != x.c && t.geo.valid(e.First) {
+				kids.add(e.First)
 			}
 		})
 	}
 	for _, roots := range []bool{true, false} {
 		for _, x := range list {
-			child := kids.Has(x.c) || x.start.HasParent && x.start.Parent != x.c && heads.Has(x.start.Parent)
+			child := kids.has(x.c) || x.start.HasParent && x.start.Parent != x.c && heads.has(x.start.Parent)
 			if child == roots || t.taken(x.c) {
 				continue
 			}
 			if x.unknown && x.start.HasParent && whole[x.start.Parent] {
 				continue // its parent has no entry for it: it was deleted
 			}
-			n := &node{parent: -1, orphan: true, id: t.geo.Number(t.geo.At(x.c)) + 1, doubt: true, unknown: x.unknown}
+			n := &node{parent: -1, orphan: true, id: t.geo.number(t.geo.at(x.c)) + 1, doubt: true, unknown: x.unknown}
 			if x.start.Head {
 				n.first = x.c
-				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.Has(x.start.Parent)))
+				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.has(x.start.Parent)))
 			}
 			if t.Bitmap {
 				t.takePieces(n, x.c, &pieces)
@@ -211,18 +211,18 @@ func (t *tree) adopt(ctx context.Context, list []candidate) error {
 func (t *tree) takePieces(n *node, c uint32, pieces *set) {
 	f := followed{}
 	limit := t.folderLimit()
-	for f.n < limit && pieces.Has(c) && !t.taken(c) {
-		t.found.Add(c)
+	for f.n < limit && pieces.has(c) && !t.taken(c) {
+		t.found.add(c)
 		f.runs = appendCluster(f.runs, c)
 		f.n++
-		one := &node{parent: -1, orphan: true, parts: []extract.Extent{{Image: t.geo.At(c), Length: t.geo.Cluster}}}
+		one := &node{parent: -1, orphan: true, parts: []extract.Extent{{Image: t.geo.at(c), Length: t.geo.cluster}}}
 		if t.entries(one, func(*entry) {}).Ended {
 			break
 		}
-		switch e := t.table.Entry(c); {
+		switch e := t.table.entry(c); {
 		case e.Mark == markNext:
 			c = e.Raw
-		case e.Mark == markEnd || !t.geo.Valid(c+1):
+		case e.Mark == markEnd || !t.geo.valid(c+1):
 			c = 0
 		default:
 			c++

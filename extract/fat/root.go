@@ -13,7 +13,7 @@ func (t *tree) RootParts() []extract.Extent {
 	}
 	var seen set
 	f := t.follow(t.Root, -1, t.folderLimit(), func(c uint32, _ *followed) stop {
-		if !seen.Add(c) {
+		if !seen.add(c) {
 			return stopLoop
 		}
 		return stopWhole

@@ -18,10 +18,10 @@ const (
 )
 
 // Len is the number of clusters in the set.
-func (s *set) Len() int64 { return s.n }
+func (s *set) size() int64 { return s.n }
 
 // Has reports whether c is in the set.
-func (s *set) Has(c uint32) bool {
+func (s *set) has(c uint32) bool {
 	i := c >> pageShift
 	if int(i) >= len(s.pages) || s.pages[i] == nil {
 		return false
@@ -30,7 +30,7 @@ func (s *set) Has(c uint32) bool {
 }
 
 // Add puts c into the set and reports whether it was new.
-func (s *set) Add(c uint32) bool {
+func (s *set) add(c uint32) bool {
 	w := &s.page(c)[c>>6&(pageWords-1)]
 	bit := uint64(1) << (c & 63)
 	if *w&bit != 0 {
@@ -54,7 +54,7 @@ func (s *set) page(c uint32) *[pageWords]uint64 {
 
 // AddRun puts n clusters from first into the set and those of them that were
 // in it before into again. It works by words of 64 clusters.
-func (s *set) AddRun(first uint32, n int64, again *set) {
+func (s *set) addRun(first uint32, n int64, again *set) {
 	for n > 0 {
 		bit := first & 63
 		k := min(n, int64(64-bit))
@@ -73,7 +73,7 @@ func (s *set) AddRun(first uint32, n int64, again *set) {
 }
 
 // FirstIn is the first cluster of [first, first+n) that is in the set.
-func (s *set) FirstIn(first uint32, n int64) (c uint32, ok bool) {
+func (s *set) firstIn(first uint32, n int64) (c uint32, ok bool) {
 	for n > 0 {
 		bit := first & 63
 		k := min(n, int64(64-bit))
@@ -98,7 +98,7 @@ func (s *set) FirstIn(first uint32, n int64) (c uint32, ok bool) {
 }
 
 // All yields the clusters of the set in order.
-func (s *set) All() iter.Seq[uint32] {
+func (s *set) all() iter.Seq[uint32] {
 	return func(yield func(uint32) bool) {
 		for i, p := range s.pages {
 			if p == nil {

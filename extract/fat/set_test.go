@@ -9,19 +9,19 @@ import (
 
 func TestSet(t *testing.T) {
 	var s, again set
-	if s.Has(5) || !s.Add(5) || s.Add(5) || !s.Has(5) {
+	if s.has(5) || !s.add(5) || s.add(5) || !s.has(5) {
 		t.Error("one cluster is not kept as a set would")
 	}
-	s.AddRun(60, 200, &again)
-	s.AddRun(1<<20, 3, &again)
-	if again.Len() != 0 {
-		t.Errorf("%d clusters twice, want none", again.Len())
+	s.addRun(60, 200, &again)
+	s.addRun(1<<20, 3, &again)
+	if again.size() != 0 {
+		t.Errorf("%d clusters twice, want none", again.size())
 	}
-	s.AddRun(259, 70000, &again)
-	if got, want := slices.Collect(again.All()), []uint32{259}; !cmp.Equal(got, want) {
+	s.addRun(259, 70000, &again)
+	if got, want := slices.Collect(again.all()), []uint32{259}; !cmp.Equal(got, want) {
 		t.Errorf("twice: %s", cmp.Diff(want, got))
 	}
-	if got, want := s.Len(), int64(1+200+3+69999); got != want {
+	if got, want := s.size(), int64(1+200+3+69999); got != want {
 		t.Errorf("%d clusters, want %d", got, want)
 	}
 	for _, c := range []struct {
@@ -33,7 +33,7 @@ func TestSet(t *testing.T) {
 		{0, 5, 0, false}, {0, 6, 5, true}, {6, 54, 0, false}, {6, 1 << 21, 60, true},
 		{259 + 70000, 1 << 21, 1 << 20, true}, {1<<20 + 3, 1 << 30, 0, false},
 	} {
-		if got, ok := s.FirstIn(c.first, c.n); got != c.want && ok || ok != c.ok {
+		if got, ok := s.firstIn(c.first, c.n); got != c.want && ok || ok != c.ok {
 			t.Errorf("first of %d clusters from %d: %d %v, want %d %v", c.n, c.first, got, ok, c.want, c.ok)
 		}
 	}

@@ -148,7 +148,7 @@ func (t *table) raw(b []byte, i int64, c uint32) uint32 {
 
 // Entry is the entry of cluster c. Entries 0 and 1 are of no cluster and must
 // not be asked for.
-func (t *table) Entry(c uint32) link {
+func (t *table) entry(c uint32) link {
 	off, n := t.place(c)
 	p := t.page(off / pageBytes)
 	i := off - p.at
@@ -300,14 +300,14 @@ type count struct {
 }
 
 // Count looks at every entry.
-func (t *table) Count(ctx context.Context) (count, error) {
+func (t *table) count(ctx context.Context) (count, error) {
 	var n count
 	err := t.eachPage(ctx, func(p *tablePage, c uint32, k int64) error {
 		if p.unread == nil && p.alt == nil && p.second == nil && len(p.b) > 0 {
 			return nil
 		}
 		for ; k > 0; c, k = c+1, k-1 {
-			switch e := t.Entry(c); {
+			switch e := t.entry(c); {
 			case e.Mark == markUnread:
 				n.Unread++
 			case e.Disagree:
@@ -357,7 +357,7 @@ func (t *table) Allocation(ctx context.Context, yield func(first uint32, n int64
 			}
 		}
 		for ; k > 0; c, k = c+1, k-1 {
-			e := t.Entry(c)
+			e := t.entry(c)
 			s := stateAllocated
 			switch {
 			case e.Mark == markUnread:

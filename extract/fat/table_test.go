@@ -48,7 +48,7 @@ func TestTableBytes(t *testing.T) {
 				d.Lose(l[0], l[1])
 			}
 			tab := open(d)
-			got := [3]link{tab.Entry(340), tab.Entry(341), tab.Entry(342)}
+			got := [3]link{tab.entry(340), tab.entry(341), tab.entry(342)}
 			if diff := cmp.Diff(c.want, got, cmp.AllowUnexported(link{})); diff != "" {
 				t.Error(diff)
 			}
@@ -60,10 +60,10 @@ func TestTableBytes(t *testing.T) {
 		tab := open(d)
 		want := linked(markNext, 0x234)
 		want.Disagree, want.Alt = true, value{Mark: markNext, Raw: 0x235}
-		if diff := cmp.Diff(want, tab.Entry(340), cmp.AllowUnexported(link{})); diff != "" {
+		if diff := cmp.Diff(want, tab.entry(340), cmp.AllowUnexported(link{})); diff != "" {
 			t.Error(diff)
 		}
-		n, err := tab.Count(context.Background())
+		n, err := tab.count(context.Background())
 		if err != nil || n.Disagree != 1 {
 			t.Errorf("%d entries disagree (%v), want 1", n.Disagree, err)
 		}
@@ -94,7 +94,7 @@ func TestMarks(t *testing.T) {
 			d.Put32(20, c.raw)
 		}
 		tab := newTable(d.Reader(), []int64{0}, 4096, c.width, 100)
-		if got := tab.Entry(5).Mark; got != c.want {
+		if got := tab.entry(5).Mark; got != c.want {
 			t.Errorf("%d bits, %#x: mark %d, want %d", c.width, c.raw, got, c.want)
 		}
 	}
@@ -122,7 +122,7 @@ func FuzzTable(f *testing.F) {
 			}
 			tab := newTable(d.Reader(), []int64{0, 8 << 10}, 8<<10, w, 1900)
 			for c := uint32(firstCluster); c < 1902; c++ {
-				e := tab.Entry(c)
+				e := tab.entry(c)
 				if e.Mark == markNext && (e.Raw < 2 || e.Raw > 1901) {
 					t.Fatalf("entry %d leads to %d", c, e.Raw)
 				}

@@ -94,8 +94,8 @@ func (n *node) complete() bool {
 func newTree(c config) *tree {
 	t := &tree{config: c, r: c.Reader, geo: c.Geometry, table: c.Table, format: c.Format,
 		longer: map[tail]int64{}, choices: map[uint32]choice{}}
-	t.steps = 8*int64(c.Geometry.Clusters) + 1<<20
-	t.words = int64(c.Geometry.Clusters) + 1<<24
+	t.steps = 8*int64(c.Geometry.clusters) + 1<<20
+	t.words = int64(c.Geometry.clusters) + 1<<24
 	return t
 }
 
@@ -114,20 +114,20 @@ func (t *tree) Claimed() *set { return &t.claimed }
 // what is claimed twice is known before anything is said of a file.
 func (t *tree) Survey(ctx context.Context) error {
 	var err error
-	if t.count, err = t.table.Count(ctx); err != nil {
+	if t.count, err = t.table.count(ctx); err != nil {
 		return err
 	}
 	for _, r := range t.Own {
-		t.claimed.AddRun(r.First, int64(r.Count), &t.shared)
+		t.claimed.addRun(r.First, int64(r.Count), &t.shared)
 	}
 	root := &node{root: true, parent: -1, first: t.Root}
 	if t.Root != 0 {
 		f := t.claim(t.Root, -1, t.folderLimit())
 		root.take(t, f)
-		root.id = t.geo.Number(t.geo.At(t.Root))
+		root.id = t.geo.number(t.geo.at(t.Root))
 	} else {
 		root.parts = []extract.Extent{t.FixedRoot}
-		root.id = t.geo.Number(t.FixedRoot.Image)
+		root.id = t.geo.number(t.FixedRoot.Image)
 	}
 	t.nodes = append(t.nodes, root)
 	if err := t.descend(ctx, 0); err != nil {
@@ -140,7 +140,7 @@ func (t *tree) Survey(ctx context.Context) error {
 	return nil
 }
 
-func (t *tree) folderLimit() int64 { return max(t.geo.Need(t.FolderBytes), 1) }
+func (t *tree) folderLimit() int64 { return max(t.geo.need(t.FolderBytes), 1) }
 
 // take makes the followed chain the folder's content.
 func (n *node) take(t *tree, f followed) {
@@ -149,10 +149,10 @@ func (n *node) take(t *tree, f followed) {
 		if i > 0 {
 			off = n.parts[i-1].Offset + n.parts[i-1].Length
 		}
-		n.parts = append(n.parts, extract.Extent{Offset: off, Image: t.geo.At(r.First), Length: int64(r.Count) * t.geo.Cluster})
+		n.parts = append(n.parts, extract.Extent{Offset: off, Image: t.geo.at(r.First), Length: int64(r.Count) * t.geo.cluster})
 	}
 	if f.stop != stopWhole {
-		n.broken = f.why(f.n * t.geo.Cluster)
+		n.broken = f.why(f.n * t.geo.cluster)
 		if f.stop == stopUnread {
 			n.cut = f.at
 		}
@@ -190,10 +190,10 @@ func (t *tree) descend(ctx context.Context, i int32) error {
 // entries decodes a folder.
 func (t *tree) entries(n *node, yield func(*entry)) tally {
 	f := folder{Root: n.root, First: n.first, Partial: n.orphan && n.first == 0}
-	return t.format.Entries(f, func(visit func(slot) bool) { eachSlot(t.r, n.parts, visit) }, func(e *entry) {
-		if e.Guessed && !e.Folder && t.geo.Valid(e.First) {
-			b := make([]byte, min(t.format.FolderHead(), t.geo.Cluster))
-			if _, err := t.r.ReadAt(b, t.geo.At(e.First)); err == nil && t.format.FolderStart(e.First, b).Folder {
+	return t.format.entries(f, func(visit func(slot) bool) { eachSlot(t.r, n.parts, visit) }, func(e *entry) {
+		if e.Guessed && !e.Folder && t.geo.valid(e.First) {
+			b := make([]byte, min(t.format.folderHead(), t.geo.cluster))
+			if _, err := t.r.ReadAt(b, t.geo.at(e.First)); err == nil && t.format.folderStart(e.First, b).Folder {
 				e.Folder, e.Valid = true, e.Size
 			}
 		}
@@ -204,11 +204,11 @@ func (t *tree) entries(n *node, yield func(*entry)) tally {
 // addFolder makes a node for a folder's entry and claims its clusters.
 func (t *tree) addFolder(parent int32, e *entry) int32 {
 	p := t.nodes[parent]
-	n := &node{parent: parent, name: e.Name, id: t.geo.Number(e.At), first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
+	n := &node{parent: parent, name: e.Name, id: t.geo.number(e.At), first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
 	if e.Name == "" {
 		n.parent = -1
 	}
-	switch need := t.geo.Need(e.Size); {
+	switch need := t.geo.need(e.Size); {
 	case e.Size == 0: // exFAT: a folder without clusters
 		n.tally.Ended = true
 	case e.First == 0:
@@ -223,8 +223,8 @@ func (t *tree) addFolder(parent int32, e *entry) int32 {
 		if t.late {
 			set = &t.found
 		}
-		if _, taken := set.FirstIn(e.First, k); taken || t.late && t.overlapsNamed(e.First, k) {
-			c, _ := set.FirstIn(e.First, k)
+		if _, taken := set.firstIn(e.First, k); taken || t.late && t.overlapsNamed(e.First, k) {
+			c, _ := set.firstIn(e.First, k)
 			t.claimRun(e.First, k)
 			n.broken = (&followed{stop: stopShared, at: c}).why(0)
 			break
@@ -244,15 +244,15 @@ func (t *tree) addFolder(parent int32, e *entry) int32 {
 }
 
 func (t *tree) overlapsNamed(first uint32, n int64) bool {
-	_, ok := t.claimed.FirstIn(first, n)
+	_, ok := t.claimed.firstIn(first, n)
 	return ok
 }
 
 // claimFile claims the clusters of a file.
 func (t *tree) claimFile(e *entry) {
-	need := t.geo.Need(e.Size)
+	need := t.geo.need(e.Size)
 	if need == 0 {
-		if e.First != 0 && e.Size == 0 && t.geo.Valid(e.First) && !e.Contiguous {
+		if e.First != 0 && e.Size == 0 && t.geo.valid(e.First) && !e.Contiguous {
 			// an empty file with clusters: they are all past its end
 			t.tails = append(t.tails, tail{e.First, true})
 		}
@@ -283,7 +283,7 @@ type tail struct {
 func (t *tree) followExcess(last tail) {
 	c := last.c
 	if !last.empty {
-		v := t.table.Entry(c).value
+		v := t.table.entry(c).value
 		if ch, ok := t.choices[c]; ok {
 			v = ch.value
 		}
@@ -293,9 +293,9 @@ func (t *tree) followExcess(last tail) {
 		c = v.Raw
 	}
 	var n int64
-	for t.geo.Valid(c) && !t.claimed.Has(c) && t.excess.Add(c) {
+	for t.geo.valid(c) && !t.claimed.has(c) && t.excess.add(c) {
 		n++
-		e := t.table.Entry(c)
+		e := t.table.entry(c)
 		if e.Mark != markNext || e.Disagree {
 			break
 		}
@@ -322,4 +322,4 @@ func (t *tree) paths() *extract.Paths[int32] {
 
 // Claim takes a run for the volume's own structures, between Survey and
 // Discover.
-func (t *tree) Claim(r run) { t.claimed.AddRun(r.First, int64(r.Count), &t.shared) }
+func (t *tree) Claim(r run) { t.claimed.addRun(r.First, int64(r.Count), &t.shared) }

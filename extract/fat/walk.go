@@ -73,13 +73,13 @@ func (t *tree) list(ctx context.Context, i int32, namer *extract.Namer[int32], y
 				return
 			}
 		}
-		if n.unknown && t.claimed.Has(e.First) {
+		if n.unknown && t.claimed.has(e.First) {
 			if e.Folder {
 				kid++
 			}
 			return
 		}
-		f := &extract.File{ID: t.geo.Number(e.At), NameBytes: e.NameBytes, Kind: extract.KindFile, Size: e.Size,
+		f := &extract.File{ID: t.geo.number(e.At), NameBytes: e.NameBytes, Kind: extract.KindFile, Size: e.Size,
 			Modified: e.Modified, LocalTime: e.Local, Why: e.Why, RecordUnread: e.Doubtful}
 		if e.Name == "" {
 			f.Unnamed = true
@@ -128,8 +128,8 @@ func (t *tree) list(ctx context.Context, i int32, namer *extract.Namer[int32], y
 
 // sharedAt reports whether the cluster at an image offset is claimed twice.
 func (t *tree) sharedAt(at int64) bool {
-	c, ok := t.geo.Of(at)
-	return ok && (t.shared.Has(c) || t.late && t.claimed.Has(c))
+	c, ok := t.geo.of(at)
+	return ok && (t.shared.has(c) || t.late && t.claimed.has(c))
 }
 
 func (t *tree) folder(f *extract.File, n *node) {
@@ -176,7 +176,7 @@ func (t *tree) content(f *extract.File, e *entry) {
 		f.RecordUnread = true
 		return
 	}
-	need := t.geo.Need(e.Size)
+	need := t.geo.need(e.Size)
 	if need == 0 {
 		if n := t.longer[tail{e.First, true}]; n > 0 && e.First != 0 {
 			f.Why = append(f.Why, fmt.Sprintf("it is empty, but has a chain of %d clusters", n))
@@ -197,7 +197,7 @@ func (t *tree) content(f *extract.File, e *entry) {
 		}
 		c = t.locateRun(e.First, n)
 		if n < need && c.stop == stopWhole {
-			c.stop, c.raw = stopRange, t.geo.Clusters+firstCluster
+			c.stop, c.raw = stopRange, t.geo.clusters+firstCluster
 		}
 		if t.overrun {
 			f.RecordUnread = true
@@ -214,17 +214,17 @@ func (t *tree) content(f *extract.File, e *entry) {
 			f.Why = append(f.Why, "the allocation bitmap calls some of its clusters free")
 		}
 	}
-	located := min(c.n*t.geo.Cluster, e.Size)
+	located := min(c.n*t.geo.cluster, e.Size)
 	f.Pieces = t.pieces(c.runs, e.Size, e.Valid)
 	for _, r := range c.runs {
-		t.claims.Files.Add(t.geo.At(r.First), int64(r.Count)*t.geo.Cluster)
+		t.claims.Files.Add(t.geo.at(r.First), int64(r.Count)*t.geo.cluster)
 	}
 	if c.stop != stopWhole {
 		switch c.stop {
 		case stopSplit:
 			t.sum.split++
 		case stopUnread:
-			t.sum.cut += (need - c.n) * t.geo.Cluster
+			t.sum.cut += (need - c.n) * t.geo.cluster
 		}
 		f.Why = append(f.Why, c.why(located))
 		w := needs{t: t, most: fewNeeds}
@@ -285,8 +285,8 @@ func (t *tree) pieces(runs []run, size, valid int64) []extract.Piece {
 		if off >= valid {
 			break
 		}
-		n := min(int64(r.Count)*t.geo.Cluster, valid-off)
-		out = append(out, extract.Piece{Offset: off, Length: n, Image: t.geo.At(r.First)})
+		n := min(int64(r.Count)*t.geo.cluster, valid-off)
+		out = append(out, extract.Piece{Offset: off, Length: n, Image: t.geo.at(r.First)})
 		off += n
 	}
 	if valid < size {
@@ -297,8 +297,8 @@ func (t *tree) pieces(runs []run, size, valid int64) []extract.Piece {
 
 // excessClaims claims for the files what their chains have past their ends.
 func (t *tree) excessClaims() {
-	for c := range t.excess.All() {
-		t.claims.Files.Add(t.geo.At(c), t.geo.Cluster)
+	for c := range t.excess.all() {
+		t.claims.Files.Add(t.geo.at(c), t.geo.cluster)
 	}
 }
 
@@ -311,26 +311,26 @@ func (t *tree) chains(ctx context.Context, yield func(*extract.File) error) erro
 	listed := t.count.Unread == 0 || gaps
 	var ends set // clusters that this walk has taken: t.found must not change under eachUnclaimed
 	return t.eachUnclaimed(ctx, func(c uint32) error {
-		e := t.table.Entry(c)
-		if t.preds.Has(c) || ends.Has(c) || t.Bitmap && e.Mark != markNext && e.Mark != markEnd {
+		e := t.table.entry(c)
+		if t.preds.has(c) || ends.has(c) || t.Bitmap && e.Mark != markNext && e.Mark != markEnd {
 			return nil
 		}
 		t.sum.heads++
 		if !listed {
 			return nil
 		}
-		f := t.follow(c, -1, int64(t.geo.Clusters), func(c uint32, f *followed) stop {
+		f := t.follow(c, -1, int64(t.geo.clusters), func(c uint32, f *followed) stop {
 			if t.taken(c) {
 				return stopShared
 			}
-			if !ends.Add(c) {
+			if !ends.add(c) {
 				return stopLoop
 			}
 			return stopWhole
 		})
-		file := &extract.File{ID: t.geo.Number(t.geo.At(c)), Path: "?/chain-" + strconv.FormatUint(uint64(c), 10), Kind: extract.KindFile,
-			Size: -1, Unnamed: true, RecordUnread: true, Pieces: t.pieces(f.runs, f.n*t.geo.Cluster, f.n*t.geo.Cluster),
-			Why: []string{fmt.Sprintf("a chain of %d clusters without a name: its true size is at most %d bytes", f.n, f.n*t.geo.Cluster)}}
+		file := &extract.File{ID: t.geo.number(t.geo.at(c)), Path: "?/chain-" + strconv.FormatUint(uint64(c), 10), Kind: extract.KindFile,
+			Size: -1, Unnamed: true, RecordUnread: true, Pieces: t.pieces(f.runs, f.n*t.geo.cluster, f.n*t.geo.cluster),
+			Why: []string{fmt.Sprintf("a chain of %d clusters without a name: its true size is at most %d bytes", f.n, f.n*t.geo.cluster)}}
 		if f.stop != stopWhole {
 			file.Why[0] = fmt.Sprintf("a chain of at least %d clusters without a name: its true size is not known", f.n)
 		}
@@ -338,11 +338,11 @@ func (t *tree) chains(ctx context.Context, yield func(*extract.File) error) erro
 			file.Why = append(file.Why, "it may be the rest of a listed file, since a part of the allocation table is unread")
 		}
 		for _, r := range f.runs {
-			t.claims.Files.Add(t.geo.At(r.First), int64(r.Count)*t.geo.Cluster)
+			t.claims.Files.Add(t.geo.at(r.First), int64(r.Count)*t.geo.cluster)
 		}
 		t.sum.unnamed++
 		t.sum.chains++
-		t.sum.chainBytes += f.n * t.geo.Cluster
+		t.sum.chainBytes += f.n * t.geo.cluster
 		return yield(file)
 	})
 }
