@@ -6,17 +6,6 @@ import (
 	"fileassay/extract"
 )
 
-// format decodes the folders of an exFAT volume.
-type exfatFormat struct {
-	geo    *geometry
-	upcase *upcase // nil where the table is unread or fails its checksum
-
-	// what the root tells, once it was read
-	label   string
-	bitmaps []placed
-	tables  []placed // up-case
-}
-
 const (
 	minSet        = 3  // slots of the smallest set: file, stream, one name
 	maxSecondary  = 18 // that a set may have: section 7.4.1

@@ -34,7 +34,7 @@ func walkLargeExFAT(t testing.TB, v *exfatImage) {
 		t.Fatal(err)
 	}
 	n := 0
-	err = vol.walk(t.Context(), func(f *extract.File) error {
+	survey, err := vol.Walk(t.Context(), func(f *extract.File) error {
 		n++
 		located := int64(0)
 		for _, p := range f.Pieces {
@@ -45,8 +45,8 @@ func walkLargeExFAT(t testing.TB, v *exfatImage) {
 		}
 		return nil
 	})
-	if l := vol.listing; err != nil || n != 65536+2 || !l.Complete {
-		t.Fatalf("%d entries (%v), %+v", n, err, l)
+	if err != nil || n != 65536+2 || !survey.Listing.Complete {
+		t.Fatalf("%d entries (%v), %+v", n, err, survey)
 	}
 }
 

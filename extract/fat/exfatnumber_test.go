@@ -18,7 +18,7 @@ func exfatNumbers(t *testing.T, d *Disk, start, size int64) []string {
 		t.Fatal(err)
 	}
 	var out []string
-	err = v.walk(t.Context(), func(f *extract.File) error {
+	_, err = v.Walk(t.Context(), func(f *extract.File) error {
 		out = append(out, fmt.Sprint(f.ID, " ", f.Path))
 		return nil
 	})

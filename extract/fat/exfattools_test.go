@@ -86,7 +86,7 @@ func TestFsck(t *testing.T) {
 		}
 		v := openFile(t, path)
 		folders, files := 1, 0 // the root is a folder for fsck.exfat
-		err := v.walk(t.Context(), func(f *extract.File) error {
+		_, err := v.Walk(t.Context(), func(f *extract.File) error {
 			switch f.Kind {
 			case extract.KindFolder:
 				folders++
@@ -120,26 +120,23 @@ func TestDump(t *testing.T) {
 			}
 		}
 		v := openFile(t, path)
-		if err := v.walk(t.Context(), func(*extract.File) error { return nil }); err != nil {
-			t.Fatal(err)
-		}
-		list, err := v.structures(t.Context())
+		survey, err := v.Walk(t.Context(), func(*extract.File) error { return nil })
 		if err != nil {
 			t.Fatal(err)
 		}
 		places := map[string]extract.Structure{}
-		for _, s := range list {
+		for _, s := range survey.Structures {
 			places[s.Name] = s
 		}
 		cluster := func(s extract.Structure) int64 {
-			c, ok := v.geo.of(s.Image)
+			c, ok := v.layout.of(s.Image)
 			if !ok {
 				t.Errorf("%s: %s at %d lies in no cluster", name, s.Name, s.Image)
 			}
 			return int64(c)
 		}
-		free := int64(0)
-		err = v.tree.Space()(t.Context(), func(_, n int64, use extract.Use) error {
+		free, sector := int64(0), v.layout.format.(*exfatFormat).boot.SectorSize
+		err = survey.Space(t.Context(), func(_, n int64, use extract.Use) error {
 			if use == extract.UseFree {
 				free += n
 			}
@@ -149,18 +146,18 @@ func TestDump(t *testing.T) {
 			t.Fatal(err)
 		}
 		got := map[string]int64{
-			"Volume Length(sectors)":              v.length / v.boot.SectorSize,
-			"FAT Offset(sector offset)":           places["allocation table 1"].Image / v.boot.SectorSize,
-			"FAT Length(sectors)":                 places["allocation table 1"].Length / v.boot.SectorSize,
-			"Cluster Heap Offset (sector offset)": v.geo.heap / v.boot.SectorSize,
-			"Cluster Count":                       int64(v.geo.clusters),
+			"Volume Length(sectors)":              v.layout.length / sector,
+			"FAT Offset(sector offset)":           places["allocation table 1"].Image / sector,
+			"FAT Length(sectors)":                 places["allocation table 1"].Length / sector,
+			"Cluster Heap Offset (sector offset)": v.layout.heap / sector,
+			"Cluster Count":                       int64(v.layout.clusters),
 			"Root Cluster (cluster offset)":       cluster(places["root folder"]),
 			"Bitmap start cluster":                cluster(places["allocation bitmap"]),
 			"Upcase table start cluster":          cluster(places["up-case table"]),
 			"Upcase table size":                   places["up-case table"].Length,
-			"Cluster size":                        v.geo.cluster,
-			"Total Clusters":                      int64(v.geo.clusters),
-			"Free Clusters":                       free / v.geo.cluster,
+			"Cluster size":                        v.layout.cluster,
+			"Total Clusters":                      int64(v.layout.clusters),
+			"Free Clusters":                       free / v.layout.cluster,
 		}
 		want := map[string]int64{}
 		for k := range got {
@@ -172,7 +169,7 @@ func TestDump(t *testing.T) {
 	}
 }
 
-func openFile(t *testing.T, path string) *exfatVolume {
+func openFile(t *testing.T, path string) *Volume {
 	t.Helper()
 	size, err := image.Size(path)
 	if err != nil {

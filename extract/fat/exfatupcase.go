@@ -44,3 +44,22 @@ func tableChecksum(b []byte) uint32 {
 	}
 	return sum
 }
+
+// findUpcase takes the up-case table from the root, if its checksum fits: by
+// the allocation table, else in a row.
+func (d *exfatFormat) findUpcase(l *layout) {
+	for _, p := range d.tables {
+		n := int64(min(p.Length, maxUpcase+1))
+		if n == 0 || n > maxUpcase {
+			continue
+		}
+		d.upParts = l.lay(p.First, n, false)
+		for _, inRow := range []bool{false, true} {
+			parts := l.lay(p.First, n, inRow)
+			if b := l.readParts(parts, make([]byte, n), 0); b.Whole() && tableChecksum(b.Data) == p.Checksum {
+				d.upParts, d.upcase = parts, parseUpcase(b.Data)
+				return
+			}
+		}
+	}
+}

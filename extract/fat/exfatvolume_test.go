@@ -214,19 +214,19 @@ func (v *exfatImage) sub(f *exfatDir, name string, clusters ...uint32) *exfatDir
 	return &exfatDir{clusters: clusters}
 }
 
-func listExFAT(t testing.TB, v *exfatImage) ([]string, extract.Listing, *exfatVolume) {
+func listExFAT(t testing.TB, v *exfatImage) ([]string, extract.Listing, *Volume) {
 	t.Helper()
 	ctx := context.Background()
 	vol, err := OpenExFAT(ctx, v.Reader(), 0, v.Size, extract.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := vol.structures(ctx); err != nil {
+	if _, err := vol.layout.structures(ctx); err != nil {
 		t.Fatal(err)
 	}
 	var lines []string
 	ids := map[uint64]bool{}
-	err = vol.walk(ctx, func(f *extract.File) error {
+	survey, err := vol.Walk(ctx, func(f *extract.File) error {
 		lines = append(lines, v.line(f))
 		if ids[f.ID] {
 			t.Errorf("%s: its number %d is another's too", f.Path, f.ID)
@@ -238,17 +238,17 @@ func listExFAT(t testing.TB, v *exfatImage) ([]string, extract.Listing, *exfatVo
 		t.Fatal(err)
 	}
 	pos := int64(0)
-	err = vol.tree.Space()(ctx, func(start, n int64, _ extract.Use) error {
+	err = survey.Space(ctx, func(start, n int64, _ extract.Use) error {
 		if start != pos || n <= 0 {
 			return fmt.Errorf("space at %d follows %d", start, pos)
 		}
 		pos += n
 		return nil
 	})
-	if err != nil || pos != vol.length {
-		t.Errorf("space ends at %d of %d: %v", pos, vol.length, err)
+	if err != nil || pos != vol.layout.length {
+		t.Errorf("space ends at %d of %d: %v", pos, vol.layout.length, err)
 	}
-	return lines, vol.listing, vol
+	return lines, survey.Listing, vol
 }
 
 // line is a file in words; places are clusters, as far as they are whole ones.

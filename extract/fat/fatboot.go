@@ -13,26 +13,24 @@ import (
 // fatBoot is the boot sector of a FAT volume with its parameter block.
 // Overview, "Boot Sector and BPB".
 type fatBoot struct {
-	SectorSize    int64  // offset 11: 512 to 4096
-	ClusterSize   int64  // offset 13, in sectors there; bytes here
-	Reserved      int64  // offset 14: sectors before the first table
-	Tables        int64  // offset 16: copies of the table
-	RootEntries   int64  // offset 17: slots of the fixed root; 0 on FAT32
-	Sectors       int64  // offset 19, or 32: of the volume
-	Media         byte   // offset 21: stands in the table's first entry too
-	TableSectors  int64  // offset 22, or 36: of one copy
-	Flags         uint16 // offset 40, FAT32: which copy is in use
-	RootCluster   uint32 // offset 44, FAT32
-	InfoSector    int64  // offset 48, FAT32
-	BackupSector  int64  // offset 50, FAT32
-	Serial        uint32 // offset 39 or 67; 0 where not given
-	Label         string // offset 43 or 71; "" where not given
-	Width         width
-	Clusters      uint32 // by count, of which the type follows
-	RootSectors   int64
-	DataSector    int64 // first sector of cluster 2
-	FAT32Form     bool  // the parameter block is laid out as FAT32's
-	statedSectors int64 // as the field says
+	SectorSize   int64  // offset 11: 512 to 4096
+	ClusterSize  int64  // offset 13, in sectors there; bytes here
+	Reserved     int64  // offset 14: sectors before the first table
+	Tables       int64  // offset 16: copies of the table
+	RootEntries  int64  // offset 17: slots of the fixed root; 0 on FAT32
+	Sectors      int64  // offset 19, or 32: of the volume
+	Media        byte   // offset 21: stands in the table's first entry too
+	TableSectors int64  // offset 22, or 36: of one copy
+	Flags        uint16 // offset 40, FAT32: which copy is in use
+	RootCluster  uint32 // offset 44, FAT32
+	InfoSector   int64  // offset 48, FAT32
+	BackupSector int64  // offset 50, FAT32
+	Label        string // offset 43 or 71; "" where not given
+	Width        width
+	Clusters     uint32 // by count, of which the type follows
+	RootSectors  int64
+	DataSector   int64 // first sector of cluster 2
+	FAT32Form    bool  // the parameter block is laid out as FAT32's
 }
 
 const (
@@ -82,7 +80,6 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 	if s.Sectors == 0 {
 		s.Sectors = int64(le.Uint32(b[32:]))
 	}
-	s.statedSectors = s.Sectors
 	s.TableSectors = int64(le.Uint16(b[22:]))
 	if s.TableSectors == 0 {
 		s.FAT32Form = true
@@ -122,8 +119,7 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		return s, fmt.Errorf("%w: %d clusters do not fit with %d slots of the root and the form of the parameter block", errNoFATBoot, clusters, s.RootEntries)
 	}
 	s.fitTable()
-	if b[ext+2] == 0x29 { // the extended signature: serial number and label follow
-		s.Serial = le.Uint32(b[ext+3:])
+	if b[ext+2] == 0x29 { // the extended signature: a serial number and the label follow
 		if label := strings.TrimRight(string(b[ext+7:ext+18]), " \x00"); label != "NO NAME" {
 			s.Label = label
 		}
@@ -143,15 +139,8 @@ func widthOf(clusters uint32) width {
 
 // fitTable leaves aside clusters that the table is too short for.
 func (s *fatBoot) fitTable() {
-	bytes := s.TableSectors * s.SectorSize
-	entries := bytes / 4
-	switch s.Width {
-	case width12:
-		entries = bytes * 2 / 3
-	case width16:
-		entries = bytes / 2
-	}
-	s.Clusters = uint32(max(min(int64(s.Clusters), entries-firstCluster), 0))
+	f := form{width: s.Width}
+	s.Clusters = uint32(max(min(int64(s.Clusters), f.fits(s.tableBytes())), 0))
 }
 
 // kind is the name of the filesystem.
@@ -182,17 +171,12 @@ func (s *fatBoot) tableAt(i int64) int64 {
 	return (s.Reserved + i*s.TableSectors) * s.SectorSize
 }
 
-// firstEntry reports whether b can be the beginning of a table of this
-// volume: its first entry holds the media byte and ones. Overview, "FAT Data
-// Structure".
-func (s *fatBoot) firstEntry(b []byte) bool {
-	switch s.Width {
-	case width12:
-		return b[0] >= 0xF0 && b[1]&0x0F == 0x0F
-	case width16:
-		return b[0] >= 0xF0 && b[1] == 0xFF
+// tables are the places of all copies of the table, from the volume's start.
+func (s *fatBoot) tables() (list []int64) {
+	for i := range s.Tables {
+		list = append(list, s.tableAt(i))
 	}
-	return b[0] >= 0xF0 && b[1] == 0xFF && b[2] == 0xFF && b[3]&0x0F == 0x0F
+	return list
 }
 
 // Sniff names the volumes that the sector at the start of window speaks for:

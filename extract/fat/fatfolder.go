@@ -6,16 +6,7 @@ import (
 	"fileassay/extract"
 )
 
-// format decodes the folders of a FAT volume.
-type fatFormat struct {
-	width    width
-	root     uint32 // first cluster of the root; 0 for a fixed one
-	codepage encoding.Encoding
-	label    string // of the root, once it was read
-	geo      *geometry
-}
-
-// Entries is for [format].
+// entries is for [format].
 func (d *fatFormat) entries(f folder, slots func(func(slot) bool), yield func(*entry)) tally {
 	p := fatParser{fatFormat: d, folder: f, yield: yield}
 	slots(p.slot)
@@ -97,7 +88,7 @@ func (p *fatParser) dot(e *shortEntry, n int64) bool {
 }
 
 func (p *fatFormat) first(e *shortEntry) uint32 {
-	if p.width != width28 {
+	if p.boot.Width != width28 {
 		return e.First & 0xFFFF // the high half is of no meaning
 	}
 	return e.First
@@ -188,10 +179,10 @@ func labelName(s *shortEntry, cp encoding.Encoding) string {
 	return text
 }
 
-// FolderHead is for [format]: one sector.
+// folderHead is for [format]: one sector.
 func (d *fatFormat) folderHead() int64 { return 512 }
 
-// FolderStart is for [format]. The first cluster of a folder begins with
+// folderStart is for [format]. The first cluster of a folder begins with
 // a slot that names the cluster itself. Any other is taken for a part of a
 // folder only where all its slots make sense and one at least has a long name
 // whose checksum fits.
@@ -208,7 +199,7 @@ func (d *fatFormat) folderStart(c uint32, b []byte) look {
 		s := look{Folder: true, Head: true}
 		if up.Name == dotdot && up.Attr&attrFolder != 0 {
 			s.Parent, s.HasParent = d.first(&up), true
-			if s.Parent == d.root {
+			if s.Parent == d.boot.RootCluster {
 				s.Parent = 0 // the Overview wants 0 for the root; some write its cluster
 			}
 		}

@@ -251,12 +251,12 @@ func list(t testing.TB, v *fatImage) ([]string, extract.Listing) {
 func walk(t testing.TB, vol *Volume) ([]string, extract.Listing) {
 	t.Helper()
 	ctx := context.Background()
-	if _, err := vol.structures(ctx); err != nil {
+	if _, err := vol.layout.structures(ctx); err != nil {
 		t.Fatal(err)
 	}
 	var lines []string
 	ids := map[uint64]bool{}
-	err := vol.walk(ctx, func(f *extract.File) error {
+	survey, err := vol.Walk(ctx, func(f *extract.File) error {
 		lines = append(lines, line(f))
 		if ids[f.ID] {
 			t.Errorf("%s: its number %d is another's too", f.Path, f.ID)
@@ -267,18 +267,18 @@ func walk(t testing.TB, vol *Volume) ([]string, extract.Listing) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	pos := vol.start
-	err = vol.tree.Space()(ctx, func(start, n int64, _ extract.Use) error {
+	pos := vol.layout.start
+	err = survey.Space(ctx, func(start, n int64, _ extract.Use) error {
 		if start != pos || n <= 0 {
 			return fmt.Errorf("space at %d follows %d", start, pos)
 		}
 		pos += n
 		return nil
 	})
-	if err != nil || pos != vol.start+vol.length {
-		t.Errorf("space ends at %d of %d: %v", pos, vol.length, err)
+	if err != nil || pos != vol.layout.start+vol.layout.length {
+		t.Errorf("space ends at %d of %d: %v", pos, vol.layout.length, err)
 	}
-	return lines, vol.listing
+	return lines, survey.Listing
 }
 
 func line(f *extract.File) string {

@@ -52,7 +52,7 @@ func walkLarge(t testing.TB, v *fatImage, entries int) {
 		t.Fatal(err)
 	}
 	n := 0
-	err = vol.walk(t.Context(), func(f *extract.File) error {
+	survey, err := vol.Walk(t.Context(), func(f *extract.File) error {
 		n++
 		located := int64(0)
 		for _, p := range f.Pieces {
@@ -63,8 +63,8 @@ func walkLarge(t testing.TB, v *fatImage, entries int) {
 		}
 		return nil
 	})
-	if l := vol.listing; err != nil || n != entries || !l.Complete {
-		t.Fatalf("%d entries, want %d (%v), %+v", n, entries, err, l)
+	if err != nil || n != entries || !survey.Listing.Complete {
+		t.Fatalf("%d entries, want %d (%v), %+v", n, entries, err, survey)
 	}
 }
 

@@ -5,6 +5,8 @@ import (
 	"context"
 
 	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/partial"
 )
 
 // What stands here serves a FAT12 or FAT16 volume whose boot sector, of which
@@ -51,36 +53,27 @@ type sample struct {
 
 // rebuild finds the parameters of a volume without a boot sector, and reports
 // whether it could prove them.
-func (v *Volume) rebuild(ctx context.Context) bool {
-	length := v.length
+func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
+	length := l.length
 	if length <= 0 {
-		length = v.r.Size() - v.start
+		length = l.r.Size() - l.start
 	}
 	if length > maxRebuild || length < 64*unit {
 		return false
 	}
-	heads := v.findHeads(ctx, length)
+	heads := findHeads(ctx, l, length)
 	cluster, heap, ok := heapOf(heads)
 	if !ok || heap < 3*unit || heap > min(length, maxLeader) || heap%unit != 0 {
 		return false
 	}
 	clusters := min((length-heap)/cluster, maxClusters)
-	geo := geometry{start: v.start, length: length, heap: v.start + heap, cluster: cluster, clusters: uint32(clusters)}
-	samples := v.samples(&geo, heads)
-	leader := make([]byte, heap)
-	read := make([]bool, heap/unit)
-	for i := range read {
-		read[i] = true
-	}
-	for _, u := range v.r.ReadReadable(leader, v.start) {
-		for i := (u.Start - v.start) / unit; i*unit < u.End()-v.start; i++ {
-			read[i] = false
-		}
-	}
+	geo := geometry{start: l.start, length: length, heap: l.start + heap, cluster: cluster, clusters: uint32(clusters)}
+	samples := samplesOf(l.r, &geo, heads)
+	leader := l.r.Partial(make([]byte, heap), l.start)
 	found := 0
 	var s fatBoot
-	for _, width := range []width{width12, width16} {
-		if width == width12 && clusters >= 2*leastFAT16 || width == width16 && clusters < leastFAT16/2 {
+	for _, w := range []width{width12, width16} {
+		if w == width12 && clusters >= 2*leastFAT16 || w == width16 && clusters < leastFAT16/2 {
 			continue
 		}
 		var places []int64
@@ -88,42 +81,41 @@ func (v *Volume) rebuild(ctx context.Context) bool {
 			if ctx.Err() != nil {
 				return false
 			}
-			t := memoryTable{leader[at*unit:], read[at:], width, geo.clusters}
-			if t.proved(samples) {
+			if t := (tableOnTrial{form{w, geo.clusters}, leader, at * unit}); t.proved(samples) {
 				places = append(places, at)
 			}
 		}
 		if len(places) == 1 {
-			places = withTwin(leader, read, places[0], (int64(clusters)+2)*int64(width)/8)
+			places = withTwin(leader, places[0], (int64(clusters)+2)*int64(w)/8)
 		}
 		if len(places) != 2 {
 			continue
 		}
 		size := places[1] - places[0]
 		root := heap/unit - places[1] - size
-		if root <= 0 || root*unit/slotSize > 1<<16 || !sameTables(leader, read, places[0], places[1], size) {
+		if root <= 0 || root*unit/slotSize > 1<<16 || !sameTables(leader, places[0], places[1], size) {
 			continue
 		}
 		found++
 		s = fatBoot{SectorSize: unit, ClusterSize: cluster, Reserved: places[0], Tables: 2, TableSectors: size,
-			RootEntries: root * unit / slotSize, RootSectors: root, DataSector: heap / unit, Width: width,
+			RootEntries: root * unit / slotSize, RootSectors: root, DataSector: heap / unit, Width: w,
 			Clusters: geo.clusters, Sectors: length / unit}
 	}
 	if found != 1 {
 		return false
 	}
 	s.fitTable()
-	v.boot = s
+	d.boot = s
 	return true
 }
 
 // findHeads looks for first sectors of folders.
-func (v *Volume) findHeads(ctx context.Context, length int64) []head {
+func findHeads(ctx context.Context, l *layout, length int64) []head {
 	var heads []head
 	b := make([]byte, 1<<20)
 	for at := int64(0); at < length && len(heads) < maxHeads && ctx.Err() == nil; at += int64(len(b)) {
 		b = b[:min(int64(len(b)), length-at)]
-		v.r.ReadReadable(b, v.start+at) // what was not read comes as zeros, which are no head
+		l.r.ReadReadable(b, l.start+at) // what was not read comes as zeros, which are no head
 		for i := int64(0); i+unit <= int64(len(b)); i += unit {
 			if b[i] != '.' || b[i+1] != ' ' || b[i+slotSize] != '.' {
 				continue
@@ -138,7 +130,7 @@ func (v *Volume) findHeads(ctx context.Context, length int64) []head {
 	return heads
 }
 
-// geometry finds the size of a cluster and the place of cluster 2 that most
+// heapOf finds the size of a cluster and the place of cluster 2 that most
 // heads agree on; ok is false where too few do, or others are nearly as good.
 func heapOf(heads []head) (cluster, heap int64, ok bool) {
 	best, second := 0, 0
@@ -166,84 +158,54 @@ func heapOf(heads []head) (cluster, heap int64, ok bool) {
 	return cluster, heap, best >= minHeads && best >= 3*second
 }
 
-// samples are files of more than one cluster in the first clusters of the
+// samplesOf are files of more than one cluster in the first clusters of the
 // folders.
-func (v *Volume) samples(geo *geometry, heads []head) []sample {
+func samplesOf(r *image.Reader, geo *geometry, heads []head) []sample {
 	var list []sample
-	d := fatFormat{width: width16, geo: geo}
+	d := fatFormat{boot: fatBoot{Width: width16}, geo: geo}
+	d.codepage, _ = codepage("")
 	for _, h := range heads {
 		if len(list) >= maxSamples {
 			break
 		}
-		if !geo.valid(h.c) || geo.at(h.c) != v.start+h.at {
+		if !geo.valid(h.c) || geo.at(h.c) != geo.start+h.at {
 			continue
 		}
 		parts := []extract.Extent{{Image: geo.at(h.c), Length: geo.cluster}}
 		p := fatParser{fatFormat: &d, folder: folder{First: h.c}}
-		p.codepage, _ = codepage("")
 		p.yield = func(e *entry) {
 			if need := geo.need(e.Size); !e.Folder && !e.NameOnly && geo.valid(e.First) && need > 1 && need <= int64(geo.clusters) {
 				list = append(list, sample{e.First, need})
 			}
 		}
-		eachSlot(v.r, parts, p.slot)
+		eachSlot(r, parts, p.slot)
 	}
 	return list
 }
 
-// memoryTable is a table at a place that is on trial.
-type memoryTable struct {
-	b        []byte
-	read     []bool // by unit
-	width    width
-	clusters uint32
-}
-
-// next is the entry of c; known is false where it is unread or outside.
-func (t *memoryTable) next(c uint32) (v uint32, known bool) {
-	off := int64(c) * int64(t.width) / 8
-	if off+2 > int64(len(t.b)) || !t.read[off/unit] || !t.read[(off+1)/unit] {
-		return 0, false
-	}
-	v = uint32(t.b[off]) | uint32(t.b[off+1])<<8
-	if t.width == width12 {
-		if c&1 != 0 {
-			return v >> 4, true
-		}
-		v &= 0xFFF
-	}
-	return v, true
+// tableOnTrial is a table that may stand at a byte of what was read.
+type tableOnTrial struct {
+	form
+	b  partial.Bytes
+	at int64
 }
 
 // proved reports whether the chains of the samples have the lengths that their
 // sizes ask for.
-func (t *memoryTable) proved(list []sample) bool {
-	end := uint32(0xFFF8)
-	if t.width == width12 {
-		end = 0xFF8
-	}
+func (t *tableOnTrial) proved(list []sample) bool {
 	good, bad := 0, 0
 	for _, s := range list {
-		c, n := s.first, int64(1)
-	walk:
-		for {
-			v, known := t.next(c)
-			switch {
-			case !known:
-				break walk
-			case v >= end:
-				if n == s.need {
-					good++
-				} else {
-					bad++
-				}
-				break walk
-			case v < firstCluster || v-firstCluster >= t.clusters || n >= s.need:
-				bad++
-				break walk
-			}
-			c = v
+		v, n := value{markNext, s.first}, int64(0)
+		for v.Mark == markNext && n < s.need {
+			v = t.entry(t.b, -t.at, v.Raw)
 			n++
+		}
+		switch {
+		case v.Mark == markUnread:
+		case v.Mark == markEnd && n == s.need:
+			good++
+		default:
+			bad++
 		}
 		if bad > 32 && bad > good {
 			return false
@@ -254,13 +216,14 @@ func (t *memoryTable) proved(list []sample) bool {
 
 // sameTables reports whether the two copies are the same where both were read,
 // but for a few sectors.
-func sameTables(b []byte, read []bool, one, two, size int64) bool {
+func sameTables(b partial.Bytes, one, two, size int64) bool {
 	same, differ := 0, 0
 	for i := range size {
-		if !read[one+i] || two+i >= int64(len(read)) || !read[two+i] {
+		x, y, ok := units(b, one+i, two+i)
+		if !ok {
 			continue
 		}
-		if string(b[(one+i)*unit:(one+i+1)*unit]) == string(b[(two+i)*unit:(two+i+1)*unit]) {
+		if bytes.Equal(x, y) {
 			same++
 		} else {
 			differ++
@@ -269,16 +232,23 @@ func sameTables(b []byte, read []bool, one, two, size int64) bool {
 	return differ*4 <= same
 }
 
+// units are two units of b; ok is false where not both were read.
+func units(b partial.Bytes, one, two int64) (x, y []byte, ok bool) {
+	x, okX := b.Get(int(one*unit), unit)
+	y, okY := b.Get(int(two*unit), unit)
+	return x, y, okX && okY
+}
+
 // withTwin finds the other copy of the table at unit p, each of at least least
 // bytes: the only place at which every sector that was read of both is the
 // same, and of these one at least holds entries. Entries are numbers of
 // clusters, so that no two parts of a table in use are alike. It returns both
 // places, or none.
-func withTwin(b []byte, read []bool, p, least int64) []int64 {
+func withTwin(b partial.Bytes, p, least int64) []int64 {
 	var out []int64
-	for size := (least + unit - 1) / unit; size < int64(len(read)); size++ {
+	for size := (least + unit - 1) / unit; size < int64(b.Len()/unit); size++ {
 		for _, first := range [...]int64{p - size, p} {
-			if first < 1 || first+2*size >= int64(len(read)) || !twins(b, read, first, first+size, size) {
+			if first < 1 || first+2*size >= int64(b.Len()/unit) || !twins(b, first, first+size, size) {
 				continue
 			}
 			if out != nil {
@@ -292,13 +262,13 @@ func withTwin(b []byte, read []bool, p, least int64) []int64 {
 
 // twins reports whether all that was read of both of two tables is the same,
 // and holds entries.
-func twins(b []byte, read []bool, one, two, size int64) bool {
+func twins(b partial.Bytes, one, two, size int64) bool {
 	used := false
 	for i := range size {
-		if !read[one+i] || !read[two+i] {
+		x, y, ok := units(b, one+i, two+i)
+		if !ok {
 			continue
 		}
-		x, y := b[(one+i)*unit:(one+i+1)*unit], b[(two+i)*unit:(two+i+1)*unit]
 		if !bytes.Equal(x, y) {
 			return false
 		}

@@ -1,18 +1,34 @@
 package fat
 
-import "time"
+import (
+	"context"
+	"time"
 
-// Format is what a filesystem adds to chains of clusters: the meaning of the
-// slots of its folders.
+	"fileassay/extract"
+)
+
+// format is what a filesystem adds to chains of clusters: the meaning of the
+// slots of its folders, and the structures before them.
 type format interface {
+	// locate finds the boot sector and what it and the root lead to. The error is
+	// an [*extract.NotVolumeError] where there is no such volume.
+	locate(ctx context.Context, l *layout) error
 	// Entries decodes the slots of a folder and yields what they hold, in
 	// order. slots calls its argument for each until it returns false.
 	entries(f folder, slots func(visit func(slot) bool), yield func(*entry)) tally
 	// FolderStart judges the first bytes of cluster c, all read, which is
 	// allocated and claimed by nothing: does a folder begin or go on there?
 	folderStart(c uint32, b []byte) look
-	// FolderHead is how many bytes FolderStart wants to see.
+	// folderHead is how many bytes folderStart wants to see.
 	folderHead() int64
+	// findLost looks for an allocation map that the root should have led to, once
+	// what hangs from the root is claimed.
+	findLost(ctx context.Context, l *layout, o *owners) error
+	// info describes the volume by its boot sector and what the root tells.
+	info() extract.Info
+	// structures are those of the volume before its root, of which the table
+	// holds n.
+	structures(l *layout, n count) []extract.Structure
 }
 
 // Folder is what a format is told of the folder whose slots it decodes.

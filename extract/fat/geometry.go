@@ -1,6 +1,11 @@
 package fat
 
-import "math"
+import (
+	"math"
+
+	"fileassay/extract"
+	"fileassay/extract/ranges"
+)
 
 // FirstCluster is the number of the first cluster of the heap.
 const firstCluster = 2
@@ -56,19 +61,27 @@ func (g *geometry) need(size int64) int64 {
 // End is the first byte past the heap's last cluster.
 func (g *geometry) end() int64 { return g.heap + int64(g.clusters)*g.cluster }
 
-// Run is Count clusters from First.
-type run struct {
-	First uint32
-	Count uint32
+// span bounds n clusters from first by the heap; ok is false where first is
+// outside.
+func (g *geometry) span(first uint32, n int64) (inside int64, ok bool) {
+	if !g.valid(first) {
+		return 0, false
+	}
+	return min(n, int64(g.clusters)-int64(first-firstCluster)), true
 }
 
-// appendCluster adds a cluster to runs, joined with the last where it follows.
-func appendCluster(runs []run, c uint32) []run {
-	if n := len(runs); n > 0 {
-		if last := &runs[n-1]; last.First+last.Count == c {
-			last.Count++
-			return runs
-		}
+// run is n clusters from first as a range of the image.
+func (g *geometry) run(first uint32, n int64) ranges.Range {
+	return ranges.Range{Start: g.at(first), End: g.at(first) + n*g.cluster}
+}
+
+// extents are runs, which are ranges of the image, as the content of something.
+func extents(runs []ranges.Range) []extract.Extent {
+	var out []extract.Extent
+	off := int64(0)
+	for _, r := range runs {
+		out = append(out, extract.Extent{Offset: off, Image: r.Start, Length: r.Len()})
+		off += r.Len()
 	}
-	return append(runs, run{c, 1})
+	return out
 }

@@ -8,48 +8,32 @@ import (
 	"fileassay/extract/claims"
 )
 
-// AllocationMap is the allocation as ranges of the image, for
-// [claims.Owned.Space]; nil where there is none. The volume's bytes outside
-// the heap are free where nothing claims them.
-func (t *tree) AllocationMap() extract.Space {
-	if t.Allocation == nil {
-		return nil
+// space is the use of every range of the volume. What lies outside the clusters
+// is free where nothing claims it.
+func (t *files) space() extract.Space {
+	if t.alloc == nil {
+		return t.claims.Space(t.start, t.length, nil)
 	}
-	return func(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
-		if err := yield(t.geo.start, t.geo.heap-t.geo.start, extract.UseFree); err != nil {
+	return t.claims.Space(t.start, t.length, func(ctx context.Context, yield func(start, length int64, use extract.Use) error) error {
+		if err := yield(t.start, t.heap-t.start, extract.UseFree); err != nil {
 			return err
 		}
-		err := t.Allocation(ctx, func(first uint32, n int64, s state) error {
-			use := extract.UseUnknown
-			switch s {
-			case stateVacant, stateDefective:
-				use = extract.UseFree
-			case stateAllocated:
-				use = extract.UseUnclaimed
-			}
-			return yield(t.geo.at(first), n*t.geo.cluster, use)
-		})
-		if err != nil {
+		if err := t.alloc(ctx, yield); err != nil {
 			return err
 		}
-		return yield(t.geo.end(), max(t.geo.start+t.geo.length-t.geo.end(), 0), extract.UseFree)
-	}
+		return yield(t.end(), max(t.start+t.length-t.end(), 0), extract.UseFree)
+	})
 }
 
-// Space is the use of every range of the volume.
-func (t *tree) Space() extract.Space {
-	return t.claims.Space(t.geo.start, t.geo.length, t.AllocationMap())
-}
-
-// Listing is the statement on what Walk listed.
-func (t *tree) Listing(ctx context.Context) (extract.Listing, error) {
+// listing is the statement on what was listed.
+func (t *files) listing(ctx context.Context, space extract.Space) (extract.Listing, error) {
 	s := &t.sum
-	l := extract.Listing{UnreadRecords: s.tally.Records, UnnamedFiles: s.unnamed, Needs: t.Needs()}
+	l := extract.Listing{UnreadRecords: s.tally.Records, UnnamedFiles: s.unnamed, Needs: t.needs()}
 	why := func(format string, args ...any) { l.Why = append(l.Why, fmt.Sprintf(format, args...)) }
 	var unknown int64
-	if t.Allocation != nil {
+	if t.alloc != nil {
 		var err error
-		if l.UnclaimedBytes, unknown, err = claims.Unclaimed(ctx, t.Space()); err != nil {
+		if l.UnclaimedBytes, unknown, err = claims.Unclaimed(ctx, space); err != nil {
 			return l, err
 		}
 	}
@@ -85,7 +69,7 @@ func (t *tree) Listing(ctx context.Context) (extract.Listing, error) {
 		}
 	}
 	switch {
-	case t.Allocation == nil:
+	case t.alloc == nil:
 		if short {
 			why("the allocation map is unread: it cannot tell how much is missing")
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // candidate is a cluster that nothing claims and that looks like a part of a
@@ -14,11 +15,11 @@ type candidate struct {
 	unknown bool // whether the cluster is in use is not known
 }
 
-// Discover looks for folders whose own entry was not read, and surveys them:
+// discover looks for folders whose own entry was not read, and surveys them:
 // among what is in use and claimed by nothing, and where parts of known folders
 // were not read, also among the clusters of which it is not known whether they
-// are in use. Valid after Survey.
-func (t *tree) Discover(ctx context.Context) error {
+// are in use.
+func (t *records) discover(ctx context.Context) error {
 	t.orphans = len(t.nodes)
 	t.late = true
 	gaps := false
@@ -26,8 +27,8 @@ func (t *tree) Discover(ctx context.Context) error {
 		gaps = gaps || !n.complete() || n.tally.Faulty > 0
 	}
 	search := false
-	err := t.eachState(ctx, func(c uint32, s state) error {
-		if s != stateAllocated {
+	err := t.eachUnclaimed(ctx, func(c uint32, use extract.Use) error {
+		if use != extract.UseUnclaimed {
 			search = search || gaps
 			return nil
 		}
@@ -50,34 +51,19 @@ func (t *tree) Discover(ctx context.Context) error {
 	return t.adopt(ctx, found)
 }
 
-// taken reports whether something has claimed cluster c.
-func (t *tree) taken(c uint32) bool {
-	return t.claimed.has(c) || t.excess.has(c) || t.found.has(c)
-}
-
-// eachUnclaimed calls visit for the clusters in use that nothing claims, in
-// order.
-func (t *tree) eachUnclaimed(ctx context.Context, visit func(c uint32) error) error {
-	return t.eachState(ctx, func(c uint32, s state) error {
-		if s != stateAllocated {
+// eachUnclaimed calls visit for the clusters that nothing claims and that are in
+// use (UseUnclaimed) or may be (UseUnknown), in order.
+func (t *records) eachUnclaimed(ctx context.Context, visit func(c uint32, use extract.Use) error) error {
+	each := func(start, length int64, use extract.Use) error {
+		if use == extract.UseFree {
 			return nil
 		}
-		return visit(c)
-	})
-}
-
-// eachState calls visit for the clusters that nothing claims and that are in
-// use or may be, in order.
-func (t *tree) eachState(ctx context.Context, visit func(c uint32, s state) error) error {
-	each := func(first uint32, n int64, s state) error {
-		if s != stateAllocated && s != stateUnknown {
-			return nil
-		}
-		for c := first; n > 0; c, n = c+1, n-1 {
+		c, _ := t.of(start)
+		for n := length / t.cluster; n > 0; c, n = c+1, n-1 {
 			if t.taken(c) {
 				continue
 			}
-			if err := visit(c, s); err != nil {
+			if err := visit(c, use); err != nil {
 				return err
 			}
 			if c&0xFFFF == 0 && ctx.Err() != nil {
@@ -86,24 +72,23 @@ func (t *tree) eachState(ctx context.Context, visit func(c uint32, s state) erro
 		}
 		return ctx.Err()
 	}
-	if t.Allocation == nil {
-		return each(firstCluster, int64(t.geo.clusters), stateUnknown)
+	if t.alloc == nil {
+		return each(t.heap, t.end()-t.heap, extract.UseUnknown)
 	}
-	return t.Allocation(ctx, each)
+	return t.alloc(ctx, each)
 }
 
 // candidates are the unclaimed clusters that look like folders, in order. By a
 // table, only the first cluster of a chain can be the first of a folder; by a
 // bitmap, any can.
-func (t *tree) candidates(ctx context.Context, gaps bool) ([]candidate, error) {
+func (t *records) candidates(ctx context.Context, gaps bool) ([]candidate, error) {
 	var list []candidate
-	b := make([]byte, min(t.format.folderHead(), t.geo.cluster))
-	err := t.eachState(ctx, func(c uint32, s state) error {
-		if s == stateUnknown && !gaps || !t.Bitmap && t.preds.has(c) {
+	err := t.eachUnclaimed(ctx, func(c uint32, use extract.Use) error {
+		if use == extract.UseUnknown && !gaps || !t.byBitmap() && t.preds.has(c) {
 			return nil
 		}
-		if start := t.folderStart(c, b); start.Folder {
-			list = append(list, candidate{c, start, s == stateUnknown})
+		if start := t.folderStart(c); start.Folder {
+			list = append(list, candidate{c, start, use == extract.UseUnknown})
 		}
 		return nil
 	})
@@ -111,30 +96,27 @@ func (t *tree) candidates(ctx context.Context, gaps bool) ([]candidate, error) {
 }
 
 // folderStart judges the first part that was read of the chain from c.
-func (t *tree) folderStart(c uint32, b []byte) look {
+func (t *records) folderStart(c uint32) look {
 	const step, tries = 512, 64
-	size := int64(len(b))
 	try := 0
 	for k := c; ; {
 		from := int64(0)
-		if t.noneRead(t.geo.at(k), t.geo.cluster) {
-			from = t.geo.cluster
-			if try += int(t.geo.cluster / step); try >= tries {
-				return look{}
+		for u := range t.r.Unread(t.at(k), t.cluster) {
+			if u.Length == t.cluster { // none of it was read
+				from = t.cluster
+				try += int(t.cluster / step)
 			}
+			break
 		}
-		for off := from; off+size <= t.geo.cluster; off += step {
-			if _, err := t.r.ReadAt(b, t.geo.at(k)+off); err == nil {
-				s := t.format.folderStart(c, b)
+		for off := from; try < tries && off+min(t.format.folderHead(), t.cluster) <= t.cluster; off += step {
+			if s, ok := t.look(c, t.at(k)+off); ok {
 				s.Head = s.Head && k == c && off == 0
 				return s
 			}
-			if try++; try >= tries {
-				return look{}
-			}
+			try++
 		}
 		e := t.table.entry(k)
-		if t.Bitmap || e.Mark != markNext || e.Disagree || t.taken(e.Raw) {
+		if try >= tries || t.byBitmap() || e.Mark != markNext || e.Disagree || t.taken(e.Raw) {
 			return look{}
 		}
 		k = e.Raw
@@ -143,7 +125,7 @@ func (t *tree) folderStart(c uint32, b []byte) look {
 
 // adopt surveys the found folders. One that another has an entry for comes
 // under that one.
-func (t *tree) adopt(ctx context.Context, list []candidate) error {
+func (t *records) adopt(ctx context.Context, list []candidate) error {
 	gaps := map[uint32]bool{}  // folders with room for an entry that was not read
 	whole := map[uint32]bool{} // and those without
 	for _, n := range t.nodes {
@@ -167,12 +149,12 @@ func (t *tree) adopt(ctx context.Context, list []candidate) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		n := &node{parent: -1, orphan: true, first: x.c, parts: []extract.Extent{{Image: t.geo.at(x.c), Length: t.geo.cluster}}}
+		n := &node{parent: -1, orphan: true, first: x.c, parts: extents([]ranges.Range{t.run(x.c, 1)})}
 		if !x.start.Head {
 			n.first = 0
 		}
-		t.entries(n, func(e *entry) {
-			if e.Folder && e.First != x.c && t.geo.valid(e.First) {
+		t.decode(n, func(e *entry) {
+			if e.Folder && e.First != x.c && t.valid(e.First) {
 				kids.add(e.First)
 			}
 		})
@@ -186,15 +168,15 @@ func (t *tree) adopt(ctx context.Context, list []candidate) error {
 			if x.unknown && x.start.HasParent && whole[x.start.Parent] {
 				continue // its parent has no entry for it: it was deleted
 			}
-			n := &node{parent: -1, orphan: true, id: t.geo.number(t.geo.at(x.c)) + 1, doubt: true, unknown: x.unknown}
+			n := &node{parent: -1, orphan: true, id: t.number(t.at(x.c)) + 1, doubt: true, unknown: x.unknown}
 			if x.start.Head {
 				n.first = x.c
 				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.has(x.start.Parent)))
 			}
-			if t.Bitmap {
+			if t.byBitmap() {
 				t.takePieces(n, x.c, &pieces)
 			} else {
-				n.take(t, t.claim(x.c, -1, t.folderLimit()))
+				t.take(n, t.claim(x.c, -1, t.folderLimit()))
 			}
 			t.nodes = append(t.nodes, n)
 			if err := t.descend(ctx, int32(len(t.nodes)-1)); err != nil {
@@ -208,26 +190,26 @@ func (t *tree) adopt(ctx context.Context, list []candidate) error {
 // takePieces gives a found folder its clusters where no table need tell: the
 // chain where there is one, else those that follow, as long as they look like
 // a folder and no end mark was read.
-func (t *tree) takePieces(n *node, c uint32, pieces *set) {
+func (t *records) takePieces(n *node, c uint32, pieces *set) {
 	f := followed{}
 	limit := t.folderLimit()
 	for f.n < limit && pieces.has(c) && !t.taken(c) {
 		t.found.add(c)
-		f.runs = appendCluster(f.runs, c)
+		f.runs = ranges.Append(f.runs, t.run(c, 1))
 		f.n++
-		one := &node{parent: -1, orphan: true, parts: []extract.Extent{{Image: t.geo.at(c), Length: t.geo.cluster}}}
-		if t.entries(one, func(*entry) {}).Ended {
+		one := &node{parent: -1, orphan: true, parts: extents([]ranges.Range{t.run(c, 1)})}
+		if t.decode(one, func(*entry) {}).Ended {
 			break
 		}
 		switch e := t.table.entry(c); {
 		case e.Mark == markNext:
 			c = e.Raw
-		case e.Mark == markEnd || !t.geo.valid(c+1):
+		case e.Mark == markEnd || !t.valid(c+1):
 			c = 0
 		default:
 			c++
 		}
 	}
-	n.take(t, f)
+	t.take(n, f)
 	n.broken = "its own entry is unread, so that its length is not known"
 }

@@ -5,20 +5,21 @@ import (
 	"math/bits"
 )
 
-// Set is a set of clusters. Its memory grows with the parts of the volume that
+// set is a set of clusters. Its memory grows with the parts of the volume that
 // are in use, not with the volume. The zero value is the empty set.
+//
+// It does what no list of ranges can (claims.Register, ranges.Set): while a
+// chain is followed it is asked of each cluster whether something has it already,
+// and the clusters of a chain may come in any order, a million of them in as
+// many ranges. Here that takes a step and a bit for each.
 type set struct {
 	pages []*[pageWords]uint64
-	n     int64
 }
 
 const (
 	pageShift = 16 // clusters of a page, as a power of two
 	pageWords = 1 << (pageShift - 6)
 )
-
-// Len is the number of clusters in the set.
-func (s *set) size() int64 { return s.n }
 
 // Has reports whether c is in the set.
 func (s *set) has(c uint32) bool {
@@ -37,7 +38,6 @@ func (s *set) add(c uint32) bool {
 		return false
 	}
 	*w |= bit
-	s.n++
 	return true
 }
 
@@ -61,11 +61,8 @@ func (s *set) addRun(first uint32, n int64, again *set) {
 		mask := ^uint64(0) >> (64 - uint(k)) << bit
 		w := &s.page(first)[first>>6&(pageWords-1)]
 		if old := *w & mask; old != 0 {
-			a := &again.page(first)[first>>6&(pageWords-1)]
-			again.n += int64(bits.OnesCount64(old &^ *a))
-			*a |= old
+			again.page(first)[first>>6&(pageWords-1)] |= old
 		}
-		s.n += int64(bits.OnesCount64(mask &^ *w))
 		*w |= mask
 		n -= k
 		first += uint32(k)

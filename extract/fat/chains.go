@@ -1,6 +1,10 @@
 package fat
 
-import "fmt"
+import (
+	"fmt"
+
+	"fileassay/extract/ranges"
+)
 
 // stop says why a chain was followed no further.
 type stop uint8
@@ -20,8 +24,8 @@ const (
 
 // followed is a chain as far as it could be followed.
 type followed struct {
-	runs   []run
-	n      int64 // clusters in runs
+	runs   []ranges.Range // of the image
+	n      int64          // clusters in runs
 	stop   stop
 	at     uint32 // the cluster whose entry, or which itself, stopped it
 	raw    uint32 // the senseless value, for stopRange
@@ -58,11 +62,71 @@ func (f *followed) why(off int64) string {
 	return ""
 }
 
-// entry is the table's entry for cluster c, the n-th of a chain of need
-// clusters (need < 0 where the table alone tells the length, up to limit).
-// Where the copies disagree, the one that makes the chain come out right
-// counts; split says that none is proved.
-func (t *tree) entry(c uint32, n, need, limit int64, f *followed) (v value, split bool) {
+// chains follows the chains of the table. Where the copies of the table
+// disagree, it takes the one that makes a chain come out right.
+type chains struct {
+	*geometry
+	table   *table
+	choices map[uint32]choice
+	loops   set   // clusters whose entry closes a loop
+	steps   int64 // left to be spent on deciding between copies of the table
+}
+
+// follow follows the chain from first for need clusters, or to its end where
+// need < 0, but no further than limit clusters. enter is asked before each
+// cluster is taken.
+func (t *chains) follow(first uint32, need, limit int64, enter func(c uint32, f *followed) stop) followed {
+	var f followed
+	c := first
+	if !t.valid(c) {
+		f.stop, f.raw = stopRange, c
+		return f
+	}
+	for {
+		if f.stop = enter(c, &f); f.stop != stopWhole {
+			if f.stop == stopShared {
+				f.at = c
+			}
+			return f
+		}
+		f.runs = ranges.Append(f.runs, t.run(c, 1))
+		f.n++
+		f.at = c
+		v, split := t.entry(c, need, limit, &f)
+		if need >= 0 && f.n == need {
+			f.tail = v
+			return f
+		}
+		switch {
+		case split:
+			f.stop = stopSplit
+		case t.loops.has(c):
+			f.stop = stopLoop
+		case v.Mark == markEnd && need < 0:
+		case v.Mark == markEnd:
+			f.stop = stopShort
+		case v.Mark == markFree:
+			f.stop = stopFree
+		case v.Mark == markBad:
+			f.stop = stopBad
+		case v.Mark == markInvalid:
+			f.stop, f.raw = stopRange, v.Raw
+		case v.Mark == markUnread:
+			f.stop = stopUnread
+		case f.n >= limit:
+			f.stop = stopLong
+		default:
+			c = v.Raw
+			continue
+		}
+		return f
+	}
+}
+
+// entry is the table's entry for cluster c, the last of f so far, of a chain of
+// need clusters (need < 0 where the table alone tells the length, up to limit).
+// split says that the copies disagree and none is proved.
+func (t *chains) entry(c uint32, need, limit int64, f *followed) (v value, split bool) {
 	e := t.table.entry(c)
 	f.second = f.second || e.Second
 	if !e.Disagree {
@@ -70,7 +134,7 @@ func (t *tree) entry(c uint32, n, need, limit int64, f *followed) (v value, spli
 	}
 	ch, ok := t.choices[c]
 	if !ok {
-		ch = t.choose(e, n, need, limit)
+		ch = t.choose(e, f.n, need, limit)
 		t.choices[c] = ch
 	}
 	switch {
@@ -91,6 +155,7 @@ type choice struct {
 	guess bool // made without proof
 }
 
+// outcome is whether a chain comes out right.
 type outcome uint8
 
 const (
@@ -100,8 +165,8 @@ const (
 )
 
 // choose decides between the two copies of an entry.
-func (t *tree) choose(e link, n, need, limit int64) choice {
-	steps := min(t.steps, 2*t.tree())
+func (t *chains) choose(e link, n, need, limit int64) choice {
+	steps := min(t.steps, 2*(int64(t.clusters)+1024)) // in proportion to the volume
 	t.steps -= steps
 	branches := 16
 	a := t.completes(e.value, n, need, limit, &steps, &branches)
@@ -120,13 +185,10 @@ func (t *tree) choose(e link, n, need, limit int64) choice {
 	return choice{value: e.value, guess: true}
 }
 
-// tree is a number of steps in proportion to the volume.
-func (t *tree) tree() int64 { return int64(t.geo.clusters) + 1024 }
-
 // completes reports whether a chain of n clusters whose last has the entry v
 // comes out as one of need clusters. It may be that it does where entries are
 // unread, or where finding out takes more than the steps allowed.
-func (t *tree) completes(v value, n, need, limit int64, steps *int64, branches *int) outcome {
+func (t *chains) completes(v value, n, need, limit int64, steps *int64, branches *int) outcome {
 	for {
 		switch v.Mark {
 		case markEnd:
@@ -159,135 +221,4 @@ func (t *tree) completes(v value, n, need, limit int64, steps *int64, branches *
 		}
 		v = e.value
 	}
-}
-
-// follow follows the chain from first for need clusters, or to its end where
-// need < 0, but no further than limit clusters. enter is asked before each
-// cluster is taken.
-func (t *tree) follow(first uint32, need, limit int64, enter func(c uint32, f *followed) stop) followed {
-	var f followed
-	c := first
-	if !t.geo.valid(c) {
-		f.stop, f.raw = stopRange, c
-		return f
-	}
-	for {
-		if s := enter(c, &f); s != stopWhole {
-			f.stop = s
-			if s == stopShared {
-				f.at = c
-			}
-			return f
-		}
-		f.runs = appendCluster(f.runs, c)
-		f.n++
-		f.at = c
-		v, split := t.entry(c, f.n, need, limit, &f)
-		if need >= 0 && f.n == need {
-			f.tail = v
-			return f
-		}
-		switch {
-		case split:
-			f.stop = stopSplit
-		case t.loops.has(c):
-			f.stop = stopLoop
-		case v.Mark == markEnd && need < 0:
-		case v.Mark == markEnd:
-			f.stop = stopShort
-		case v.Mark == markFree:
-			f.stop = stopFree
-		case v.Mark == markBad:
-			f.stop = stopBad
-		case v.Mark == markInvalid:
-			f.stop, f.raw = stopRange, v.Raw
-		case v.Mark == markUnread:
-			f.stop = stopUnread
-		case f.n >= limit:
-			f.stop = stopLong
-		default:
-			c = v.Raw
-			continue
-		}
-		return f
-	}
-}
-
-// claim follows a chain and takes its clusters, in the first walk.
-func (t *tree) claim(first uint32, need, limit int64) followed {
-	mine := &t.claimed
-	if t.late {
-		mine = &t.found
-	}
-	return t.follow(first, need, limit, func(c uint32, f *followed) stop {
-		if t.late && t.claimed.has(c) {
-			return stopShared // what has a name keeps it
-		}
-		if mine.add(c) {
-			return stopWhole
-		}
-		for _, r := range f.runs {
-			if c-r.First < r.Count {
-				t.loops.add(f.at)
-				return stopLoop
-			}
-		}
-		t.shared.add(c)
-		return stopShared
-	})
-}
-
-// locate follows a chain again, in the second walk, when all that is claimed
-// twice is known.
-func (t *tree) locate(first uint32, need, limit int64) followed {
-	return t.follow(first, need, limit, func(c uint32, _ *followed) stop {
-		if t.shared.has(c) || t.late && t.claimed.has(c) {
-			return stopShared
-		}
-		return stopWhole
-	})
-}
-
-// claimRun takes n clusters from first, which need no table.
-func (t *tree) claimRun(first uint32, n int64) {
-	if t.words -= n/64 + 1; t.words < 0 {
-		t.overrun = true // more is claimed, over and over, than makes sense
-		return
-	}
-	if t.late {
-		t.found.addRun(first, n, &t.shared)
-		return
-	}
-	t.claimed.addRun(first, n, &t.shared)
-}
-
-// locateRun is claimRun in the second walk.
-func (t *tree) locateRun(first uint32, n int64) followed {
-	f := followed{n: n, tail: value{Mark: markEnd}}
-	cut := func(c uint32) {
-		if k := int64(c - first); k < f.n {
-			f.n, f.stop, f.at = k, stopShared, c
-		}
-	}
-	if c, ok := t.shared.firstIn(first, n); ok {
-		cut(c)
-	}
-	if t.late {
-		if c, ok := t.claimed.firstIn(first, n); ok {
-			cut(c)
-		}
-	}
-	if f.n > 0 {
-		f.runs = []run{{first, uint32(f.n)}}
-	}
-	return f
-}
-
-// span bounds n clusters from first by the heap; ok is false where first is
-// outside.
-func (t *tree) span(first uint32, n int64) (inside int64, ok bool) {
-	if !t.geo.valid(first) {
-		return 0, false
-	}
-	return min(n, int64(t.geo.clusters)-int64(first-firstCluster)), true
 }
