@@ -108,3 +108,25 @@ func (b *Bytes) Lose(start, end int) {
 	}
 	b.Unread = slices.Concat(b.Unread[:i], []ranges.Range{{Start: a, End: z}}, b.Unread[j:])
 }
+
+// Fill takes from o, which are the same bytes as another copy has them, what
+// was not read of b. It returns the parts that it took, and writes them to Data.
+func (b *Bytes) Fill(o Bytes) (took []ranges.Range) {
+	var left []ranges.Range
+	for _, gap := range b.Unread {
+		at := gap.Start
+		take := func(end int64) {
+			if at < end {
+				copy(b.Data[at:end], o.Data[at:end])
+				took = append(took, ranges.Range{Start: at, End: end})
+			}
+		}
+		for lost := range ranges.Within(o.Unread, gap.Start, gap.End) {
+			take(lost.Start)
+			left, at = append(left, lost), lost.End
+		}
+		take(gap.End)
+	}
+	b.Unread = left
+	return took
+}

@@ -3,6 +3,7 @@ package partial
 import (
 	"encoding/binary"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -61,6 +62,43 @@ func TestAgainstModel(t *testing.T) {
 			}
 			if in := off >= 0 && off < s.Len(); s.Has(off, 1) != (in && all(from+off, 1)) {
 				t.Fatalf("seed %d: byte %d of a part from %d of %v", seed, off, from, want)
+			}
+		}
+	}
+}
+
+// Fill takes every byte that the other copy has and this one lacks, and no
+// other.
+func TestFill(t *testing.T) {
+	for seed := range uint64(500) {
+		rnd := rand.New(rand.NewPCG(seed, 2))
+		n := 1 + rnd.IntN(60)
+		var copies [2]Bytes
+		for k := range copies {
+			copies[k].Data = make([]byte, n)
+			for i := range n {
+				copies[k].Data[i] = byte(k + 1)
+			}
+			for range rnd.IntN(6) {
+				a := rnd.IntN(n)
+				z := a + rnd.IntN(20)
+				copies[k].Lose(a, z)
+				clear(copies[k].Data[a:min(z, n)])
+			}
+		}
+		b, o := copies[0], copies[1]
+		b.Data = slices.Clone(b.Data)
+		took := b.Fill(o)
+		for i := range n {
+			want, fromOther := byte(0), false
+			switch {
+			case copies[0].Has(i, 1):
+				want = 1
+			case o.Has(i, 1):
+				want, fromOther = 2, true
+			}
+			if b.Data[i] != want || b.Has(i, 1) != (want != 0) || ranges.Touches(took, int64(i), int64(i)+1) != fromOther {
+				t.Fatalf("seed %d: byte %d is %d, want %d; %v was taken", seed, i, b.Data[i], want, took)
 			}
 		}
 	}

@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"fileassay/extract"
-	"fileassay/extract/exfat"
 	"fileassay/extract/ext"
 	"fileassay/extract/fat"
 	"fileassay/extract/hfsplus"
@@ -47,7 +46,7 @@ func Kinds() []Kind {
 	return []Kind{
 		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), nil},
 		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), nil},
-		{"exfat", []string{"exfat"}, exfat.Sniff, opener(exfat.Open), nil},
+		{"exfat", []string{"exfat"}, fat.SniffExFAT, opener(fat.OpenExFAT), nil},
 		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), opener(ext.OpenRemains)},
 		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), nil},
 	}

@@ -1,0 +1,224 @@
+package fat
+
+import (
+	"fmt"
+
+	"fileassay/extract/ranges"
+)
+
+// stop says why a chain was followed no further.
+type stop uint8
+
+const (
+	stopWhole  stop = iota // as many clusters as were wanted, or the end mark
+	stopShort              // the end mark came early
+	stopFree               // an entry says that its cluster is free
+	stopBad                // an entry marks a bad cluster
+	stopRange              // a cluster number that the volume does not have
+	stopLoop               // the chain comes back to itself
+	stopShared             // a cluster that something else claims too
+	stopUnread             // an entry was not read in any copy of the table
+	stopSplit              // the copies disagree and nothing tells which is right
+	stopLong               // longer than any folder may be
+)
+
+// followed is a chain as far as it could be followed.
+type followed struct {
+	runs   []ranges.Range // of the image
+	n      int64          // clusters in runs
+	stop   stop
+	at     uint32 // the cluster whose entry, or which itself, stopped it
+	raw    uint32 // the senseless value, for stopRange
+	tail   value  // the entry of the last wanted cluster
+	second bool   // an entry was had from a later copy of the table only
+	chosen int64  // entries on which the copies disagree, decided by the chain's length
+	guess  bool   // an entry on which they disagree was taken without proof (folders)
+}
+
+// why tells in words where and why a chain of a file ended; off is the first
+// byte that it leaves unlocated.
+func (f *followed) why(off int64) string {
+	rest := fmt.Sprintf("bytes from %d on are unlocated", off)
+	switch f.stop {
+	case stopShort:
+		return fmt.Sprintf("its chain of clusters ends after %d clusters, before the file does: %s", f.n, rest)
+	case stopFree:
+		return fmt.Sprintf("the allocation table calls cluster %d of its chain free: %s", f.at, rest)
+	case stopBad:
+		return fmt.Sprintf("the allocation table marks a bad cluster after cluster %d of its chain: %s", f.at, rest)
+	case stopRange:
+		return fmt.Sprintf("its chain leads to cluster %d, which the volume does not have: %s", f.raw, rest)
+	case stopLoop:
+		return fmt.Sprintf("its chain is a loop after cluster %d: %s", f.at, rest)
+	case stopShared:
+		return fmt.Sprintf("cluster %d of its chain is claimed by another file or folder too (cross-linked): %s", f.at, rest)
+	case stopUnread:
+		return fmt.Sprintf("the allocation table's entry of cluster %d is unread in every copy: %s", f.at, rest)
+	case stopSplit:
+		return fmt.Sprintf("the copies of the allocation table disagree about cluster %d and neither is proved right: %s", f.at, rest)
+	case stopLong:
+		return fmt.Sprintf("its chain is longer than a folder can be: %s", rest)
+	}
+	return ""
+}
+
+// chains follows the chains of the table. Where the copies of the table
+// disagree, it takes the one that makes a chain come out right.
+type chains struct {
+	*geometry
+	table   *table
+	choices map[uint32]choice
+	loops   set   // clusters whose entry closes a loop
+	steps   int64 // left to be spent on deciding between copies of the table
+}
+
+// follow follows the chain from first for need clusters, or to its end where
+// need < 0, but no further than limit clusters. enter is asked before each
+// cluster is taken.
+func (t *chains) follow(first uint32, need, limit int64, enter func(c uint32, f *followed) stop) followed {
+	var f followed
+	c := first
+	if !t.valid(c) {
+		f.stop, f.raw = stopRange, c
+		return f
+	}
+	for {
+		if f.stop = enter(c, &f); f.stop != stopWhole {
+			if f.stop == stopShared {
+				f.at = c
+			}
+			return f
+		}
+		f.runs = ranges.Append(f.runs, t.run(c, 1))
+		f.n++
+		f.at = c
+		v, split := t.entry(c, need, limit, &f)
+		if need >= 0 && f.n == need {
+			f.tail = v
+			return f
+		}
+		switch {
+		case split:
+			f.stop = stopSplit
+		case t.loops.has(c):
+			f.stop = stopLoop
+		case v.Mark == markEnd && need < 0:
+		case v.Mark == markEnd:
+			f.stop = stopShort
+		case v.Mark == markFree:
+			f.stop = stopFree
+		case v.Mark == markBad:
+			f.stop = stopBad
+		case v.Mark == markInvalid:
+			f.stop, f.raw = stopRange, v.Raw
+		case v.Mark == markUnread:
+			f.stop = stopUnread
+		case f.n >= limit:
+			f.stop = stopLong
+		default:
+			c = v.Raw
+			continue
+		}
+		return f
+	}
+}
+
+// entry is the table's entry for cluster c, the last of f so far, of a chain of
+// need clusters (need < 0 where the table alone tells the length, up to limit).
+// split says that the copies disagree and none is proved.
+func (t *chains) entry(c uint32, need, limit int64, f *followed) (v value, split bool) {
+	e := t.table.entry(c)
+	f.second = f.second || e.Second
+	if !e.Disagree {
+		return e.value, false
+	}
+	ch, ok := t.choices[c]
+	if !ok {
+		ch = t.choose(e, f.n, need, limit)
+		t.choices[c] = ch
+	}
+	switch {
+	case ch.split:
+		return value{}, true
+	case ch.guess:
+		f.guess = true
+	default:
+		f.chosen++
+	}
+	return ch.value, false
+}
+
+// choice is a decision between two copies of an entry.
+type choice struct {
+	value
+	split bool // none could be made
+	guess bool // made without proof
+}
+
+// outcome is whether a chain comes out right.
+type outcome uint8
+
+const (
+	cannot outcome = iota
+	may
+	does
+)
+
+// choose decides between the two copies of an entry.
+func (t *chains) choose(e link, n, need, limit int64) choice {
+	steps := min(t.steps, 2*(int64(t.clusters)+1024)) // in proportion to the volume
+	t.steps -= steps
+	branches := 16
+	a := t.completes(e.value, n, need, limit, &steps, &branches)
+	b := t.completes(e.Alt, n, need, limit, &steps, &branches)
+	t.steps += max(steps, 0)
+	switch {
+	case a == does && b == cannot:
+		return choice{value: e.value}
+	case b == does && a == cannot:
+		return choice{value: e.Alt}
+	case need >= 0:
+		return choice{split: true}
+	case b > a:
+		return choice{value: e.Alt, guess: true}
+	}
+	return choice{value: e.value, guess: true}
+}
+
+// completes reports whether a chain of n clusters whose last has the entry v
+// comes out as one of need clusters. It may be that it does where entries are
+// unread, or where finding out takes more than the steps allowed.
+func (t *chains) completes(v value, n, need, limit int64, steps *int64, branches *int) outcome {
+	for {
+		switch v.Mark {
+		case markEnd:
+			if need < 0 || n == need {
+				return does
+			}
+			return cannot
+		case markUnread:
+			return may
+		case markNext:
+		default:
+			return cannot
+		}
+		n++
+		if need >= 0 && n > need || need < 0 && n > limit {
+			return cannot
+		}
+		*steps--
+		if *steps < 0 {
+			return may
+		}
+		e := t.table.entry(v.Raw)
+		if e.Disagree {
+			*branches--
+			if *branches < 0 {
+				return may
+			}
+			alt := t.completes(e.Alt, n, need, limit, steps, branches)
+			return max(alt, t.completes(e.value, n, need, limit, steps, branches))
+		}
+		v = e.value
+	}
+}

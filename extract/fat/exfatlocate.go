@@ -1,0 +1,207 @@
+package fat
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/ranges"
+)
+
+// exfatFormat is exFAT, for [format].
+type exfatFormat struct {
+	boot   exfatBoot
+	proved bool // a boot region passed its checksum
+	geo    *geometry
+
+	// what the root tells, once it was read
+	label    string
+	bitmaps  []placed
+	tables   []placed // up-case
+	rootGaps bool     // not all of it was read
+
+	bitmap  []extract.Extent // where the allocation bitmap lies
+	upParts []extract.Extent // and the up-case table
+	upcase  *upcase          // nil where it is unread or fails its checksum
+}
+
+// maxExFATFolder is the most bytes a folder has. Section 7.6.7 bounds one to 256
+// MiB.
+const maxExFATFolder = 256 << 20
+
+// OpenExFAT opens the exFAT volume at [start, start+length) of the image; length
+// 0 is not known. Where the main boot region is unread or fails its checksum, the
+// backup is used. The error is an [*extract.NotVolumeError] where it is no such
+// volume.
+func OpenExFAT(ctx context.Context, r *image.Reader, start, length int64, _ extract.Options) (*Volume, error) {
+	return open(ctx, r, start, length, &exfatFormat{})
+}
+
+// locate is for [format].
+func (d *exfatFormat) locate(_ context.Context, l *layout) error {
+	if err := d.findBoot(l); err != nil {
+		return err
+	}
+	b := &d.boot
+	// a second table belongs to a second bitmap and is no copy: section 4.1
+	active := int64(0)
+	if b.Tables == 2 && b.Flags&flagActive != 0 {
+		active = 1
+	}
+	l.place(geometry{length: b.length(), heap: b.HeapSector * b.SectorSize, cluster: b.ClusterSize, clusters: b.Clusters},
+		widthExFAT, b.tableBytes(), b.tableAt(active))
+	d.geo = &l.geometry
+	l.root, l.folderBytes = b.RootCluster, maxExFATFolder
+	tally := l.readRoot()
+	d.rootGaps = tally.Unread > 0 || !tally.Ended
+	d.findBitmap(l, uint8(active))
+	d.findUpcase(l)
+	if !d.proved && d.bitmap == nil && d.upcase == nil {
+		// what may prove it: the root, which has the places of both and must be
+		// read anyway, else the rest of the boot region
+		needs := l.rootNeeds()
+		if needs == nil {
+			needs = []ranges.Range{{Start: l.start, End: l.start + regionSectors*b.SectorSize}}
+		}
+		return &extract.NotVolumeError{Filesystem: "exfat", Start: l.start, Needs: needs,
+			Why: "the boot sector is not proved by its checksum, and neither bitmap nor up-case table stand where it puts them"}
+	}
+	if b.Flags&flagDirty != 0 {
+		l.note("the volume was not closed: it may be in the middle of a change")
+	}
+	if d.bitmap != nil {
+		l.bits = l.bitmapIn(d.bitmap)
+		d.useBitmap(l)
+	}
+	l.own = append(l.own, d.upParts...)
+	return nil
+}
+
+// bootRegion is what came of reading a boot region.
+type bootRegion struct {
+	at    int64
+	boot  exfatBoot
+	sound bool // the checksum fits
+	part  bool // not all of it was read, so that the checksum cannot be proved
+}
+
+// readRegion reads the boot region at an image offset.
+func readRegion(r *image.Reader, at int64) (*bootRegion, error) {
+	b := make([]byte, bootSectorSize)
+	if _, err := r.ReadAt(b, at); err != nil {
+		return nil, errors.New("the boot sector is unread")
+	}
+	s, err := parseExFATBoot(b)
+	if err != nil {
+		return nil, err
+	}
+	reg := &bootRegion{at: at, boot: s}
+	b = make([]byte, regionSectors*s.SectorSize)
+	reg.part = len(r.ReadReadable(b, at)) > 0
+	reg.sound = !reg.part && checkRegion(b, s.SectorSize)
+	return reg, nil
+}
+
+// findBoot finds the volume's parameters: the region whose checksum fits, the
+// main one first; else a boot sector that cannot be checked since other
+// sectors of its region are unread; else one whose checksum does not fit.
+func (d *exfatFormat) findBoot(l *layout) error {
+	main, mainErr := readRegion(l.r, l.start)
+	if main != nil && main.boot.fits(l) < 0 {
+		main, mainErr = nil, errors.New("the allocation table does not stand where the boot sector puts it")
+	}
+	var backup *bootRegion
+	for size := int64(512); size <= 4096 && backup == nil; size *= 2 {
+		if b, err := readRegion(l.r, l.start+regionSectors*size); err == nil && b.boot.SectorSize == size && b.boot.fits(l) >= 0 {
+			backup = b
+		}
+	}
+	why := "the boot sector is unread"
+	switch {
+	case main != nil && !main.sound && !main.part:
+		why = "the boot region fails its checksum"
+	case main != nil:
+		why = "the boot region is partly unread"
+	case mainErr != nil:
+		why = mainErr.Error()
+	}
+	switch {
+	case main != nil && main.sound:
+		d.boot, d.proved = main.boot, true
+	case backup != nil && backup.sound:
+		d.boot, d.proved = backup.boot, true
+		if main != nil {
+			d.boot.Flags = main.boot.Flags // the backup's are stale: section 3.1.13
+		}
+		l.note("%s: the backup at offset %d (sector %d of the volume) was used", why, backup.at, regionSectors)
+	case main != nil && backup != nil && main.boot.sameVolume(backup.boot):
+		d.boot, d.proved = main.boot, true
+		l.note("%s: main and backup boot sector agree", why)
+	case main != nil:
+		d.boot = main.boot
+		l.note("%s, and so is the backup: the boot sector was used, since what it points to stands there", why)
+	case backup != nil:
+		d.boot = backup.boot
+		l.note("%s, and the backup cannot be checked: it was used, since what it points to stands there", why)
+	default:
+		return &extract.NotVolumeError{Filesystem: "exfat", Start: l.start, Why: why}
+	}
+	return nil
+}
+
+// fits holds the parameters against the table, as stands does: the main boot
+// region taken for the backup, or the other way round, would have it elsewhere.
+func (s *exfatBoot) fits(l *layout) int {
+	return l.tableOf(widthExFAT, s.Clusters, s.tableBytes(), s.tableAt(0)).stands()
+}
+
+// info is for [format].
+func (d *exfatFormat) info() extract.Info {
+	return extract.Info{Filesystem: "exfat", Label: d.label}
+}
+
+// structures is for [format].
+func (d *exfatFormat) structures(l *layout, _ count) []extract.Structure {
+	var list []extract.Structure
+	add := func(name string, parts ...extract.Extent) *extract.Structure {
+		list = append(list, structureOf(l.r, name, parts...))
+		return &list[len(list)-1]
+	}
+	sector := d.boot.SectorSize
+	for i, name := range []string{"boot region", "backup boot region"} {
+		at := l.start + int64(i)*regionSectors*sector
+		s := add(name, extract.Extent{Image: at, Length: regionSectors * sector})
+		if s.Health != extract.HealthRead {
+			continue
+		}
+		switch reg, err := readRegion(l.r, at); {
+		case err != nil:
+			s.Health, s.Note = extract.HealthDamaged, err.Error()
+		case !reg.sound:
+			s.Health, s.Note = extract.HealthDamaged, "its checksum does not fit"
+		case !reg.boot.sameVolume(d.boot):
+			s.Health = extract.HealthDisagrees
+		}
+	}
+	for i := range d.boot.Tables {
+		add(fmt.Sprintf("allocation table %d", i+1), extract.Extent{Image: l.start + d.boot.tableAt(i), Length: d.boot.tableBytes()})
+	}
+	unknown := func(name string) {
+		list = append(list, extract.Structure{Name: name, Image: -1, Health: extract.HealthUnread, Note: "the entry with its place is unread or missing"})
+	}
+	if d.bitmap != nil {
+		add("allocation bitmap", d.bitmap...)
+	} else {
+		unknown("allocation bitmap")
+	}
+	if d.upParts != nil {
+		if s := add("up-case table", d.upParts...); s.Health == extract.HealthRead && d.upcase == nil {
+			s.Health, s.Note = extract.HealthDamaged, "its checksum does not fit"
+		}
+	} else {
+		unknown("up-case table")
+	}
+	return list
+}

@@ -1,0 +1,238 @@
+package fat
+
+import (
+	"golang.org/x/text/encoding"
+
+	"fileassay/extract"
+)
+
+// entries is for [format].
+func (d *fatFormat) entries(f folder, slots func(func(slot) bool), yield func(*entry)) tally {
+	p := fatParser{fatFormat: d, folder: f, yield: yield}
+	slots(p.slot)
+	p.flush(false)
+	return p.tally
+}
+
+// parser is the state within a folder.
+type fatParser struct {
+	*fatFormat
+	folder folder
+	yield  func(*entry)
+	tally  tally
+	long   longName
+	n      int64 // slots so far
+	gap    bool  // the slot before was not read
+	doubt  bool  // the folder does not begin as one
+}
+
+func (p *fatParser) slot(s slot) bool {
+	at := p.n
+	p.n += s.Count
+	if s.Bytes == nil {
+		p.flush(true)
+		p.tally.Unread += s.Count
+		p.tally.Records += s.Count
+		p.long.cut = true
+		p.gap = true
+		return true
+	}
+	afterGap := p.gap
+	p.gap = false
+	b := s.Bytes
+	switch {
+	case b[0] == slotEnd:
+		p.flush(false)
+		p.tally.Ended = true
+		return false
+	case b[0] == slotDeleted:
+		p.long.reset()
+		return true
+	case isLong(b):
+		long, ok := parseLong(b)
+		p.long.add(long, ok, s.At, afterGap)
+		return true
+	}
+	e := parseShort(b)
+	if !p.folder.Root && !p.folder.Partial && at < 2 {
+		if p.dot(&e, at) {
+			return true
+		}
+	}
+	if e.Name[0] == '.' && (e.Name == dot || e.Name == dotdot) {
+		p.long.reset()
+		return true
+	}
+	p.entry(&e, s.At)
+	p.long.reset()
+	return true
+}
+
+var (
+	dot    = [11]byte{'.', ' ', ' ', ' ', ' ', ' ', ' ', ' ', ' ', ' ', ' '}
+	dotdot = [11]byte{'.', '.', ' ', ' ', ' ', ' ', ' ', ' ', ' ', ' ', ' '}
+)
+
+// dot checks the first two slots of a folder, which name itself and its
+// parent. Overview, "FAT Directory Structure", on directories.
+func (p *fatParser) dot(e *shortEntry, n int64) bool {
+	want := dot
+	if n == 1 {
+		want = dotdot
+	}
+	if e.Name != want || e.Attr&attrFolder == 0 || n == 0 && p.first(e) != p.folder.First {
+		p.doubt = true
+		return false
+	}
+	return true
+}
+
+func (p *fatFormat) first(e *shortEntry) uint32 {
+	if p.boot.Width != width28 {
+		return e.First & 0xFFFF // the high half is of no meaning
+	}
+	return e.First
+}
+
+// flush ends a long name whose entry did not come. Where the slot after all
+// its parts was not read, the name is all that is known of the file.
+func (p *fatParser) flush(beforeGap bool) {
+	units := p.long.whole()
+	if beforeGap && units != nil {
+		e := &entry{At: p.long.at, NameOnly: true, Size: -1,
+			Why: []string{"only its long name was read: the entry with its place and size is unread"}}
+		e.Name, e.NameBytes = extract.NameFromUTF16(units)
+		p.yield(e)
+	}
+	p.long.reset()
+}
+
+// entry yields what a short entry and the long name before it say.
+func (p *fatParser) entry(s *shortEntry, at int64) {
+	if !s.sensible() {
+		p.tally.Faulty++
+		return
+	}
+	if s.Attr&attrLabel != 0 {
+		if p.folder.Root && p.label == "" && s.Attr&attrFolder == 0 {
+			label := *s
+			label.Case = 0
+			p.label = labelName(&label, p.codepage)
+		}
+		return
+	}
+	e := &entry{At: at, Folder: s.Attr&attrFolder != 0, First: p.first(s), Size: int64(s.Size),
+		Modified: s.modified(), Local: true, Doubtful: p.doubt}
+	e.Valid = e.Size
+	if e.Folder {
+		e.Size, e.Valid = -1, -1
+	}
+	if p.doubt {
+		e.Why = append(e.Why, "the folder it stands in does not begin with slots that name it")
+	}
+	switch units := p.long.whole(); {
+	case units != nil && p.long.sum == checksum(&s.Name):
+		e.Name, e.NameBytes = extract.NameFromUTF16(units)
+	default:
+		e.Name, e.NameBytes = shortName(s, p.codepage)
+		switch {
+		case p.long.cut:
+			e.HalfNamed = true
+			if tilde(&s.Name) || p.long.parts > 0 {
+				e.Why = append(e.Why, "its long name is partly or wholly unread: this is the short one")
+			} else {
+				e.Why = append(e.Why, "the slots before its entry are unread: it may have a long name too")
+			}
+		case units != nil:
+			e.Why = append(e.Why, "the long name before its entry belongs to another (its checksum differs): this is the short one")
+		case p.long.parts > 0 || p.long.broken:
+			e.Why = append(e.Why, "the slots of its long name make no sense: this is the short one")
+		}
+	}
+	p.yield(e)
+}
+
+// tilde reports whether a short name is one that was made for a long name.
+// Overview, "The Basis-Name Generation Algorithm" and numeric tails.
+func tilde(name *[11]byte) bool {
+	for i := 1; i < 8; i++ {
+		if name[i] == '~' {
+			return true
+		}
+	}
+	return false
+}
+
+func labelName(s *shortEntry, cp encoding.Encoding) string {
+	raw := s.Name
+	if raw[0] == slotKanji {
+		raw[0] = slotDeleted
+	}
+	n := len(raw)
+	for n > 0 && raw[n-1] == ' ' {
+		n--
+	}
+	text, ok := decodeShort(string(raw[:n]), false, cp)
+	if !ok {
+		text, _ = extract.NameFromBytes(raw[:n])
+	}
+	return text
+}
+
+// folderHead is for [format]: one sector.
+func (d *fatFormat) folderHead() int64 { return 512 }
+
+// folderStart is for [format]. The first cluster of a folder begins with
+// a slot that names the cluster itself. Any other is taken for a part of a
+// folder only where all its slots make sense and one at least has a long name
+// whose checksum fits.
+func (d *fatFormat) folderStart(c uint32, b []byte) look {
+	if len(b) < 2*slotSize {
+		return look{}
+	}
+	e := parseShort(b)
+	if e.Name == dot && e.Attr&attrFolder != 0 {
+		if d.first(&e) != c {
+			return look{}
+		}
+		up := parseShort(b[slotSize:])
+		s := look{Folder: true, Head: true}
+		if up.Name == dotdot && up.Attr&attrFolder != 0 {
+			s.Parent, s.HasParent = d.first(&up), true
+			if s.Parent == d.boot.RootCluster {
+				s.Parent = 0 // the Overview wants 0 for the root; some write its cluster
+			}
+		}
+		return s
+	}
+	var long longName
+	proved := false
+	for i := 0; i+slotSize <= len(b); i += slotSize {
+		slot := b[i : i+slotSize]
+		switch {
+		case slot[0] == slotEnd:
+			return look{Folder: proved}
+		case slot[0] == slotDeleted:
+			long.reset()
+		case isLong(slot):
+			part, ok := parseLong(slot)
+			if !ok {
+				return look{}
+			}
+			long.add(part, ok, 0, i == 0)
+		default:
+			e := parseShort(slot)
+			if !e.sensible() || e.Attr&attrLabel != 0 {
+				return look{}
+			}
+			if first := d.first(&e); first != 0 && !d.geo.valid(first) {
+				return look{}
+			}
+			if long.whole() != nil && long.sum == checksum(&e.Name) {
+				proved = true
+			}
+			long.reset()
+		}
+	}
+	return look{Folder: proved}
+}

@@ -1,0 +1,278 @@
+package fat
+
+import (
+	"bytes"
+	"context"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/partial"
+)
+
+// What stands here serves a FAT12 or FAT16 volume whose boot sector, of which
+// there is no copy, is lost. Three proofs follow each other:
+//
+//   - Every folder but the root begins with a slot "." that names its own
+//     cluster. Two or more of them give the size of a cluster and the place of
+//     cluster 2, and the others must agree.
+//   - The entries in these folders name first clusters and sizes of files. Only
+//     where a table truly stands do the chains have the lengths that the sizes
+//     ask for.
+//   - Two such places are the two copies; their distance is the size of one, and
+//     what lies between the second and cluster 2 is the root. Where too much of
+//     one copy is unread to prove it so, it is the one place at which what was
+//     read of it is the same as in the copy that is proved.
+//
+// Where any of these is missing or not unique, nothing is rebuilt.
+
+const (
+	unit = 512 // smallest sector: all places are multiples of it
+
+	// maxRebuild bounds the volumes that are searched: FAT16 ends at 4 GiB
+	// with the largest clusters.
+	maxRebuild  = 4<<30 + 64<<20
+	maxHeads    = 1024
+	maxLeader   = 8 << 20 // bytes before cluster 2
+	maxSamples  = 512
+	minHeads    = 3
+	minGood     = 12
+	maxClusters = 65524
+)
+
+// head is the first sector of a folder.
+type head struct {
+	at int64 // from the volume's start
+	c  uint32
+}
+
+// sample is a file whose chain proves a table.
+type sample struct {
+	first uint32
+	need  int64
+}
+
+// rebuild finds the parameters of a volume without a boot sector, and reports
+// whether it could prove them.
+func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
+	length := l.length
+	if length <= 0 {
+		length = l.r.Size() - l.start
+	}
+	if length > maxRebuild || length < 64*unit {
+		return false
+	}
+	heads := findHeads(ctx, l, length)
+	cluster, heap, ok := heapOf(heads)
+	if !ok || heap < 3*unit || heap > min(length, maxLeader) || heap%unit != 0 {
+		return false
+	}
+	clusters := min((length-heap)/cluster, maxClusters)
+	geo := geometry{start: l.start, length: length, heap: l.start + heap, cluster: cluster, clusters: uint32(clusters)}
+	samples := samplesOf(l.r, &geo, heads)
+	leader := l.r.Partial(make([]byte, heap), l.start)
+	found := 0
+	var s fatBoot
+	for _, w := range []width{width12, width16} {
+		if w == width12 && clusters >= 2*leastFAT16 || w == width16 && clusters < leastFAT16/2 {
+			continue
+		}
+		var places []int64
+		for at := int64(1); at < heap/unit; at++ {
+			if ctx.Err() != nil {
+				return false
+			}
+			if t := (tableOnTrial{form{w, geo.clusters}, leader, at * unit}); t.proved(samples) {
+				places = append(places, at)
+			}
+		}
+		if len(places) == 1 {
+			places = withTwin(leader, places[0], (int64(clusters)+2)*int64(w)/8)
+		}
+		if len(places) != 2 {
+			continue
+		}
+		size := places[1] - places[0]
+		root := heap/unit - places[1] - size
+		if root <= 0 || root*unit/slotSize > 1<<16 || !sameTables(leader, places[0], places[1], size) {
+			continue
+		}
+		found++
+		s = fatBoot{SectorSize: unit, ClusterSize: cluster, Reserved: places[0], Tables: 2, TableSectors: size,
+			RootEntries: root * unit / slotSize, RootSectors: root, DataSector: heap / unit, Width: w,
+			Clusters: geo.clusters, Sectors: length / unit}
+	}
+	if found != 1 {
+		return false
+	}
+	s.fitTable()
+	d.boot = s
+	return true
+}
+
+// findHeads looks for first sectors of folders.
+func findHeads(ctx context.Context, l *layout, length int64) []head {
+	var heads []head
+	b := make([]byte, 1<<20)
+	for at := int64(0); at < length && len(heads) < maxHeads && ctx.Err() == nil; at += int64(len(b)) {
+		b = b[:min(int64(len(b)), length-at)]
+		l.r.ReadReadable(b, l.start+at) // what was not read comes as zeros, which are no head
+		for i := int64(0); i+unit <= int64(len(b)); i += unit {
+			if b[i] != '.' || b[i+1] != ' ' || b[i+slotSize] != '.' {
+				continue
+			}
+			one, two := parseShort(b[i:]), parseShort(b[i+slotSize:])
+			c := one.First & 0xFFFF
+			if one.Name == dot && two.Name == dotdot && one.Attr&two.Attr&attrFolder != 0 && c >= firstCluster {
+				heads = append(heads, head{at + i, c})
+			}
+		}
+	}
+	return heads
+}
+
+// heapOf finds the size of a cluster and the place of cluster 2 that most
+// heads agree on; ok is false where too few do, or others are nearly as good.
+func heapOf(heads []head) (cluster, heap int64, ok bool) {
+	best, second := 0, 0
+	for size := int64(unit); size <= 256<<10; size *= 2 {
+		votes := map[int64]map[uint32]bool{}
+		for _, h := range heads {
+			base := h.at - int64(h.c-firstCluster)*size
+			if base < 0 {
+				continue
+			}
+			if votes[base] == nil {
+				votes[base] = map[uint32]bool{}
+			}
+			votes[base][h.c] = true
+		}
+		for base, set := range votes {
+			switch n := len(set); {
+			case n > best:
+				best, second, cluster, heap = n, best, size, base
+			case n > second:
+				second = n
+			}
+		}
+	}
+	return cluster, heap, best >= minHeads && best >= 3*second
+}
+
+// samplesOf are files of more than one cluster in the first clusters of the
+// folders.
+func samplesOf(r *image.Reader, geo *geometry, heads []head) []sample {
+	var list []sample
+	d := fatFormat{boot: fatBoot{Width: width16}, geo: geo}
+	d.codepage, _ = codepage("")
+	for _, h := range heads {
+		if len(list) >= maxSamples {
+			break
+		}
+		if !geo.valid(h.c) || geo.at(h.c) != geo.start+h.at {
+			continue
+		}
+		parts := []extract.Extent{{Image: geo.at(h.c), Length: geo.cluster}}
+		p := fatParser{fatFormat: &d, folder: folder{First: h.c}}
+		p.yield = func(e *entry) {
+			if need := geo.need(e.Size); !e.Folder && !e.NameOnly && geo.valid(e.First) && need > 1 && need <= int64(geo.clusters) {
+				list = append(list, sample{e.First, need})
+			}
+		}
+		eachSlot(r, parts, p.slot)
+	}
+	return list
+}
+
+// tableOnTrial is a table that may stand at a byte of what was read.
+type tableOnTrial struct {
+	form
+	b  partial.Bytes
+	at int64
+}
+
+// proved reports whether the chains of the samples have the lengths that their
+// sizes ask for.
+func (t *tableOnTrial) proved(list []sample) bool {
+	good, bad := 0, 0
+	for _, s := range list {
+		v, n := value{markNext, s.first}, int64(0)
+		for v.Mark == markNext && n < s.need {
+			v = t.entry(t.b, -t.at, v.Raw)
+			n++
+		}
+		switch {
+		case v.Mark == markUnread:
+		case v.Mark == markEnd && n == s.need:
+			good++
+		default:
+			bad++
+		}
+		if bad > 32 && bad > good {
+			return false
+		}
+	}
+	return good >= minGood && bad*20 <= good
+}
+
+// sameTables reports whether the two copies are the same where both were read,
+// but for a few sectors.
+func sameTables(b partial.Bytes, one, two, size int64) bool {
+	same, differ := 0, 0
+	for i := range size {
+		x, y, ok := units(b, one+i, two+i)
+		if !ok {
+			continue
+		}
+		if bytes.Equal(x, y) {
+			same++
+		} else {
+			differ++
+		}
+	}
+	return differ*4 <= same
+}
+
+// units are two units of b; ok is false where not both were read.
+func units(b partial.Bytes, one, two int64) (x, y []byte, ok bool) {
+	x, okX := b.Get(int(one*unit), unit)
+	y, okY := b.Get(int(two*unit), unit)
+	return x, y, okX && okY
+}
+
+// withTwin finds the other copy of the table at unit p, each of at least least
+// bytes: the only place at which every sector that was read of both is the
+// same, and of these one at least holds entries. Entries are numbers of
+// clusters, so that no two parts of a table in use are alike. It returns both
+// places, or none.
+func withTwin(b partial.Bytes, p, least int64) []int64 {
+	var out []int64
+	for size := (least + unit - 1) / unit; size < int64(b.Len()/unit); size++ {
+		for _, first := range [...]int64{p - size, p} {
+			if first < 1 || first+2*size >= int64(b.Len()/unit) || !twins(b, first, first+size, size) {
+				continue
+			}
+			if out != nil {
+				return nil
+			}
+			out = []int64{first, first + size}
+		}
+	}
+	return out
+}
+
+// twins reports whether all that was read of both of two tables is the same,
+// and holds entries.
+func twins(b partial.Bytes, one, two, size int64) bool {
+	used := false
+	for i := range size {
+		x, y, ok := units(b, one+i, two+i)
+		if !ok {
+			continue
+		}
+		if !bytes.Equal(x, y) {
+			return false
+		}
+		used = used || !bytes.Equal(x, make([]byte, unit))
+	}
+	return used
+}

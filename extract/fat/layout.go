@@ -1,0 +1,112 @@
+package fat
+
+import (
+	"fmt"
+
+	"fileassay/extract"
+	"fileassay/extract/bitmap"
+	"fileassay/extract/image"
+	"fileassay/extract/ranges"
+)
+
+// layout is a volume that was located: all that lies where the boot sector puts
+// it, or the root.
+type layout struct {
+	geometry
+	r      *image.Reader
+	format format
+	table  *table
+	chains *chains
+	// unproved says that nothing that was read proves the place of the table.
+	unproved bool
+
+	root        uint32           // first cluster of the root; 0 for a fixed one
+	rootParts   []extract.Extent // what is known to hold it
+	folderBytes int64            // the most that a folder may have
+
+	alloc extract.Space // what is in use of the heap; nil where nothing tells
+	// bits is the bitmap that every file's clusters must stand in; nil where the
+	// root leads to none, or the table says it all.
+	bits *bitmap.Map
+	own  []extract.Extent // clusters of the volume's own structures
+
+	head  []byte // room for the beginning of a folder
+	notes []string
+}
+
+func (l *layout) note(format string, args ...any) {
+	l.notes = append(l.notes, fmt.Sprintf(format, args...))
+}
+
+// place sets where the clusters and the copies of the table lie, counted from
+// the volume's start, by a boot sector that states g.
+func (l *layout) place(g geometry, w width, tableBytes int64, copies ...int64) {
+	if l.length > 0 && g.length > l.length {
+		l.note("the boot sector states %d bytes, the partition has %d", g.length, l.length)
+	}
+	g.start, g.heap, g.length = l.start, l.start+g.heap, max(l.length, g.length)
+	l.geometry = g
+	l.table = l.tableOf(w, g.clusters, tableBytes, copies...)
+	l.chains = &chains{geometry: &l.geometry, table: l.table, choices: map[uint32]choice{}, steps: 8*int64(g.clusters) + 1<<20}
+}
+
+// tableOf is the table of which copies begin at places from the volume's start.
+func (l *layout) tableOf(w width, clusters uint32, size int64, copies ...int64) *table {
+	var at []int64
+	for _, c := range copies {
+		at = append(at, l.start+c)
+	}
+	return newTable(l.r, at, size, w, clusters)
+}
+
+// readRoot finds the parts of the root and decodes it, for what it tells of the
+// volume.
+func (l *layout) readRoot() tally {
+	if l.root != 0 {
+		var seen set
+		l.rootParts = extents(l.chains.follow(l.root, -1, l.folderLimit(), func(c uint32, _ *followed) stop {
+			if !seen.add(c) {
+				return stopLoop
+			}
+			return stopWhole
+		}).runs)
+	}
+	return l.entries(folder{Root: true, First: l.root}, l.rootParts, func(*entry) {})
+}
+
+// folderLimit is the most clusters of a folder.
+func (l *layout) folderLimit() int64 { return max(l.need(l.folderBytes), 1) }
+
+// entries decodes the folder that lies in parts.
+func (l *layout) entries(f folder, parts []extract.Extent, yield func(*entry)) tally {
+	return l.format.entries(f, func(visit func(slot) bool) { eachSlot(l.r, parts, visit) }, func(e *entry) {
+		if e.Guessed && !e.Folder && l.valid(e.First) {
+			if s, _ := l.look(e.First, l.at(e.First)); s.Folder {
+				e.Folder, e.Valid = true, e.Size
+			}
+		}
+		yield(e)
+	})
+}
+
+// look judges what stands at an image offset of the chain from c as a folder;
+// ok is false where not all that must be seen of it was read.
+func (l *layout) look(c uint32, at int64) (s look, ok bool) {
+	if l.head == nil {
+		l.head = make([]byte, min(l.format.folderHead(), l.cluster))
+	}
+	if _, err := l.r.ReadAt(l.head, at); err != nil {
+		return look{}, false
+	}
+	return l.format.folderStart(c, l.head), true
+}
+
+// byBitmap reports whether a bitmap says what is in use, so that a cluster in
+// use may have no entry in the table.
+func (l *layout) byBitmap() bool { return l.table.width == widthExFAT }
+
+// vacant reports whether the bitmap calls a cluster of a range of the image free.
+func (l *layout) vacant(r ranges.Range) bool {
+	first, _ := l.of(r.Start)
+	return l.bits != nil && l.bits.Any(int64(first-firstCluster), r.Len()/l.cluster, bitmap.Clear)
+}

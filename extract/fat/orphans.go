@@ -1,0 +1,215 @@
+package fat
+
+import (
+	"context"
+
+	"fileassay/extract"
+	"fileassay/extract/ranges"
+)
+
+// candidate is a cluster that nothing claims and that looks like a part of a
+// folder.
+type candidate struct {
+	c       uint32
+	start   look
+	unknown bool // whether the cluster is in use is not known
+}
+
+// discover looks for folders whose own entry was not read, and surveys them:
+// among what is in use and claimed by nothing, and where parts of known folders
+// were not read, also among the clusters of which it is not known whether they
+// are in use.
+func (t *records) discover(ctx context.Context) error {
+	t.orphans = len(t.nodes)
+	t.late = true
+	gaps := false
+	for _, n := range t.nodes {
+		gaps = gaps || !n.complete() || n.tally.Faulty > 0
+	}
+	search := false
+	err := t.eachUnclaimed(ctx, func(c uint32, use extract.Use) error {
+		if use != extract.UseUnclaimed {
+			search = search || gaps
+			return nil
+		}
+		search = true
+		e := t.table.entry(c)
+		for _, v := range []value{e.value, e.Alt} {
+			if v.Mark == markNext && v.Raw != c && !t.taken(v.Raw) {
+				t.preds.add(v.Raw)
+			}
+		}
+		return nil
+	})
+	if err != nil || !search {
+		return err
+	}
+	found, err := t.candidates(ctx, gaps)
+	if err != nil || len(found) == 0 {
+		return err
+	}
+	return t.adopt(ctx, found)
+}
+
+// eachUnclaimed calls visit for the clusters that nothing claims and that are in
+// use (UseUnclaimed) or may be (UseUnknown), in order.
+func (t *records) eachUnclaimed(ctx context.Context, visit func(c uint32, use extract.Use) error) error {
+	each := func(start, length int64, use extract.Use) error {
+		if use == extract.UseFree {
+			return nil
+		}
+		c, _ := t.of(start)
+		for n := length / t.cluster; n > 0; c, n = c+1, n-1 {
+			if t.taken(c) {
+				continue
+			}
+			if err := visit(c, use); err != nil {
+				return err
+			}
+			if c&0xFFFF == 0 && ctx.Err() != nil {
+				return ctx.Err()
+			}
+		}
+		return ctx.Err()
+	}
+	if t.alloc == nil {
+		return each(t.heap, t.end()-t.heap, extract.UseUnknown)
+	}
+	return t.alloc(ctx, each)
+}
+
+// candidates are the unclaimed clusters that look like folders, in order. By a
+// table, only the first cluster of a chain can be the first of a folder; by a
+// bitmap, any can.
+func (t *records) candidates(ctx context.Context, gaps bool) ([]candidate, error) {
+	var list []candidate
+	err := t.eachUnclaimed(ctx, func(c uint32, use extract.Use) error {
+		if use == extract.UseUnknown && !gaps || !t.byBitmap() && t.preds.has(c) {
+			return nil
+		}
+		if start := t.folderStart(c); start.Folder {
+			list = append(list, candidate{c, start, use == extract.UseUnknown})
+		}
+		return nil
+	})
+	return list, err
+}
+
+// folderStart judges the first part that was read of the chain from c.
+func (t *records) folderStart(c uint32) look {
+	const step, tries = 512, 64
+	try := 0
+	for k := c; ; {
+		from := int64(0)
+		for u := range t.r.Unread(t.at(k), t.cluster) {
+			if u.Length == t.cluster { // none of it was read
+				from = t.cluster
+				try += int(t.cluster / step)
+			}
+			break
+		}
+		for off := from; try < tries && off+min(t.format.folderHead(), t.cluster) <= t.cluster; off += step {
+			if s, ok := t.look(c, t.at(k)+off); ok {
+				s.Head = s.Head && k == c && off == 0
+				return s
+			}
+			try++
+		}
+		e := t.table.entry(k)
+		if try >= tries || t.byBitmap() || e.Mark != markNext || e.Disagree || t.taken(e.Raw) {
+			return look{}
+		}
+		k = e.Raw
+	}
+}
+
+// adopt surveys the found folders. One that another has an entry for comes
+// under that one.
+func (t *records) adopt(ctx context.Context, list []candidate) error {
+	gaps := map[uint32]bool{}  // folders with room for an entry that was not read
+	whole := map[uint32]bool{} // and those without
+	for _, n := range t.nodes {
+		known := gaps
+		if n.complete() && len(n.parts) > 0 {
+			known = whole
+		}
+		known[n.first] = true
+		if n.root {
+			known[0] = true // "..", in a folder of the root, is 0
+		}
+	}
+	var heads, pieces, kids set
+	for _, x := range list {
+		pieces.add(x.c)
+		if x.start.Head {
+			heads.add(x.c)
+		}
+	}
+	for _, x := range list {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		n := &node{parent: -1, orphan: true, first: x.c, parts: extents([]ranges.Range{t.run(x.c, 1)})}
+		if !x.start.Head {
+			n.first = 0
+		}
+		t.decode(n, func(e *entry) {
+			if e.Folder && e.First != x.c && t.valid(e.First) {
+				kids.add(e.First)
+			}
+		})
+	}
+	for _, roots := range []bool{true, false} {
+		for _, x := range list {
+			child := kids.has(x.c) || x.start.HasParent && x.start.Parent != x.c && heads.has(x.start.Parent)
+			if child == roots || t.taken(x.c) {
+				continue
+			}
+			if x.unknown && x.start.HasParent && whole[x.start.Parent] {
+				continue // its parent has no entry for it: it was deleted
+			}
+			n := &node{parent: -1, orphan: true, id: t.number(t.at(x.c)) + 1, doubt: true, unknown: x.unknown}
+			if x.start.Head {
+				n.first = x.c
+				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.has(x.start.Parent)))
+			}
+			if t.byBitmap() {
+				t.takePieces(n, x.c, &pieces)
+			} else {
+				t.take(n, t.claim(x.c, -1, t.folderLimit()))
+			}
+			t.nodes = append(t.nodes, n)
+			if err := t.descend(ctx, int32(len(t.nodes)-1)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// takePieces gives a found folder its clusters where no table need tell: the
+// chain where there is one, else those that follow, as long as they look like
+// a folder and no end mark was read.
+func (t *records) takePieces(n *node, c uint32, pieces *set) {
+	f := followed{}
+	limit := t.folderLimit()
+	for f.n < limit && pieces.has(c) && !t.taken(c) {
+		t.found.add(c)
+		f.runs = ranges.Append(f.runs, t.run(c, 1))
+		f.n++
+		one := &node{parent: -1, orphan: true, parts: extents([]ranges.Range{t.run(c, 1)})}
+		if t.decode(one, func(*entry) {}).Ended {
+			break
+		}
+		switch e := t.table.entry(c); {
+		case e.Mark == markNext:
+			c = e.Raw
+		case e.Mark == markEnd || !t.valid(c+1):
+			c = 0
+		default:
+			c++
+		}
+	}
+	t.take(n, f)
+	n.broken = "its own entry is unread, so that its length is not known"
+}
