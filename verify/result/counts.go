@@ -130,15 +130,6 @@ type Places struct {
 	Unknown    Unread `json:"unknown"`    // allocated but claimed by no listed file, or not known to be free
 }
 
-// Add adds the counts of o.
-func (p *Places) Add(o Places) {
-	p.Files.Add(o.Files)
-	p.Structures.Add(o.Structures)
-	p.Free.Add(o.Free)
-	p.Outside.Add(o.Outside)
-	p.Unknown.Add(o.Unknown)
-}
-
 // Total is the number of unread bytes in all places.
 func (p Places) Total() int64 {
 	return p.Files.Total() + p.Structures.Total() + p.Free.Total() + p.Outside.Total() + p.Unknown.Total()
