@@ -336,24 +336,3 @@ func fold(s string) string {
 	}
 	return strings.ToLower(s)
 }
-
-// Escape makes a pattern that fits exactly one path, but for upper and lower
-// case and the ways to write accents. A character that no line can hold is left to any.
-func Escape(path string) string {
-	var b strings.Builder
-	b.WriteByte('/')
-	for i, c := range path {
-		switch {
-		case c < 0x20 || c == 0x7f || c == 0x85 || c == 0xa0 || c == 0xfffd:
-			b.WriteByte('?')
-			continue
-		case strings.ContainsRune(`\*?[]{}!^-,`, c):
-			b.WriteByte('\\')
-		case c == ' ' && i+1 == len(path):
-			b.WriteString("[ ]")
-			continue
-		}
-		b.WriteRune(c)
-	}
-	return b.String()
-}
