@@ -174,10 +174,7 @@ func pass(ctx context.Context, o Options, in *Input, spool io.Writer, res *Outco
 		}
 		held = append(held, h)
 		res.Volumes = append(res.Volumes, rec)
-		res.Summary.Files.Add(rec.Files)
-		res.Summary.Folders.Add(rec.Folders)
-		res.Summary.Sizes.Add(rec.Sizes)
-		res.Summary.Bytes.Add(rec.Bytes)
+		res.Summary.Add(&rec.Sums)
 		if !rec.Listing.Complete {
 			res.Summary.ListingComplete = false
 		}
@@ -306,7 +303,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v *volu
 	if rec.Listing.Why == nil {
 		rec.Listing.Why = []string{}
 	}
-	rec.Files, rec.Folders, rec.Sizes, rec.Bytes = p.files, p.folders, p.sizes, p.bytes
+	rec.Sums = p.sums
 	rec.Needs = needsOf(r, l.Needs)
 	if h, err = locate(ctx, number, survey, r, &p.content); err != nil {
 		return rec, nil, err

@@ -185,37 +185,21 @@ func (c *checker) file(f *File) error {
 	return nil
 }
 
-// Tally adds a file to the sums of its volume.
-func (v *Volume) Tally(f *File) {
-	if f.Kind == "folder" {
-		v.Folders.Count(f.Verdict, 1)
-		return
-	}
-	v.Files.Count(f.Verdict, 1)
-	if b := &f.Bytes; b.Read != nil {
-		v.Sizes.Count(f.Verdict, *f.Size)
-		v.Bytes.Add(Bytes{*b.Read, *b.Doubtful, *b.Failed, *b.Skipped, *b.Unlocated})
-	}
-}
-
 // finish holds the sums to the lines.
 func (c *checker) finish() error {
 	r := c.r
 	s := &r.Summary
-	var all Volume
+	var all Sums
 	complete := len(r.Image.Missing) == 0 && len(r.Image.Broken) == 0
 	for i := range c.volumes {
 		v, sum := &r.Volumes[i], &c.volumes[i]
-		if v.Files != sum.Files || v.Folders != sum.Folders || v.Sizes != sum.Sizes || v.Bytes != sum.Bytes || v.Unread != sum.Unread {
+		if v.Sums != sum.Sums || v.Unread != sum.Unread {
 			return fmt.Errorf("volume %d has %w", v.Volume, errSums)
 		}
-		all.Files.Add(v.Files)
-		all.Folders.Add(v.Folders)
-		all.Sizes.Add(v.Sizes)
-		all.Bytes.Add(v.Bytes)
+		all.Add(&v.Sums)
 		complete = complete && v.Listing.Complete
 	}
-	if s.Files != all.Files || s.Folders != all.Folders || s.Sizes != all.Sizes || s.Bytes != all.Bytes || s.Unread != c.places || s.ListingComplete && !complete {
+	if s.Sums != all || s.Unread != c.places || s.ListingComplete && !complete {
 		return fmt.Errorf("the summary has %w", errSums)
 	}
 	for _, h := range s.Heads {
