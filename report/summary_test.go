@@ -40,7 +40,7 @@ func golden(t *testing.T, name, got string) {
 func outcome() *verify.Outcome {
 	return &verify.Outcome{
 		Image: result.Image{Path: "kiln\u202egpj.img", Size: 1 << 30, DriveSize: 1<<30 + 4096, Sector: 512, Table: "mbr",
-			Map:   result.Map{Path: "kiln.csv", Read: 1<<30 - 1024, Doubtful: 512, Failed: 512, Skipped: 4096},
+			Map:   result.Map{Path: "kiln.csv", ByteStates: result.ByteStates{Read: 1<<30 - 1024, Doubtful: 512, Failed: 512, Skipped: 4096}},
 			Notes: []string{"sector 0 was not read"}, Broken: [][2]int64{{8192, 512}}, Retried: 1},
 		Volumes: []result.Volume{
 			{Volume: 1, Start: 1 << 20, Length: 1 << 29, Filesystem: "ntfs", Label: "GLAZES\x1b[2J", Found: "MBR partition 1",
@@ -69,12 +69,12 @@ func TestSummary(t *testing.T) {
 		{"clean.txt", Style{}, func(o *verify.Outcome) {
 			o.Volumes = o.Volumes[1:]
 			o.Image.Notes, o.Image.Broken, o.Image.Retried = nil, nil, 0
-			o.Image.Map = result.Map{Path: "kiln.csv", Read: 1 << 30}
+			o.Image.Map = result.Map{Path: "kiln.csv", ByteStates: result.ByteStates{Read: 1 << 30}}
 			o.Image.DriveSize = o.Image.Size
 			o.Summary = result.Summary{Sums: result.Sums{Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}}, ListingComplete: true}
 		}},
 		{"novolume.txt", Style{}, func(o *verify.Outcome) {
-			o.Volumes, o.Image.Map = nil, result.Map{AssumedRead: true, TrustDoubtful: true, Read: 1 << 30}
+			o.Volumes, o.Image.Map = nil, result.Map{AssumedRead: true, TrustDoubtful: true, ByteStates: result.ByteStates{Read: 1 << 30}}
 			o.Summary = result.Summary{}
 		}},
 	} {
@@ -96,7 +96,7 @@ func TestSummary(t *testing.T) {
 func TestSummaryOfFaults(t *testing.T) {
 	o := outcome()
 	o.Volumes, o.Image.Retried, o.Image.Broken = o.Volumes[1:], 0, nil
-	o.Image.Map = result.Map{Path: "kiln.csv", Read: 1 << 30}
+	o.Image.Map = result.Map{Path: "kiln.csv", ByteStates: result.ByteStates{Read: 1 << 30}}
 	o.Summary = result.Summary{Sums: result.Sums{Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}}, ListingComplete: true}
 	words := func() string {
 		var b strings.Builder

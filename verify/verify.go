@@ -233,11 +233,12 @@ type passSums struct {
 func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	r, m := in.Reader, in.Map
 	rec := result.Image{Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
-		Map: mapOf(r.Tally()), Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing}
+		Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing}
 	rec.Parts, rec.Offset = partsRecord(in.Shape), o.Offset
 	rec.Needs = needsOf(r, l.Needs)
 	rec.Heads = headsRecord(in.Heads, r)
 	rec.Profile = driveProfile(r)
+	rec.Map.Count(r.Tally(), 1)
 	rec.Map.Path = m.Path
 	if m.Path != "" {
 		rec.Map.SHA256 = hex.EncodeToString(m.SHA256[:])

@@ -55,10 +55,7 @@ type Map struct {
 	Recipe        string `json:"recipe,omitempty"` // by which the map was read, in TOML; "" for our own form
 	AssumedRead   bool   `json:"assumed_read,omitempty"`
 	TrustDoubtful bool   `json:"trust_doubtful,omitempty"`
-	Read          int64  `json:"read"`
-	Doubtful      int64  `json:"doubtful"`
-	Failed        int64  `json:"failed"`
-	Skipped       int64  `json:"skipped"`
+	ByteStates
 }
 
 // Listing is the statement how complete a volume's list is.
