@@ -99,10 +99,8 @@ func runTo(ctx context.Context, o Options, out *files.Output, res *Outcome) erro
 		return err
 	}
 	defer in.Close()
-	if o.Wanted != "" {
-		if in.wanted, err = wanted.Load(o.Wanted); err != nil {
-			return &files.InputError{Err: err}
-		}
+	if in.wanted, err = wanted.Load(o.Wanted); err != nil {
+		return &files.InputError{Err: err}
 	}
 	return run(ctx, o, in, out, res)
 }

@@ -66,8 +66,11 @@ const (
 // that begin with no whole name, and are for no single name.
 const MaxAnywhere = 1000
 
-// Load reads a list from a file.
+// Load reads a list from a file; where no path is given there is none.
 func Load(path string) (*List, error) {
+	if path == "" {
+		return nil, nil
+	}
 	f, err := input.Open("wanted list", path)
 	if err != nil {
 		return nil, err
