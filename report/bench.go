@@ -59,9 +59,8 @@ func (v *view) bench(r *result.Result, inv *Inventory, o Options) error {
 	for _, w := range im.Missing {
 		v.ListingWhy = append(v.ListingWhy, shown.Text(w))
 	}
-	total := im.Map.Read + im.Map.Doubtful + im.Map.Failed + im.Map.Skipped
 	for i, n := range []int64{im.Map.Read, im.Map.Doubtful, im.Map.Failed, im.Map.Skipped} {
-		v.MapTotals = append(v.MapTotals, namedCells{stateWords(im)[i], []string{size(n), share(n, total), humanize.Comma(n)}})
+		v.MapTotals = append(v.MapTotals, namedCells{stateWords(im)[i], []string{size(n), share(n, im.Map.Total()), humanize.Comma(n)}})
 	}
 	c := r.Summary.Bytes
 	for i, n := range []int64{c.Read, c.Doubtful, c.Failed, c.Skipped, c.Unlocated, c.Total()} {
@@ -78,7 +77,7 @@ func (v *view) bench(r *result.Result, inv *Inventory, o Options) error {
 	}
 	v.AllRead = "Every byte of the drive was read."
 	switch {
-	case im.Map.Doubtful+im.Map.Failed+im.Map.Skipped > 0:
+	case im.Map.Total() > im.Map.Read:
 		v.AllRead = "The result does not say; make it again with verify."
 		if im.Map.TrustDoubtful && im.Map.Failed+im.Map.Skipped == 0 {
 			v.AllRead = "Doubtful sectors are taken as read, and all others were."

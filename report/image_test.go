@@ -12,7 +12,7 @@ import (
 // What an image is made of, the holes of its files and what each head gave.
 func TestImageShape(t *testing.T) {
 	im := result.Image{Path: "kiln.001", Size: 40 << 20, DriveSize: 40 << 20, Sector: 512, Offset: 1536, Table: "gpt",
-		Map: result.Map{Path: "kiln.csv", Read: 30 << 20, Skipped: 10 << 20},
+		Map: result.Map{Path: "kiln.csv", ByteStates: result.ByteStates{Read: 30 << 20, Skipped: 10 << 20}},
 		Parts: &result.Parts{Count: 20, First: "kiln.001", Last: "kiln.020",
 			Short: []result.Part{{Path: "kiln\u202e.002", Start: 2 << 20, Length: 2 << 20, Held: 1 << 20}}},
 		Heads: &result.Heads{Path: "heads.csv",

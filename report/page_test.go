@@ -135,7 +135,7 @@ func TestOutcomeWords(t *testing.T) {
 		{46, 7, 3, false, "46 of 56 files were recovered whole; 7 are damaged and 3 are lost. The list of files may be incomplete."},
 		{0, 1, 0, true, "0 of 1 file were recovered whole; 1 is damaged."},
 	} {
-		r := &result.Result{Summary: result.Summary{Files: result.VerdictCount{Intact: c.intact, Damaged: c.damaged, Lost: c.lost}, ListingComplete: c.complete}}
+		r := &result.Result{Summary: result.Summary{Sums: result.Sums{Files: result.VerdictCount{Intact: c.intact, Damaged: c.damaged, Lost: c.lost}}, ListingComplete: c.complete}}
 		if got := outcomeWords(r); got != c.want {
 			t.Errorf("%d, %d, %d: %q, want %q", c.intact, c.damaged, c.lost, got, c.want)
 		}

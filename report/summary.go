@@ -94,13 +94,12 @@ func (p *printer) image(im *result.Image) {
 	}
 	p.parts(im)
 	m := im.Map
-	total := m.Read + m.Doubtful + m.Failed + m.Skipped
 	switch {
 	case m.AssumedRead:
 		p.line("  no imaging map: every sector is assumed to have been read (--assume-read)")
 	default:
 		p.line("  map %s: read %s (%s), doubtful %s, failed %s, skipped %s", m.Path,
-			size(m.Read), share(m.Read, total), size(m.Doubtful), size(m.Failed), size(m.Skipped))
+			size(m.Read), share(m.Read, m.Total()), size(m.Doubtful), size(m.Failed), size(m.Skipped))
 	}
 	if m.TrustDoubtful {
 		p.line("  doubtful sectors are taken as read (--trust-doubtful)")

@@ -40,19 +40,19 @@ func golden(t *testing.T, name, got string) {
 func outcome() *verify.Outcome {
 	return &verify.Outcome{
 		Image: result.Image{Path: "kiln\u202egpj.img", Size: 1 << 30, DriveSize: 1<<30 + 4096, Sector: 512, Table: "mbr",
-			Map:   result.Map{Path: "kiln.csv", Read: 1<<30 - 1024, Doubtful: 512, Failed: 512, Skipped: 4096},
+			Map:   result.Map{Path: "kiln.csv", ByteStates: result.ByteStates{Read: 1<<30 - 1024, Doubtful: 512, Failed: 512, Skipped: 4096}},
 			Notes: []string{"sector 0 was not read"}, Broken: [][2]int64{{8192, 512}}, Retried: 1},
 		Volumes: []result.Volume{
 			{Volume: 1, Start: 1 << 20, Length: 1 << 29, Filesystem: "ntfs", Label: "GLAZES\x1b[2J", Found: "MBR partition 1",
-				Files: result.VerdictCount{Intact: 1200, Damaged: 1, Lost: 1}, Folders: result.VerdictCount{Intact: 30, Lost: 1},
-				Sizes:   result.VerdictCount{Intact: 900_000, Damaged: 100_512, Lost: 100},
-				Bytes:   result.Bytes{Read: 1_000_000, Failed: 512, Unlocated: 100},
+				Sums: result.Sums{Files: result.VerdictCount{Intact: 1200, Damaged: 1, Lost: 1}, Folders: result.VerdictCount{Intact: 30, Lost: 1},
+					Sizes: result.VerdictCount{Intact: 900_000, Damaged: 100_512, Lost: 100},
+					Bytes: result.Bytes{Read: 1_000_000, Failed: 512, Unlocated: 100}},
 				Listing: result.Listing{Why: []string{"1 record of the file table was not read"}}},
 			{Volume: 2, Start: 1 << 29, Length: 1 << 28, Filesystem: "fat32", Found: "MBR partition 2",
-				Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}, Listing: result.Listing{Complete: true}},
+				Sums: result.Sums{Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}}, Listing: result.Listing{Complete: true}},
 		},
-		Summary: result.Summary{Files: result.VerdictCount{Intact: 1203, Damaged: 1, Lost: 1}, Sizes: result.VerdictCount{Intact: 900_077, Damaged: 100_512, Lost: 100},
-			Bytes: result.Bytes{Read: 1_000_077, Failed: 512, Unlocated: 100},
+		Summary: result.Summary{Sums: result.Sums{Files: result.VerdictCount{Intact: 1203, Damaged: 1, Lost: 1}, Sizes: result.VerdictCount{Intact: 900_077, Damaged: 100_512, Lost: 100},
+			Bytes: result.Bytes{Read: 1_000_077, Failed: 512, Unlocated: 100}},
 			Unread: result.Places{Files: result.Unread{Failed: 512}, Structures: result.Unread{Doubtful: 512},
 				Free: result.Unread{Skipped: 4096}}},
 	}
@@ -69,12 +69,12 @@ func TestSummary(t *testing.T) {
 		{"clean.txt", Style{}, func(o *verify.Outcome) {
 			o.Volumes = o.Volumes[1:]
 			o.Image.Notes, o.Image.Broken, o.Image.Retried = nil, nil, 0
-			o.Image.Map = result.Map{Path: "kiln.csv", Read: 1 << 30}
+			o.Image.Map = result.Map{Path: "kiln.csv", ByteStates: result.ByteStates{Read: 1 << 30}}
 			o.Image.DriveSize = o.Image.Size
-			o.Summary = result.Summary{Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}, ListingComplete: true}
+			o.Summary = result.Summary{Sums: result.Sums{Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}}, ListingComplete: true}
 		}},
 		{"novolume.txt", Style{}, func(o *verify.Outcome) {
-			o.Volumes, o.Image.Map = nil, result.Map{AssumedRead: true, TrustDoubtful: true, Read: 1 << 30}
+			o.Volumes, o.Image.Map = nil, result.Map{AssumedRead: true, TrustDoubtful: true, ByteStates: result.ByteStates{Read: 1 << 30}}
 			o.Summary = result.Summary{}
 		}},
 	} {
@@ -96,8 +96,8 @@ func TestSummary(t *testing.T) {
 func TestSummaryOfFaults(t *testing.T) {
 	o := outcome()
 	o.Volumes, o.Image.Retried, o.Image.Broken = o.Volumes[1:], 0, nil
-	o.Image.Map = result.Map{Path: "kiln.csv", Read: 1 << 30}
-	o.Summary = result.Summary{Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}, ListingComplete: true}
+	o.Image.Map = result.Map{Path: "kiln.csv", ByteStates: result.ByteStates{Read: 1 << 30}}
+	o.Summary = result.Summary{Sums: result.Sums{Files: result.VerdictCount{Intact: 3}, Bytes: result.Bytes{Read: 77}}, ListingComplete: true}
 	words := func() string {
 		var b strings.Builder
 		if err := Summary(&b, o, Style{}); err != nil {

@@ -2,7 +2,6 @@ package verify
 
 import (
 	"fileassay/extract"
-	"fileassay/extract/imap"
 	"fileassay/verify/result"
 )
 
@@ -32,8 +31,4 @@ func triples(room [][3]int64, list []extract.Extent) [][3]int64 {
 		room = append(room, [3]int64{e.Offset, e.Image, e.Length})
 	}
 	return room
-}
-
-func mapOf(t imap.Tally) result.Map {
-	return result.Map{Read: t[imap.Read], Doubtful: t[imap.Doubtful], Failed: t[imap.Failed], Skipped: t[imap.Skipped]}
 }

@@ -30,22 +30,17 @@ type pipeline struct {
 	stop  context.CancelCauseFunc
 
 	// what the writer adds up; read after finish
-	files, folders result.VerdictCount
-	sizes          result.VerdictCount
-	bytes          result.Bytes
-	content        ranges.Set // unread ranges that content lies in
-	sum            *passSums
-	deep           int64 // entries that do not show their whole path
+	sums    result.Sums
+	content ranges.Set // unread ranges that content lies in
+	sum     *passSums
+	deep    int64 // entries that do not show their whole path
 }
 
 // job is a batch of files on its way from put to the writer.
 type job struct {
 	files   []*extract.File
 	lines   []byte
-	counted result.VerdictCount
-	folders result.VerdictCount
-	sizes   result.VerdictCount
-	bytes   result.Bytes
+	sums    result.Sums
 	unread  []ranges.Range
 	stored  []ranges.Range // where content lies, if that is asked for
 	waiting *headCount     // nil where no file waits for a head
@@ -128,10 +123,7 @@ func (p *pipeline) write() {
 			p.stop(err)
 			continue
 		}
-		p.files.Add(j.counted)
-		p.folders.Add(j.folders)
-		p.sizes.Add(j.sizes)
-		p.bytes.Add(j.bytes)
+		p.sums.Add(&j.sums)
 		for _, u := range j.unread {
 			p.content.Add(u.Start, u.End-u.Start)
 		}
@@ -169,17 +161,9 @@ func (j *job) judge(in *Input, volume int, readContent bool) {
 		}
 		fillLine(&line, volume, f, &g)
 		j.lines = line.AppendLine(j.lines)
-		if f.Kind == extract.KindFolder {
-			j.folders.Count(g.Verdict, 1)
-		} else {
-			j.counted.Count(g.Verdict, 1)
-			if in.wanted != nil {
-				j.wanted.Count(weightOf(in.wanted, volume, f), g.Verdict)
-			}
-			if g.Counted {
-				j.sizes.Count(g.Verdict, f.Size)
-				j.bytes.Add(g.Bytes)
-			}
+		j.sums.Tally(&line)
+		if in.wanted != nil && f.Kind != extract.KindFolder {
+			j.wanted.Count(weightOf(in.wanted, volume, f), g.Verdict)
 		}
 		for _, u := range g.unread {
 			j.unread = append(j.unread, ranges.Range{Start: u.Start, End: u.End()})

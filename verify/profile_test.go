@@ -34,8 +34,9 @@ func TestProfile(t *testing.T) {
 		if n := (size + p.Slice - 1) / p.Slice; n > driveSlices {
 			t.Errorf("size %d: %d slices, want at most %d", size, n, driveSlices)
 		}
-		want := mapOf(r.Tally())
-		got := result.Map{Read: size}
+		var want result.ByteStates
+		want.Count(r.Tally(), 1)
+		got := result.ByteStates{Read: size}
 		for _, s := range p.Slices {
 			n := min(p.Slice, size-s[0]*p.Slice)
 			if s[1]+s[2]+s[3]+s[4] != n {

@@ -99,10 +99,8 @@ func runTo(ctx context.Context, o Options, out *files.Output, res *Outcome) erro
 		return err
 	}
 	defer in.Close()
-	if o.Wanted != "" {
-		if in.wanted, err = wanted.Load(o.Wanted); err != nil {
-			return &files.InputError{Err: err}
-		}
+	if in.wanted, err = wanted.Load(o.Wanted); err != nil {
+		return &files.InputError{Err: err}
 	}
 	return run(ctx, o, in, out, res)
 }
@@ -174,10 +172,7 @@ func pass(ctx context.Context, o Options, in *Input, spool io.Writer, res *Outco
 		}
 		held = append(held, h)
 		res.Volumes = append(res.Volumes, rec)
-		res.Summary.Files.Add(rec.Files)
-		res.Summary.Folders.Add(rec.Folders)
-		res.Summary.Sizes.Add(rec.Sizes)
-		res.Summary.Bytes.Add(rec.Bytes)
+		res.Summary.Add(&rec.Sums)
 		if !rec.Listing.Complete {
 			res.Summary.ListingComplete = false
 		}
@@ -236,11 +231,12 @@ type passSums struct {
 func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	r, m := in.Reader, in.Map
 	rec := result.Image{Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
-		Map: mapOf(r.Tally()), Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing}
+		Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing}
 	rec.Parts, rec.Offset = partsRecord(in.Shape), o.Offset
 	rec.Needs = needsOf(r, l.Needs)
 	rec.Heads = headsRecord(in.Heads, r)
 	rec.Profile = driveProfile(r)
+	rec.Map.Count(r.Tally(), 1)
 	rec.Map.Path = m.Path
 	if m.Path != "" {
 		rec.Map.SHA256 = hex.EncodeToString(m.SHA256[:])
@@ -306,7 +302,7 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v *volu
 	if rec.Listing.Why == nil {
 		rec.Listing.Why = []string{}
 	}
-	rec.Files, rec.Folders, rec.Sizes, rec.Bytes = p.files, p.folders, p.sizes, p.bytes
+	rec.Sums = p.sums
 	rec.Needs = needsOf(r, l.Needs)
 	if h, err = locate(ctx, number, survey, r, &p.content); err != nil {
 		return rec, nil, err

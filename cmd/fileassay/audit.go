@@ -1,12 +1,14 @@
 package main
 
 import (
+	"io"
 	"strings"
 
 	"github.com/dustin/go-humanize"
 	"github.com/spf13/cobra"
 
 	"fileassay/verify/delivery"
+	"fileassay/verify/shown"
 )
 
 func newAudit(ui *ui) *cobra.Command {
@@ -55,15 +57,10 @@ Exit status: 0 nothing is off but what notes tell; 1 something is, and is listed
 			if err != nil {
 				return err
 			}
-			if asJSON {
-				err = ui.printJSON(rep)
-			} else if !ui.quiet {
-				err = ui.printAudit(rep)
-			}
-			if err == nil && !rep.Clean() {
-				err = errFound
-			}
-			return err
+			return ui.tell(asJSON, rep, rep.Clean(), func(w io.Writer) error {
+				_, err := io.WriteString(w, auditWords(rep))
+				return err
+			})
 		},
 	}
 	takes(cmd, folderRole)
@@ -80,20 +77,18 @@ Exit status: 0 nothing is off but what notes tell; 1 something is, and is listed
 	return cmd
 }
 
-func (u *ui) printAudit(r *delivery.AuditReport) error {
+// auditWords say what an audit found.
+func auditWords(r *delivery.AuditReport) string {
+	var b strings.Builder
 	for _, f := range r.Findings {
 		note := ""
 		if f.Note {
 			note = "note: "
 		}
-		if err := u.print("%s%s: %q: %s\n", note, f.What, f.Path, f.Why); err != nil {
-			return err
-		}
+		shown.Fprintf(&b, "%s%s: %q: %s\n", note, f.What, f.Path, f.Why)
 	}
 	if r.Asked != "" {
-		if err := u.print("Asked for: %s\n", r.Asked); err != nil {
-			return err
-		}
+		shown.Fprintf(&b, "Asked for: %s\n", r.Asked)
 	}
 	words := "nothing is off"
 	notes := int64(r.Notes())
@@ -103,5 +98,6 @@ func (u *ui) printAudit(r *delivery.AuditReport) error {
 	if notes > 0 {
 		words += ", " + counted(notes, "note")
 	}
-	return u.print("Audited: %s, %s, against: %s; %s\n", counted(r.Files, "file"), humanize.IBytes(uint64(r.Bytes)), strings.Join(r.Against, ", "), words)
+	shown.Fprintf(&b, "Audited: %s, %s, against: %s; %s\n", counted(r.Files, "file"), humanize.IBytes(uint64(r.Bytes)), strings.Join(r.Against, ", "), words)
+	return b.String()
 }

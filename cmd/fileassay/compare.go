@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"io"
 
 	"github.com/spf13/cobra"
 
@@ -74,12 +75,9 @@ func runCompare(ctx context.Context, ui *ui, f *compareFlags, before, after stri
 	case f.o.Whole && !f.content:
 		return usagef("--whole says how images are read: give --content to read them")
 	}
-	var list *wanted.List
-	var err error
-	if f.wanted != "" {
-		if list, err = wanted.Load(f.wanted); err != nil {
-			return err
-		}
+	list, err := wanted.Load(f.wanted)
+	if err != nil {
+		return err
 	}
 	a, err := result.OpenIn(ctx, ui.files, before)
 	if err != nil {
@@ -112,14 +110,5 @@ func runCompare(ctx context.Context, ui *ui, f *compareFlags, before, after stri
 			return err
 		}
 	}
-	switch {
-	case f.asJSON:
-		err = ui.streamJSON(c.WriteJSON)
-	case !ui.quiet:
-		err = stdoutError(report.Comparison(ui.stdout, c, f.rows, ui.style()))
-	}
-	if err == nil && c.Worse() {
-		err = errFound
-	}
-	return err
+	return ui.tell(f.asJSON, c, !c.Worse(), func(w io.Writer) error { return report.Comparison(w, c, f.rows, ui.style()) })
 }

@@ -5,10 +5,12 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
 	"github.com/dustin/go-humanize"
+	"github.com/dustin/go-humanize/english"
 	"github.com/spf13/cobra"
 
 	"fileassay/verify/delivery"
@@ -76,15 +78,10 @@ is damaged or left out, the image file did not give all, or nothing was chosen;
 			if err != nil {
 				return err
 			}
-			if asJSON {
-				err = ui.printJSON(out)
-			} else if !ui.quiet {
-				err = ui.print("%s", shown.Safe(deliveryWords(out)))
-			}
-			if err == nil && !out.Clean() {
-				err = errFound
-			}
-			return err
+			return ui.tell(asJSON, out, out.Clean(), func(w io.Writer) error {
+				_, err := io.WriteString(w, deliveryWords(out))
+				return err
+			})
 		},
 	}
 	takes(cmd, imageRole, resultRole)
@@ -176,46 +173,25 @@ func deliveryWords(o *delivery.Outcome) string {
 
 // counted is a number with its noun.
 func counted(n int64, noun string) string {
-	switch {
-	case n == 1:
-	case strings.HasSuffix(noun, "y"):
-		noun = strings.TrimSuffix(noun, "y") + "ies"
-	default:
-		noun += "s"
-	}
-	return humanize.Comma(n) + " " + noun
+	return humanize.Comma(n) + " " + english.PluralWord(int(min(n, 2)), noun, "")
 }
 
 // watchCopy is watch for runs that go through files.
 func (u *ui) watchCopy() (func(delivery.Progress), func()) {
-	if u.quiet || !isTerminal(u.stderr) {
+	p := u.progress()
+	if p == nil {
 		return nil, func() {}
 	}
-	p := &copyProgress{progress: progress{w: u.stderr}}
-	u.shown.Store(&p.progress)
-	return p.report, p.wipe
-}
-
-// copyProgress is progress with a count of files.
-type copyProgress struct{ progress }
-
-func (p *copyProgress) report(d delivery.Progress) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	now := time.Now()
-	if d.Step != p.step {
-		p.step, p.began, p.shown = d.Step, now, time.Time{}
-	}
-	if now.Sub(p.shown) < 100*time.Millisecond {
-		return
-	}
-	p.shown, p.open = now, true
-	line := progressLine(d.Step, d.Done, d.Total, now.Sub(p.began))
-	if d.Total == 0 {
-		line = d.Step
-	}
-	if d.Among > 0 {
-		line += fmt.Sprintf("  %s of %s", humanize.Comma(d.Files), counted(d.Among, "file"))
-	}
-	fmt.Fprint(p.w, "\r\x1b[K", line)
+	return func(d delivery.Progress) {
+		p.show(d.Step, func(took time.Duration) string {
+			line := d.Step
+			if d.Total != 0 {
+				line = progressLine(d.Step, d.Done, d.Total, took)
+			}
+			if d.Among > 0 {
+				line += fmt.Sprintf("  %s of %s", humanize.Comma(d.Files), counted(d.Among, "file"))
+			}
+			return line
+		})
+	}, p.wipe
 }

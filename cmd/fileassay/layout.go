@@ -1,6 +1,8 @@
 package main
 
 import (
+	"io"
+
 	"github.com/spf13/cobra"
 
 	"fileassay/report"
@@ -34,16 +36,7 @@ used; 4 an output could not be written; 130 interrupted.`,
 			if err != nil {
 				return err
 			}
-			switch {
-			case asJSON:
-				err = ui.printJSON(l)
-			case !ui.quiet:
-				err = stdoutError(report.Layout(ui.stdout, l, ui.style()))
-			}
-			if err == nil && !l.Clean() {
-				err = errFound
-			}
-			return err
+			return ui.tell(asJSON, l, l.Clean(), func(w io.Writer) error { return report.Layout(w, l, ui.style()) })
 		},
 	}
 	takes(cmd, imageRole)

@@ -7,7 +7,6 @@ import (
 	"io"
 	"strings"
 
-	"github.com/dustin/go-humanize"
 	"github.com/spf13/cobra"
 
 	"fileassay/extract"
@@ -53,6 +52,9 @@ type mapInput struct {
 	image     string
 	driveSize string
 	sector    int64
+
+	in   *verify.Input // the image, if one is given
+	size int64         // of the drive; 0 where nothing tells it
 }
 
 func (f *mapInput) add(cmd *cobra.Command, image string) {
@@ -68,38 +70,30 @@ func (f *mapInput) addImage(cmd *cobra.Command, image string) {
 	fl.Int64Var(&f.sector, "sector", 512, "bytes in a sector of the drive")
 }
 
-// open opens the image, if one is given, and finds the size of the drive; 0
-// where nothing tells it. in must be closed if it is not nil.
-func (f *mapInput) open() (in *verify.Input, size int64, err error) {
-	switch f.sector {
-	case 512, 1024, 2048, 4096:
-	default:
-		return nil, 0, usagef("--sector %d: a sector has 512, 1024, 2048 or 4096 bytes", f.sector)
+// open opens the image, if one is given, and finds the size of the drive.
+func (f *mapInput) open() (err error) {
+	if f.size, err = driveOf(f.sector, f.driveSize); err != nil || f.image == "" {
+		return err
 	}
-	if f.driveSize != "" {
-		n, err := humanize.ParseBytes(strings.ReplaceAll(f.driveSize, "_", ""))
-		if err != nil || n == 0 || n > 1<<55 {
-			return nil, 0, usagef("--drive-size %q: give a number of bytes", f.driveSize)
-		}
-		size = int64(n)
+	// what stands in unread places is what is asked for here
+	if f.in, err = verify.OpenImage(verify.Options{Image: f.image, AssumeRead: true, Sector: f.sector}); err == nil {
+		f.size = max(f.size, f.in.Reader.Size())
 	}
-	if f.image != "" {
-		// what stands in unread places is what is asked for here
-		in, err = verify.OpenImage(verify.Options{Image: f.image, AssumeRead: true, Sector: f.sector})
-		if err != nil {
-			return nil, 0, err
-		}
-		size = max(size, in.Reader.Size())
+	return err
+}
+
+func (f *mapInput) close() {
+	if f.in != nil {
+		f.in.Close()
 	}
-	return in, size, nil
 }
 
 // notLooked says what the image, if one is given, did not give to look at.
-func notLooked(in *verify.Input) string {
-	if in == nil {
+func (f *mapInput) notLooked() string {
+	if f.in == nil {
 		return ""
 	}
-	return in.BrokenWords("were not looked at", "run this again")
+	return f.in.BrokenWords("were not looked at", "run this again")
 }
 
 // foundIf is the error of a run that is good and has something to tell.
@@ -137,36 +131,27 @@ unread areas that hold data, a size that is no usual drive capacity.
   fileassay map show pass1.txt --map-recipe bench2.toml`,
 		Args: exactly(1, "one map"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			in, size, err := f.open()
-			if err != nil {
+			if err := f.open(); err != nil {
 				return err
 			}
-			if in != nil {
-				defer in.Close()
-			}
+			defer f.close()
 			limit := int64(0) // a map of another size is what is odd, not an error
 			if rec, err := f.m.recipe(); err == nil && rec != nil && rec.FillsRest() {
-				limit = size
+				limit = f.size
 			}
 			m, err := f.load(args[0], limit)
 			if err != nil {
 				return err
 			}
-			rec := report.MapRecord{Path: args[0], Survey: m.Survey(max(size, m.End()))}
-			if in != nil {
-				odd, err := m.Odd(cmd.Context(), in.Reader, in.Reader.Size(), f.sector)
+			rec := report.MapRecord{Path: args[0], Survey: m.Survey(max(f.size, m.End()))}
+			if f.in != nil {
+				odd, err := m.Odd(cmd.Context(), f.in.Reader, f.in.Reader.Size(), f.sector)
 				if err != nil {
 					return err
 				}
-				rec.Image, rec.Odd, rec.Broken = f.image, &odd, notLooked(in)
+				rec.Image, rec.Odd, rec.Broken = f.image, &odd, f.notLooked()
 			}
-			switch {
-			case asJSON:
-				err = ui.printJSON(&rec)
-			case !ui.quiet:
-				err = stdoutError(report.Map(ui.stdout, &rec, ui.style()))
-			}
-			return cmp.Or(err, foundIf(rec.Broken != ""))
+			return ui.tell(asJSON, &rec, rec.Broken == "", func(w io.Writer) error { return report.Map(w, &rec, ui.style()) })
 		},
 	}
 	takes(cmd, inputRole)
@@ -197,21 +182,18 @@ it defines them, come before and after, with .Size, .Ranges and .Bytes.
 			if err != nil {
 				return usagef("--format: %v", err)
 			}
-			in, size, err := f.open()
-			if err != nil {
+			if err := f.open(); err != nil {
 				return err
 			}
-			if in != nil {
-				defer in.Close()
-			}
-			m, err := f.load(args[0], size)
+			defer f.close()
+			m, err := f.load(args[0], f.size)
 			if err != nil {
 				return err
 			}
 			if format == "" {
 				return out.write(cmd.Context(), ui, func(w io.Writer) error { return m.Write(w) })
 			}
-			write := func(w io.Writer) error { return templateError(m.Format(w, tpl, max(size, m.End()))) }
+			write := func(w io.Writer) error { return templateError(m.Format(w, tpl, max(f.size, m.End()))) }
 			if out.path == "" {
 				if err := write(io.Discard); err != nil { // nothing of a list that fails comes out
 					return err
@@ -252,16 +234,13 @@ The --map-... options hold for all maps; convert those of another form first.
 			if asJSON && out.path == "" {
 				return usagef("--json prints what each pass added; give the map a file with --output")
 			}
-			in, size, err := f.open()
-			if err != nil {
+			if err := f.open(); err != nil {
 				return err
 			}
-			if in != nil {
-				defer in.Close()
-			}
+			defer f.close()
 			passes := make([]*imap.Map, len(args))
 			for i, path := range args {
-				m, err := f.load(path, size)
+				m, err := f.load(path, f.size)
 				if err != nil {
 					return err
 				}
@@ -316,14 +295,13 @@ input cannot be used; 4 an output could not be written; 130 interrupted.`,
   fileassay map learn pass1.txt --image drive.img --accept > bench2.toml`,
 		Args: exactly(1, "one list"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			in, size, err := f.open()
-			if err != nil {
+			if err := f.open(); err != nil {
 				return err
 			}
-			o := imap.LearnOptions{Size: size, Sector: f.sector}
-			if in != nil {
-				defer in.Close()
-				o.Image = in.Reader
+			defer f.close()
+			o := imap.LearnOptions{Size: f.size, Sector: f.sector}
+			if f.in != nil {
+				o.Image = f.in.Reader
 			}
 			l, err := imap.Learn(cmd.Context(), args[0], o)
 			if err != nil {
@@ -339,7 +317,7 @@ input cannot be used; 4 an output could not be written; 130 interrupted.`,
 			if err == nil && refused && l.Open != "" {
 				ui.message("what the words mean is not accepted: %s; fill in the blanks of the recipe", l.Open)
 			}
-			broken := notLooked(in)
+			broken := f.notLooked()
 			if err == nil && broken != "" {
 				ui.message("%s", broken)
 			}
@@ -385,22 +363,21 @@ Sectors of zeros are never taken for unread unless --zeros says so.
 				return usagef("%v; say so with --zeros", imap.ErrZeros)
 			}
 			f := mapInput{image: args[0], sector: s.Sector}
-			in, size, err := f.open()
-			if err != nil {
+			if err := f.open(); err != nil {
 				return err
 			}
-			defer in.Close()
+			defer f.close()
 			progress, wipe := ui.watch()
-			m, err := s.Run(cmd.Context(), in.Reader, size, extract.Options{Threads: threads, Progress: progress})
+			m, err := s.Run(cmd.Context(), f.in.Reader, f.size, extract.Options{Threads: threads, Progress: progress})
 			wipe()
-			broken := in.BrokenWords("the map calls failed", "run this again")
+			broken := f.in.BrokenWords("the map calls failed", "run this again")
 			if errors.Is(err, imap.ErrNoFiller) && broken != "" {
 				return fmt.Errorf("%w; %s", err, broken)
 			}
 			if err != nil {
 				return err
 			}
-			remarks := report.FillerLines(args[0], filler, s, m, size, in.Broken())
+			remarks := report.FillerLines(args[0], filler, s, m, f.size, f.in.Broken())
 			if broken != "" {
 				ui.message("%s", broken)
 			}

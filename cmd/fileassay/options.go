@@ -46,19 +46,10 @@ func (f *imageFlags) add(cmd *cobra.Command) {
 // options are the parsed flags for an image.
 func (f *imageFlags) options(image string) (verify.Options, error) {
 	o := f.o
-	o.Image = image
-	switch f.sector {
-	case 512, 1024, 2048, 4096:
-		o.Sector = f.sector
-	default:
-		return o, usagef("--sector %d: a sector has 512, 1024, 2048 or 4096 bytes", f.sector)
-	}
-	if f.driveSize != "" {
-		n, err := humanize.ParseBytes(strings.ReplaceAll(f.driveSize, "_", ""))
-		if err != nil || n == 0 || n > 1<<61 {
-			return o, usagef("--drive-size %q: give a number of bytes", f.driveSize)
-		}
-		o.DriveSize = int64(n)
+	o.Image, o.Sector = image, f.sector
+	var err error
+	if o.DriveSize, err = driveOf(f.sector, f.driveSize); err != nil {
+		return o, err
 	}
 	if err := f.place(&o); err != nil {
 		return o, err
@@ -75,7 +66,6 @@ func (f *imageFlags) options(image string) (verify.Options, error) {
 	if err := fat.CheckCodepage(o.Codepage); err != nil {
 		return o, usagef("--codepage: %v", err)
 	}
-	var err error
 	if o.Recipe, err = f.m.recipe(); err != nil {
 		return o, err
 	}
@@ -83,6 +73,22 @@ func (f *imageFlags) options(image string) (verify.Options, error) {
 		return o, usagef("a recipe for the map is given, but no map: give it with --map FILE")
 	}
 	return o, nil
+}
+
+// driveOf checks the bytes of a sector and reads those of the drive, which are 0
+// where nobody gave them.
+func driveOf(sector int64, size string) (int64, error) {
+	if !slices.Contains([]int64{512, 1024, 2048, 4096}, sector) {
+		return 0, usagef("--sector %d: a sector has 512, 1024, 2048 or 4096 bytes", sector)
+	}
+	if size == "" {
+		return 0, nil
+	}
+	n, err := humanize.ParseBytes(strings.ReplaceAll(size, "_", ""))
+	if err != nil || n == 0 || n > 1<<55-1 {
+		return 0, usagef("--drive-size %q: give a number of bytes", size)
+	}
+	return int64(n), nil
 }
 
 // place parses the flags that point into the image by hand.

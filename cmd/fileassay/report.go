@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"io"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -10,6 +11,7 @@ import (
 	"fileassay/verify"
 	"fileassay/verify/files"
 	"fileassay/verify/result"
+	"fileassay/verify/shown"
 	"fileassay/verify/wanted"
 )
 
@@ -87,10 +89,8 @@ A report names private files: give it to no one but the customer.
 			if err != nil {
 				return err
 			}
-			if list != "" {
-				if o.Wanted, err = wanted.Load(list); err != nil {
-					return err
-				}
+			if o.Wanted, err = wanted.Load(list); err != nil {
+				return err
 			}
 			written.Set = ui.files
 			return runReport(cmd.Context(), ui, args[0], written, o, asJSON)
@@ -129,28 +129,21 @@ func runReport(ctx context.Context, ui *ui, path string, written report.Files, o
 			return err
 		}
 	}
-	switch {
-	case asJSON:
-		err = ui.printJSON(out)
-	case !ui.quiet && !any:
-		err = stdoutError(report.Summary(ui.stdout, out, ui.style()))
-	}
-	if err == nil && !ui.quiet && !asJSON {
-		err = ui.printWritten(written)
-	}
-	if err == nil && !out.Clean() {
-		err = errFound
-	}
-	return err
+	return ui.tell(asJSON, out, out.Clean(), func(w io.Writer) error {
+		if !any {
+			return report.Summary(w, out, ui.style())
+		}
+		return writeNames(w, written)
+	})
 }
 
-// printWritten names the files of a report on stdout.
-func (u *ui) printWritten(f report.Files) error {
+// writeNames names the files of a report.
+func writeNames(w io.Writer, f report.Files) error {
 	for _, l := range [][2]string{{"Page", f.HTML}, {"Table", f.CSV}, {"Spreadsheet", f.XLSX}} {
 		if l[1] == "" {
 			continue
 		}
-		if err := u.print("%s: %s\n", l[0], l[1]); err != nil {
+		if _, err := shown.Fprintf(w, "%s: %s\n", l[0], l[1]); err != nil {
 			return err
 		}
 	}

@@ -131,10 +131,8 @@ func runReread(ctx context.Context, ui *ui, f *rereadFlags, path string) error {
 	if err != nil {
 		return usagef("--format: %v", err)
 	}
-	if f.wanted != "" {
-		if f.o.Wanted, err = wanted.Load(f.wanted); err != nil {
-			return err
-		}
+	if f.o.Wanted, err = wanted.Load(f.wanted); err != nil {
+		return err
 	}
 	r, err := result.OpenIn(ctx, ui.files, path)
 	if err != nil {

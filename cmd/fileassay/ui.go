@@ -16,6 +16,7 @@ import (
 	"golang.org/x/term"
 
 	"fileassay/report"
+	"fileassay/verify/compare"
 	"fileassay/verify/files"
 	"fileassay/verify/shown"
 )
@@ -120,24 +121,27 @@ func (u *ui) style() report.Style {
 	return report.Style{Color: os.Getenv("NO_COLOR") == "" && isTerminal(u.stdout)}
 }
 
-// streamJSON writes JSON to stdout. Each piece that write writes holds whole
-// characters.
-func (u *ui) streamJSON(write func(io.Writer) error) error {
-	return stdoutError(write(pieces(func(b []byte) (int, error) {
-		if _, err := u.stdout.Write(shown.JSON(b)); err != nil {
-			return 0, err
-		}
-		return len(b), nil
-	})))
+// tell prints what a good run came to, as JSON or as show writes it, and ends it
+// with errFound where something of that is not clean.
+func (u *ui) tell(asJSON bool, v any, clean bool, show func(w io.Writer) error) error {
+	var err error
+	switch {
+	case asJSON:
+		err = u.printJSON(v)
+	case !u.quiet:
+		err = stdoutError(show(u.stdout))
+	}
+	if err == nil && !clean {
+		err = errFound
+	}
+	return err
 }
 
-// pieces is a writer.
-type pieces func(b []byte) (int, error)
-
-func (p pieces) Write(b []byte) (int, error) { return p(b) }
-
-// printJSON writes v to stdout.
+// printJSON writes v to stdout, in pieces where it has very many.
 func (u *ui) printJSON(v any) error {
+	if c, ok := v.(*compare.Comparison); ok {
+		return stdoutError(c.WriteJSON(jsonWriter{u.stdout}))
+	}
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
 	enc.SetEscapeHTML(false)
@@ -145,8 +149,19 @@ func (u *ui) printJSON(v any) error {
 	if err := enc.Encode(v); err != nil {
 		return stdoutError(err)
 	}
-	_, err := u.stdout.Write(shown.JSON(b.Bytes()))
+	_, err := jsonWriter{u.stdout}.Write(b.Bytes())
 	return stdoutError(err)
+}
+
+// jsonWriter writes JSON that is safe to show. Each write holds whole
+// characters.
+type jsonWriter struct{ w io.Writer }
+
+func (j jsonWriter) Write(b []byte) (int, error) {
+	if _, err := j.w.Write(shown.JSON(b)); err != nil {
+		return 0, err
+	}
+	return len(b), nil
 }
 
 // stdoutError makes a failed write to stdout an error of the output. What is
@@ -174,12 +189,23 @@ func isTerminal(w io.Writer) bool {
 // watch returns a function for Options.Progress and one that wipes the line;
 // both do nothing where stderr is no terminal.
 func (u *ui) watch() (func(step string, done, total int64), func()) {
-	if u.quiet || !isTerminal(u.stderr) {
+	p := u.progress()
+	if p == nil {
 		return nil, func() {}
+	}
+	return func(step string, done, total int64) {
+		p.show(step, func(took time.Duration) string { return progressLine(step, done, total, took) })
+	}, p.wipe
+}
+
+// progress is the line for progress; nil where stderr is no terminal.
+func (u *ui) progress() *progress {
+	if u.quiet || !isTerminal(u.stderr) {
+		return nil
 	}
 	p := &progress{w: u.stderr}
 	u.shown.Store(p)
-	return p.report, p.wipe
+	return p
 }
 
 // progress is one line on the terminal: a bar, the rate and the time left.
@@ -192,7 +218,9 @@ type progress struct {
 	open  bool
 }
 
-func (p *progress) report(step string, done, total int64) {
+// show puts what line gives there, unless it was done just now; took is the time
+// since the step began.
+func (p *progress) show(step string, line func(took time.Duration) string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	now := time.Now()
@@ -204,7 +232,7 @@ func (p *progress) report(step string, done, total int64) {
 	}
 	p.shown = now
 	p.open = true
-	fmt.Fprint(p.w, "\r\x1b[K", progressLine(step, done, total, now.Sub(p.began)))
+	fmt.Fprint(p.w, "\r\x1b[K", line(now.Sub(p.began)))
 }
 
 func (p *progress) wipe() {

@@ -3,12 +3,14 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"runtime/debug"
 
 	"github.com/spf13/cobra"
 
 	"fileassay/report"
 	"fileassay/verify"
+	"fileassay/verify/shown"
 	"fileassay/verify/wanted"
 )
 
@@ -54,10 +56,8 @@ changes while it is read, is never called good.
 			if p.o, err = page.options(); err != nil {
 				return err
 			}
-			if o.Wanted != "" {
-				if p.o.Wanted, err = wanted.Load(o.Wanted); err != nil {
-					return err
-				}
+			if p.o.Wanted, err = wanted.Load(o.Wanted); err != nil {
+				return err
 			}
 			return runVerify(cmd.Context(), ui, o, p, asJSON)
 		},
@@ -109,20 +109,14 @@ func runVerify(ctx context.Context, ui *ui, o verify.Options, page *resultPage, 
 	if err != nil {
 		return err
 	}
-	switch {
-	case asJSON:
-		err = ui.printJSON(out)
-	case !ui.quiet:
-		err = stdoutError(report.Summary(ui.stdout, out, ui.style()))
+	return ui.tell(asJSON, out, out.Clean(), func(w io.Writer) error {
+		err := report.Summary(w, out, ui.style())
 		if err == nil {
-			err = ui.print("Result: %s\n", out.Result)
+			_, err = shown.Fprintf(w, "Result: %s\n", out.Result)
 		}
 		if err == nil && page != nil {
-			err = ui.printWritten(page.files)
+			err = writeNames(w, page.files)
 		}
-	}
-	if err == nil && !out.Clean() {
-		err = errFound
-	}
-	return err
+		return err
+	})
 }

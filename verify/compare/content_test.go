@@ -538,3 +538,12 @@ func TestHeldOrder(t *testing.T) {
 		t.Error("not in order")
 	}
 }
+
+// starts is where the volumes of a result begin, by number.
+func starts(r *result.Result) map[int]int64 {
+	m := map[int]int64{}
+	for i := range r.Volumes {
+		m[r.Volumes[i].Volume] = r.Volumes[i].Start
+	}
+	return m
+}

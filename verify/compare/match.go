@@ -260,12 +260,3 @@ func (fs *listedFiles) elsewhere(o *old) int32 {
 	fs.list[n].used = true
 	return n
 }
-
-// starts is where the volumes of a result begin, by number.
-func starts(r *result.Result) map[int]int64 {
-	m := map[int]int64{}
-	for i := range r.Volumes {
-		m[r.Volumes[i].Volume] = r.Volumes[i].Start
-	}
-	return m
-}

@@ -28,8 +28,8 @@ import (
 //   - the "?" that unknown parents stand under is "=unplaced", no name at all is
 //     "=empty", and a folder too deep for common systems is "=deep-" with a digest, at the top.
 //
-// No other "=" can stand in a safe name, so the rule can be undone
-// ([OriginalName]); what was cut off stands in the list of renamed files.
+// No other "=" can stand in a safe name, so the rule can be undone;
+// what was cut off stands in the list of renamed files.
 
 const (
 	nameLimit = 240  // bytes of a name; most systems hold 255, so that room is left for marks
@@ -129,46 +129,6 @@ func marked(safe, mark string, limit int) string {
 		stem = stem[:cut]
 	}
 	return stem + mark + ext
-}
-
-// OriginalName undoes [SafeName] and the marks for names that collide. ok is
-// false where a part of the name was cut off, or no rule gives such a name.
-func OriginalName(safe string) (name string, ok bool) {
-	switch safe {
-	case unplaced:
-		return "?", true
-	case emptyName:
-		return "", true
-	}
-	var b strings.Builder
-	for i := 0; i < len(safe); {
-		if safe[i] != '=' {
-			b.WriteByte(safe[i])
-			i++
-			continue
-		}
-		if strings.HasPrefix(safe[i:], "=~") {
-			k := i + 2
-			for k < len(safe) && safe[k] >= '0' && safe[k] <= '9' {
-				k++
-			}
-			if k == i+2 {
-				return "", false
-			}
-			i = k
-			continue
-		}
-		if len(safe) < i+3 {
-			return "", false
-		}
-		c, err := strconv.ParseUint(safe[i+1:i+3], 16, 8)
-		if err != nil {
-			return "", false
-		}
-		b.WriteByte(byte(c))
-		i += 3
-	}
-	return b.String(), true
 }
 
 // namer gives every file of a delivery its place. The same files in the same

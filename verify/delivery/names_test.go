@@ -3,6 +3,7 @@ package delivery
 import (
 	"fmt"
 	"io/fs"
+	"strconv"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -52,7 +53,7 @@ func TestSafeName(t *testing.T) {
 			if len(got) > nameLimit || !strings.HasSuffix(got, ".tif") || !strings.Contains(got, "=~h") {
 				t.Errorf("%q: %q", c.name, got)
 			}
-			if _, ok := OriginalName(got); ok {
+			if _, ok := originalName(got); ok {
 				t.Errorf("%q: what was cut off cannot come back", got)
 			}
 			continue
@@ -60,7 +61,7 @@ func TestSafeName(t *testing.T) {
 		if got != c.want {
 			t.Errorf("%q: got %q, want %q", c.name, got, c.want)
 		}
-		if back, ok := OriginalName(got); !ok || back != c.name {
+		if back, ok := originalName(got); !ok || back != c.name {
 			t.Errorf("%q comes back as %q, %t", c.name, back, ok)
 		}
 	}
@@ -78,7 +79,7 @@ func FuzzSafeName(f *testing.F) {
 		if name != "" && (!fs.ValidPath("data/"+safe) || strings.HasSuffix(safe, ".") || strings.HasSuffix(safe, " ") || isDevice(safe)) {
 			t.Fatalf("%q: %q is not safe", name, safe)
 		}
-		if back, ok := OriginalName(safe); ok && back != name {
+		if back, ok := originalName(safe); ok && back != name {
 			t.Fatalf("%q comes back as %q", name, back)
 		} else if !ok && len(safe) < 100 {
 			t.Fatalf("%q: %q does not come back", name, safe)
@@ -117,7 +118,7 @@ func TestNamerCollisions(t *testing.T) {
 		} else {
 			seen[low] = true
 		}
-		if back, ok := OriginalName(p[strings.LastIndexByte(p, '/')+1:]); !ok || back != string(b) {
+		if back, ok := originalName(p[strings.LastIndexByte(p, '/')+1:]); !ok || back != string(b) {
 			t.Fatalf("%s comes back as %s", p, back)
 		}
 	}
@@ -132,4 +133,44 @@ func TestNamerDeep(t *testing.T) {
 			t.Fatalf("a path of %d bytes", len(p))
 		}
 	}
+}
+
+// originalName undoes [SafeName] and the marks for names that collide. ok is
+// false where a part of the name was cut off, or no rule gives such a name.
+func originalName(safe string) (name string, ok bool) {
+	switch safe {
+	case unplaced:
+		return "?", true
+	case emptyName:
+		return "", true
+	}
+	var b strings.Builder
+	for i := 0; i < len(safe); {
+		if safe[i] != '=' {
+			b.WriteByte(safe[i])
+			i++
+			continue
+		}
+		if strings.HasPrefix(safe[i:], "=~") {
+			k := i + 2
+			for k < len(safe) && safe[k] >= '0' && safe[k] <= '9' {
+				k++
+			}
+			if k == i+2 {
+				return "", false
+			}
+			i = k
+			continue
+		}
+		if len(safe) < i+3 {
+			return "", false
+		}
+		c, err := strconv.ParseUint(safe[i+1:i+3], 16, 8)
+		if err != nil {
+			return "", false
+		}
+		b.WriteByte(byte(c))
+		i += 3
+	}
+	return b.String(), true
 }

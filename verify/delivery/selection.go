@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"fileassay/verify/glob"
+	"fileassay/verify/wanted"
 )
 
 // Selection says which files of a result are wanted.
@@ -18,7 +19,7 @@ type Selection struct {
 	Volumes  []int            // none is all
 	Wanted   string           // path of a wanted list; "" for none
 	patterns []*glob.Pattern  // of Paths
-	weigh    func(*result.File) float64
+	list     *wanted.List     // that is Wanted; nil for none
 }
 
 // maxSelection bounds a selection, which a bag has in one line.
@@ -45,12 +46,11 @@ func (s *Selection) prepare() error {
 	if len(s.Paths) > 0 && len(s.String()) > maxSelection {
 		return &files.InputError{Err: fmt.Errorf("paths: they have more than %d bytes together; write them as a wanted list", maxSelection)}
 	}
-	if s.Wanted == "" {
-		return nil
-	}
 	var err error
-	s.weigh, err = loadWanted(s.Wanted)
-	return err
+	if s.list, err = wanted.Load(s.Wanted); err != nil {
+		return &files.InputError{Err: err}
+	}
+	return nil
 }
 
 // takes reports whether a file is wanted.
@@ -64,7 +64,7 @@ func (s *Selection) takes(f *result.File) bool {
 	if len(s.patterns) > 0 && !slices.ContainsFunc(s.patterns, func(p *glob.Pattern) bool { return p.Match(f.Path) }) {
 		return false
 	}
-	return s.weigh == nil || s.weigh(f) > 0
+	return s.list == nil || f.Weight(s.list) > 0
 }
 
 // String is the selection in one line, the same for the same choice.

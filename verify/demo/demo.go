@@ -36,9 +36,6 @@ func Image() ([]byte, error) {
 	return dec.DecodeAll(packed, nil)
 }
 
-// Map is the demo's imaging map.
-func Map() []byte { return imagingMap }
-
 // Write puts the image and its map into a folder, which it makes where there
 // is none. Files of an earlier demo are replaced only with force. Where s is not
 // nil they have their final names after [files.Set.Commit]. Errors are

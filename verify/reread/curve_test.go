@@ -305,7 +305,7 @@ func customers(t *testing.T, f *fixture.Fixture) *wanted.List {
 	slices.SortFunc(dirs, func(a, b string) int { return cmp.Or(count[b]-count[a], strings.Compare(a, b)) })
 	text := ""
 	for _, d := range dirs[:min(2, len(dirs))] {
-		text += "40 " + wanted.Escape(d) + "/**\n"
+		text += "40 /" + d + "/**\n"
 	}
 	l, err := wanted.Parse(customersName, strings.NewReader(text+"5 kind:document\n5 kind:photo\n0 **\n"))
 	if err != nil {

@@ -89,7 +89,7 @@ func (b *bench) follow(list *wanted.List, barred map[int64]bool) (r *result.Resu
 }
 
 func loop(t *testing.T, f *fixture.Fixture, volume int, dir string) {
-	list, err := wanted.Parse("loop", strings.NewReader("1 "+wanted.Escape(dir)+"/**\n0 **\n"))
+	list, err := wanted.Parse("loop", strings.NewReader("1 /"+dir+"/**\n0 **\n"))
 	if err != nil {
 		t.Fatal(err)
 	}

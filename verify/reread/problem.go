@@ -48,35 +48,6 @@ func (p *problem) index() {
 	p.atomAt[0] = 0
 }
 
-// costOf is the cost of reading a set of atoms in one sweep.
-func (p *problem) costOf(chosen []bool) int64 {
-	var sum int64
-	for a, ok := range chosen {
-		if ok {
-			sum += p.cost[a] + p.seek
-			if a > 0 && chosen[a-1] {
-				sum -= p.link[a-1]
-			}
-		}
-	}
-	return sum
-}
-
-// valueOf is what a set of atoms wins.
-func (p *problem) valueOf(chosen []bool) float64 {
-	sum := 0.0
-	for i := range p.whole {
-		var got int64
-		for _, a := range p.atoms(int32(i)) {
-			if chosen[a] {
-				got += p.sectors[a]
-			}
-		}
-		sum += p.worth(int32(i), got)
-	}
-	return sum
-}
-
 // worth is what an item wins once got of its sectors are read.
 func (p *problem) worth(item int32, got int64) float64 {
 	switch {

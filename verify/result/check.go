@@ -59,18 +59,20 @@ func addable(n ...int64) bool { return natural(n...) && slices.Max(n) <= mostByt
 // number.
 func within(at, n int64) bool { return at >= 0 && n >= 0 && at <= math.MaxInt64-n }
 
+// allWithin reports whether ranges of [offset, length] lie on a drive of size bytes.
+func allWithin(list [][2]int64, size int64) bool {
+	return !slices.ContainsFunc(list, func(n [2]int64) bool { return !within(n[0], n[1]) || n[0]+n[1] > size })
+}
+
+// sound reports whether the counts can be added up.
+func (s ByteStates) sound() bool { return addable(s.Read, s.Doubtful, s.Failed, s.Skipped) }
+
 func (c *checker) image() error {
 	im := &c.r.Image
 	m := &im.Map
 	ok := natural(im.Sector, im.Size, im.DriveSize, im.Offset, im.Retried) && im.Sector > 0 && im.Sector <= 1<<20 &&
-		im.Size <= im.DriveSize && im.DriveSize <= maxDrive && addable(m.Read, m.Doubtful, m.Failed, m.Skipped) &&
-		m.Read+m.Doubtful+m.Failed+m.Skipped == im.DriveSize
-	for _, b := range im.Broken {
-		ok = ok && within(b[0], b[1]) && b[0]+b[1] <= im.DriveSize
-	}
-	for _, n := range im.Needs {
-		ok = ok && within(n[0], n[1]) && n[0]+n[1] <= im.DriveSize
-	}
+		im.Size <= im.DriveSize && im.DriveSize <= maxDrive && m.sound() && m.Total() == im.DriveSize &&
+		allWithin(im.Broken, im.DriveSize) && allWithin(im.Needs, im.DriveSize)
 	if p := im.Parts; p != nil {
 		ok = ok && p.Count > 0
 		for _, s := range p.Short {
@@ -79,13 +81,12 @@ func (c *checker) image() error {
 	}
 	if im.Heads != nil {
 		sum := im.Heads.Others
-		ok = ok && addable(sum.Read, sum.Doubtful, sum.Failed, sum.Skipped)
+		ok = ok && sum.sound()
 		for _, h := range im.Heads.Heads {
-			ok = ok && addable(h.Read, h.Doubtful, h.Failed, h.Skipped)
-			sum.Read, sum.Doubtful, sum.Failed, sum.Skipped = plus(sum.Read, h.Read), plus(sum.Doubtful, h.Doubtful), plus(sum.Failed, h.Failed), plus(sum.Skipped, h.Skipped)
-			ok = ok && h.Profile.sound(im.DriveSize)
+			ok = ok && h.sound() && h.Profile.sound(im.DriveSize)
+			sum = ByteStates{plus(sum.Read, h.Read), plus(sum.Doubtful, h.Doubtful), plus(sum.Failed, h.Failed), plus(sum.Skipped, h.Skipped)}
 		}
-		ok = ok && sum == ByteStates{m.Read, m.Doubtful, m.Failed, m.Skipped}
+		ok = ok && sum == m.ByteStates
 	}
 	if p := im.Profile; p != nil {
 		ok = ok && p.sound(im.DriveSize)
@@ -125,12 +126,10 @@ func (c *checker) volume(v *Volume) error {
 	n := len(c.r.Volumes)
 	l := &v.Listing
 	ok := v.Volume == n && within(v.Start, v.Length) && natural(v.Cluster) &&
-		addable(l.UnreadRecords, l.UnnamedFiles, l.UnclaimedBytes) && (n < 2 || c.r.Volumes[n-2].Start <= v.Start)
+		addable(l.UnreadRecords, l.UnnamedFiles, l.UnclaimedBytes) && (n < 2 || c.r.Volumes[n-2].Start <= v.Start) &&
+		allWithin(v.Needs, c.r.Image.DriveSize)
 	for _, s := range v.Structures {
 		ok = ok && natural(s.Length, s.Unread) && (s.Start == nil || within(*s.Start, s.Length))
-	}
-	for _, n := range v.Needs {
-		ok = ok && within(n[0], n[1]) && n[0]+n[1] <= c.r.Image.DriveSize
 	}
 	if !ok {
 		return errNumbers
@@ -185,37 +184,21 @@ func (c *checker) file(f *File) error {
 	return nil
 }
 
-// Tally adds a file to the sums of its volume.
-func (v *Volume) Tally(f *File) {
-	if f.Kind == "folder" {
-		v.Folders.Count(f.Verdict, 1)
-		return
-	}
-	v.Files.Count(f.Verdict, 1)
-	if b := &f.Bytes; b.Read != nil {
-		v.Sizes.Count(f.Verdict, *f.Size)
-		v.Bytes.Add(Bytes{*b.Read, *b.Doubtful, *b.Failed, *b.Skipped, *b.Unlocated})
-	}
-}
-
 // finish holds the sums to the lines.
 func (c *checker) finish() error {
 	r := c.r
 	s := &r.Summary
-	var all Volume
+	var all Sums
 	complete := len(r.Image.Missing) == 0 && len(r.Image.Broken) == 0
 	for i := range c.volumes {
 		v, sum := &r.Volumes[i], &c.volumes[i]
-		if v.Files != sum.Files || v.Folders != sum.Folders || v.Sizes != sum.Sizes || v.Bytes != sum.Bytes || v.Unread != sum.Unread {
+		if v.Sums != sum.Sums || v.Unread != sum.Unread {
 			return fmt.Errorf("volume %d has %w", v.Volume, errSums)
 		}
-		all.Files.Add(v.Files)
-		all.Folders.Add(v.Folders)
-		all.Sizes.Add(v.Sizes)
-		all.Bytes.Add(v.Bytes)
+		all.Add(&v.Sums)
 		complete = complete && v.Listing.Complete
 	}
-	if s.Files != all.Files || s.Folders != all.Folders || s.Sizes != all.Sizes || s.Bytes != all.Bytes || s.Unread != c.places || s.ListingComplete && !complete {
+	if s.Sums != all || s.Unread != c.places || s.ListingComplete && !complete {
 		return fmt.Errorf("the summary has %w", errSums)
 	}
 	for _, h := range s.Heads {

@@ -92,6 +92,36 @@ func (c *VerdictCount) Add(o VerdictCount) {
 // Total is the sum over the verdicts.
 func (c VerdictCount) Total() int64 { return plus(plus(c.Intact, c.Damaged), c.Lost) }
 
+// Sums are what lines of files add up to. Files counts files, streams and
+// links by verdict, one for each name; Bytes is the sum over the same lines.
+type Sums struct {
+	Files   VerdictCount `json:"files"`
+	Folders VerdictCount `json:"folders"`
+	Sizes   VerdictCount `json:"sizes"` // bytes of content of the files of each verdict
+	Bytes   Bytes        `json:"bytes"`
+}
+
+// Add adds the sums of o.
+func (s *Sums) Add(o *Sums) {
+	s.Files.Add(o.Files)
+	s.Folders.Add(o.Folders)
+	s.Sizes.Add(o.Sizes)
+	s.Bytes.Add(o.Bytes)
+}
+
+// Tally adds a file.
+func (s *Sums) Tally(f *File) {
+	if f.Kind == "folder" {
+		s.Folders.Count(f.Verdict, 1)
+		return
+	}
+	s.Files.Count(f.Verdict, 1)
+	if b := &f.Bytes; b.Read != nil {
+		s.Sizes.Count(f.Verdict, *f.Size)
+		s.Bytes.Add(Bytes{*b.Read, *b.Doubtful, *b.Failed, *b.Skipped, *b.Unlocated})
+	}
+}
+
 // Unread counts bytes that were not read, by state.
 type Unread struct {
 	Doubtful int64 `json:"doubtful"`
@@ -128,15 +158,6 @@ type Places struct {
 	Free       Unread `json:"free"`       // free space, and the slack behind the ends of files: nothing is missed here
 	Outside    Unread `json:"outside"`    // outside any volume
 	Unknown    Unread `json:"unknown"`    // allocated but claimed by no listed file, or not known to be free
-}
-
-// Add adds the counts of o.
-func (p *Places) Add(o Places) {
-	p.Files.Add(o.Files)
-	p.Structures.Add(o.Structures)
-	p.Free.Add(o.Free)
-	p.Outside.Add(o.Outside)
-	p.Unknown.Add(o.Unknown)
 }
 
 // Total is the number of unread bytes in all places.

@@ -53,7 +53,7 @@ func shapes(tb testing.TB) (list [][]byte) {
 	add(&resulttest.Made{})
 	add(overlap())
 	num := resulttest.Num
-	add(&resulttest.Made{Image: result.Image{DriveSize: 1<<20 + 100, Size: 1 << 19, Map: result.Map{TrustDoubtful: true, Doubtful: 4096}},
+	add(&resulttest.Made{Image: result.Image{DriveSize: 1<<20 + 100, Size: 1 << 19, Map: result.Map{TrustDoubtful: true, ByteStates: result.ByteStates{Doubtful: 4096}}},
 		Places: append(resulttest.Unread(imap.Failed, "files", [2]int64{8192, 512}), resulttest.Unread(imap.Skipped, "", [2]int64{1 << 19, 1<<19 + 100})...),
 		Files: []*result.File{{ID: 1, Path: "a", Size: num(2000), Extents: [][3]int64{{0, 8000, 1000}, {1000, 1<<19 - 500, 1000}}, Heads: []int{1}},
 			{ID: 1, Path: "b", Kind: "link", Target: "a"}, {ID: 2, Path: "c", Size: num(0)}, {ID: 3, Path: "b:s", Kind: "stream", Size: num(10), Extents: [][3]int64{{4, 4096, 6}}}},

@@ -55,10 +55,7 @@ type Map struct {
 	Recipe        string `json:"recipe,omitempty"` // by which the map was read, in TOML; "" for our own form
 	AssumedRead   bool   `json:"assumed_read,omitempty"`
 	TrustDoubtful bool   `json:"trust_doubtful,omitempty"`
-	Read          int64  `json:"read"`
-	Doubtful      int64  `json:"doubtful"`
-	Failed        int64  `json:"failed"`
-	Skipped       int64  `json:"skipped"`
+	ByteStates
 }
 
 // Listing is the statement how complete a volume's list is.
@@ -73,22 +70,19 @@ type Listing struct {
 
 // Volume is a volume in a result.
 type Volume struct {
-	Type       string       `json:"type"` // "volume"
-	Volume     int          `json:"volume"`
-	Start      int64        `json:"start"`
-	Length     int64        `json:"length"`
-	Filesystem string       `json:"filesystem"`
-	Label      string       `json:"label"`
-	Cluster    int64        `json:"cluster"`
-	Found      string       `json:"found"`
-	Listing    Listing      `json:"listing"`
-	Notes      []string     `json:"notes,omitempty"`
-	Files      VerdictCount `json:"files"`
-	Folders    VerdictCount `json:"folders"`
-	Sizes      VerdictCount `json:"sizes"` // bytes of content of the files of each verdict
-	Bytes      Bytes        `json:"bytes"`
-	Unread     Places       `json:"unread"`
-	Structures []Structure  `json:"structures,omitempty"` // the health of its own structures
-	Needs      [][2]int64   `json:"needs,omitempty"`      // [offset, length] unread, that must be read before more of it can be known
-	Proof      *Proof       `json:"proof,omitempty"`      // of the metadata that was read; nil where no files are listed
+	Type       string   `json:"type"` // "volume"
+	Volume     int      `json:"volume"`
+	Start      int64    `json:"start"`
+	Length     int64    `json:"length"`
+	Filesystem string   `json:"filesystem"`
+	Label      string   `json:"label"`
+	Cluster    int64    `json:"cluster"`
+	Found      string   `json:"found"`
+	Listing    Listing  `json:"listing"`
+	Notes      []string `json:"notes,omitempty"`
+	Sums
+	Unread     Places      `json:"unread"`
+	Structures []Structure `json:"structures,omitempty"` // the health of its own structures
+	Needs      [][2]int64  `json:"needs,omitempty"`      // [offset, length] unread, that must be read before more of it can be known
+	Proof      *Proof      `json:"proof,omitempty"`      // of the metadata that was read; nil where no files are listed
 }

@@ -1,13 +1,9 @@
 package result
 
-// Summary is the last line of a result. Files counts files, streams and
-// links by verdict, one for each name; Bytes is the sum over the same lines.
+// Summary is the last line of a result.
 type Summary struct {
-	Type            string       `json:"type"` // "summary"
-	Files           VerdictCount `json:"files"`
-	Folders         VerdictCount `json:"folders"`
-	Sizes           VerdictCount `json:"sizes"` // bytes of content of the files of each verdict
-	Bytes           Bytes        `json:"bytes"`
+	Type string `json:"type"` // "summary"
+	Sums
 	ListingComplete bool         `json:"listing_complete"`
 	Unread          Places       `json:"unread"`
 	Heads           []HeadFiles  `json:"heads,omitempty"`

@@ -45,16 +45,6 @@ const (
 
 var holdWords = [...]string{HoldsFiles, HoldsStructures, HoldsUnknown, HoldsFree}
 
-// Of is what places of the kind hold of a volume; false where nothing.
-func (k *Kind) Of(volume int) (Holder, bool) {
-	for _, h := range k.In {
-		if h.Volume == volume {
-			return h, true
-		}
-	}
-	return Holder{}, false
-}
-
 // Most is what places of the kind hold that would be missed most, where volumes
 // overlap; "" outside any. By it every byte is counted once.
 func (k *Kind) Most() string {

@@ -55,7 +55,7 @@ func TestIndex(t *testing.T) {
 			p := path()
 			switch rnd.IntN(9) {
 			case 0:
-				p = Escape(p)
+				p = escape(p)
 			case 1:
 				p = "/" + p
 			case 2:
@@ -65,7 +65,7 @@ func TestIndex(t *testing.T) {
 			case 4:
 				p = pick("*", "**", "a", "*.jpg", "**/a", "a/**/b", "*/b", "")
 			case 5:
-				p = Escape(p) + pick("/*", "/**", "*", "/**/a")
+				p = escape(p) + pick("/*", "/**", "*", "/**/a")
 			}
 			fmt.Fprintf(&text, "%d %s %s\n", rnd.IntN(5), pick("", "", "kind:photo", "volume:1", "volume:2", "larger:1KB"), p)
 		}
@@ -104,7 +104,7 @@ func BenchmarkLongList(b *testing.B) {
 	for _, n := range []int{10, 100_000} {
 		var text strings.Builder
 		for i := range n {
-			fmt.Fprintf(&text, "5 %s\n", Escape(fmt.Sprintf("Moorings/%d/chart %d.pdf", i%100, i)))
+			fmt.Fprintf(&text, "5 %s\n", escape(fmt.Sprintf("Moorings/%d/chart %d.pdf", i%100, i)))
 		}
 		l, err := Parse("long", strings.NewReader(text.String()))
 		if err != nil {

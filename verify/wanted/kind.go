@@ -1,6 +1,9 @@
 package wanted
 
-import "strings"
+import (
+	"slices"
+	"strings"
+)
 
 // Kind says what a file is to the person whose it is, as far as its path tells.
 type Kind string
@@ -26,16 +29,7 @@ func Kinds() []Kind {
 }
 
 // Known reports whether k is one of [Kinds].
-func (k Kind) Known() bool { return k.index() >= 0 }
-
-func (k Kind) index() int {
-	for i, x := range Kinds() {
-		if x == k {
-			return i
-		}
-	}
-	return -1
-}
+func (k Kind) Known() bool { return slices.Contains(Kinds(), k) }
 
 func kindNames() string {
 	var names []string

@@ -66,8 +66,11 @@ const (
 // that begin with no whole name, and are for no single name.
 const MaxAnywhere = 1000
 
-// Load reads a list from a file.
+// Load reads a list from a file; where no path is given there is none.
 func Load(path string) (*List, error) {
+	if path == "" {
+		return nil, nil
+	}
 	f, err := input.Open("wanted list", path)
 	if err != nil {
 		return nil, err
@@ -335,25 +338,4 @@ func fold(s string) string {
 		}
 	}
 	return strings.ToLower(s)
-}
-
-// Escape makes a pattern that fits exactly one path, but for upper and lower
-// case and the ways to write accents. A character that no line can hold is left to any.
-func Escape(path string) string {
-	var b strings.Builder
-	b.WriteByte('/')
-	for i, c := range path {
-		switch {
-		case c < 0x20 || c == 0x7f || c == 0x85 || c == 0xa0 || c == 0xfffd:
-			b.WriteByte('?')
-			continue
-		case strings.ContainsRune(`\*?[]{}!^-,`, c):
-			b.WriteByte('\\')
-		case c == ' ' && i+1 == len(path):
-			b.WriteString("[ ]")
-			continue
-		}
-		b.WriteRune(c)
-	}
-	return b.String()
 }

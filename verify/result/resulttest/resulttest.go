@@ -55,7 +55,7 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 	}
 	for i := range m.Volumes {
 		v := &m.Volumes[i]
-		v.Volume, v.Files, v.Folders, v.Sizes, v.Bytes, v.Unread = i+1, result.VerdictCount{}, result.VerdictCount{}, result.VerdictCount{}, result.Bytes{}, result.Places{}
+		v.Volume, v.Sums, v.Unread = i+1, result.Sums{}, result.Places{}
 	}
 	m.given = m.Places != nil
 	var told []result.Place
@@ -325,7 +325,7 @@ func count(f *result.File) {
 func (m *Made) sums(waiting map[int]int64) {
 	s := &m.Summary
 	complete := len(m.Image.Missing) == 0 && len(m.Image.Broken) == 0
-	s.Files, s.Folders, s.Sizes, s.Bytes, s.Unread = result.VerdictCount{}, result.VerdictCount{}, result.VerdictCount{}, result.Bytes{}, result.Places{}
+	s.Sums, s.Unread = result.Sums{}, result.Places{}
 	for i := range m.Volumes {
 		v := &m.Volumes[i]
 		if v.Listing.Why == nil {
@@ -335,13 +335,7 @@ func (m *Made) sums(waiting map[int]int64) {
 			v.Listing.Complete = false
 		}
 		complete = complete && v.Listing.Complete
-	}
-	for i := range m.Volumes {
-		v := &m.Volumes[i]
-		s.Files.Add(v.Files)
-		s.Folders.Add(v.Folders)
-		s.Sizes.Add(v.Sizes)
-		s.Bytes.Add(v.Bytes)
+		s.Add(&v.Sums)
 	}
 	for i := range s.Heads {
 		s.Heads[i].Files = waiting[s.Heads[i].Head]
