@@ -9,8 +9,6 @@ import (
 	"io"
 
 	"github.com/klauspost/compress/zlib"
-
-	"fileassay/extract/ntfs"
 )
 
 // The methods.
@@ -47,7 +45,7 @@ func unit(method string, dst, src []byte) (int, error) {
 	switch method {
 	case LZNT1:
 		// what a unit leaves out reads as zeros; but one of zeros alone is a hole
-		n, err := ntfs.DecompressLZNT1(dst, src)
+		n, err := lznt1(dst, src)
 		if n == 0 {
 			return 0, err
 		}

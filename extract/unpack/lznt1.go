@@ -1,6 +1,9 @@
-package ntfs
+package unpack
 
-import "fmt"
+import (
+	"encoding/binary"
+	"fmt"
+)
 
 // lznt1Chunk is how many bytes of content a chunk of LZNT1 holds.
 const lznt1Chunk = 4096
@@ -9,41 +12,41 @@ const lznt1Chunk = 4096
 // from memory].
 const lznt1Signature = 3
 
-// DecompressLZNT1 decompresses the stored bytes of a compression unit into dst,
-// which is as long as the unit, and returns how many bytes of content there
-// were. What is left of dst reads as zeros, and what follows a full dst is slack.
-// The format is LZNT1 [MS-XCA 2.5]; stored bytes that end too early or point
-// before their chunk are an error.
-func DecompressLZNT1(dst, src []byte) (int, error) {
+// lznt1 undoes the compression of an NTFS compression unit into dst, which is
+// as long as the unit, and returns how many bytes of content there were. What
+// is left of dst reads as zeros, and what follows a full dst is slack. The
+// format is LZNT1 [MS-XCA 2.5]; stored bytes that end too early or point before
+// their chunk are an error.
+func lznt1(dst, src []byte) (int, error) {
 	out := 0
 	for at := 0; out < len(dst) && at+2 <= len(src); {
-		head := le.Uint16(src[at:])
+		head := binary.LittleEndian.Uint16(src[at:])
 		if head == 0 { // the end mark
 			break
 		}
 		if head>>12&7 != lznt1Signature {
-			return out, fmt.Errorf("lznt1: chunk at %d begins with %#04x, which no chunk does", at, head)
+			return out, fmt.Errorf("chunk at %d begins with %#04x, which no chunk does", at, head)
 		}
 		next := at + 3 + int(head&0x0fff)
 		if next > len(src) {
-			return out, fmt.Errorf("lznt1: chunk at %d is cut short: %d of %d bytes", at, len(src)-at, next-at)
+			return out, fmt.Errorf("chunk at %d is cut short: %d of %d bytes", at, len(src)-at, next-at)
 		}
 		body := src[at+2 : next]
 		if head&0x8000 == 0 { // stored as it is
 			if out+len(body) > len(dst) {
-				return out, fmt.Errorf("lznt1: chunk at %d holds more than the unit", at)
+				return out, fmt.Errorf("chunk at %d holds more than the unit", at)
 			}
 			out += copy(dst[out:], body)
 		} else {
 			n, err := lznt1Body(dst[out:min(out+lznt1Chunk, len(dst))], body)
 			if err != nil {
-				return out, fmt.Errorf("lznt1: chunk at %d: %w", at, err)
+				return out, fmt.Errorf("chunk at %d: %w", at, err)
 			}
 			out += n
 		}
 		at = next
 		// a chunk that is not the last is whole
-		if rest := out % lznt1Chunk; rest != 0 && at+2 <= len(src) && le.Uint16(src[at:]) != 0 {
+		if rest := out % lznt1Chunk; rest != 0 && at+2 <= len(src) && binary.LittleEndian.Uint16(src[at:]) != 0 {
 			fill := min(lznt1Chunk-rest, len(dst)-out)
 			clear(dst[out : out+fill])
 			out += fill
@@ -77,7 +80,7 @@ func lznt1Body(dst, src []byte) (int, error) {
 			for p := out - 1; p >= 0x10; p >>= 1 {
 				lengthBits--
 			}
-			token := int(le.Uint16(src[i:]))
+			token := int(binary.LittleEndian.Uint16(src[i:]))
 			i += 2
 			distance, n := token>>lengthBits+1, token&(1<<lengthBits-1)+3
 			if distance > out {
