@@ -84,7 +84,7 @@ func FuzzFind(f *testing.F) {
 			}
 		}
 		r := image.New(bytes.NewReader(disk), int64(len(disk)), imap.All(int64(len(disk))).With(bad), image.Options{})
-		l, err := find(t.Context(), r, extract.Options{}, toyKinds())
+		l, err := newPlaces(r, extract.Options{}, toyKinds()).find(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -325,9 +325,10 @@ func (g *gptReader) entries(t *table, array []byte, size int) {
 		if !ok || !e.used() {
 			continue
 		}
+		kind := gptType(e.Type.String())
 		p := Partition{
-			Number: number, Type: gptTypeName(e.Type.String()), TypeCode: e.Type.String(),
-			NoFiles: gptTypeNoFiles(e.Type.String()), Name: e.Name, GUID: e.GUID.String(),
+			Number: number, Type: kind.name, TypeCode: e.Type.String(),
+			NoFiles: kind.noFiles, Name: e.Name, GUID: e.GUID.String(),
 			Bootable: e.Attributes&gptLegacyBootable != 0,
 		}
 		first, ok1 := bytesAt(e.First, g.unit)

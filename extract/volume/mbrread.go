@@ -78,12 +78,13 @@ func readMBR(r *image.Reader, boot *bootSector, unit int64) *table {
 
 // partition is the entry with its place counted from base.
 func (e bootEntry) partition(base, unit int64) Partition {
+	kind := mbrType(e.Type)
 	return Partition{
 		Start:    base + int64(e.Start)*unit,
 		Length:   int64(e.Sectors) * unit,
-		Type:     mbrTypeName(e.Type),
+		Type:     kind.name,
 		TypeCode: fmt.Sprintf("0x%02X", e.Type),
-		NoFiles:  mbrTypeNoFiles(e.Type),
+		NoFiles:  kind.noFiles,
 		Bootable: e.Status&0x80 != 0,
 	}
 }
