@@ -41,6 +41,16 @@ func (f *finder) bare(ctx context.Context, boot *bootSector) (done bool, err err
 	return ok, nil
 }
 
+// bareAtStart takes the drive as one volume if it opens as one whose primary
+// structures stand at its start, and names what it is; "" if it does not.
+func (f *finder) bareAtStart(ctx context.Context, boot *bootSector) (filesystem string, err error) {
+	filesystem, err = f.first(ctx, f.primaryKinds(0), 0, f.r.DriveSize())
+	if filesystem != "" {
+		f.bareVolume(boot, content{filesystem: filesystem})
+	}
+	return filesystem, err
+}
+
 // headSectors is how much of a drive's start is looked through for copies of a
 // bare volume's boot sector: those of FAT32 and exFAT stand in sectors 6 and 12.
 const headSectors = 64

@@ -64,7 +64,7 @@ type finder struct {
 // tables decides which reading of the drive holds, by what the tables say and
 // by what then opens, and fills the layout from it.
 func (f *finder) tables(ctx context.Context) error {
-	boot := readBootSector(f.r)
+	boot := readBootSector(f.r, "master boot record", 0)
 	sectors := f.r.DriveSize() / step
 	s := senseNone
 	if boot.ok {
@@ -72,7 +72,7 @@ func (f *finder) tables(ctx context.Context) error {
 	}
 	gpt := readGPT(f.r, &boot)
 	if gpt != nil {
-		gpt.structures = append([]extract.Structure{boot.structure(f.r)}, gpt.structures...)
+		gpt.structures = append([]extract.Structure{boot.structure}, gpt.structures...)
 	}
 
 	switch {
@@ -126,34 +126,33 @@ func (f *finder) useGPT(ctx context.Context, t *table, boot *bootSector) error {
 	slices.SortStableFunc(t.partitions, func(a, b Partition) int { return cmp.Compare(a.Start, b.Start) })
 	switch {
 	case t.usable():
+		return f.useTable(ctx, t)
 	case t.vouched:
 		t.note("the GPT has no partitions; volumes are searched for by their own structures")
-		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
 	default:
 		t.scheme = SchemeUnknown
 		t.note("the protective MBR says that the drive has a GPT, but no entries of it could be used")
-		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
 	}
+	t.dark = wholeDrive(f.r)
 	return f.useTable(ctx, t)
 }
 
 // rivalGPT takes a GPT without its protective record, unless the drive is one
 // bare volume that was written over it.
 func (f *finder) rivalGPT(ctx context.Context, t *table, boot *bootSector) error {
-	if boot.read {
-		fs, err := f.first(ctx, f.primaryKinds(0), 0, f.r.DriveSize())
-		if err != nil {
-			return err
-		}
-		if fs != "" {
-			f.l.note("a GPT of %d entries is left aside: the boot sector of a bare %s volume stands in its place", len(t.partitions), fs)
-			f.bareVolume(boot, content{filesystem: fs})
-			return nil
-		}
-		t.note("sector 0 holds no protective MBR; the GPT is used")
-	} else {
+	if !boot.read {
 		t.note("sector 0 was not read; the GPT is used")
+		return f.useTable(ctx, t)
 	}
+	fs, err := f.bareAtStart(ctx, boot)
+	if err != nil {
+		return err
+	}
+	if fs != "" {
+		f.l.note("a GPT of %d entries is left aside: the boot sector of a bare %s volume stands in its place", len(t.partitions), fs)
+		return nil
+	}
+	t.note("sector 0 holds no protective MBR; the GPT is used")
 	return f.useTable(ctx, t)
 }
 
@@ -170,19 +169,14 @@ func (f *finder) useMBR(ctx context.Context, boot *bootSector, s sense, gpt *tab
 	}
 	known := slices.ContainsFunc(volumes, func(v Volume) bool { return v.told() })
 	if !known {
-		fs, err := f.first(ctx, f.primaryKinds(0), 0, f.r.DriveSize())
-		if err != nil {
+		if fs, err := f.bareAtStart(ctx, boot); fs != "" || err != nil {
 			return err
-		}
-		if fs != "" {
-			f.bareVolume(boot, content{filesystem: fs})
-			return nil
 		}
 	}
 	unread := slices.ContainsFunc(volumes, func(v Volume) bool { return v.Filesystem == "unread" || v.Filesystem == "empty" })
 	switch {
 	case s == senseMixed && !known:
-		f.l.Structures = append(f.l.Structures, boot.structure(f.r))
+		f.l.Structures = append(f.l.Structures, boot.structure)
 		f.l.note("sector 0 ends like an MBR, but its entries make no sense as a partition table")
 		done, err := f.bare(ctx, boot)
 		if done || err != nil {
@@ -192,15 +186,15 @@ func (f *finder) useMBR(ctx context.Context, boot *bootSector, s sense, gpt *tab
 		return f.without(ctx, boot, gpt)
 	case s == senseMixed:
 		t.note("some entries of the MBR make no sense; volumes are searched for outside the others too")
-		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
+		t.dark = wholeDrive(f.r)
 	case !known && !unread:
 		t.note("nothing known stands in any partition of the MBR; volumes are searched for by their own structures")
-		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
+		t.dark = wholeDrive(f.r)
 	}
 	if gpt != nil {
 		t.note("a GPT is left aside: the MBR holds a table of its own without a protective entry")
 	}
-	return f.useTable(ctx, t)
+	return f.lay(ctx, t, volumes)
 }
 
 // told reports whether something is known to fill the volume.
@@ -263,13 +257,18 @@ func (f *finder) stands(ctx context.Context, p *Partition, byOpen bool) (bool, e
 	return c.reason == "", err
 }
 
-// useTable fills the layout from a table, searches what it leaves dark, and
-// holds it against the second reader of tables.
+// useTable fills the layout from a table.
 func (f *finder) useTable(ctx context.Context, t *table) error {
 	volumes, err := f.fill(ctx, t)
 	if err != nil {
 		return err
 	}
+	return f.lay(ctx, t, volumes)
+}
+
+// lay takes a table and the volumes in it into the layout, searches what it
+// leaves dark, and holds it against the second reader of tables.
+func (f *finder) lay(ctx context.Context, t *table, volumes []Volume) error {
 	f.l.Scheme, f.l.SectorSize = t.scheme, t.unit
 	f.l.Notes = append(f.l.Notes, t.notes...)
 	f.l.Notes = append(f.l.Notes, secondOpinion(f.r, t)...)
@@ -315,7 +314,7 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 			return nil, err
 		}
 		v, note := c.volume(p.label(t.scheme), p.Start, p.Length, f.r.Base())
-		if note != "" && !slices.Contains(t.notes, note) {
+		if note != "" {
 			t.note("%s", note)
 		}
 		v.Partition = p
@@ -367,7 +366,7 @@ func (f *finder) searchDark(ctx context.Context, dark []ranges.Range) error {
 // senseless.
 func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) error {
 	f.l.Scheme, f.l.SectorSize = SchemeUnknown, f.r.Sector()
-	f.l.Structures = append(f.l.Structures, boot.structure(f.r))
+	f.l.Structures = append(f.l.Structures, boot.structure)
 	if gpt != nil {
 		f.l.Structures = gpt.structures
 		f.l.Notes = append(f.l.Notes, gpt.notes...)
@@ -384,7 +383,7 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	default:
 		f.l.note("sector 0 holds no partition table; volumes are searched for by their own structures")
 	}
-	if err := f.searchDark(ctx, []ranges.Range{{Start: 0, End: f.r.DriveSize()}}); err != nil {
+	if err := f.searchDark(ctx, wholeDrive(f.r)); err != nil {
 		return err
 	}
 	if len(f.l.Volumes) == 0 {
