@@ -44,7 +44,7 @@ const (
 
 // Candidate is a volume that one sector of the image speaks for.
 type Candidate struct {
-	Start, Length int64  // of the volume in the image, bytes; Length 0 where not known
+	Start, Length int64  // of the volume in the image, bytes
 	Filesystem    string // as Info.Filesystem
 	From          string // which structure spoke: "boot sector", "backup boot sector"
 	At            int64  // where that structure stands in the image

@@ -8,7 +8,6 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
-	"fileassay/extract/ranges"
 )
 
 // apmEntry is an entry of an Apple partition map: one block of it. Inside
@@ -95,7 +94,7 @@ func readAPMIn(r *image.Reader, unit int64) *table {
 				return nil // read, and no entry: whatever stood before was unread
 			}
 			t.note("block %d of the Apple partition map holds no entry", i)
-			t.dark = []ranges.Range{{Start: 0, End: r.DriveSize()}}
+			t.dark = wholeDrive(r)
 			continue
 		}
 		if count == 0 {
@@ -112,7 +111,7 @@ func readAPMIn(r *image.Reader, unit int64) *table {
 	}
 	if lost > 0 {
 		t.note("%d of %d blocks of the Apple partition map were not read: partitions may be missing; volumes are searched for outside the known ones", lost, count)
-		t.dark = []ranges.Range{{Start: 0, End: r.DriveSize()}}
+		t.dark = wholeDrive(r)
 	}
 	s := extract.Structure{Name: "Apple partition map", Image: unit, Length: min(count, limit) * unit, Health: extract.HealthRead}
 	if s.Unread = unreadBytes(r, s.Image, s.Length); s.Unread > 0 {

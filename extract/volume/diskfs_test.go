@@ -48,7 +48,7 @@ func TestStorage(t *testing.T) {
 // A second reading that finds other partitions is said.
 func TestSecondOpinion(t *testing.T) {
 	r := reader(t, gptDisk(t, sec), sec)
-	boot := readBootSector(r)
+	boot := readBootSector(r, "master boot record", 0)
 	tab := readGPT(r, &boot)
 	if got := secondOpinion(r, tab); len(got) != 0 {
 		t.Errorf("on the same table: %q", got)

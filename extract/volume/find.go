@@ -16,57 +16,55 @@ import (
 // their own structures. The error is that of ctx: damage is no error, it shows
 // in the layout.
 func Find(ctx context.Context, r *image.Reader, o extract.Options) (*Layout, error) {
-	return find(ctx, r, o, Kinds())
+	return newPlaces(r, o, Kinds()).find(ctx)
 }
 
-func find(ctx context.Context, r *image.Reader, o extract.Options, kinds []Kind) (*Layout, error) {
-	f := newFinder(r, o, kinds)
+func (p *places) find(ctx context.Context) (*Layout, error) {
+	l := &Layout{}
+	f := finder{p, l}
 	if err := f.tables(ctx); err != nil {
 		return nil, err
 	}
-	if len(f.l.Volumes) == 0 {
+	if len(l.Volumes) == 0 {
 		f.whole()
 	}
 	var err error
-	if f.l.Volumes, err = f.layers(ctx, f.l.Volumes, 0); err != nil {
+	if l.Volumes, err = (&layers{p, l}).behind(ctx, l.Volumes, 0); err != nil {
 		return nil, err
 	}
-	slices.SortStableFunc(f.l.Volumes, func(a, b Volume) int {
+	slices.SortStableFunc(l.Volumes, func(a, b Volume) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
-	f.needs()
-	f.handOver()
-	return f.l, nil
+	l.Needs = tableNeeds(l.Structures)
+	held := 0
+	for i := range l.Volumes {
+		v := &l.Volumes[i]
+		if !v.told() && !v.NoFiles {
+			v.Needs = p.needs(v)
+		}
+		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" && held < maxOpen {
+			if v.fs = p.reader(k.Name, v.Start, v.Length); v.fs != nil {
+				held++
+			}
+		}
+	}
+	return l, nil
 }
 
 // maxOpen bounds the readers that a layout holds open: each keeps what it read
 // of its volume's structures.
 const maxOpen = 64
 
-// handOver gives the volumes of the layout the readers that they were found
-// with.
-func (f *finder) handOver() {
-	n := 0
-	for i := range f.l.Volumes {
-		v := &f.l.Volumes[i]
-		k, ok := kindOf(f.kinds, v.Filesystem)
-		if !ok || v.Reason != "" || n == maxOpen {
-			continue
-		}
-		place := attempt{k.Name, v.Start, v.Length}
-		if v.fs = f.opens[place].fs; v.fs == nil {
-			v.fs = f.left[place]
-		}
-		if v.fs != nil {
-			n++
-		}
-	}
+// finder reads the partition tables and fills the layout from them.
+type finder struct {
+	*places
+	l *Layout
 }
 
 // tables decides which reading of the drive holds, by what the tables say and
 // by what then opens, and fills the layout from it.
 func (f *finder) tables(ctx context.Context) error {
-	boot := readBootSector(f.r)
+	boot := readBootSector(f.r, "master boot record", 0)
 	sectors := f.r.DriveSize() / step
 	s := senseNone
 	if boot.ok {
@@ -74,7 +72,7 @@ func (f *finder) tables(ctx context.Context) error {
 	}
 	gpt := readGPT(f.r, &boot)
 	if gpt != nil {
-		gpt.structures = append([]extract.Structure{boot.structure(f.r)}, gpt.structures...)
+		gpt.structures = append([]extract.Structure{boot.structure}, gpt.structures...)
 	}
 
 	switch {
@@ -128,36 +126,33 @@ func (f *finder) useGPT(ctx context.Context, t *table, boot *bootSector) error {
 	slices.SortStableFunc(t.partitions, func(a, b Partition) int { return cmp.Compare(a.Start, b.Start) })
 	switch {
 	case t.usable():
+		return f.useTable(ctx, t)
 	case t.vouched:
 		t.note("the GPT has no partitions; volumes are searched for by their own structures")
-		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
 	default:
 		t.scheme = SchemeUnknown
 		t.note("the protective MBR says that the drive has a GPT, but no entries of it could be used")
-		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
 	}
+	t.dark = wholeDrive(f.r)
 	return f.useTable(ctx, t)
 }
 
 // rivalGPT takes a GPT without its protective record, unless the drive is one
 // bare volume that was written over it.
 func (f *finder) rivalGPT(ctx context.Context, t *table, boot *bootSector) error {
-	if boot.read {
-		for _, c := range f.primaries(0) {
-			res, err := f.open(ctx, c.kind, 0, f.r.DriveSize())
-			if err != nil {
-				return err
-			}
-			if res.filesystem != "" {
-				f.l.note("a GPT of %d entries is left aside: the boot sector of a bare %s volume stands in its place", len(t.partitions), res.filesystem)
-				f.bareVolume(boot, res.filesystem, "")
-				return nil
-			}
-		}
-		t.note("sector 0 holds no protective MBR; the GPT is used")
-	} else {
+	if !boot.read {
 		t.note("sector 0 was not read; the GPT is used")
+		return f.useTable(ctx, t)
 	}
+	fs, err := f.bareAtStart(ctx, boot)
+	if err != nil {
+		return err
+	}
+	if fs != "" {
+		f.l.note("a GPT of %d entries is left aside: the boot sector of a bare %s volume stands in its place", len(t.partitions), fs)
+		return nil
+	}
+	t.note("sector 0 holds no protective MBR; the GPT is used")
 	return f.useTable(ctx, t)
 }
 
@@ -174,21 +169,14 @@ func (f *finder) useMBR(ctx context.Context, boot *bootSector, s sense, gpt *tab
 	}
 	known := slices.ContainsFunc(volumes, func(v Volume) bool { return v.told() })
 	if !known {
-		for _, c := range f.primaries(0) {
-			res, err := f.open(ctx, c.kind, 0, f.r.DriveSize())
-			if err != nil {
-				return err
-			}
-			if res.filesystem != "" {
-				f.bareVolume(boot, res.filesystem, "")
-				return nil
-			}
+		if fs, err := f.bareAtStart(ctx, boot); fs != "" || err != nil {
+			return err
 		}
 	}
 	unread := slices.ContainsFunc(volumes, func(v Volume) bool { return v.Filesystem == "unread" || v.Filesystem == "empty" })
 	switch {
 	case s == senseMixed && !known:
-		f.l.Structures = append(f.l.Structures, boot.structure(f.r))
+		f.l.Structures = append(f.l.Structures, boot.structure)
 		f.l.note("sector 0 ends like an MBR, but its entries make no sense as a partition table")
 		done, err := f.bare(ctx, boot)
 		if done || err != nil {
@@ -198,15 +186,15 @@ func (f *finder) useMBR(ctx context.Context, boot *bootSector, s sense, gpt *tab
 		return f.without(ctx, boot, gpt)
 	case s == senseMixed:
 		t.note("some entries of the MBR make no sense; volumes are searched for outside the others too")
-		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
+		t.dark = wholeDrive(f.r)
 	case !known && !unread:
 		t.note("nothing known stands in any partition of the MBR; volumes are searched for by their own structures")
-		t.dark = []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
+		t.dark = wholeDrive(f.r)
 	}
 	if gpt != nil {
 		t.note("a GPT is left aside: the MBR holds a table of its own without a protective entry")
 	}
-	return f.useTable(ctx, t)
+	return f.lay(ctx, t, volumes)
 }
 
 // told reports whether something is known to fill the volume.
@@ -269,13 +257,18 @@ func (f *finder) stands(ctx context.Context, p *Partition, byOpen bool) (bool, e
 	return c.reason == "", err
 }
 
-// useTable fills the layout from a table, searches what it leaves dark, and
-// holds it against the second reader of tables.
+// useTable fills the layout from a table.
 func (f *finder) useTable(ctx context.Context, t *table) error {
 	volumes, err := f.fill(ctx, t)
 	if err != nil {
 		return err
 	}
+	return f.lay(ctx, t, volumes)
+}
+
+// lay takes a table and the volumes in it into the layout, searches what it
+// leaves dark, and holds it against the second reader of tables.
+func (f *finder) lay(ctx context.Context, t *table, volumes []Volume) error {
 	f.l.Scheme, f.l.SectorSize = t.scheme, t.unit
 	f.l.Notes = append(f.l.Notes, t.notes...)
 	f.l.Notes = append(f.l.Notes, secondOpinion(f.r, t)...)
@@ -283,8 +276,7 @@ func (f *finder) useTable(ctx context.Context, t *table) error {
 	f.l.Partitions = t.partitions
 	f.l.Volumes = volumes
 	if t.missing != "" {
-		f.l.Missing = append(f.l.Missing, t.missing)
-		f.l.note("%s", t.missing)
+		f.l.missing("%s", t.missing)
 	}
 	for _, v := range volumes {
 		if v.Partition.pooled() && !v.told() {
@@ -321,13 +313,11 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 		if err != nil {
 			return nil, err
 		}
-		v := Volume{
-			Start: p.Start, Length: p.Length, Filesystem: c.filesystem,
-			Found: p.label(t.scheme), Partition: p, Reason: c.reason, NoFiles: c.noFiles,
-		}
-		if note := v.move(c, f.r.Base()); note != "" && !slices.Contains(t.notes, note) {
+		v, note := c.volume(p.label(t.scheme), p.Start, p.Length, f.r.Base())
+		if note != "" {
 			t.note("%s", note)
 		}
+		v.Partition = p
 		if p.NoFiles && !v.told() {
 			v.NoFiles = true
 			v.Reason = fmt.Sprintf("its type (%s) says that it holds no files; %s", p.Type, v.Reason)
@@ -335,21 +325,6 @@ func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
 		out = append(out, v)
 	}
 	return out, nil
-}
-
-// move gives the volume the place that its own structures tell, and says so;
-// offsets count from base.
-func (v *Volume) move(c content, base int64) (note string) {
-	switch {
-	case c.length == 0:
-		return ""
-	case c.start != v.Start:
-		note = fmt.Sprintf("%s wraps a %s volume of %d bytes at offset %d", v.Found, c.filesystem, c.length, base+c.start)
-	default:
-		note = fmt.Sprintf("%s is shorter than the %s volume in it: %d bytes, the volume %d", v.Found, c.filesystem, v.Length, c.length)
-	}
-	v.Start, v.Length = c.start, c.length
-	return note
 }
 
 // searchDark searches the ranges that a table leaves dark, around the volumes
@@ -365,11 +340,11 @@ func (f *finder) searchDark(ctx context.Context, dark []ranges.Range) error {
 	for _, d := range dark {
 		within = append(within, without(d, &taken)...)
 	}
-	s := newSearch(f, within)
+	s := newSearch(f.places, f.l, within)
 	if err := s.run(ctx); err != nil {
 		return err
 	}
-	found := s.volumes()
+	found := s.hits.volumes(f.r.Base())
 	f.l.Volumes = slices.DeleteFunc(f.l.Volumes, func(v Volume) bool {
 		for _, n := range found {
 			if !v.told() && n.Start < v.End() && v.Start < n.End() {
@@ -387,118 +362,11 @@ func (f *finder) searchDark(ctx context.Context, dark []ranges.Range) error {
 	return nil
 }
 
-// bare takes the drive as one volume without a table, if a boot sector or a
-// copy of one says so and it opens as one, or if it carries the mark of one.
-func (f *finder) bare(ctx context.Context, boot *bootSector) (done bool, err error) {
-	size := f.r.DriveSize()
-	evidence := f.evidence()
-	for _, primary := range []bool{true, false} { // an old copy must not win over what stands in the first sectors
-		for _, k := range f.kinds {
-			speaks := func(c claim) bool { return c.kind.Name == k.Name && c.Start == 0 && c.primary() == primary }
-			if !slices.ContainsFunc(evidence, speaks) {
-				continue
-			}
-			res, err := f.open(ctx, k, 0, size)
-			if err != nil {
-				return false, err
-			}
-			if res.filesystem != "" {
-				f.bareVolume(boot, res.filesystem, "")
-				return true, nil
-			}
-		}
-	}
-	if in, ok := wrapped(f.r, 0, size); ok {
-		c, err := f.probe(ctx, in.Start, in.End-in.Start, []string{"hfsplus"})
-		if err != nil {
-			return false, err
-		}
-		if c.reason == "" {
-			f.bareVolume(boot, c.filesystem, "")
-			v := &f.l.Volumes[len(f.l.Volumes)-1]
-			f.l.note("%s", v.move(content{filesystem: c.filesystem, start: in.Start, length: in.End - in.Start}, f.r.Base()))
-			return true, nil
-		}
-	}
-	if c, ok, _ := identifyHead(f.r, 0, size); ok {
-		f.bareVolume(boot, c.filesystem, c.reason)
-		f.l.Volumes[len(f.l.Volumes)-1].NoFiles = c.noFiles
-		return true, nil
-	}
-	return false, nil
-}
-
-// headSectors is how much of a drive's start is looked through for copies of a
-// bare volume's boot sector: those of FAT32 and exFAT stand in sectors 6 and 12.
-const headSectors = 64
-
-// evidence are the claims that stand where those of a bare volume would: in
-// the drive's first and last sectors, and in the second group of ext volumes
-// of each block size (Linux kernel Documentation/filesystems/ext4/super.rst,
-// groups of as many blocks as a block has bits).
-func (f *finder) evidence() []claim {
-	places := []int64{0, primaryReach}
-	for i := int64(1); i < headSectors; i++ {
-		places = append(places, i*step)
-	}
-	for _, block := range []int64{1024, 2048, 4096} {
-		at := 8 * block * block
-		if block == 1024 {
-			at += block // the first block is left to boot programs
-		}
-		places = append(places, at)
-	}
-	for at := f.r.DriveSize()/step*step - windowSize; at < f.r.DriveSize(); at += step {
-		places = append(places, at)
-	}
-	var out []claim
-	for _, at := range places {
-		out = append(out, f.claims(window(f.r, f.buf, at), at)...)
-	}
-	return out
-}
-
-// lastResort tries the drive as a bare volume without any boot sector or copy
-// of one that says so: some readers rebuild theirs from other structures. It
-// comes after the search, since those structures may be a partition's.
-func (f *finder) lastResort(ctx context.Context, boot *bootSector) error {
-	take := func(filesystem string) {
-		f.l.Notes = nil // they tell of a search for volumes that are none
-		f.l.Structures = nil
-		f.bareVolume(boot, filesystem, "")
-	}
-	for _, k := range f.kinds {
-		res, err := f.open(ctx, k, 0, f.r.DriveSize())
-		if err != nil {
-			return err
-		}
-		if res.filesystem != "" {
-			take(res.filesystem)
-			return nil
-		}
-	}
-	left, err := f.remains(ctx, 0, f.r.DriveSize())
-	if left != "" {
-		take(left)
-	}
-	return err
-}
-
-func (f *finder) bareVolume(boot *bootSector, filesystem, reason string) {
-	f.l.Scheme, f.l.SectorSize = SchemeNone, f.r.Sector()
-	if !boot.read {
-		f.l.note("sector 0 was not read; the drive opens as one bare %s volume by its other structures", filesystem)
-	}
-	f.l.Volumes = append(f.l.Volumes, Volume{
-		Start: 0, Length: f.r.DriveSize(), Filesystem: filesystem, Found: "bare volume", Reason: reason,
-	})
-}
-
 // without finds the volumes of a drive whose table is unread, empty or
 // senseless.
 func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) error {
 	f.l.Scheme, f.l.SectorSize = SchemeUnknown, f.r.Sector()
-	f.l.Structures = append(f.l.Structures, boot.structure(f.r))
+	f.l.Structures = append(f.l.Structures, boot.structure)
 	if gpt != nil {
 		f.l.Structures = gpt.structures
 		f.l.Notes = append(f.l.Notes, gpt.notes...)
@@ -515,23 +383,11 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	default:
 		f.l.note("sector 0 holds no partition table; volumes are searched for by their own structures")
 	}
-	if err := f.searchDark(ctx, []ranges.Range{{Start: 0, End: f.r.DriveSize()}}); err != nil {
+	if err := f.searchDark(ctx, wholeDrive(f.r)); err != nil {
 		return err
 	}
 	if len(f.l.Volumes) == 0 {
 		return f.lastResort(ctx, boot)
 	}
 	return nil
-}
-
-// whole tells of the drive as a whole where no part of it could be told of.
-func (f *finder) whole() {
-	size := f.r.DriveSize()
-	c, ok, dark := identify(f.r, 0, size)
-	if !ok {
-		c = f.unlisted(0, size, dark, nil)
-	}
-	f.l.Volumes = append(f.l.Volumes, Volume{
-		Start: 0, Length: size, Filesystem: c.filesystem, Found: "whole drive", Reason: c.reason, NoFiles: c.noFiles,
-	})
 }

@@ -15,8 +15,8 @@ func FuzzBootRecord(f *testing.F) {
 	}
 	f.Add([]byte{})
 	f.Fuzz(func(t *testing.T, b []byte) {
-		rec, err := parseBootRecord(b)
-		if err == nil && (len(b) < bootRecordSize || b[510] != 0x55) {
+		rec, ok := parseBootRecord(b)
+		if ok && (len(b) < bootRecordSize || b[510] != 0x55) {
 			t.Fatal("took a record without its signature")
 		}
 		if rec.sense(1<<20) == senseTable {
@@ -84,7 +84,7 @@ func FuzzFind(f *testing.F) {
 			}
 		}
 		r := image.New(bytes.NewReader(disk), int64(len(disk)), imap.All(int64(len(disk))).With(bad), image.Options{})
-		l, err := find(t.Context(), r, extract.Options{}, toyKinds())
+		l, err := newPlaces(r, extract.Options{}, toyKinds()).find(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -8,6 +8,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/partial"
 	"fileassay/extract/ranges"
 )
 
@@ -36,9 +37,7 @@ type gptCopy struct {
 	fault   string
 
 	arrayPlace int64 // bytes; -1 where it is not known
-	array      []byte
-	arrayLost  int64 // bytes of the array that were not read
-	lost       []ranges.Range
+	array      partial.Bytes
 	arrayGood  bool // matches the checksum of a good header
 }
 
@@ -54,8 +53,14 @@ func (c *gptCopy) name() string {
 // holds a protective entry.
 func readGPT(r *image.Reader, boot *bootSector) *table {
 	g := gptReader{r: r}
-	g.findPrimary()
-	g.findBackup(boot)
+	// where the primary stands tells the unit: byte 512 or byte 4096
+	g.primary = g.find(units(r), func(int64) []int64 { return []int64{1} })
+	g.primary.primary = true
+	try := units(r)
+	if g.primary.good {
+		try = []int64{g.unit}
+	}
+	g.backup = g.find(try, func(unit int64) []int64 { return g.backupPlaces(boot, unit) })
 	if !g.primary.found && !g.backup.found {
 		if !boot.ok || boot.rec.sense(r.DriveSize()/step) != senseShield {
 			return nil
@@ -97,61 +102,38 @@ func (g *gptReader) header(lba, unit int64) (c gptCopy) {
 	return c
 }
 
-// findPrimary looks for the primary header in sector 1. Where it stands tells
-// the unit: byte 512 or byte 4096.
-func (g *gptReader) findPrimary() {
-	best := gptCopy{place: -1, arrayPlace: -1}
-	for _, unit := range units(g.r) {
-		c := g.header(1, unit)
-		if c.good {
-			g.unit, best = unit, c
-			break
-		}
-		if c.found && !best.found || best.place < 0 {
-			best = c
-			if c.found {
-				g.unit = unit
-			}
-		}
-	}
-	g.primary = best
-	g.primary.primary = true
-}
-
-// findBackup looks for the backup header: where the primary says, in the
-// drive's last sector (UEFI 5.3.2: "software must check the last LBA of the
-// device"), in the last one the protective entry covers, and then in the last
-// sectors of the image one by one, since a case for the drive may hide some.
-func (g *gptReader) findBackup(boot *bootSector) {
-	g.backup = gptCopy{place: -1, arrayPlace: -1}
-	try := units(g.r)
-	if g.primary.good {
-		try = []int64{g.unit}
-	}
-	var first gptCopy
-	first.place, first.arrayPlace = -1, -1
-	for _, unit := range try {
-		for _, lba := range g.backupPlaces(boot, unit) {
+// find gives the first good copy of those whose header may stand in the places
+// that each unit has for it, or else the first that is one. That tells the
+// unit, too.
+func (g *gptReader) find(units []int64, places func(unit int64) []int64) gptCopy {
+	first := gptCopy{place: -1, arrayPlace: -1}
+	for _, unit := range units {
+		for _, lba := range places(unit) {
 			c := g.header(lba, unit)
 			if c.good {
-				g.unit, g.backup = unit, c
-				return
+				g.unit = unit
+				return c
 			}
-			if (c.found && !first.found) || first.place < 0 {
+			if c.found && g.unit == 0 {
+				g.unit = unit
+			}
+			if c.found && !first.found || first.place < 0 {
 				first = c
-				if c.found && g.unit == 0 {
-					g.unit = unit
-				}
 			}
 		}
 	}
-	g.backup = first
+	return first
 }
 
 // tailSectors is how many of the image's last sectors are looked through for a
 // backup header.
 const tailSectors = 64
 
+// backupPlaces are the sectors in which the backup header may stand: where the
+// primary says, the drive's last (UEFI 5.3.2: "software must check the last LBA
+// of the device"), the last one that the protective entry covers, and then the
+// last sectors of the image one by one, since a case for the drive may hide
+// some.
 func (g *gptReader) backupPlaces(boot *bootSector, unit int64) []int64 {
 	var out []int64
 	add := func(lba int64) {
@@ -181,11 +163,9 @@ func (g *gptReader) readArray(c *gptCopy, place, size int64) {
 	if place < 0 || size <= 0 || place > maxOffset {
 		return
 	}
-	c.arrayPlace = place
-	c.array = make([]byte, size)
-	for _, u := range g.r.ReadReadable(c.array, place) {
-		c.arrayLost += u.Length
-		c.lost = append(c.lost, ranges.Range{Start: u.Start - place, End: u.End() - place})
+	c.arrayPlace, c.array.Data = place, make([]byte, size)
+	for _, u := range g.r.ReadReadable(c.array.Data, place) {
+		c.array.Unread = ranges.Append(c.array.Unread, ranges.Range{Start: u.Start - place, End: u.End() - place})
 	}
 }
 
@@ -227,7 +207,7 @@ func (g *gptReader) readArrays() {
 		g.readArray(&g.backup, (g.r.DriveSize()/g.unit-1-sectors)*g.unit, size)
 	}
 	for _, c := range []*gptCopy{&g.primary, &g.backup} {
-		c.arrayGood = len(c.array) > 0 && c.arrayLost == 0 && g.matches(c.array)
+		c.arrayGood = c.array.Len() > 0 && c.array.Whole() && g.matches(c.array.Data)
 	}
 }
 
@@ -237,27 +217,22 @@ func (g *gptReader) matches(array []byte) bool {
 	return g.primary.good && g.primary.h.EntriesCRC == sum || g.backup.good && g.backup.h.EntriesCRC == sum && int64(len(array)) == g.backup.h.arrayBytes()
 }
 
-// merged lays the backup's array under the unread parts of the primary's and
-// returns what neither holds.
-func (g *gptReader) merged() (array []byte, lost []ranges.Range) {
-	a, b := &g.primary, &g.backup
-	if len(a.array) == 0 {
-		return b.array, b.lost
+// merged lays the backup's array under the unread parts of the primary's.
+func (g *gptReader) merged() partial.Bytes {
+	a, b := &g.primary.array, &g.backup.array
+	if a.Len() == 0 {
+		return *b
 	}
-	array = bytes.Clone(a.array)
-	var missing ranges.Set // of the backup's array
-	for _, s := range b.lost {
-		missing.Add(s.Start, s.End-s.Start)
+	out := partial.Bytes{Data: bytes.Clone(a.Data)}
+	held := int64(b.Len())
+	for _, s := range a.Unread {
+		copy(out.Data[s.Start:s.End], b.Data[min(s.Start, held):])
+		for lost := range ranges.Within(b.Unread, s.Start, s.End) {
+			out.Unread = ranges.Append(out.Unread, lost)
+		}
+		out.Unread = ranges.Append(out.Unread, ranges.Range{Start: max(s.Start, held), End: s.End})
 	}
-	missing.Add(int64(len(b.array)), int64(len(array)-min(len(array), len(b.array))))
-	for _, s := range a.lost {
-		copy(array[s.Start:min(s.End, int64(len(array)))], b.array[min(s.Start, int64(len(b.array))):])
-		lost = slices.AppendSeq(lost, missing.Within(s.Start, s.End-s.Start))
-	}
-	for _, s := range lost {
-		clear(array[s.Start:min(s.End, int64(len(array)))])
-	}
-	return array, lost
+	return out
 }
 
 // table makes the partitions of the best array there is.
@@ -267,8 +242,7 @@ func (g *gptReader) table() *table {
 	shape := g.shape()
 	p, b := &g.primary, &g.backup
 
-	var array []byte
-	var lost []ranges.Range
+	var array partial.Bytes
 	switch {
 	case p.arrayGood && p.good:
 		array, t.vouched = p.array, true
@@ -277,24 +251,20 @@ func (g *gptReader) table() *table {
 	case p.arrayGood:
 		array, t.vouched = p.array, true
 	default:
-		array, lost = g.merged()
-		t.vouched = len(lost) == 0 && len(array) > 0 && g.matches(array)
-		if !t.vouched && p.arrayLost == 0 && b.arrayLost == 0 && !g.plausible(p.array, shape) && g.plausible(b.array, shape) {
+		array = g.merged()
+		t.vouched = array.Len() > 0 && array.Whole() && g.matches(array.Data)
+		if !t.vouched && p.array.Whole() && b.array.Whole() && !g.plausible(p.array.Data, shape) && g.plausible(b.array.Data, shape) {
 			array = b.array
 		}
-		if !t.vouched && !g.plausible(array, shape) {
-			array = nil
+		if !t.vouched && !g.plausible(array.Data, shape) {
+			array = partial.Bytes{}
 		}
 	}
 	t.healthy = p.good && b.good && p.arrayGood && b.arrayGood && b.place == (g.r.Size()/g.unit-1)*g.unit
-	g.report(t, array, lost)
-	if array == nil {
-		t.dark = []ranges.Range{{Start: 0, End: g.r.DriveSize()}}
-	} else {
-		g.entries(t, array, int(shape.EntrySize))
-		if !t.vouched {
-			t.dark = []ranges.Range{{Start: 0, End: g.r.DriveSize()}}
-		}
+	g.report(t, array)
+	t.partitions = gptPartitions(array.Data, int(shape.EntrySize), g.unit)
+	if !t.vouched {
+		t.dark = wholeDrive(g.r)
 	}
 	t.settle(g.r.Size(), g.r.DriveSize())
 	return t
@@ -317,7 +287,10 @@ func (g *gptReader) plausible(array []byte, shape gptHeader) bool {
 	return good > bad
 }
 
-func (g *gptReader) entries(t *table, array []byte, size int) {
+// gptPartitions are the entries in use of an array, of size bytes each; they
+// count in the unit.
+func gptPartitions(array []byte, size int, unit int64) []Partition {
+	var out []Partition
 	number := 0
 	for b := range slices.Chunk(array, size) {
 		number++
@@ -325,13 +298,14 @@ func (g *gptReader) entries(t *table, array []byte, size int) {
 		if !ok || !e.used() {
 			continue
 		}
+		kind := gptType(e.Type.String())
 		p := Partition{
-			Number: number, Type: gptTypeName(e.Type.String()), TypeCode: e.Type.String(),
-			NoFiles: gptTypeNoFiles(e.Type.String()), Name: e.Name, GUID: e.GUID.String(),
+			Number: number, Type: kind.name, TypeCode: e.Type.String(),
+			NoFiles: kind.noFiles, Name: e.Name, GUID: e.GUID.String(),
 			Bootable: e.Attributes&gptLegacyBootable != 0,
 		}
-		first, ok1 := bytesAt(e.First, g.unit)
-		last, ok2 := bytesAt(e.Last, g.unit)
+		first, ok1 := bytesAt(e.First, unit)
+		last, ok2 := bytesAt(e.Last, unit)
 		switch {
 		case !ok1 || !ok2:
 			p.Problem = fmt.Sprintf("lies at sectors %d to %d, where no drive reaches", e.First, e.Last)
@@ -339,10 +313,11 @@ func (g *gptReader) entries(t *table, array []byte, size int) {
 			p.Start = first
 			p.Problem = fmt.Sprintf("ends in sector %d, before its first sector %d", e.Last, e.First)
 		default:
-			p.Start, p.Length = first, last-first+g.unit
+			p.Start, p.Length = first, last-first+unit
 		}
-		t.partitions = append(t.partitions, p)
+		out = append(out, p)
 	}
+	return out
 }
 
 // gptLegacyBootable is attribute bit 2. UEFI 5.3.3, "Defined GPT Partition
@@ -351,14 +326,14 @@ const gptLegacyBootable = 1 << 2
 
 // report says in structures and notes what was found of each copy and what
 // was used. UEFI 5.3.2: what is taken from a backup must be reported.
-func (g *gptReader) report(t *table, used []byte, lost []ranges.Range) {
-	for _, c := range []*gptCopy{&g.primary, &g.backup} {
-		t.structures = append(t.structures, g.headerStructure(c), g.arrayStructure(c))
+func (g *gptReader) report(t *table, used partial.Bytes) {
+	p, b := &g.primary, &g.backup
+	for _, c := range []*gptCopy{p, b} {
+		t.structures = append(t.structures, c.headerStructure(g.unit), c.arrayStructure(p.good || b.good))
 	}
 	if g.unit != g.r.Sector() {
 		t.note("the GPT counts in sectors of %d bytes; the image was opened with %d", g.unit, g.r.Sector())
 	}
-	p, b := &g.primary, &g.backup
 	if !p.good {
 		switch {
 		case b.good:
@@ -367,24 +342,24 @@ func (g *gptReader) report(t *table, used []byte, lost []ranges.Range) {
 			t.note("GPT primary header in sector 1: %s", p.fault)
 		}
 	}
-	if !b.good {
-		if b.found {
-			t.note("GPT backup header in sector %d: %s", b.place/g.unit, b.fault)
-		} else {
-			t.note("no usable GPT backup header: that in sector %d could not be used: %s", b.place/g.unit, b.fault)
-		}
+	switch {
+	case b.good:
+	case b.found:
+		t.note("GPT backup header in sector %d: %s", b.place/g.unit, b.fault)
+	default:
+		t.note("no usable GPT backup header: that in sector %d could not be used: %s", b.place/g.unit, b.fault)
 	}
 	if p.good && b.good && (p.h.DiskGUID != b.h.DiskGUID || p.h.EntriesCRC != b.h.EntriesCRC) {
-		t.note("the two copies of the GPT disagree; the %s one is used", g.usedName(used))
+		t.note("the two copies of the GPT disagree; the %s one is used", g.usedName(used.Data))
 	}
 	if p.good && b.good && p.h.AlternateLBA != b.h.MyLBA {
 		t.note("the GPT primary header places its backup in sector %d, it stands in sector %d", p.h.AlternateLBA, b.h.MyLBA)
 	}
 	switch {
-	case used == nil:
+	case used.Len() == 0:
 		t.note("no GPT entries could be used; volumes are searched for by their own structures")
 	case t.vouched:
-		switch g.usedName(used) {
+		switch g.usedName(used.Data) {
 		case "backup":
 			if p.good {
 				t.note("the GPT primary entries %s; the backup entries at sector %d are used", p.arrayFault(), b.arrayPlace/g.unit)
@@ -399,12 +374,8 @@ func (g *gptReader) report(t *table, used []byte, lost []ranges.Range) {
 			t.note("the GPT entries were put together from both copies and match their checksum")
 		}
 	default:
-		t.note("no header vouches for the GPT entries that are used (%s entries): partitions may be wrong or missing", g.usedName(used))
-		var n int64
-		for _, s := range lost {
-			n += s.End - s.Start
-		}
-		if n > 0 {
+		t.note("no header vouches for the GPT entries that are used (%s entries): partitions may be wrong or missing", g.usedName(used.Data))
+		if n := total(used.Unread); n > 0 {
 			t.note("%d bytes of the GPT entries were read in neither copy: up to %d partitions may be missing", n, (n+int64(g.shape().EntrySize)-1)/int64(g.shape().EntrySize))
 		}
 	}
@@ -413,9 +384,9 @@ func (g *gptReader) report(t *table, used []byte, lost []ranges.Range) {
 func (g *gptReader) usedName(used []byte) string {
 	same := func(a []byte) bool { return len(a) > 0 && len(used) > 0 && &a[0] == &used[0] }
 	switch {
-	case same(g.primary.array):
+	case same(g.primary.array.Data):
 		return g.primary.name()
-	case same(g.backup.array):
+	case same(g.backup.array.Data):
 		return g.backup.name()
 	}
 	return "merged"
@@ -425,14 +396,14 @@ func (c *gptCopy) arrayFault() string {
 	switch {
 	case c.arrayPlace < 0:
 		return "have no known place"
-	case c.arrayLost > 0:
-		return fmt.Sprintf("were not read in %d bytes", c.arrayLost)
+	case !c.array.Whole():
+		return fmt.Sprintf("were not read in %d bytes", total(c.array.Unread))
 	}
 	return "fail their checksum"
 }
 
-func (g *gptReader) headerStructure(c *gptCopy) extract.Structure {
-	s := extract.Structure{Name: "GPT " + c.name() + " header", Image: c.place, Length: g.unit, Unread: c.unread, Health: extract.HealthRead}
+func (c *gptCopy) headerStructure(unit int64) extract.Structure {
+	s := extract.Structure{Name: "GPT " + c.name() + " header", Image: c.place, Length: unit, Unread: c.unread, Health: extract.HealthRead}
 	switch {
 	case c.place < 0:
 		s.Health, s.Length = extract.HealthUnread, 0
@@ -444,18 +415,27 @@ func (g *gptReader) headerStructure(c *gptCopy) extract.Structure {
 	return s
 }
 
-func (g *gptReader) arrayStructure(c *gptCopy) extract.Structure {
-	s := extract.Structure{Name: "GPT " + c.name() + " entries", Image: c.arrayPlace, Length: int64(len(c.array)), Unread: c.arrayLost, Health: extract.HealthRead}
+// arrayStructure is the health of the array; headed is set where some header
+// vouches for an array.
+func (c *gptCopy) arrayStructure(headed bool) extract.Structure {
+	s := extract.Structure{Name: "GPT " + c.name() + " entries", Image: c.arrayPlace, Length: int64(c.array.Len()), Unread: total(c.array.Unread), Health: extract.HealthRead}
 	switch {
-	case c.arrayPlace < 0 || c.arrayLost == s.Length:
+	case c.arrayPlace < 0 || s.Unread == s.Length:
 		s.Health = extract.HealthUnread
-	case c.arrayLost > 0:
+	case s.Unread > 0:
 		s.Health = extract.HealthPartly
+	case !c.arrayGood && headed:
+		s.Health, s.Note = extract.HealthDamaged, "fails its checksum"
 	case !c.arrayGood:
 		s.Health, s.Note = extract.HealthDamaged, "no readable header vouches for it"
-		if g.primary.good || g.backup.good {
-			s.Note = "fails its checksum"
-		}
 	}
 	return s
+}
+
+// total is the number of bytes in disjoint ranges.
+func total(list []ranges.Range) (n int64) {
+	for _, r := range list {
+		n += r.Len()
+	}
+	return n
 }

@@ -83,7 +83,7 @@ func TestGUID(t *testing.T) {
 	if got, want := g.String(), "C12A7328-F81F-11D2-BA4B-00A0C93EC93B"; got != want {
 		t.Errorf("got %s, want %s", got, want)
 	}
-	if got := gptTypeName(g.String()); got != "EFI system" {
+	if got := gptType(g.String()).name; got != "EFI system" {
 		t.Errorf("its name is %q", got)
 	}
 }

@@ -22,12 +22,14 @@ type Kind struct {
 	Sniff func(window []byte, at int64) []extract.Candidate
 	// Open opens [start, start+length) of the image, by its backups where its
 	// primary structures are unread, or fails with [*extract.NotVolumeError].
-	Open func(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error)
+	Open openFunc
 	// Remains, where not nil, opens it by what is left where not even a backup
 	// was read. It is tried after all else, since what is left may be an earlier
 	// volume's.
-	Remains func(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error)
+	Remains openFunc
 }
+
+type openFunc func(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error)
 
 // either opens a volume, by what is left of it if need be. The error is Open's.
 func (k *Kind) either(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error) {
@@ -53,7 +55,7 @@ func Kinds() []Kind {
 }
 
 // opener makes a reader's Open, which returns its own type, fit a [Kind].
-func opener[F extract.Filesystem](open func(context.Context, *image.Reader, int64, int64, extract.Options) (F, error)) func(context.Context, *image.Reader, int64, int64, extract.Options) (extract.Filesystem, error) {
+func opener[F extract.Filesystem](open func(context.Context, *image.Reader, int64, int64, extract.Options) (F, error)) openFunc {
 	return func(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error) {
 		fs, err := open(ctx, r, start, length, o)
 		if err != nil {

@@ -3,7 +3,6 @@ package volume
 import (
 	"context"
 	"fmt"
-	"slices"
 
 	"fileassay/extract/lvm"
 	"fileassay/extract/mdraid"
@@ -19,15 +18,21 @@ const (
 	mdMember  = "linux md raid"
 )
 
-// layers follows Linux md and LVM2 metadata to the volumes behind it: a mirror
+// layers follows metadata to the volumes behind it.
+type layers struct {
+	*places
+	l *Layout // that remarks go to
+}
+
+// behind follows Linux md and LVM2 metadata to the volumes behind it: a mirror
 // on one drive holds everything, a logical volume in one piece too. What needs
 // other drives is named with the reason. This goes for volumes that seem to
 // open as well: with metadata at its end, the first drive of a striped array
 // begins like the whole, but most of its places are wrong.
-func (f *finder) layers(ctx context.Context, list []Volume, depth int) ([]Volume, error) {
+func (f *layers) behind(ctx context.Context, list []Volume, depth int) ([]Volume, error) {
 	var out []Volume
 	for _, v := range list {
-		inner, err := f.behind(ctx, v, depth)
+		inner, err := f.follow(ctx, v, depth)
 		if err != nil {
 			return nil, err
 		}
@@ -36,8 +41,8 @@ func (f *finder) layers(ctx context.Context, list []Volume, depth int) ([]Volume
 	return out, nil
 }
 
-// behind is the volume itself, or what stands behind the metadata it holds.
-func (f *finder) behind(ctx context.Context, v Volume, depth int) ([]Volume, error) {
+// follow gives the volume itself, or what stands behind the metadata it holds.
+func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, error) {
 	if depth == maxLayers || v.NoFiles {
 		return []Volume{v}, nil
 	}
@@ -101,14 +106,15 @@ func (f *finder) behind(ctx context.Context, v Volume, depth int) ([]Volume, err
 }
 
 // inside probes [start, start+length), which metadata in v says is a volume.
-func (f *finder) inside(ctx context.Context, v Volume, start, length int64, found string, depth int) ([]Volume, error) {
+func (f *layers) inside(ctx context.Context, v Volume, start, length int64, found string, depth int) ([]Volume, error) {
 	c, err := f.probe(ctx, start, length, []string{"ext"})
 	if err != nil {
 		return nil, err
 	}
-	n := Volume{Start: start, Length: length, Filesystem: c.filesystem, Found: found, Partition: v.Partition, Reason: c.reason, NoFiles: c.noFiles}
-	if note := n.move(c, f.r.Base()); note != "" {
+	n, note := c.volume(found, start, length, f.r.Base())
+	if note != "" {
 		f.l.note("%s", note)
 	}
-	return f.layers(ctx, slices.Clip([]Volume{n}), depth+1)
+	n.Partition = v.Partition
+	return f.behind(ctx, []Volume{n}, depth+1)
 }

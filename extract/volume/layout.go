@@ -43,6 +43,12 @@ func (l *Layout) note(format string, args ...any) {
 	l.Notes = append(l.Notes, fmt.Sprintf(format, args...))
 }
 
+// missing notes why Volumes may be short.
+func (l *Layout) missing(format string, args ...any) {
+	l.note(format, args...)
+	l.Missing = append(l.Missing, l.Notes[len(l.Notes)-1])
+}
+
 // Partition is an entry of a partition table.
 type Partition struct {
 	Number   int    // as people count them: from 1; logical drives from 5

@@ -14,35 +14,14 @@ const (
 	smallestGap  = 64 << 10
 )
 
-// gaps are the ranges of the search that no accepted volume covers.
-func (s *search) gaps() []ranges.Range {
-	var out []ranges.Range
-	for w := range s.within.All() {
-		at := w.Start
-		for _, h := range s.hits {
-			if h.end() <= at || h.Start >= w.End {
-				continue
-			}
-			if at < h.Start {
-				out = append(out, ranges.Range{Start: at, End: h.Start})
-			}
-			at = h.end()
-		}
-		if at < w.End {
-			out = append(out, ranges.Range{Start: at, End: w.End})
-		}
-	}
-	return out
-}
-
 // marked are the volumes in the gaps that no reader lists but whose mark
 // stands at a likely place: their kinds keep no length that all of them share,
 // so those that do not tell end where the gap does.
 func (s *search) marked() []Volume {
 	var out []Volume
 	looked := 0
-	for _, g := range s.gaps() {
-		if g.End-g.Start < smallestGap || g.Start >= s.f.r.Size() {
+	for _, g := range s.hits.gaps(&s.within) {
+		if g.End-g.Start < smallestGap || g.Start >= s.r.Size() {
 			continue
 		}
 		if looked++; looked > maxGaps {
@@ -53,17 +32,17 @@ func (s *search) marked() []Volume {
 			if at < reach {
 				continue
 			}
-			c, ok, _ := identifyHead(s.f.r, at, g.End-at)
+			c, ok, _ := identifyHead(s.r, at, g.End-at)
 			if !ok {
 				continue
 			}
-			length := markedLength(s.f.r, c.filesystem, at)
+			length := markedLength(s.r, c.filesystem, at)
 			if length <= 0 || length > g.End-at {
 				length = g.End - at
 			}
 			out = append(out, Volume{
 				Start: at, Length: length, Filesystem: c.filesystem, Reason: c.reason, NoFiles: c.noFiles,
-				Found: fmt.Sprintf("signature at offset %d (no table)", s.f.r.Base()+at),
+				Found: fmt.Sprintf("signature at offset %d (no table)", s.r.Base()+at),
 			})
 			reach = at + length
 		}
@@ -126,25 +105,23 @@ func (s *search) leftover(others []Volume) []Volume {
 	for _, v := range others {
 		taken.Add(v.Start, max(v.Length, 1))
 	}
-	for _, t := range s.f.l.Structures {
+	for _, t := range s.l.Structures {
 		tables.Add(t.Image, t.Length)
 	}
 	tables.Add(0, bootRecordSize)
 	var out []Volume
-	for _, gap := range s.gaps() {
+	for _, gap := range s.hits.gaps(&s.within) {
 		for _, g := range without(gap, &taken) {
-			g.End = min(g.End, s.f.r.Size())
+			g.End = min(g.End, s.r.Size())
 			if g.End-g.Start < smallestGap {
 				continue
 			}
 			var dark int64
-			for u := range s.f.r.Unread(g.Start, g.End-g.Start) {
+			for u := range s.r.Unread(g.Start, g.End-g.Start) {
 				dark += u.Length - tables.Covered(u.Start, u.Length)
 			}
 			if dark > 0 {
-				why := fmt.Sprintf("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, s.f.r.Base()+g.Start, s.f.r.Base()+g.End)
-				s.f.l.Missing = append(s.f.l.Missing, why)
-				s.f.l.note("%s", why)
+				s.l.missing("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, s.r.Base()+g.Start, s.r.Base()+g.End)
 			}
 			if n := s.data.Covered(g.Start, g.End-g.Start); n > 0 && g.End-g.Start >= smallestVolume {
 				out = append(out, Volume{
@@ -153,22 +130,6 @@ func (s *search) leftover(others []Volume) []Volume {
 				})
 			}
 		}
-	}
-	return out
-}
-
-// without cuts the taken parts out of a range.
-func without(g ranges.Range, taken *ranges.Set) []ranges.Range {
-	var out []ranges.Range
-	at := g.Start
-	for t := range taken.Within(g.Start, g.End-g.Start) {
-		if at < t.Start {
-			out = append(out, ranges.Range{Start: at, End: t.Start})
-		}
-		at = t.End
-	}
-	if at < g.End {
-		out = append(out, ranges.Range{Start: at, End: g.End})
 	}
 	return out
 }

@@ -1,9 +1,6 @@
 package volume
 
-import (
-	"encoding/binary"
-	"errors"
-)
+import "encoding/binary"
 
 // bootRecord is the partition table of a master boot record, and of the
 // extended boot records that chain logical drives. UEFI 5.2.1, "Legacy Master
@@ -38,16 +35,11 @@ const (
 	typeProtective    = 0xEE // UEFI 5.2.3
 )
 
-var errNoBootSignature = errors.New("does not end in the signature 55 AA")
-
-// parseBootRecord decodes a boot record of at least 512 bytes.
-func parseBootRecord(b []byte) (bootRecord, error) {
-	var rec bootRecord
-	if len(b) < bootRecordSize {
-		return rec, errors.New("shorter than 512 bytes")
-	}
-	if b[bootSignatureAt] != 0x55 || b[bootSignatureAt+1] != 0xAA {
-		return rec, errNoBootSignature
+// parseBootRecord decodes a boot record; ok is false where it has not 512 bytes
+// or does not end in the signature.
+func parseBootRecord(b []byte) (rec bootRecord, ok bool) {
+	if len(b) < bootRecordSize || b[bootSignatureAt] != 0x55 || b[bootSignatureAt+1] != 0xAA {
+		return rec, false
 	}
 	rec.DiskID = binary.LittleEndian.Uint32(b[440:])
 	for i := range rec.Entries {
@@ -59,7 +51,7 @@ func parseBootRecord(b []byte) (bootRecord, error) {
 			Sectors: binary.LittleEndian.Uint32(e[12:]),
 		}
 	}
-	return rec, nil
+	return rec, true
 }
 
 // used reports whether the entry is in use. A type of zero means that it is

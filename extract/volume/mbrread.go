@@ -1,7 +1,7 @@
 package volume
 
 import (
-	"errors"
+	"cmp"
 	"fmt"
 
 	"fileassay/extract"
@@ -9,32 +9,28 @@ import (
 	"fileassay/extract/ranges"
 )
 
-// bootSector is what became of reading sector 0 as a boot record.
+// bootSector is what became of reading a sector as a boot record.
 type bootSector struct {
 	read bool // its bytes were read
 	ok   bool // it carries the signature
 	zero bool // it was read and holds nothing but zeros
 	rec  bootRecord
+	// structure is its health; its note says why it is not ok.
+	structure extract.Structure
 }
 
-func readBootSector(r *image.Reader) bootSector {
+func readBootSector(r *image.Reader, name string, at int64) bootSector {
+	b := bootSector{structure: extract.Structure{Name: name, Image: at, Length: bootRecordSize, Health: extract.HealthRead}}
 	buf := make([]byte, bootRecordSize)
-	if _, err := r.ReadAt(buf, 0); err != nil {
-		return bootSector{}
+	if _, err := r.ReadAt(buf, at); err != nil {
+		b.structure.Health, b.structure.Unread = extract.HealthUnread, unreadBytes(r, at, bootRecordSize)
+		return b
 	}
-	rec, err := parseBootRecord(buf)
-	return bootSector{read: true, ok: err == nil, zero: isZero(buf), rec: rec}
-}
-
-func (b *bootSector) structure(r *image.Reader) extract.Structure {
-	s := extract.Structure{Name: "master boot record", Length: bootRecordSize, Health: extract.HealthRead}
-	switch {
-	case !b.read:
-		s.Health, s.Unread = extract.HealthUnread, unreadBytes(r, 0, bootRecordSize)
-	case !b.ok:
-		s.Health, s.Note = extract.HealthDamaged, errNoBootSignature.Error()
+	b.read, b.zero = true, isZero(buf)
+	if b.rec, b.ok = parseBootRecord(buf); !b.ok {
+		b.structure.Health, b.structure.Note = extract.HealthDamaged, "does not end in the signature 55 AA"
 	}
-	return s
+	return b
 }
 
 // maxLogical bounds the logical drives of one extended partition; a chain of
@@ -45,7 +41,7 @@ const maxLogical = 1024
 // given bytes, and follows the chains of its extended partitions.
 func readMBR(r *image.Reader, boot *bootSector, unit int64) *table {
 	t := &table{scheme: SchemeMBR, unit: unit, base: r.Base()}
-	t.structures = append(t.structures, boot.structure(r))
+	t.structures = append(t.structures, boot.structure)
 	number := 5 // of the first logical drive
 	for i, e := range boot.rec.Entries {
 		if !e.used() {
@@ -78,12 +74,13 @@ func readMBR(r *image.Reader, boot *bootSector, unit int64) *table {
 
 // partition is the entry with its place counted from base.
 func (e bootEntry) partition(base, unit int64) Partition {
+	kind := mbrType(e.Type)
 	return Partition{
 		Start:    base + int64(e.Start)*unit,
 		Length:   int64(e.Sectors) * unit,
-		Type:     mbrTypeName(e.Type),
+		Type:     kind.name,
 		TypeCode: fmt.Sprintf("0x%02X", e.Type),
-		NoFiles:  mbrTypeNoFiles(e.Type),
+		NoFiles:  kind.noFiles,
 		Bootable: e.Status&0x80 != 0,
 	}
 }
@@ -100,7 +97,6 @@ type chain struct {
 func (c *chain) follow(r *image.Reader) {
 	seen := map[int64]bool{}
 	at := c.container.Start
-	buf := make([]byte, bootRecordSize)
 	known := at // everything of the container below this is accounted for
 	for found := 0; ; {
 		if seen[at] {
@@ -113,22 +109,13 @@ func (c *chain) follow(r *image.Reader) {
 			break
 		}
 		seen[at] = true
-		s := extract.Structure{Name: fmt.Sprintf("extended boot record %d", len(seen)), Image: at, Length: bootRecordSize, Health: extract.HealthRead}
-		if _, err := r.ReadAt(buf, at); err != nil {
-			s.Health, s.Unread = extract.HealthUnread, unreadBytes(r, at, bootRecordSize)
-			c.t.structures = append(c.t.structures, s)
-			c.broken(found, at, known, errors.New("this sector was not read"))
+		b := readBootSector(r, fmt.Sprintf("extended boot record %d", len(seen)), at)
+		c.t.structures = append(c.t.structures, b.structure)
+		if !b.ok {
+			c.broken(found, at, known, cmp.Or(b.structure.Note, "this sector was not read"))
 			break
 		}
-		rec, err := parseBootRecord(buf)
-		if err != nil {
-			s.Health, s.Note = extract.HealthDamaged, err.Error()
-			c.t.structures = append(c.t.structures, s)
-			c.broken(found, at, known, err)
-			break
-		}
-		c.t.structures = append(c.t.structures, s)
-		next, n, end := c.record(&rec, at)
+		next, n, end := c.record(&b.rec, at)
 		found += n
 		known = max(known, end, at+bootRecordSize)
 		if next < 0 {
@@ -183,12 +170,12 @@ func (c *chain) record(rec *bootRecord, at int64) (next int64, found int, end in
 }
 
 // broken says that the chain ends at a record that cannot be used.
-func (c *chain) broken(found int, at, known int64, why error) {
+func (c *chain) broken(found int, at, known int64, why string) {
 	drives := "logical drives"
 	if found == 1 {
 		drives = "logical drive"
 	}
-	c.t.note("%d %s found, chain unreadable at sector %d: %v", found, drives, at/c.t.unit, why)
+	c.t.note("%d %s found, chain unreadable at sector %d: %s", found, drives, at/c.t.unit, why)
 	c.dark(known)
 }
 

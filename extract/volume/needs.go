@@ -29,16 +29,6 @@ func headPlaces(family string) []ranges.Range {
 // it is: it holds the first structure of every family.
 const unknownHead = 4096
 
-// needs fills in what the layout and its volumes need.
-func (f *finder) needs() {
-	f.l.Needs = tableNeeds(f.l.Structures)
-	for i := range f.l.Volumes {
-		if v := &f.l.Volumes[i]; !v.told() && !v.NoFiles {
-			v.Needs = f.volumeNeeds(v)
-		}
-	}
-}
-
 // tableNeeds are the unread parts of the partition tables. The backup of a GPT
 // lies at the far end of the drive and is never the next thing to read.
 func tableNeeds(list []extract.Structure) []ranges.Range {
@@ -57,15 +47,18 @@ func tableNeeds(list []extract.Structure) []ranges.Range {
 	return out
 }
 
-// volumeNeeds is what a volume that no reader accepts needs: where its first
+// needs is what a volume that no reader accepts needs: where its first
 // structure was read, what the reader asks for; else that structure, by the
 // type that the table gives.
-func (f *finder) volumeNeeds(v *Volume) []ranges.Range {
-	first := f.primaries(v.Start)
+func (p *places) needs(v *Volume) []ranges.Range {
+	first := p.primaries(v.Start)
 	var out []ranges.Range
 	for _, c := range first {
 		for _, length := range []int64{v.Length, c.Length} {
-			out = append(out, f.opens[attempt{c.kind.Name, v.Start, length}].needs...)
+			_, needs := p.tried[attempt{c.kind.Name, v.Start, length, false}].refusal()
+			for _, n := range needs {
+				out = append(out, ranges.Range{Start: n.Start - p.offset, End: n.End - p.offset})
+			}
 		}
 	}
 	if len(first) > 0 {

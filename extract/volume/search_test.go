@@ -258,7 +258,7 @@ func TestUnreadSectorsAreNoData(t *testing.T) {
 func TestFindEndsWithItsContext(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	_, err := find(ctx, reader(t, make([]byte, mib), sec), extract.Options{}, toyKinds())
+	_, err := newPlaces(reader(t, make([]byte, mib), sec), extract.Options{}, toyKinds()).find(ctx)
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v", err)
 	}
@@ -293,7 +293,7 @@ func TestSearchTellsProgress(t *testing.T) {
 		}
 		last, total = d, n
 	}}
-	if _, err := find(t.Context(), reader(t, disk, sec, unread{0, sec}), o, toyKinds()); err != nil {
+	if _, err := newPlaces(reader(t, disk, sec, unread{0, sec}), o, toyKinds()).find(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	if last != total || total != int64(len(disk)) {
@@ -311,7 +311,7 @@ func BenchmarkSearch(b *testing.B) {
 	r := reader(b, disk, sec, unread{0, sec})
 	b.SetBytes(int64(len(disk)))
 	for b.Loop() {
-		if _, err := find(b.Context(), r, extract.Options{}, Kinds()); err != nil {
+		if _, err := newPlaces(r, extract.Options{}, Kinds()).find(b.Context()); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -394,7 +394,6 @@ func (n named) Info() extract.Info { return extract.Info{Filesystem: n.filesyste
 
 // What is left of a volume is gone by only where nothing else opens.
 func TestRemains(t *testing.T) {
-	type openFunc = func(context.Context, *image.Reader, int64, int64, extract.Options) (extract.Filesystem, error)
 	opens := func(name string) openFunc {
 		return func(context.Context, *image.Reader, int64, int64, extract.Options) (extract.Filesystem, error) {
 			return named{filesystem: name}, nil
@@ -423,7 +422,7 @@ func TestRemains(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := reader(t, c.disk, sec, c.hole)
-			l, err := find(t.Context(), r, extract.Options{}, c.kinds)
+			l, err := newPlaces(r, extract.Options{}, c.kinds).find(t.Context())
 			if err != nil || len(l.Volumes) != 1 || l.Volumes[0].Filesystem != c.want || l.Volumes[0].Reason != "" {
 				t.Fatalf("%v, %+v; want %s", err, l, c.want)
 			}

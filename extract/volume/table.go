@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
 
@@ -27,6 +28,11 @@ type table struct {
 	dark []ranges.Range
 	// missing says why partitions of it were left aside, "" if none were
 	missing string
+}
+
+// wholeDrive is all of it, as a dark range.
+func wholeDrive(r *image.Reader) []ranges.Range {
+	return []ranges.Range{{Start: 0, End: r.DriveSize()}}
 }
 
 // maxNotes bounds the remarks on one table, which a hostile one could make any

@@ -60,7 +60,7 @@ func compare(t *testing.T, path string, holes ...imap.Range) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	l, err := find(t.Context(), r, extract.Options{}, toyKinds())
+	l, err := newPlaces(r, extract.Options{}, toyKinds()).find(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}

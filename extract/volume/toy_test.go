@@ -101,7 +101,7 @@ func reader(t testing.TB, disk []byte, sector int64, holes ...unread) *image.Rea
 
 func mustFind(t testing.TB, r *image.Reader) *Layout {
 	t.Helper()
-	l, err := find(t.Context(), r, extract.Options{Threads: 1}, toyKinds())
+	l, err := newPlaces(r, extract.Options{Threads: 1}, toyKinds()).find(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -7,195 +7,115 @@ import (
 	"github.com/diskfs/go-diskfs/partition/mbr"
 )
 
-// mbrTypeName says in words what an MBR partition type stands for. The codes
-// are common practice, no source; those that go-diskfs names are taken from it.
-func mbrTypeName(t byte) string {
-	switch mbr.Type(t) {
-	case mbr.Fat12:
-		return "FAT12"
-	case mbr.Fat16, mbr.Fat16b:
-		return "FAT16"
-	case mbr.Fat16bLBA:
-		return "FAT16 (LBA)"
-	case mbr.Fat32CHS:
-		return "FAT32"
-	case mbr.Fat32LBA:
-		return "FAT32 (LBA)"
-	case mbr.NTFS:
-		return "NTFS or exFAT"
-	case mbr.ExtendedCHS:
-		return "extended"
-	case mbr.ExtendedLBA:
-		return "extended (LBA)"
-	case mbr.LinuxExtended:
-		return "Linux extended"
-	case mbr.LinuxSwap:
-		return "Linux swap"
-	case mbr.Linux:
-		return "Linux"
-	case mbr.LinuxLVM:
-		return "Linux LVM"
-	case mbr.HFS:
-		return "HFS or HFS+"
-	case mbr.GPTProtective:
-		return "GPT protective"
-	case mbr.EFISystem:
-		return "EFI system"
-	case mbr.MacOSXBoot:
-		return "Apple boot"
-	case mbr.MacOSXUFS:
-		return "Apple UFS"
-	}
-	switch t {
-	case 0x27:
-		return "recovery (hidden NTFS)"
-	case 0x42:
-		return "dynamic disk"
-	case 0x11, 0x14, 0x16, 0x1B, 0x1C, 0x1E, 0x17:
-		return "hidden " + mbrTypeName(t&0x0F)
-	case 0xFD:
-		return "Linux RAID"
-	case 0xA5, 0xA6, 0xA9:
-		return "BSD"
-	case 0xE8:
-		return "LUKS"
-	}
-	return fmt.Sprintf("type 0x%02X", t)
+// partType is what a partition table's code for the content of a partition
+// stands for.
+type partType struct {
+	name    string // in words
+	noFiles bool   // a partition of the type holds no files
+	// families are those whose readers are tried first, or what metadata is
+	// expected.
+	families []string
 }
 
-// mbrTypeNoFiles reports whether a partition of the type holds no files.
-func mbrTypeNoFiles(t byte) bool {
-	switch mbr.Type(t) {
-	case mbr.LinuxSwap, mbr.GPTProtective, mbr.ExtendedCHS, mbr.ExtendedLBA, mbr.LinuxExtended:
-		return true
+// lookUp finds a code in lists of codes of one type each; ok is false where none
+// has it.
+func lookUp[C comparable](code C, list []typeCodes[C]) (t partType, ok bool) {
+	for _, e := range list {
+		for _, c := range e.codes {
+			if c == code {
+				return e.partType, true
+			}
+		}
 	}
-	return false
+	return partType{}, false
 }
 
-// mbrTypeHints are the families whose readers are tried first, or what metadata
-// is expected.
-func mbrTypeHints(t byte) []string {
-	switch t &^ 0x10 { // the hidden types are the plain ones with this bit
-	case 0x01, 0x04, 0x06, 0x0B, 0x0C, 0x0E:
-		return []string{"fat"}
-	case 0x07:
-		return []string{"ntfs", "exfat"}
-	}
-	switch t {
-	case 0x27:
-		return []string{"ntfs"}
-	case 0x83:
-		return []string{"ext"}
-	case 0xAF, 0xAB:
-		return []string{"hfsplus"}
-	case 0xEF:
-		return []string{"fat"}
-	case 0x8E:
-		return []string{lvmMember}
-	case 0xFD:
-		return []string{mdMember}
-	}
-	return nil
+// typeCodes are the codes that a table has for a type.
+type typeCodes[C comparable] struct {
+	codes []C
+	partType
 }
 
-// gptTypeName says in words what a GPT partition type stands for. UEFI 5.3.3
-// defines the first; the others are their systems' own, as go-diskfs holds them.
-func gptTypeName(g string) string {
-	switch gpt.Type(g) {
-	case gpt.EFISystemPartition:
-		return "EFI system"
-	case gpt.MBRPartitionScheme:
-		return "MBR partition scheme"
-	case gpt.BIOSBoot:
-		return "BIOS boot"
-	case gpt.MicrosoftReserved:
-		return "Microsoft reserved"
-	case gpt.MicrosoftBasicData:
-		return "Microsoft basic data"
-	case gpt.MicrosoftLDMMetadata:
-		return "dynamic disk metadata"
-	case gpt.MicrosoftLDMData:
-		return "dynamic disk data"
-	case gpt.MicrosoftWindowsRecovery:
-		return "Windows recovery"
-	case gpt.MicrosoftStorageSpaces:
-		return "storage spaces"
-	case gpt.LinuxSwap:
-		return "Linux swap"
-	case gpt.LinuxFilesystem:
-		return "Linux filesystem"
-	case gpt.LinuxServerData:
-		return "Linux server data"
-	case gpt.LinuxRootX86, gpt.LinuxRootArm, gpt.LinuxRootX86_64, gpt.LinuxRootArm64, gpt.LinuxRootIA64:
-		return "Linux root"
-	case gpt.LinuxReserved:
-		return "Linux reserved"
-	case gpt.LinuxHome:
-		return "Linux home"
-	case gpt.LinuxRAID:
-		return "Linux RAID"
-	case gpt.LinuxExtendedBoot:
-		return "Linux boot"
-	case gpt.LinuxLVM:
-		return "Linux LVM"
-	case gpt.LinuxDMCrypt, gpt.LinuxLUKS:
-		return "Linux encrypted"
-	case gpt.FreeBSDData, gpt.FreeBSDBoot, gpt.FreeBSDUFS, gpt.FreeBSDVinum:
-		return "FreeBSD"
-	case gpt.FreeBSDSwap:
-		return "FreeBSD swap"
-	case gpt.FreeBSDZFS:
-		return "FreeBSD ZFS"
-	case gpt.SolarisUsrAndAppleZFS:
-		return "ZFS"
-	case gpt.AppleHFS:
-		return "Apple HFS+"
-	case gpt.AppleUFS:
-		return "Apple UFS"
-	case gpt.AppleAPFS:
-		return "Apple APFS"
-	case gpt.AppleRAID, gpt.AppleRAIDOffline:
-		return "Apple RAID"
-	case gpt.AppleBoot:
-		return "Apple boot"
-	case gpt.AppleLabel:
-		return "Apple label"
-	case gpt.AppleCoreStorage:
-		return "Apple Core Storage"
+// mbrType is what an MBR partition type stands for. The codes are common
+// practice, no source; those that go-diskfs names are taken from it.
+func mbrType(code byte) partType {
+	fat := []string{"fat"}
+	t, ok := lookUp(mbr.Type(code), []typeCodes[mbr.Type]{
+		{[]mbr.Type{mbr.Fat12}, partType{"FAT12", false, fat}},
+		{[]mbr.Type{mbr.Fat16, mbr.Fat16b}, partType{"FAT16", false, fat}},
+		{[]mbr.Type{mbr.Fat16bLBA}, partType{"FAT16 (LBA)", false, fat}},
+		{[]mbr.Type{mbr.Fat32CHS}, partType{"FAT32", false, fat}},
+		{[]mbr.Type{mbr.Fat32LBA}, partType{"FAT32 (LBA)", false, fat}},
+		{[]mbr.Type{mbr.NTFS}, partType{"NTFS or exFAT", false, []string{"ntfs", "exfat"}}},
+		{[]mbr.Type{mbr.ExtendedCHS}, partType{"extended", true, nil}},
+		{[]mbr.Type{mbr.ExtendedLBA}, partType{"extended (LBA)", true, nil}},
+		{[]mbr.Type{mbr.LinuxExtended}, partType{"Linux extended", true, nil}},
+		{[]mbr.Type{mbr.LinuxSwap}, partType{"Linux swap", true, nil}},
+		{[]mbr.Type{mbr.Linux}, partType{"Linux", false, []string{"ext"}}},
+		{[]mbr.Type{mbr.LinuxLVM}, partType{"Linux LVM", false, []string{lvmMember}}},
+		{[]mbr.Type{mbr.HFS}, partType{"HFS or HFS+", false, []string{"hfsplus"}}},
+		{[]mbr.Type{mbr.GPTProtective}, partType{"GPT protective", true, nil}},
+		{[]mbr.Type{mbr.EFISystem}, partType{"EFI system", false, fat}},
+		{[]mbr.Type{mbr.MacOSXBoot}, partType{"Apple boot", false, []string{"hfsplus"}}},
+		{[]mbr.Type{mbr.MacOSXUFS}, partType{"Apple UFS", false, nil}},
+		{[]mbr.Type{0x27}, partType{"recovery (hidden NTFS)", false, []string{"ntfs"}}},
+		{[]mbr.Type{0x42}, partType{"dynamic disk", false, nil}},
+		{[]mbr.Type{0xFD}, partType{"Linux RAID", false, []string{mdMember}}},
+		{[]mbr.Type{0xA5, 0xA6, 0xA9}, partType{"BSD", false, nil}},
+		{[]mbr.Type{0xE8}, partType{"LUKS", false, nil}},
+	})
+	switch {
+	case ok:
+		return t
+	case code == 0x11, code == 0x14, code == 0x16, code == 0x17, code == 0x1B, code == 0x1C, code == 0x1E:
+		t = mbrType(code &^ 0x10) // the hidden types are the plain ones with this bit
+		t.name = "hidden " + t.name
+		return t
 	}
-	return "type " + g
+	return partType{name: fmt.Sprintf("type 0x%02X", code)}
 }
 
-// gptTypeNoFiles reports whether a partition of the type holds no files.
-func gptTypeNoFiles(g string) bool {
-	switch gpt.Type(g) {
-	case gpt.BIOSBoot, gpt.MicrosoftReserved, gpt.LinuxSwap, gpt.FreeBSDSwap, gpt.MicrosoftLDMMetadata:
-		return true
+// gptType is what a GPT partition type stands for. UEFI 5.3.3 defines the
+// first; the others are their systems' own, as go-diskfs holds them.
+func gptType(code string) partType {
+	ext := []string{"ext"}
+	t, ok := lookUp(gpt.Type(code), []typeCodes[gpt.Type]{
+		{[]gpt.Type{gpt.EFISystemPartition}, partType{"EFI system", false, []string{"fat"}}},
+		{[]gpt.Type{gpt.MBRPartitionScheme}, partType{"MBR partition scheme", false, nil}},
+		{[]gpt.Type{gpt.BIOSBoot}, partType{"BIOS boot", true, nil}},
+		{[]gpt.Type{gpt.MicrosoftReserved}, partType{"Microsoft reserved", true, nil}},
+		{[]gpt.Type{gpt.MicrosoftBasicData}, partType{"Microsoft basic data", false, []string{"ntfs", "exfat", "fat"}}},
+		{[]gpt.Type{gpt.MicrosoftLDMMetadata}, partType{"dynamic disk metadata", true, nil}},
+		{[]gpt.Type{gpt.MicrosoftLDMData}, partType{"dynamic disk data", false, nil}},
+		{[]gpt.Type{gpt.MicrosoftWindowsRecovery}, partType{"Windows recovery", false, []string{"ntfs"}}},
+		{[]gpt.Type{gpt.MicrosoftStorageSpaces}, partType{"storage spaces", false, nil}},
+		{[]gpt.Type{gpt.LinuxSwap}, partType{"Linux swap", true, nil}},
+		{[]gpt.Type{gpt.LinuxFilesystem}, partType{"Linux filesystem", false, ext}},
+		{[]gpt.Type{gpt.LinuxServerData}, partType{"Linux server data", false, ext}},
+		{[]gpt.Type{gpt.LinuxRootX86, gpt.LinuxRootArm, gpt.LinuxRootX86_64, gpt.LinuxRootArm64}, partType{"Linux root", false, ext}},
+		{[]gpt.Type{gpt.LinuxRootIA64}, partType{"Linux root", false, nil}},
+		{[]gpt.Type{gpt.LinuxReserved}, partType{"Linux reserved", false, nil}},
+		{[]gpt.Type{gpt.LinuxHome}, partType{"Linux home", false, ext}},
+		{[]gpt.Type{gpt.LinuxRAID}, partType{"Linux RAID", false, []string{mdMember}}},
+		{[]gpt.Type{gpt.LinuxExtendedBoot}, partType{"Linux boot", false, ext}},
+		{[]gpt.Type{gpt.LinuxLVM}, partType{"Linux LVM", false, []string{lvmMember}}},
+		{[]gpt.Type{gpt.LinuxDMCrypt, gpt.LinuxLUKS}, partType{"Linux encrypted", false, nil}},
+		{[]gpt.Type{gpt.FreeBSDData, gpt.FreeBSDBoot, gpt.FreeBSDUFS, gpt.FreeBSDVinum}, partType{"FreeBSD", false, nil}},
+		{[]gpt.Type{gpt.FreeBSDSwap}, partType{"FreeBSD swap", true, nil}},
+		{[]gpt.Type{gpt.FreeBSDZFS}, partType{"FreeBSD ZFS", false, nil}},
+		{[]gpt.Type{gpt.SolarisUsrAndAppleZFS}, partType{"ZFS", false, nil}},
+		{[]gpt.Type{gpt.AppleHFS}, partType{"Apple HFS+", false, []string{"hfsplus"}}},
+		{[]gpt.Type{gpt.AppleUFS}, partType{"Apple UFS", false, nil}},
+		{[]gpt.Type{gpt.AppleAPFS}, partType{"Apple APFS", false, nil}},
+		{[]gpt.Type{gpt.AppleRAID, gpt.AppleRAIDOffline}, partType{"Apple RAID", false, nil}},
+		{[]gpt.Type{gpt.AppleBoot}, partType{"Apple boot", false, []string{"hfsplus"}}},
+		{[]gpt.Type{gpt.AppleLabel}, partType{"Apple label", false, nil}},
+		{[]gpt.Type{gpt.AppleCoreStorage}, partType{"Apple Core Storage", false, nil}},
+	})
+	if !ok {
+		t.name = "type " + code
 	}
-	return false
-}
-
-// gptTypeHints are the families whose readers are tried first, or what metadata
-// is expected.
-func gptTypeHints(g string) []string {
-	switch gpt.Type(g) {
-	case gpt.MicrosoftBasicData:
-		return []string{"ntfs", "exfat", "fat"}
-	case gpt.MicrosoftWindowsRecovery:
-		return []string{"ntfs"}
-	case gpt.EFISystemPartition:
-		return []string{"fat"}
-	case gpt.AppleHFS, gpt.AppleBoot:
-		return []string{"hfsplus"}
-	case gpt.LinuxFilesystem, gpt.LinuxServerData, gpt.LinuxHome, gpt.LinuxExtendedBoot,
-		gpt.LinuxRootX86, gpt.LinuxRootArm, gpt.LinuxRootX86_64, gpt.LinuxRootArm64:
-		return []string{"ext"}
-	case gpt.LinuxLVM:
-		return []string{lvmMember}
-	case gpt.LinuxRAID:
-		return []string{mdMember}
-	}
-	return nil
+	return t
 }
 
 // pooled reports whether the partition is of a dynamic disk, whose volumes are
@@ -206,15 +126,15 @@ func (p *Partition) pooled() bool {
 
 // hints are the families to try first for a partition, by its type.
 func (p *Partition) hints() []string {
-	if p.GUID != "" {
-		return gptTypeHints(p.TypeCode)
+	var code byte
+	switch {
+	case p.GUID != "":
+		return gptType(p.TypeCode).families
+	case p.TypeCode == "Apple_HFS", p.TypeCode == "Apple_HFSX":
+		return []string{"hfsplus"}
 	}
-	var t byte
-	if _, err := fmt.Sscanf(p.TypeCode, "0x%02X", &t); err != nil {
-		if p.TypeCode == "Apple_HFS" || p.TypeCode == "Apple_HFSX" {
-			return []string{"hfsplus"}
-		}
+	if _, err := fmt.Sscanf(p.TypeCode, "0x%02X", &code); err != nil {
 		return nil
 	}
-	return mbrTypeHints(t)
+	return mbrType(code).families
 }

@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -20,43 +21,24 @@ func FindFrom(ctx context.Context, r *image.Reader, offset int64, o extract.Opti
 }
 
 func findFrom(ctx context.Context, r *image.Reader, offset int64, o extract.Options, kinds []Kind) (*Layout, error) {
+	p := newPlaces(r, o, kinds)
 	if offset == 0 {
-		return find(ctx, r, o, kinds)
+		return p.find(ctx)
 	}
 	if offset < 0 || offset >= r.Size() {
 		return nil, fmt.Errorf("offset %d is not in the image, which has %d bytes", offset, r.Size())
 	}
-	l, err := find(ctx, r.From(offset), o, kinds)
+	p.r, p.offset = r.From(offset), offset
+	l, err := p.find(ctx)
 	if err != nil {
 		return nil, err
 	}
-	for i := range l.Partitions {
+	for i := range l.Partitions { // those of the volumes are among them
 		l.Partitions[i].Start += offset
 	}
-	shifted := map[*Partition]*Partition{} // those that are not of the list
 	for i := range l.Volumes {
-		v := &l.Volumes[i]
-		v.Start += offset
-		v.fs = nil // it counts places from the drive's begin
-		moveSpans(v.Needs, offset)
-		p := v.Partition
-		inList := func() bool {
-			for j := range l.Partitions {
-				if p == &l.Partitions[j] {
-					return true
-				}
-			}
-			return false
-		}
-		if p == nil || inList() {
-			continue
-		}
-		if shifted[p] == nil {
-			moved := *p
-			moved.Start += offset
-			shifted[p] = &moved
-		}
-		v.Partition = shifted[p]
+		l.Volumes[i].Start += offset
+		moveSpans(l.Volumes[i].Needs, offset)
 	}
 	for i := range l.Structures {
 		if l.Structures[i].Image >= 0 {
@@ -97,31 +79,32 @@ func volumeAt(ctx context.Context, r *image.Reader, start int64, filesystem stri
 	if start < 0 || start >= r.Size() {
 		return nil, fmt.Errorf("a volume at offset %d is not in the image, which has %d bytes", start, r.Size())
 	}
-	f := newFinder(r, o, kinds[i:i+1])
-	lengths, err := f.lengths(ctx, start)
+	k, l := kinds[i], &Layout{Scheme: SchemeUnknown, SectorSize: r.Sector()}
+	p := newPlaces(r, o, kinds[i:i+1])
+	lengths, err := p.lengths(ctx, start)
 	if err != nil {
 		return nil, err
 	}
-	rest := r.DriveSize() - start
 	var why error
 	for _, length := range lengths {
-		fs, err := kinds[i].either(ctx, r, start, length, o)
-		if ctx.Err() != nil {
-			return nil, ctx.Err()
+		res, err := p.open(ctx, k, start, length)
+		if no := (*extract.NotVolumeError)(nil); err == nil && k.Remains != nil && errors.As(res.err, &no) {
+			why = cmp.Or(why, res.err)
+			res, err = p.try(ctx, k.Remains, attempt{k.Name, start, length, true})
 		}
 		if err != nil {
-			if why == nil {
-				why = err
-			}
+			return nil, err
+		}
+		if res.fs == nil {
+			why = cmp.Or(why, res.err)
 			continue
 		}
-		f.l.Scheme, f.l.SectorSize = SchemeUnknown, r.Sector()
-		f.l.note("no partition table was looked for: the one volume was given by hand")
-		if start > 0 || length < rest {
-			f.l.Missing = append(f.l.Missing, "other volumes of the image were not looked for: one was given by hand")
+		l.note("no partition table was looked for: the one volume was given by hand")
+		if start > 0 || length < r.DriveSize()-start {
+			l.Missing = append(l.Missing, "other volumes of the image were not looked for: one was given by hand")
 		}
-		f.l.Volumes = []Volume{{Start: start, Length: length, Filesystem: fs.Info().Filesystem, Found: "given by hand", fs: fs}}
-		return f.l, nil
+		l.Volumes = []Volume{{Start: start, Length: length, Filesystem: res.filesystem(), Found: "given by hand", fs: res.fs}}
+		return l, nil
 	}
 	if no := (*extract.NotVolumeError)(nil); errors.As(why, &no) {
 		return nil, why
@@ -131,24 +114,21 @@ func volumeAt(ctx context.Context, r *image.Reader, start int64, filesystem stri
 
 // lengths are the lengths that a volume at start may have, likeliest first: by
 // its primary structures, by a backup of them, up to the end of the drive.
-func (f *finder) lengths(ctx context.Context, start int64) ([]int64, error) {
+func (p *places) lengths(ctx context.Context, start int64) ([]int64, error) {
 	var out []int64
 	add := func(n int64) {
 		if n > 0 && n <= maxOffset-start && !slices.Contains(out, n) {
 			out = append(out, n)
 		}
 	}
-	for _, c := range f.primaries(start) {
+	for _, c := range p.primaries(start) {
 		add(c.Length)
 	}
 	if len(out) == 0 {
-		// only a backup tells, which stands anywhere
-		l := f.l
-		f.l = &Layout{} // what a search remarks on is about other volumes
-		s := newSearch(f, []ranges.Range{{Start: start, End: f.r.DriveSize()}})
-		err := s.run(ctx)
-		f.l = l
-		if err != nil {
+		// only a backup tells, which stands anywhere; what the search remarks on
+		// is about other volumes
+		s := newSearch(p, &Layout{}, []ranges.Range{{Start: start, End: p.r.DriveSize()}})
+		if err := s.run(ctx); err != nil {
 			return nil, err
 		}
 		for _, h := range s.hits {
@@ -157,6 +137,6 @@ func (f *finder) lengths(ctx context.Context, start int64) ([]int64, error) {
 			}
 		}
 	}
-	add(f.r.DriveSize() - start)
+	add(p.r.DriveSize() - start)
 	return out, nil
 }
