@@ -158,24 +158,20 @@ func (p contents) pieces(size int64, runs []run, c *content) []extract.Piece {
 // a newer version in the journal apart.
 func (p contents) dataPieces(off, n int64, r *run, c *content, put func(extract.Piece)) {
 	newer := p.overlaid(r.Physical, r.Length)
-	at := r.Physical
-	end := off + n
-	for _, b := range newer {
-		if b > at {
-			k := min(int64(b-at)*p.bs, end-off)
-			put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: p.start + int64(at)*p.bs})
-			off += k
+	for at, end := r.Physical, off+n; off < end; {
+		next := r.Physical + r.Length // block that has a newer version
+		if len(newer) > 0 {
+			next = newer[0]
 		}
-		if off >= end {
-			return
+		k := min(int64(next-at)*p.bs, end-off)
+		if k > 0 {
+			put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: p.span(at, 1).Start})
+			off, at = off+k, next
+			continue
 		}
-		k := min(p.bs, end-off)
-		p.journalPieces(off, k, b, c, put)
-		off += k
-		at = b + 1
-	}
-	if off < end {
-		put(extract.Piece{Offset: off, Length: end - off, Kind: extract.Data, Image: p.start + int64(at)*p.bs})
+		k = min(p.bs, end-off)
+		p.journalPieces(off, k, at, c, put)
+		off, at, newer = off+k, at+1, newer[1:]
 	}
 }
 

@@ -112,7 +112,7 @@ func (s *signs) geometry(c candidate) *geometry {
 	l.groups.list = []groupDesc{{InodeTable: table, Known: true, Checked: true, NoBitmaps: true}}
 	g := &geometry{records: newRecords(l, extract.Options{})}
 	g.setInodes((end - c.table) / c.size)
-	g.each(1, func(rec *record) {
+	g.each(func(rec *record) {
 		if int64(rec.Number) > (end-c.table)/c.size || rec.state == recordUnread || rec.free() || !rec.isFile() && !rec.isFolder() {
 			return
 		}
@@ -139,17 +139,10 @@ func (g *geometry) setUsed(n uint32) {
 // used is how many these are.
 func (g *geometry) used() uint32 { return g.groups.list[0].usedInodes(&g.sb) }
 
-// each calls yield for the inodes from a number on.
-func (g *geometry) each(from uint32, yield func(rec *record)) {
+// each calls yield for all inodes.
+func (g *geometry) each(yield func(rec *record)) {
 	for _, c := range g.chunks(true) {
-		if c.number(&g.sb, c.count-1) < from {
-			continue
-		}
-		g.readChunk(c, func(_ uint32, rec *record) {
-			if rec.Number >= from {
-				yield(rec)
-			}
-		})
+		g.readChunk(c, func(_ uint32, rec *record) { yield(rec) })
 	}
 }
 
@@ -213,8 +206,8 @@ func (g *geometry) complete() {
 		}
 	}
 	if sb.metadataCsum() { // then an inode that no folder read names vouches for itself
-		g.each(g.used()+1, func(rec *record) {
-			if rec.state == recordLive {
+		g.each(func(rec *record) {
+			if rec.state == recordLive && rec.Number > g.used() {
 				g.setUsed(rec.Number)
 			}
 		})

@@ -179,14 +179,12 @@ func (n *inode) strange(sb *superblock) string {
 	default:
 		return fmt.Sprintf("its mode %#o is of no kind of file", n.Mode)
 	}
-	// 2^32 blocks is what extents and 3 levels of 64 KiB block maps reach
-	if n.Size < 0 || n.Size > sb.blockSize()<<32 {
+	switch {
+	case n.Size < 0 || n.Size > sb.blockSize()<<32: // 2^32 blocks is what extents and 3 levels of 64 KiB block maps reach
 		return fmt.Sprintf("its size of %d bytes is more than a file can have", uint64(n.Size))
-	}
-	if n.isFolder() && uint64(n.Size) > sb.Blocks*uint64(sb.blockSize()) {
+	case n.isFolder() && uint64(n.Size) > sb.Blocks*uint64(sb.blockSize()):
 		return "it is a folder larger than the volume"
-	}
-	if n.Flags&inodeExtents != 0 && sb.Incompat&incompatExtents == 0 {
+	case n.Flags&inodeExtents != 0 && sb.Incompat&incompatExtents == 0:
 		return "it uses extents, the volume does not"
 	}
 	return ""

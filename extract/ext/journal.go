@@ -4,7 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
-	"slices"
+	"sort"
 
 	"fileassay/extract/needs"
 	"fileassay/extract/partial"
@@ -52,20 +52,24 @@ type journalSuper struct {
 
 func (s *journalSuper) checksums() bool { return s.Incompat&(journalCsumV2|journalCsumV3) != 0 }
 
+// end is where what a descriptor or revoke block says ends, before its checksum.
+func (s *journalSuper) end(b []byte) int {
+	if s.checksums() {
+		return len(b) - 4
+	}
+	return len(b)
+}
+
 // parseJournalSuper decodes the journal's superblock. The error says why it
 // cannot be gone by.
 func parseJournalSuper(b []byte, blockSize int64) (journalSuper, error) {
 	be := binary.BigEndian
-	if len(b) < 1024 || be.Uint32(b) != journalMagic {
-		return journalSuper{}, fmt.Errorf("has no superblock")
-	}
-	kind := be.Uint32(b[4:])
-	if kind != journalSuperV1 && kind != journalSuperV2 {
+	if len(b) < 1024 || be.Uint32(b) != journalMagic || be.Uint32(b[4:]) != journalSuperV1 && be.Uint32(b[4:]) != journalSuperV2 {
 		return journalSuper{}, fmt.Errorf("has no superblock")
 	}
 	s := journalSuper{BlockSize: be.Uint32(b[12:]), Blocks: be.Uint32(b[16:]), First: be.Uint32(b[20:]),
 		Sequence: be.Uint32(b[24:]), Start: be.Uint32(b[28:])}
-	if kind == journalSuperV2 {
+	if be.Uint32(b[4:]) == journalSuperV2 {
 		s.Incompat = be.Uint32(b[40:])
 		copy(s.UUID[:], b[48:])
 		if s.Incompat&journalFastCommit != 0 {
@@ -114,16 +118,11 @@ type journalTag struct {
 	Checksum uint32
 }
 
-// parseTags decodes the tags of a descriptor block. ok is false where the last
-// is missing.
-func parseTags(s *journalSuper, b []byte) (tags []journalTag, ok bool) {
+// parseTags decodes the tags of a descriptor block.
+func parseTags(s *journalSuper, b []byte) (tags []journalTag) {
 	be := binary.BigEndian
 	size := s.tagSize()
-	end := len(b)
-	if s.checksums() {
-		end -= 4
-	}
-	for at := journalHeadSize; at+size <= end; {
+	for at := journalHeadSize; at+size <= s.end(b); {
 		t := journalTag{Block: uint64(be.Uint32(b[at:]))}
 		if s.Incompat&journalCsumV3 != 0 {
 			t.Flags = be.Uint32(b[at+4:])
@@ -145,33 +144,30 @@ func parseTags(s *journalSuper, b []byte) (tags []journalTag, ok bool) {
 			at += 16
 		}
 		if t.Flags&tagLast != 0 {
-			return tags, true
+			break
 		}
 	}
-	return tags, len(tags) > 0
+	return tags
 }
 
 // parseRevokes decodes the block numbers of a revoke block. ext4: journal,
 // "Revocation Block".
 func parseRevokes(s *journalSuper, b []byte) []uint64 {
 	be := binary.BigEndian
-	end := len(b)
-	if s.checksums() {
-		end -= 4
+	width, used := 4, int(be.Uint32(b[12:]))
+	if s.Incompat&journal64Bit != 0 {
+		width = 8
 	}
-	used := int(be.Uint32(b[12:]))
-	if used > end {
+	if used > s.end(b) {
 		return nil
 	}
 	var out []uint64
-	if s.Incompat&journal64Bit != 0 {
-		for at := 16; at+8 <= used; at += 8 {
-			out = append(out, be.Uint64(b[at:]))
+	for at := 16; at+width <= used; at += width {
+		block := uint64(be.Uint32(b[at:]))
+		if width == 8 {
+			block = be.Uint64(b[at:])
 		}
-		return out
-	}
-	for at := 16; at+4 <= used; at += 4 {
-		out = append(out, uint64(be.Uint32(b[at:])))
+		out = append(out, block)
 	}
 	return out
 }
@@ -230,10 +226,11 @@ func openJournal(ctx context.Context, v *records) (*journal, error) {
 	}
 	j.stale = !j.followed && !j.aside // who leaves it aside has decided so
 	j.known = known || j.known
-	j.pending = "the volume was not closed, and " + j.health + ": newer metadata may stand in it"
+	state := "the volume was not closed, and "
 	if !j.known {
-		j.pending = "whether the volume was closed is not known, as " + j.health + ": newer metadata may stand in it"
+		state = "whether the volume was closed is not known, as "
 	}
+	j.pending = state + j.health + ": newer metadata may stand in it"
 	return j, nil
 }
 
@@ -264,7 +261,7 @@ func (j *journal) open(ctx context.Context, v *records, closed bool) (why string
 	case int64(s.Blocks) > j.size/v.bs:
 		return "the journal claims more blocks than it has", nil
 	}
-	p := replay{journal: j, s: s, newest: map[uint64]tagged{}, revoked: map[uint64]uint32{}}
+	p := replay{journal: j, s: s, blocks: map[uint64]tagged{}, newest: map[uint64]tagged{}, revoked: map[uint64]uint32{}}
 	if err := p.scan(ctx); err != nil {
 		return "", err
 	}
@@ -322,16 +319,8 @@ func (j *journal) find(v *records) (why string) {
 
 // place is where block b of the journal lies in the image.
 func (j *journal) place(b uint32) (at int64, ok bool) {
-	i, ok := slices.BinarySearchFunc(j.runs, uint64(b), func(r run, b uint64) int {
-		switch {
-		case r.Logical+r.Length <= b:
-			return -1
-		case r.Logical > b:
-			return 1
-		}
-		return 0
-	})
-	if !ok || j.runs[i].Kind != runData {
+	i := sort.Search(len(j.runs), func(i int) bool { return j.runs[i].Logical+j.runs[i].Length > uint64(b) })
+	if i == len(j.runs) || j.runs[i].Logical > uint64(b) || j.runs[i].Kind != runData {
 		return 0, false
 	}
 	return j.vol.span(j.runs[i].Physical+uint64(b)-j.runs[i].Logical, 1).Start, true

@@ -49,10 +49,7 @@ func (n name) kind() uint8 { return uint8(n.ref) }
 // which they were found.
 func (l *nameList) sort() {
 	slices.SortFunc(l.list, func(a, b name) int {
-		if c := cmp.Compare(a.child, b.child); c != 0 {
-			return c
-		}
-		return cmp.Compare(a.ref, b.ref)
+		return cmp.Or(cmp.Compare(a.child, b.child), cmp.Compare(a.ref, b.ref))
 	})
 }
 
@@ -104,11 +101,15 @@ type tree struct {
 
 // find is the folder of a number, nil where it is none that was read.
 func (t *tree) find(number uint32) *folder {
-	i, ok := slices.BinarySearchFunc(t.folders, number, func(f folder, n uint32) int { return cmp.Compare(f.number, n) })
-	if !ok {
-		return nil
+	if i, ok := t.index(number); ok {
+		return &t.folders[i]
 	}
-	return &t.folders[i]
+	return nil
+}
+
+// index is where it stands in folders.
+func (t *tree) index(number uint32) (int, bool) {
+	return slices.BinarySearchFunc(t.folders, number, func(f folder, n uint32) int { return cmp.Compare(f.number, n) })
 }
 
 // namesFolder reports whether an entry is that of a folder, whose inode may be
@@ -147,7 +148,7 @@ func readTree(ctx context.Context, v *records, w *space, j *journal) (*tree, err
 	}
 	shareOut(plans)
 	t := &tree{records: v, why: map[uint32][]string{}}
-	batches := batchFolders(plans)
+	batches := slices.Collect(slices.Chunk(plans, 64))
 	err = extract.InOrder(ctx, v.opt.Workers(), len(batches),
 		func(_ context.Context, i int) (nameList, error) {
 			var names nameList
@@ -287,24 +288,6 @@ func shareOut(plans []folderPlan) {
 	}
 }
 
-// batchFolders cuts the folders into batches of some work each.
-func batchFolders(plans []folderPlan) [][]folderPlan {
-	var out [][]folderPlan
-	var blocks uint64
-	from := 0
-	for i := range plans {
-		blocks += min(plans[i].blocks, 1<<20) + 1
-		if blocks >= 512 {
-			out = append(out, plans[from:i+1])
-			from, blocks = i+1, 0
-		}
-	}
-	if from < len(plans) {
-		out = append(out, plans[from:])
-	}
-	return out
-}
-
 // readFolder reads a folder's entries into names.
 func (v *records) readFolder(f *folderPlan, names *nameList) {
 	if f.inline {
@@ -392,7 +375,7 @@ func (t *tree) cutLoops() {
 			if f.name < 0 {
 				break
 			}
-			up, ok := slices.BinarySearchFunc(t.folders, t.names.list[f.name].parent, func(f folder, n uint32) int { return cmp.Compare(f.number, n) })
+			up, ok := t.index(t.names.list[f.name].parent)
 			if !ok {
 				break
 			}

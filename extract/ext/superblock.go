@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	"fmt"
 	"slices"
-	"time"
 )
 
 const (
@@ -223,12 +222,37 @@ func (sb *superblock) hasSuper(g uint64) bool {
 	return sparseGroup(g)
 }
 
-// copyGroups are the groups that hold copies of the superblock, a bounded
-// number.
+// superBlocks is the number of blocks from the start of a group on that its copy
+// of the superblock takes.
+func (sb *superblock) superBlocks(g uint64) uint64 {
+	switch {
+	case !sb.hasSuper(g):
+		return 0
+	case g == 0 && sb.FirstDataBlock == 0 && sb.blockSize() == 1024:
+		return 2 // the superblock is block 1 although the first data block is 0
+	}
+	return 1
+}
+
+// maxCopies bounds the copies tried where every group holds one.
+const maxCopies = 64
+
+// copyGroups are the groups behind the first that hold copies of the
+// superblock, a bounded number.
 func (sb *superblock) copyGroups() []uint64 {
+	last := sb.groups() - 1
 	var out []uint64
-	for g := uint64(1); g < sb.groups() && len(out) < maxCopies; g++ {
-		if sb.hasSuper(g) {
+	switch {
+	case sb.Compat&compatSparseSuper2 != 0:
+		for _, g := range sb.BackupGroups {
+			if g > 0 && uint64(g) <= last {
+				out = append(out, uint64(g))
+			}
+		}
+	case sb.RoCompat&roSparseSuper != 0:
+		return sparseGroups(last)
+	default:
+		for g := uint64(1); g <= min(last, maxCopies); g++ {
 			out = append(out, g)
 		}
 	}
@@ -307,9 +331,4 @@ func (sb *superblock) unusable() string {
 func (sb *superblock) sameVolume(o *superblock) bool {
 	return sb.UUID == o.UUID && sb.LogBlockSize == o.LogBlockSize && sb.BlocksPerGroup == o.BlocksPerGroup &&
 		sb.InodesPerGroup == o.InodesPerGroup && sb.InodeSize == o.InodeSize && sb.MkfsTime == o.MkfsTime
-}
-
-// written is when the superblock was last written, for people.
-func (sb *superblock) written() string {
-	return time.Unix(int64(sb.WriteTime), 0).UTC().Format("2006-01-02")
 }

@@ -62,7 +62,10 @@ func open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if v.journal, err = openJournal(ctx, v.records); err != nil {
 		return nil, err
 	}
-	v.notes = append(v.notes, v.groups.notes()...)
+	if v.groups.backups > 0 {
+		v.notes = append(v.notes, fmt.Sprintf("group descriptors of %d groups are taken from copies", v.groups.backups))
+	}
+	v.notes = append(v.notes, v.groups.faults...)
 	if v.journal.note != "" {
 		v.notes = append(v.notes, v.journal.note)
 	}
