@@ -42,16 +42,6 @@ func (c *claimed) shared() ranges.Set {
 	return out
 }
 
-// addRuns adds the blocks that runs claim.
-func (c *claimed) addRuns(v *layout, runs []run) {
-	for _, r := range runs {
-		if r.Kind != runUnlocated {
-			s := v.span(r.Physical, r.Length)
-			c.Add(s.Start, s.Len())
-		}
-	}
-}
-
 // addInode adds what the inode of a record claims; m is where its content lies
 // if that is known already.
 func (p *mapper) addInode(c *claimed, rec *record, m *mapping) {
@@ -70,15 +60,16 @@ func (p *mapper) addInode(c *claimed, rec *record, m *mapping) {
 		got := p.mapInode(&n)
 		m = &got
 	}
-	c.addRuns(p.layout, m.Runs)
-	for _, b := range m.Tree {
-		c.Add(p.span(b, 1).Start, p.bs)
+	for s := range p.spans(m) {
+		c.Add(s.Start, s.Len())
 	}
 }
 
 // findShared is what more than one of the inodes in use, or the journal, claims.
-func (t *tree) findShared(c *claimed, journal []run) ranges.Set {
-	c.addRuns(t.layout, journal)
+func (t *tree) findShared(c *claimed, journal []ranges.Range) ranges.Set {
+	for _, s := range journal {
+		c.Add(s.Start, s.Len())
+	}
 	p, last := newMapper(t.layout), uint32(0)
 	for _, n := range t.names.list {
 		if n.child == last {

@@ -151,7 +151,6 @@ func (l *lister) condemn(why string) {
 
 // free takes an inode that is of no file.
 func (l *lister) free(i uint32, rec *record, names []name) {
-	state := l.bitmap.Get(int64(i))
 	switch {
 	case len(names) > 0 && !l.bitmap.mayBeUsed(i):
 		l.out.tally[staleNames] += int64(len(names))
@@ -161,7 +160,7 @@ func (l *lister) free(i uint32, rec *record, names []name) {
 		why := fmt.Sprintf("inode %d is empty, although a folder names it", rec.Number)
 		l.condemn(why)
 		l.nameOnly(rec, names, why)
-	case state != bitmap.Set || !l.bitmap.sure:
+	case l.bitmap.Get(int64(i)) != bitmap.Set || !l.bitmap.sure:
 	case rec.Mode == 0 && rec.Links == 0:
 		l.condemn(fmt.Sprintf("inode %d is empty, although the inode bitmap calls it used", rec.Number))
 	default:

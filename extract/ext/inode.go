@@ -117,8 +117,7 @@ func parseInode(sb *superblock, number uint32, raw []byte) (inode, error) {
 		if n.ExtraSize >= 0x8C-goodOldInodeSize { // i_mtime_extra
 			x := le.Uint32(raw[0x88:])
 			sec += int64(x&3) << 32
-			nsec = int64(x >> 2)
-			if nsec >= 1e9 {
+			if nsec = int64(x >> 2); nsec >= 1e9 {
 				nsec = 0
 			}
 		}

@@ -123,20 +123,12 @@ func parseTags(s *journalSuper, b []byte) (tags []journalTag) {
 	be := binary.BigEndian
 	size := s.tagSize()
 	for at := journalHeadSize; at+size <= s.end(b); {
-		t := journalTag{Block: uint64(be.Uint32(b[at:]))}
+		t := journalTag{uint64(be.Uint32(b[at:])), uint32(be.Uint16(b[at+6:])), uint32(be.Uint16(b[at+4:]))}
 		if s.Incompat&journalCsumV3 != 0 {
-			t.Flags = be.Uint32(b[at+4:])
+			t.Flags, t.Checksum = be.Uint32(b[at+4:]), be.Uint32(b[at+12:])
+		}
+		if s.Incompat&journal64Bit != 0 {
 			t.Block |= uint64(be.Uint32(b[at+8:])) << 32
-			t.Checksum = be.Uint32(b[at+12:])
-			if s.Incompat&journal64Bit == 0 {
-				t.Block &= 1<<32 - 1
-			}
-		} else {
-			t.Checksum = uint32(be.Uint16(b[at+4:]))
-			t.Flags = uint32(be.Uint16(b[at+6:]))
-			if s.Incompat&journal64Bit != 0 {
-				t.Block |= uint64(be.Uint32(b[at+8:])) << 32
-			}
 		}
 		tags = append(tags, t)
 		at += size
@@ -182,8 +174,7 @@ type journalCopy struct {
 // journal is where a volume's journal lies and what became of it. Where there
 // is none it is the zero value.
 type journal struct {
-	vol      *layout
-	aside    bool // it is left aside, as asked
+	vol      *records
 	exists   bool
 	note     string // what was used of it, for Info
 	pending  string // why newer metadata may stand in it all the same, for Listing
@@ -199,9 +190,12 @@ type journal struct {
 	fastAt   int64          // in the image, the first block for fast commits; 0 where it does not matter
 }
 
-// doubt is what a stale state means for a file, in words.
+// doubt is what a stale state means for a file, in words, "" where it is none.
 func (j *journal) doubt() string {
-	if j.known {
+	switch {
+	case !j.stale:
+		return ""
+	case j.known:
 		return "the volume was not closed and its journal cannot be replayed whole: this may be an older state of it"
 	}
 	return "whether the volume was closed is not known, as its journal was not read: this may be an older state of it"
@@ -209,7 +203,7 @@ func (j *journal) doubt() string {
 
 // openJournal replays in memory the journal of a volume that was not closed.
 func openJournal(ctx context.Context, v *records) (*journal, error) {
-	sb, j := &v.sb, &journal{vol: v.layout, aside: v.opt.NoJournal}
+	sb, j := &v.sb, &journal{vol: v}
 	if sb.Compat&compatJournal == 0 {
 		return j, nil
 	}
@@ -221,10 +215,10 @@ func openJournal(ctx context.Context, v *records) (*journal, error) {
 	known := v.sbAt == superblockAt && sb.Fault == "" && (sb.Whole || !sb.metadataCsum())
 	closed := known && sb.Incompat&incompatRecover == 0
 	var err error
-	if j.health, err = j.open(ctx, v, closed); err != nil || j.health == "" || closed {
+	if j.health, err = j.open(ctx, closed); err != nil || j.health == "" || closed {
 		return j, err
 	}
-	j.stale = !j.followed && !j.aside // who leaves it aside has decided so
+	j.stale = !j.followed && !v.opt.NoJournal // who leaves it aside has decided so
 	j.known = known || j.known
 	state := "the volume was not closed, and "
 	if !j.known {
@@ -236,11 +230,12 @@ func openJournal(ctx context.Context, v *records) (*journal, error) {
 
 // open finds the journal and replays it unless the volume was closed. why says
 // in words why it cannot be used whole, "" if it can.
-func (j *journal) open(ctx context.Context, v *records, closed bool) (why string, err error) {
+func (j *journal) open(ctx context.Context, closed bool) (why string, err error) {
+	v := j.vol
 	if v.sb.JournalInode == 0 {
 		return "its journal is on another drive", nil
 	}
-	if why := j.find(v); why != "" || closed {
+	if why := j.find(); why != "" || closed {
 		return why, nil
 	}
 	b := j.read(make([]byte, v.bs), 0)
@@ -256,7 +251,7 @@ func (j *journal) open(ctx context.Context, v *records, closed bool) (why string
 	}
 	j.known = true
 	switch {
-	case j.aside:
+	case v.opt.NoJournal:
 		return "its journal was left aside as asked", nil
 	case int64(s.Blocks) > j.size/v.bs:
 		return "the journal claims more blocks than it has", nil
@@ -292,18 +287,17 @@ func (j *journal) open(ctx context.Context, v *records, closed bool) (why string
 
 // find finds where the journal lies: by its inode, else by the copy of that in
 // the superblock. why says in words why it cannot be found.
-func (j *journal) find(v *records) (why string) {
-	sb := &v.sb
+func (j *journal) find() (why string) {
+	v, sb := j.vol, &j.vol.sb
 	rec := v.readInode(sb.JournalInode)
 	n := rec.inode
 	if j.inode = rec.state; rec.state != recordLive || !n.isFile() {
 		if sb.JournalBackup != 1 {
 			return "the journal's inode is unread or damaged"
 		}
-		n = inode{Number: sb.JournalInode, Mode: modeFile, Links: 1, Size: int64(sb.JournalBlocks[16]) | int64(sb.JournalBlocks[15])<<32}
-		for i := range iBlockSize / 4 {
-			binary.LittleEndian.PutUint32(n.Block[4*i:], sb.JournalBlocks[i])
-		}
+		size := sb.JournalBlocks[iBlockSize:]
+		n = inode{Number: sb.JournalInode, Mode: modeFile, Links: 1, Block: [iBlockSize]byte(sb.JournalBlocks[:]),
+			Size: int64(binary.LittleEndian.Uint32(size[4:])) | int64(binary.LittleEndian.Uint32(size))<<32}
 		if binary.LittleEndian.Uint16(n.Block[:]) == extentMagic && sb.Incompat&incompatExtents != 0 {
 			n.Flags = inodeExtents
 		}
@@ -313,7 +307,10 @@ func (j *journal) find(v *records) (why string) {
 		return "the journal's size cannot be"
 	}
 	m := newMapper(v.layout).mapInode(&n)
-	j.runs, j.size, j.needs = m.Runs, n.Size, v.needsOfTree(&m)
+	j.runs, j.size = m.Runs, n.Size
+	if m.Cut {
+		j.needs = v.needsOfBlocks(nil, m.Tree...)
+	}
 	return ""
 }
 

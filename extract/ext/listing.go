@@ -50,18 +50,15 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	if v.journal.pending != "" {
 		short("%s", v.journal.pending)
 	}
-	if sum[doubtful] > 0 {
-		l.Why = append(l.Why, fmt.Sprintf("%d inodes contradict themselves: their content is not vouched for", sum[doubtful]))
+	also := func(n int64, format string) {
+		if n > 0 {
+			l.Why = append(l.Why, fmt.Sprintf(format, n))
+		}
 	}
-	if sum[crossed] > 0 {
-		l.Why = append(l.Why, fmt.Sprintf("%d inodes claim blocks that are claimed more than once: their content is not vouched for", sum[crossed]))
-	}
-	if sum[staleNames] > 0 {
-		l.Why = append(l.Why, fmt.Sprintf("%d names of inodes that are not in use are left out", sum[staleNames]))
-	}
-	if sum[orphans] > 0 {
-		l.Why = append(l.Why, fmt.Sprintf("%d inodes were being deleted and are left out", sum[orphans]))
-	}
+	also(sum[doubtful], "%d inodes contradict themselves: their content is not vouched for")
+	also(sum[crossed], "%d inodes claim blocks that are claimed more than once: their content is not vouched for")
+	also(sum[staleNames], "%d names of inodes that are not in use are left out")
+	also(sum[orphans], "%d inodes were being deleted and are left out")
 	return l, nil
 }
 

@@ -41,9 +41,6 @@ func locate(ctx context.Context, r *image.Reader, start, limit int64, find finde
 	if why := f.unusable(); why != "" {
 		return nil, "", notVolume(start, "%s", why)
 	}
-	if f.groups() > maxGroups {
-		return nil, "", notVolume(start, "its superblock claims %d groups, more than %d are not believed", f.groups(), maxGroups)
-	}
 	l := &layout{blocks: blocks{r: r, start: start, bs: f.blockSize(), count: f.Blocks}, sb: f.superblock, sbAt: f.at, shape: f.group}
 	l.loadGroups()
 	return l, f.note, nil
@@ -56,7 +53,7 @@ func (v *layout) replay(newer overlay) {
 	block, off := uint64(superblockAt/v.bs), superblockAt%v.bs
 	if _, ok := v.copies[block]; ok && v.sbAt == superblockAt {
 		b := v.read(make([]byte, v.bs), block)
-		if sb, ok := parseSuperblock(b.Data[off : off+superblockSize]); ok && b.Whole() && sb.Fault == "" && sb.unusable() == "" && sb.sameVolume(&v.sb) && sb.groups() <= maxGroups {
+		if sb, ok := parseSuperblock(b.Data[off : off+superblockSize]); ok && b.Whole() && sb.Fault == "" && sb.unusable() == "" && sb.sameVolume(&v.sb) {
 			v.sb, v.count = sb, sb.Blocks
 		}
 	}

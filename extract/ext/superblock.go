@@ -41,7 +41,7 @@ type superblock struct {
 	DescSize       uint16
 	FirstMetaBG    uint32
 	MkfsTime       uint32
-	JournalBlocks  [17]uint32 // i_block and size of the journal's inode
+	JournalBlocks  [iBlockSize + 8]byte // i_block and size, high half first, of the journal's inode
 	MMPBlock       uint64
 	ChecksumType   uint8
 
@@ -52,8 +52,7 @@ type superblock struct {
 	ProjectQuota uint32
 	OrphanFile   uint32
 
-	Whole      bool // all 1024 bytes were read
-	ChecksumOK bool // it has a checksum, and it matches
+	Whole bool // all 1024 bytes were read
 	// Fault says in words which of its own checks it fails, "" if none.
 	Fault string
 }
@@ -99,9 +98,7 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		sb.DescSize = le.Uint16(b[0xFE:])
 		sb.FirstMetaBG = le.Uint32(b[0x104:])
 		sb.MkfsTime = le.Uint32(b[0x108:])
-		for i := range sb.JournalBlocks {
-			sb.JournalBlocks[i] = le.Uint32(b[0x10C+4*i:])
-		}
+		copy(sb.JournalBlocks[:], b[0x10C:])
 		if sb.Incompat&incompat64Bit != 0 {
 			sb.Blocks |= uint64(le.Uint32(b[0x150:])) << 32
 		}
@@ -128,12 +125,8 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 	if !sb.sane() {
 		return sb, false
 	}
-	if sb.Whole && sb.RoCompat&roMetadataCsum != 0 {
-		if crc32c(^uint32(0), b[:0x3FC]) == le.Uint32(b[0x3FC:]) {
-			sb.ChecksumOK = true
-		} else {
-			sb.Fault = "its checksum does not match"
-		}
+	if sb.Whole && sb.metadataCsum() && crc32c(^uint32(0), b[:0x3FC]) != le.Uint32(b[0x3FC:]) {
+		sb.Fault = "its checksum does not match"
 	}
 	return sb, true
 }
@@ -141,37 +134,23 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 // sane reports whether the geometry is one that mke2fs could have made and
 // the arithmetic below holds for.
 func (sb *superblock) sane() bool {
-	if sb.LogBlockSize > 6 || sb.Blocks == 0 || sb.Blocks > 1<<48 || sb.Inodes == 0 {
-		return false
-	}
-	bs := sb.blockSize()
-	if sb.FirstDataBlock > 1 || uint64(sb.FirstDataBlock) >= sb.Blocks || (bs > 1024 && sb.FirstDataBlock != 0) {
-		return false
-	}
-	if sb.bigalloc() {
-		if sb.LogClusterSize < sb.LogBlockSize || sb.LogClusterSize > sb.LogBlockSize+20 {
-			return false
-		}
-		if uint64(sb.ClustersPerGrp)<<(sb.LogClusterSize-sb.LogBlockSize) != uint64(sb.BlocksPerGroup) {
-			return false
-		}
-		if sb.ClustersPerGrp == 0 || int64(sb.ClustersPerGrp) > 8*bs {
-			return false
-		}
-	} else if int64(sb.BlocksPerGroup) > 8*bs {
-		return false
-	}
-	is := int64(sb.InodeSize)
+	bs, is := sb.blockSize(), int64(sb.InodeSize)
 	switch {
-	case sb.BlocksPerGroup < 64 || sb.BlocksPerGroup%8 != 0:
+	case sb.LogBlockSize > 6, sb.Blocks == 0, sb.Blocks > 1<<48, sb.Inodes == 0,
+		sb.FirstDataBlock > 1, uint64(sb.FirstDataBlock) >= sb.Blocks, bs > 1024 && sb.FirstDataBlock != 0,
+		sb.BlocksPerGroup < 64, sb.BlocksPerGroup%8 != 0,
+		is < 128, is > bs, is&(is-1) != 0,
+		sb.InodesPerGroup == 0, int64(sb.InodesPerGroup) > 8*bs, sb.InodesPerGroup%8 != 0,
+		sb.DescSize < 32, sb.DescSize > 1024, sb.DescSize&(sb.DescSize-1) != 0,
+		sb.FirstInode < 11, sb.FirstInode > sb.Inodes+1:
 		return false
-	case is < 128 || is > bs || is&(is-1) != 0:
-		return false
-	case sb.InodesPerGroup == 0 || int64(sb.InodesPerGroup) > 8*bs || sb.InodesPerGroup%8 != 0:
-		return false
-	case sb.DescSize < 32 || int64(sb.DescSize) > 1024 || sb.DescSize&(sb.DescSize-1) != 0:
-		return false
-	case sb.FirstInode < 11 || sb.FirstInode > sb.Inodes+1:
+	case !sb.bigalloc():
+		if int64(sb.BlocksPerGroup) > 8*bs {
+			return false
+		}
+	case sb.LogClusterSize < sb.LogBlockSize, sb.LogClusterSize > sb.LogBlockSize+20,
+		uint64(sb.ClustersPerGrp)<<(sb.LogClusterSize-sb.LogBlockSize) != uint64(sb.BlocksPerGroup),
+		sb.ClustersPerGrp == 0, int64(sb.ClustersPerGrp) > 8*bs:
 		return false
 	}
 	groups := sb.groups()
@@ -323,6 +302,8 @@ func (sb *superblock) unusable() string {
 		return fmt.Sprintf("its checksums are of kind %d, known is 1", sb.ChecksumType)
 	case !sb.Whole && sb.Incompat&incompatCsumSeed != 0:
 		return "the seed of its checksums stands in the unread half of its superblock"
+	case sb.groups() > maxGroups:
+		return fmt.Sprintf("its superblock claims %d groups, more than %d are not believed", sb.groups(), maxGroups)
 	}
 	return ""
 }
