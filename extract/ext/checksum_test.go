@@ -48,7 +48,7 @@ func TestCRC16(t *testing.T) {
 func TestChecksumsOfVolumes(t *testing.T) {
 	img := unpack(t, "ext4-1k")
 	sb, ok := parseSuperblock(img[superblockAt : superblockAt+superblockSize])
-	if !ok || !sb.ChecksumOK {
+	if !ok || !sb.metadataCsum() || sb.Fault != "" {
 		t.Fatalf("superblock: %v %q", ok, sb.Fault)
 	}
 	if want := crc32c(^uint32(0), img[superblockAt:superblockAt+0x3FC]); want != binary.LittleEndian.Uint32(img[superblockAt+0x3FC:]) {

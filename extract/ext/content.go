@@ -51,7 +51,9 @@ func (p contents) of(n *inode) content {
 	}
 	m := p.mapInode(n)
 	c.why = append(c.why, m.Why...)
-	c.needs = p.needsOfTree(&m)
+	if m.Cut {
+		c.needs = p.needsOfBlocks(nil, m.Tree...)
+	}
 	p.checkBlockCount(n, &m, &c)
 	p.claims(&m, &c)
 	switch {
@@ -66,28 +68,23 @@ func (p contents) of(n *inode) content {
 // claims notes which parts of the volume a mapping claims, those of content in
 // whole clusters, and the first block of it that is claimed more than once.
 func (p contents) claims(m *mapping, c *content) {
-	cross := func(r ranges.Range) {
-		for s := range p.shared.Within(r.Start, r.Len()) {
-			if !c.crossed {
-				c.crossed = true
-				c.why = append(c.why, fmt.Sprintf("it claims block %d, which is claimed more than once", (s.Start-p.start)/p.bs))
-			}
-			return
-		}
-	}
 	cluster := p.sb.clusterBlocks()
 	for _, r := range m.Runs {
-		if r.Kind == runUnlocated {
-			continue
+		if r.Kind != runUnlocated {
+			a := r.Physical / cluster * cluster
+			z := min((r.Physical+r.Length+cluster-1)/cluster*cluster, p.sb.Blocks)
+			c.files = append(c.files, p.span(a, z-a))
 		}
-		cross(p.span(r.Physical, r.Length))
-		a := r.Physical / cluster * cluster
-		z := min((r.Physical+r.Length+cluster-1)/cluster*cluster, p.sb.Blocks)
-		c.files = append(c.files, p.span(a, z-a))
 	}
 	for _, b := range m.Tree {
-		cross(p.span(b, 1))
 		c.own = append(c.own, p.span(b, 1))
+	}
+	for s := range p.spans(m) {
+		for x := range p.shared.Within(s.Start, s.Len()) {
+			c.crossed = true
+			c.why = append(c.why, fmt.Sprintf("it claims block %d, which is claimed more than once", (x.Start-p.start)/p.bs))
+			return
+		}
 	}
 }
 
@@ -100,14 +97,17 @@ func (p contents) checkBlockCount(n *inode, m *mapping, c *content) {
 	if proved || unknown || m.Cut || p.sb.bigalloc() || p.sb.Incompat&incompatEAInode != 0 && n.hasEAInode() {
 		return
 	}
-	have := m.allocated()
-	if n.FileACL != 0 {
-		have++
+	have := uint64(0) // sectors
+	for s := range p.spans(m) {
+		have += uint64(s.Len() / 512)
 	}
 	per := uint64(p.bs / 512)
-	if want := n.Sectors; have*per != want {
+	if n.FileACL != 0 {
+		have += per
+	}
+	if have != n.Sectors {
 		c.doubt = true
-		c.why = append(c.why, fmt.Sprintf("its inode counts %d blocks, what says where they lie has %d", want/per, have))
+		c.why = append(c.why, fmt.Sprintf("its inode counts %d blocks, what says where they lie has %d", n.Sectors/per, have/per))
 	}
 }
 
@@ -158,24 +158,20 @@ func (p contents) pieces(size int64, runs []run, c *content) []extract.Piece {
 // a newer version in the journal apart.
 func (p contents) dataPieces(off, n int64, r *run, c *content, put func(extract.Piece)) {
 	newer := p.overlaid(r.Physical, r.Length)
-	at := r.Physical
-	end := off + n
-	for _, b := range newer {
-		if b > at {
-			k := min(int64(b-at)*p.bs, end-off)
-			put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: p.start + int64(at)*p.bs})
-			off += k
+	for at, end := r.Physical, off+n; off < end; {
+		next := r.Physical + r.Length // block that has a newer version
+		if len(newer) > 0 {
+			next = newer[0]
 		}
-		if off >= end {
-			return
+		k := min(int64(next-at)*p.bs, end-off)
+		if k > 0 {
+			put(extract.Piece{Offset: off, Length: k, Kind: extract.Data, Image: p.span(at, 1).Start})
+			off, at = off+k, next
+			continue
 		}
-		k := min(p.bs, end-off)
-		p.journalPieces(off, k, b, c, put)
-		off += k
-		at = b + 1
-	}
-	if off < end {
-		put(extract.Piece{Offset: off, Length: end - off, Kind: extract.Data, Image: p.start + int64(at)*p.bs})
+		k = min(p.bs, end-off)
+		p.journalPieces(off, k, at, c, put)
+		off, at, newer = off+k, at+1, newer[1:]
 	}
 }
 

@@ -1,6 +1,8 @@
 package ext
 
 import (
+	"slices"
+
 	"fileassay/extract/claims"
 	"fileassay/extract/ranges"
 )
@@ -17,7 +19,7 @@ type claimed struct {
 	// may share, but nothing else.
 	attributes ranges.Set
 	// idle are inodes that look alive but that the bitmap calls free: remnants,
-	// which claim nothing unless a folder names them.
+	// which claim nothing unless a folder names them. Sorted.
 	idle []uint32
 }
 
@@ -40,16 +42,6 @@ func (c *claimed) shared() ranges.Set {
 	return out
 }
 
-// addRuns adds the blocks that runs claim.
-func (c *claimed) addRuns(v *layout, runs []run) {
-	for _, r := range runs {
-		if r.Kind != runUnlocated {
-			s := v.span(r.Physical, r.Length)
-			c.Add(s.Start, s.Len())
-		}
-	}
-}
-
 // addInode adds what the inode of a record claims; m is where its content lies
 // if that is known already.
 func (p *mapper) addInode(c *claimed, rec *record, m *mapping) {
@@ -68,33 +60,28 @@ func (p *mapper) addInode(c *claimed, rec *record, m *mapping) {
 		got := p.mapInode(&n)
 		m = &got
 	}
-	c.addRuns(p.layout, m.Runs)
-	for _, b := range m.Tree {
-		c.Add(p.span(b, 1).Start, p.bs)
+	for s := range p.spans(m) {
+		c.Add(s.Start, s.Len())
 	}
 }
 
 // findShared is what more than one of the inodes in use, or the journal, claims.
-func (t *tree) findShared(c *claimed, journal []run) ranges.Set {
-	c.addRuns(t.layout, journal)
-	// what was left out before and yet is named
-	p := newMapper(t.layout)
-	add := func(n uint32) {
-		if rec := t.readInode(n); rec.state == recordLive {
-			p.addInode(c, &rec, nil)
-		}
+func (t *tree) findShared(c *claimed, journal []ranges.Range) ranges.Set {
+	for _, s := range journal {
+		c.Add(s.Start, s.Len())
 	}
-	for _, n := range c.idle {
-		if len(t.names.of(n)) > 0 {
-			add(n)
-		}
-	}
-	last := uint32(0)
+	p, last := newMapper(t.layout), uint32(0)
 	for _, n := range t.names.list {
-		if n.child != last && t.pastUsed(n.child) {
-			add(n.child)
+		if n.child == last {
+			continue
 		}
 		last = n.child
+		// what was left out before and yet is named
+		if _, idle := slices.BinarySearch(c.idle, last); idle || t.pastUsed(last) {
+			if rec := t.readInode(last); rec.state == recordLive {
+				p.addInode(c, &rec, nil)
+			}
+		}
 	}
 	return c.shared()
 }

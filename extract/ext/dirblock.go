@@ -50,11 +50,9 @@ func recLen(v uint16, blockSize int64) int {
 	return int(v&65532) | int(v&3)<<16
 }
 
-// parseDirent decodes the entry at at of a block or inline region b.
+// parseDirent decodes the entry at at of a block or inline region b, whose head
+// is there.
 func parseDirent(sb *superblock, b []byte, at int) (dirent, error) {
-	if at < 0 || at+direntHead > len(b) {
-		return dirent{}, fmt.Errorf("entry at %d is cut short", at)
-	}
 	le := binary.LittleEndian
 	d := dirent{Inode: le.Uint32(b[at:]), At: at}
 	rec := recLen(le.Uint16(b[at+4:]), sb.blockSize())

@@ -11,28 +11,20 @@ import (
 	"fileassay/extract/ranges"
 )
 
-// tally is what the records of a part of the inode tables add to the listing.
-type tally struct {
-	unread    int64 // unread inodes that may be in use
-	condemned int64 // inodes in use that fail their checks
-	unnamed   int64 // listed without a name
-	nameless  int64 // condemned or unread inodes known only by name
-	stale     int64 // names of inodes that are not in use
-	orphans   int64 // inodes in use without links: deleted but not yet freed
-	doubtful  int64 // inodes that contradict themselves
-	crossed   int64 // inodes that claim blocks which are claimed more than once
-}
+// tally counts what the records of a part of the inode tables add to the listing.
+type tally [counts]int64
 
-func (t *tally) add(o tally) {
-	t.unread += o.unread
-	t.condemned += o.condemned
-	t.unnamed += o.unnamed
-	t.nameless += o.nameless
-	t.stale += o.stale
-	t.orphans += o.orphans
-	t.doubtful += o.doubtful
-	t.crossed += o.crossed
-}
+// What a tally counts.
+const (
+	unreadInodes = iota // that may be in use
+	condemned           // inodes in use that fail their checks
+	unnamed             // files and folders that are listed without a name
+	staleNames          // of inodes that are not in use
+	orphans             // inodes in use without links: deleted but not yet freed
+	doubtful            // inodes that contradict themselves
+	crossed             // inodes that claim blocks which are claimed more than once
+	counts
+)
 
 // listed is what is listed of one chunk of the inode tables.
 type listed struct {
@@ -63,7 +55,9 @@ func (t *tree) listFiles(ctx context.Context, w *space, doubt string, yield func
 			for _, s := range l.own {
 				w.own(s)
 			}
-			sum.add(l.tally)
+			for k, n := range l.tally {
+				sum[k] += n
+			}
 			if l.fault != "" && len(faults) < maxFaults {
 				faults = append(faults, l.fault)
 			}
@@ -118,7 +112,10 @@ func (l *lister) inode(i uint32, rec *record, names []name) {
 		l.structure(rec)
 		return
 	}
-	names = l.withoutGhosts(names)
+	names = slices.DeleteFunc(slices.Clone(names), func(n name) bool { // that stand in remnants of folders
+		f := l.find(n.parent)
+		return f != nil && f.ghost
+	})
 	switch rec.state {
 	case recordLive:
 		if rec.Flags&inodeEAInode != 0 {
@@ -133,7 +130,7 @@ func (l *lister) inode(i uint32, rec *record, names []name) {
 		l.free(i, rec, names)
 	case recordUnread:
 		if rec.Number != rootInode && l.bitmap.mayBeUsed(i) || len(names) > 0 {
-			l.out.tally.unread++
+			l.out.tally[unreadInodes]++
 		}
 		l.nameOnly(rec, names, "its inode is unread")
 	case recordCondemned:
@@ -146,41 +143,28 @@ func (l *lister) inode(i uint32, rec *record, names []name) {
 
 // condemn counts an inode in use that cannot be believed.
 func (l *lister) condemn(why string) {
-	l.out.tally.condemned++
+	l.out.tally[condemned]++
 	if l.out.fault == "" {
 		l.out.fault = why
 	}
 }
 
-// withoutGhosts leaves out the names that stand in remnants of folders.
-func (l *lister) withoutGhosts(names []name) []name {
-	ghost := func(n name) bool {
-		f := l.find(n.parent)
-		return f != nil && f.ghost
-	}
-	if !slices.ContainsFunc(names, ghost) {
-		return names
-	}
-	return slices.DeleteFunc(slices.Clone(names), ghost)
-}
-
 // free takes an inode that is of no file.
 func (l *lister) free(i uint32, rec *record, names []name) {
-	state := l.bitmap.Get(int64(i))
 	switch {
 	case len(names) > 0 && !l.bitmap.mayBeUsed(i):
-		l.out.tally.stale += int64(len(names))
+		l.out.tally[staleNames] += int64(len(names))
 	case len(names) > 0:
 		// a folder names it and nothing proves that it was freed: what was
 		// read of its inode is not what was written
 		why := fmt.Sprintf("inode %d is empty, although a folder names it", rec.Number)
 		l.condemn(why)
 		l.nameOnly(rec, names, why)
-	case state != bitmap.Set || !l.bitmap.sure:
+	case l.bitmap.Get(int64(i)) != bitmap.Set || !l.bitmap.sure:
 	case rec.Mode == 0 && rec.Links == 0:
 		l.condemn(fmt.Sprintf("inode %d is empty, although the inode bitmap calls it used", rec.Number))
 	default:
-		l.out.tally.orphans++
+		l.out.tally[orphans]++
 	}
 }
 
@@ -207,7 +191,7 @@ func (l *lister) put(f extract.File, n *name) {
 		l.slab = make([]extract.File, 0, 128)
 	}
 	if n == nil {
-		l.out.tally.unnamed++
+		l.out.tally[unnamed]++
 		f.Path, f.Unnamed = extract.UnknownParent(f.ID), true
 	} else {
 		var shown string
@@ -226,10 +210,10 @@ func (l *lister) live(rec *record, names []name) {
 	f := extract.File{ID: uint64(n.Number), Modified: n.Modified, Executable: n.isFile() && n.Mode&modeRun != 0,
 		RecordUnread: c.doubt || c.crossed, Why: c.why, Needs: c.needs}
 	if c.doubt {
-		l.out.tally.doubtful++
+		l.out.tally[doubtful]++
 	}
 	if c.crossed {
-		l.out.tally.crossed++
+		l.out.tally[crossed]++
 	}
 	encrypted := n.Flags&inodeEncrypt != 0
 	if encrypted && !n.isFolder() {
@@ -310,7 +294,6 @@ func (l *lister) nameOnly(rec *record, names []name, why string) {
 			continue // a device, pipe or socket
 		}
 		l.put(f, &names[i])
-		l.out.tally.nameless++
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -90,7 +91,8 @@ func findSuperblock(ctx context.Context, r *image.Reader, start, limit int64) (f
 		why = "there is no superblock"
 	}
 	if best, ok := vote(copies); ok {
-		best.note = fmt.Sprintf("%s: the copy in group %d is used, last written %s", why, best.GroupNumber, best.written())
+		best.note = fmt.Sprintf("%s: the copy in group %d is used, last written %s", why, best.GroupNumber,
+			time.Unix(int64(best.WriteTime), 0).UTC().Format(time.DateOnly))
 		return best, nil
 	}
 	if ok {
@@ -106,31 +108,25 @@ func findSuperblock(ctx context.Context, r *image.Reader, start, limit int64) (f
 func readCopies(r *image.Reader, start, limit int64) []found {
 	var out []found
 	seen := map[int64]bool{}
-	try := func(block int64, bs int64, g uint64) {
-		at := block * bs
+	try := func(at int64) {
 		if at <= superblockAt || at > limit-superblockSize || seen[at] {
 			return
 		}
 		seen[at] = true
-		if sb, ok, _ := readSuper(r, start, at); ok && sb.Whole && sb.Fault == "" && standsAt(&sb, at) {
+		if sb, ok, _ := readSuper(r, start, at); ok && sb.copyAt(at) {
 			out = append(out, found{superblock: sb, at: at})
 		}
 	}
 	for log := range 7 {
 		bs := int64(1024) << log
 		for per := int64(256); per <= 8*bs<<8; per *= 2 {
-			for _, first := range [...]int64{0, 1} {
-				if first == 1 && bs != 1024 {
-					continue
-				}
-				if per == 8*bs {
-					for _, g := range usualGroups(limit / (per * bs)) {
-						try(first+int64(g)*per, bs, g)
-					}
-					continue
-				}
-				for _, g := range [...]uint64{1, 3, 5, 7, 9} {
-					try(first+int64(g)*per, bs, g)
+			groups := []uint64{1, 3, 5, 7, 9}
+			if per == 8*bs {
+				groups = usualGroups(limit / (per * bs))
+			}
+			for first := range 1 + 1024/bs { // the first data block is 1 only in blocks of 1 KiB
+				for _, g := range groups {
+					try((first + int64(g)*per) * bs)
 				}
 			}
 		}
@@ -150,33 +146,30 @@ func usualGroups(last int64) []uint64 {
 	return out
 }
 
-// standsAt reports whether a copy of the superblock stands where it says.
-func standsAt(sb *superblock, at int64) bool {
+// copyAt reports whether a superblock is a sound copy that says it stands at at.
+func (sb *superblock) copyAt(at int64) bool {
 	g := uint64(sb.GroupNumber)
-	return g > 0 && g < sb.groups() && sb.hasSuper(g) && sb.superOffset(g) == at
+	return sb.Whole && sb.Fault == "" && g > 0 && g < sb.groups() && sb.hasSuper(g) && sb.superOffset(g) == at
 }
 
 // scanCopies looks for copies at every KiB of the start of the volume, for
 // volumes made with groups of an unusual size.
 func scanCopies(ctx context.Context, r *image.Reader, start, limit int64) ([]found, error) {
 	const step = 1 << 20
-	buf := make([]byte, step+superblockSize)
+	buf := make([]byte, step)
 	var out []found
 	for at := int64(0); at < limit; at += step {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		n := min(step+superblockSize, limit-at)
-		r.ReadReadable(buf[:n], start+at) // unread parts are zero, which is no signature
-		for i := int64(0); i+superblockSize <= n && i < step; i += 1024 {
-			if buf[i+0x38] != superMagic&0xFF || buf[i+0x39] != superMagic>>8 {
+		b := readBytes(r, buf[:min(step, limit-at)], start+at)
+		for i := 0; i < b.Len(); i += superblockSize {
+			raw, ok := b.Get(i, superblockSize)
+			if !ok {
 				continue
 			}
-			if !r.IsRead(start+at+i, superblockSize) {
-				continue
-			}
-			if sb, ok := parseSuperblock(buf[i : i+superblockSize]); ok && sb.Fault == "" && standsAt(&sb, at+i) {
-				out = append(out, found{superblock: sb, at: at + i})
+			if sb, ok := parseSuperblock(raw); ok && sb.copyAt(at+int64(i)) {
+				out = append(out, found{superblock: sb, at: at + int64(i)})
 			}
 		}
 	}

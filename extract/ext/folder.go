@@ -1,27 +1,184 @@
 package ext
 
 import (
+	"cmp"
+	"context"
 	"encoding/binary"
 	"fmt"
+	"slices"
 
 	"fileassay/extract/partial"
 )
 
-// readFolderBlock takes the entries of one block of a folder.
-func (v *records) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, logical, block uint64) {
-	if v.sb.metadataCsum() && b.Whole() {
-		switch checkDirBlock(&v.sb, f.seed, b.Data) {
-		case blockBad:
-			f.lose(1, fmt.Sprintf("block %d of the folder fails its checksum", block))
-			return
-		case blockIndex:
-			if logical > 0 {
-				return
+// folderPlan is a folder with where its blocks lie, before they are read.
+type folderPlan struct {
+	number    uint32
+	seed      uint32
+	flags     uint32
+	blocks    uint64 // of the folder
+	runs      []run
+	inline    bool
+	unused    bool
+	parent    uint32
+	names     nameList // of an inline folder
+	cutBlocks int64
+	why       []string
+}
+
+// planFolders finds the folders among the inodes and where their blocks lie,
+// and collects what all inodes claim.
+func (t *tree) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) {
+	type planned struct {
+		folders []folderPlan
+		claimed
+	}
+	var plans []folderPlan
+	var all claimed
+	err := eachChunk(ctx, t.records, "folders", false,
+		func(c chunk) *planned {
+			var out planned
+			p := newMapper(t.layout)
+			m := t.inodeBitmap(c.group)
+			t.readChunk(c, func(k uint32, rec *record) {
+				own := t.ownInode(rec.Number)
+				if rec.state != recordLive && !(own && rec.state == recordFree && rec.Number < t.sb.FirstInode) {
+					return
+				}
+				unused := !own && rec.Number != rootInode && t.unused(&m, c.first+k)
+				var got *mapping
+				if !own && rec.isFolder() {
+					var f folderPlan
+					f, got = t.planFolder(p, &rec.inode)
+					f.unused = unused
+					out.folders = append(out.folders, f)
+				}
+				if unused {
+					out.idle = append(out.idle, rec.Number)
+					return
+				}
+				p.addInode(&out.claimed, rec, got)
+			})
+			return &out
+		},
+		func(out *planned) error {
+			plans = append(plans, out.folders...)
+			all.addAll(&out.claimed)
+			return nil
+		})
+	return plans, &all, err
+}
+
+// planFolder says where a folder's entries stand; m is where its blocks lie,
+// nil where it has none.
+func (t *tree) planFolder(p *mapper, n *inode) (f folderPlan, m *mapping) {
+	f = folderPlan{number: n.Number, seed: n.Seed, flags: n.Flags}
+	if n.Flags&inodeInlineData != 0 && t.sb.Incompat&incompatInlineData != 0 {
+		f.inline = true
+		t.readInlineFolder(n, &f)
+		return f, nil
+	}
+	got := p.mapInode(n)
+	f.blocks, f.runs, f.why = t.fileBlocks(n.Size), got.Runs, got.Why
+	return f, &got
+}
+
+// shareOut lets each block belong to one folder, the first: so the work is
+// bounded by the volume's size, whatever the inodes claim.
+func shareOut(plans []folderPlan) {
+	type claim struct {
+		plan int
+		*run
+	}
+	var all []claim
+	for i := range plans {
+		for k, r := range plans[i].runs {
+			if r.Kind == runData {
+				all = append(all, claim{i, &plans[i].runs[k]})
 			}
 		}
 	}
-	whole, fault := walkDirents(&v.sb, b, f.flags&inodeEncrypt != 0, func(d dirent) {
-		v.takeDirent(f, names, d)
+	slices.SortFunc(all, func(a, b claim) int {
+		return cmp.Or(cmp.Compare(a.Physical, b.Physical), cmp.Compare(a.plan, b.plan), cmp.Compare(a.Logical, b.Logical))
+	})
+	var owner claim
+	for _, c := range all {
+		if owner.run != nil && c.Physical < owner.Physical+owner.Length {
+			loser := c
+			if c.plan < owner.plan {
+				loser = owner
+			}
+			loser.Kind = runUnlocated
+			if p := &plans[loser.plan]; len(p.why) < maxWhy {
+				p.why = append(p.why, "its inode claims blocks that another folder holds")
+			}
+			if loser == c {
+				continue
+			}
+		}
+		owner = c
+	}
+}
+
+// readFolder reads a folder's entries into names.
+func (t *tree) readFolder(f *folderPlan, names *nameList) {
+	if f.inline {
+		names.append(&f.names)
+		f.names = nameList{}
+		return
+	}
+	const most = 32 // blocks read at once
+	buf, done := t.borrow(most * t.bs)
+	defer done()
+	pos := uint64(0)
+	hole := func(next uint64) {
+		if next > pos {
+			f.lose(next-pos, "a part of it has no storage, which a folder's never lacks")
+		}
+	}
+	for _, r := range f.runs {
+		if r.Logical >= f.blocks {
+			break
+		}
+		n := min(r.Length, f.blocks-r.Logical)
+		hole(r.Logical)
+		pos = r.Logical + n
+		if r.Kind != runData {
+			f.lose(n, "")
+			continue
+		}
+		for i := uint64(0); i < n; i += most {
+			k := min(most, n-i)
+			b := t.read(buf[:int64(k)*t.bs], r.Physical+i)
+			for j := range k {
+				t.readFolderBlock(f, names, b.Slice(int(j)*int(t.bs), int(t.bs)), r.Logical+i+j, r.Physical+i+j)
+			}
+		}
+	}
+	hole(f.blocks)
+	f.runs = nil
+}
+
+// lose notes that blocks of the folder give no entries.
+func (f *folderPlan) lose(blocks uint64, why string) {
+	f.cutBlocks += int64(min(blocks, 1<<40))
+	if why != "" && len(f.why) < maxWhy && !slices.Contains(f.why, why) {
+		f.why = append(f.why, why)
+	}
+}
+
+// readFolderBlock takes the entries of one block of a folder.
+func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, logical, block uint64) {
+	if t.sb.metadataCsum() && b.Whole() {
+		kind := checkDirBlock(&t.sb, f.seed, b.Data)
+		if kind == blockBad {
+			f.lose(1, fmt.Sprintf("block %d of the folder fails its checksum", block))
+		}
+		if kind == blockBad || kind == blockIndex && logical > 0 {
+			return
+		}
+	}
+	whole, fault := walkDirents(&t.sb, b, f.flags&inodeEncrypt != 0, func(d dirent) {
+		t.takeDirent(f, names, d)
 	})
 	switch {
 	case fault != "":
@@ -32,7 +189,7 @@ func (v *records) readFolderBlock(f *folderPlan, names *nameList, b partial.Byte
 }
 
 // takeDirent takes an entry in use.
-func (v *records) takeDirent(f *folderPlan, names *nameList, d dirent) {
+func (t *tree) takeDirent(f *folderPlan, names *nameList, d dirent) {
 	switch string(d.Name) {
 	case ".":
 		return
@@ -40,7 +197,7 @@ func (v *records) takeDirent(f *folderPlan, names *nameList, d dirent) {
 		f.parent = d.Inode
 		return
 	}
-	if d.Inode == rootInode || v.ownInode(d.Inode) {
+	if d.Inode == rootInode || t.ownInode(d.Inode) {
 		return
 	}
 	names.add(f.number, d.Inode, d.Type, d.Name)
@@ -49,7 +206,7 @@ func (v *records) takeDirent(f *folderPlan, names *nameList, d dirent) {
 // readInlineFolder takes the entries of a folder that stands in its inode: the
 // number of its parent, then entries to the end of i_block, then entries in
 // the attribute. ext4: ifork, "Inline Directories".
-func (v *records) readInlineFolder(n *inode, f *folderPlan) {
+func (t *tree) readInlineFolder(n *inode, f *folderPlan) {
 	parts := n.inlineParts()
 	if len(parts) == 0 || parts[0].Length < 4 {
 		f.lose(1, "its entries were not found in its inode")
@@ -63,8 +220,8 @@ func (v *records) readInlineFolder(n *inode, f *folderPlan) {
 			f.parent = binary.LittleEndian.Uint32(b)
 			b = b[4:]
 		}
-		if _, fault := walkDirents(&v.sb, partial.Bytes{Data: b}, n.Flags&inodeEncrypt != 0, func(d dirent) {
-			v.takeDirent(f, &f.names, d)
+		if _, fault := walkDirents(&t.sb, partial.Bytes{Data: b}, n.Flags&inodeEncrypt != 0, func(d dirent) {
+			t.takeDirent(f, &f.names, d)
 		}); fault != "" {
 			f.lose(1, "the folder in the inode: "+fault)
 		}

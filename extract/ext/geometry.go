@@ -1,8 +1,10 @@
 package ext
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -17,8 +19,9 @@ import (
 // That proves no file: they may be what is left of a volume that another was made
 // over since, and what would tell is unread. So nothing listed by it is intact.
 type geometry struct {
-	*records     // with a superblock and the descriptor of the one group, as far as they could be told
-	spoke    int // entries that agree with the inode they name
+	*records        // with a superblock and the descriptor of the one group, as far as they could be told
+	spoke    int    // entries that agree with the inode they name
+	used     uint32 // inodes from the first that may be in use
 }
 
 // Bounds of the search.
@@ -58,29 +61,21 @@ func findGeometry(ctx context.Context, r *image.Reader, start, limit int64) (*ge
 	if err != nil || len(s.folders) < minFolders {
 		return nil, err
 	}
-	var best *geometry
-	second := 0
+	var list []*geometry
 	for _, c := range s.candidates() {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		g := s.geometry(c)
-		switch {
-		case !g.weigh(s):
-		case best == nil || g.spoke > best.spoke:
-			if best != nil {
-				second = best.spoke
-			}
-			best = g
-		default:
-			second = max(second, g.spoke)
+		if g := s.geometry(c); g.weigh(s) {
+			list = append(list, g)
 		}
 	}
-	if best == nil || 2*second > best.spoke {
+	slices.SortStableFunc(list, func(a, b *geometry) int { return cmp.Compare(b.spoke, a.spoke) })
+	if len(list) == 0 || len(list) > 1 && 2*list[1].spoke > list[0].spoke {
 		return nil, nil // nothing, or nothing decides
 	}
-	best.complete()
-	return best, nil
+	list[0].complete()
+	return list[0], nil
 }
 
 // geometry makes one of a candidate, with as many inodes as fit in front of
@@ -112,7 +107,7 @@ func (s *signs) geometry(c candidate) *geometry {
 	l.groups.list = []groupDesc{{InodeTable: table, Known: true, Checked: true, NoBitmaps: true}}
 	g := &geometry{records: newRecords(l, extract.Options{})}
 	g.setInodes((end - c.table) / c.size)
-	g.each(1, func(rec *record) {
+	g.each(func(rec *record) {
 		if int64(rec.Number) > (end-c.table)/c.size || rec.state == recordUnread || rec.free() || !rec.isFile() && !rec.isFolder() {
 			return
 		}
@@ -128,28 +123,12 @@ func (s *signs) geometry(c candidate) *geometry {
 func (g *geometry) setInodes(n int64) {
 	g.sb.Inodes = uint32(n) &^ 7
 	g.sb.InodesPerGroup = g.sb.Inodes
-	g.setUsed(0)
 }
 
-// setUsed sets how many inodes from the first may be in use.
-func (g *geometry) setUsed(n uint32) {
-	g.groups.list[0].UnusedInodes = g.sb.Inodes - min(n, g.sb.Inodes)
-}
-
-// used is how many these are.
-func (g *geometry) used() uint32 { return g.groups.list[0].usedInodes(&g.sb) }
-
-// each calls yield for the inodes from a number on.
-func (g *geometry) each(from uint32, yield func(rec *record)) {
+// each calls yield for all inodes.
+func (g *geometry) each(yield func(rec *record)) {
 	for _, c := range g.chunks(true) {
-		if c.number(&g.sb, c.count-1) < from {
-			continue
-		}
-		g.readChunk(c, func(_ uint32, rec *record) {
-			if rec.Number >= from {
-				yield(rec)
-			}
-		})
+		g.readChunk(c, func(_ uint32, rec *record) { yield(rec) })
 	}
 }
 
@@ -163,9 +142,6 @@ func (g *geometry) weigh(s *signs) bool {
 			break
 		}
 		own := g.readInode(f.self)
-		if own.state == recordUnread {
-			continue
-		}
 		if block, ok := folderInode(own.raw); !ok || int64(block)*g.bs != f.at {
 			continue // a remnant, or of another block size
 		}
@@ -175,7 +151,7 @@ func (g *geometry) weigh(s *signs) bool {
 		}
 		walkDirents(&g.sb, b, true, func(d dirent) {
 			checked++
-			g.setUsed(max(g.used(), d.Inode))
+			g.used = max(g.used, d.Inode)
 			rec := g.readInode(d.Inode)
 			switch {
 			case rec.state == recordUnread:
@@ -195,7 +171,7 @@ func (g *geometry) complete() {
 	sb := &g.sb
 	seeds := map[uint32]int{}
 	live := 0
-	for number := uint32(1); number <= max(g.used(), sb.FirstInode); number++ {
+	for number := uint32(1); number <= max(g.used, sb.FirstInode); number++ {
 		rec := g.readInode(number)
 		if rec.state == recordUnread || rec.free() || rec.kind() == 0 {
 			continue
@@ -213,14 +189,15 @@ func (g *geometry) complete() {
 		}
 	}
 	if sb.metadataCsum() { // then an inode that no folder read names vouches for itself
-		g.each(g.used()+1, func(rec *record) {
-			if rec.state == recordLive {
-				g.setUsed(rec.Number)
+		g.each(func(rec *record) {
+			if rec.state == recordLive && rec.Number > g.used {
+				g.used = rec.Number
 			}
 		})
 	}
 	perBlock := uint32(sb.blockSize()) / uint32(sb.InodeSize)
-	g.setUsed((max(g.used(), sb.FirstInode) + perBlock - 1) / perBlock * perBlock)
+	g.used = min((max(g.used, sb.FirstInode)+perBlock-1)/perBlock*perBlock, sb.Inodes)
+	g.groups.list[0].UnusedInodes = sb.Inodes - g.used
 }
 
 // show notes the features that an inode's flags tell of.

@@ -41,25 +41,23 @@ func parseGroupDesc(sb *superblock, g uint64, b []byte) (groupDesc, error) {
 		return groupDesc{}, fmt.Errorf("descriptor of group %d is cut short", g)
 	}
 	le := binary.LittleEndian
-	d := groupDesc{
-		BlockBitmap:  uint64(le.Uint32(b[0x0:])),
-		InodeBitmap:  uint64(le.Uint32(b[0x4:])),
-		InodeTable:   uint64(le.Uint32(b[0x8:])),
-		FreeInodes:   uint32(le.Uint16(b[0xE:])),
-		Flags:        le.Uint16(b[0x12:]),
-		BlockCsum:    uint32(le.Uint16(b[0x18:])),
-		InodeCsum:    uint32(le.Uint16(b[0x1A:])),
-		UnusedInodes: uint32(le.Uint16(b[0x1C:])),
+	block := func(low, high int) uint64 {
+		n := uint64(le.Uint32(b[low:]))
+		if size >= 64 {
+			n |= uint64(le.Uint32(b[high:])) << 32
+		}
+		return n
 	}
-	if size >= 64 {
-		d.BlockBitmap |= uint64(le.Uint32(b[0x20:])) << 32
-		d.InodeBitmap |= uint64(le.Uint32(b[0x24:])) << 32
-		d.InodeTable |= uint64(le.Uint32(b[0x28:])) << 32
-		d.FreeInodes |= uint32(le.Uint16(b[0x2E:])) << 16
-		d.UnusedInodes |= uint32(le.Uint16(b[0x32:])) << 16
-		d.BlockCsum |= uint32(le.Uint16(b[0x38:])) << 16
-		d.InodeCsum |= uint32(le.Uint16(b[0x3A:])) << 16
+	half := func(low, high int) uint32 {
+		n := uint32(le.Uint16(b[low:]))
+		if size >= 64 {
+			n |= uint32(le.Uint16(b[high:])) << 16
+		}
+		return n
 	}
+	d := groupDesc{BlockBitmap: block(0x0, 0x20), InodeBitmap: block(0x4, 0x24), InodeTable: block(0x8, 0x28),
+		FreeInodes: half(0xE, 0x2E), Flags: le.Uint16(b[0x12:]),
+		BlockCsum: half(0x18, 0x38), InodeCsum: half(0x1A, 0x3A), UnusedInodes: half(0x1C, 0x32)}
 	if sb.RoCompat&(roMetadataCsum|roGdtCsum) != 0 {
 		if want := groupDescChecksum(sb, g, b[:size]); want != le.Uint16(b[0x1E:]) {
 			return d, fmt.Errorf("descriptor of group %d fails its checksum", g)
@@ -152,22 +150,12 @@ func descBlock(sb *superblock, i, at uint64) (block uint64, ok bool) {
 		if g >= sb.groups() || (at > 1 && at != perBlock-1) || at >= perBlock {
 			return 0, false
 		}
-		block = sb.groupFirst(g)
-		if sb.hasSuper(g) {
-			block++
-		}
-		if g == 0 && sb.FirstDataBlock == 0 && sb.blockSize() == 1024 {
-			block++ // the superblock is block 1 although the first data block is 0
-		}
-		return block, true
+		return sb.groupFirst(g) + sb.superBlocks(g), true
 	}
 	if !sb.hasSuper(at) || at >= sb.groups() {
 		return 0, false
 	}
-	block = sb.groupFirst(at) + 1 + i
-	if at == 0 && sb.FirstDataBlock == 0 && sb.blockSize() == 1024 {
-		block++
-	}
+	block = sb.groupFirst(at) + sb.superBlocks(at) + i
 	return block, block < sb.Blocks
 }
 
@@ -177,27 +165,8 @@ func descCopies(sb *superblock, i uint64) []uint64 {
 	if sb.Incompat&incompatMetaBG != 0 && i >= uint64(sb.FirstMetaBG) {
 		return []uint64{0, 1, uint64(sb.blockSize())/uint64(sb.DescSize) - 1}
 	}
-	out := []uint64{0}
-	last := sb.groups() - 1
-	switch {
-	case sb.Compat&compatSparseSuper2 != 0:
-		for _, g := range sb.BackupGroups {
-			if g > 0 {
-				out = append(out, uint64(g))
-			}
-		}
-	case sb.RoCompat&roSparseSuper != 0:
-		out = append(out, sparseGroups(last)...)
-	default:
-		for g := uint64(1); g <= min(last, maxCopies); g++ {
-			out = append(out, g)
-		}
-	}
-	return out
+	return append([]uint64{0}, sb.copyGroups()...)
 }
-
-// maxCopies bounds the copies tried where every group holds one.
-const maxCopies = 64
 
 // plainDescBlocks is how many of these stand behind each superblock.
 func (sb *superblock) plainDescBlocks() uint64 {

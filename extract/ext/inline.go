@@ -23,17 +23,12 @@ const (
 // ifork, "Inline Data". What they leave out of Size was not found.
 func (n *inode) inlineParts() []part {
 	var out []part
-	k := min(n.Size, iBlockSize)
-	if k > 0 {
-		out = append(out, part{0, iBlockAt, k})
+	if n.Size > 0 {
+		out = append(out, part{0, iBlockAt, min(n.Size, iBlockSize)})
 	}
-	if n.Size <= iBlockSize {
-		return out
-	}
-	if at, length, ok := n.inlineValue(); ok {
-		if length = min(length, n.Size-iBlockSize); length > 0 {
-			out = append(out, part{iBlockSize, at, length})
-		}
+	at, length, ok := n.inlineValue()
+	if length = min(length, n.Size-iBlockSize); ok && length > 0 {
+		out = append(out, part{iBlockSize, at, length})
 	}
 	return out
 }

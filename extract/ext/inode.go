@@ -117,8 +117,7 @@ func parseInode(sb *superblock, number uint32, raw []byte) (inode, error) {
 		if n.ExtraSize >= 0x8C-goodOldInodeSize { // i_mtime_extra
 			x := le.Uint32(raw[0x88:])
 			sec += int64(x&3) << 32
-			nsec = int64(x >> 2)
-			if nsec >= 1e9 {
+			if nsec = int64(x >> 2); nsec >= 1e9 {
 				nsec = 0
 			}
 		}
@@ -179,14 +178,12 @@ func (n *inode) strange(sb *superblock) string {
 	default:
 		return fmt.Sprintf("its mode %#o is of no kind of file", n.Mode)
 	}
-	// 2^32 blocks is what extents and 3 levels of 64 KiB block maps reach
-	if n.Size < 0 || n.Size > sb.blockSize()<<32 {
+	switch {
+	case n.Size < 0 || n.Size > sb.blockSize()<<32: // 2^32 blocks is what extents and 3 levels of 64 KiB block maps reach
 		return fmt.Sprintf("its size of %d bytes is more than a file can have", uint64(n.Size))
-	}
-	if n.isFolder() && uint64(n.Size) > sb.Blocks*uint64(sb.blockSize()) {
+	case n.isFolder() && uint64(n.Size) > sb.Blocks*uint64(sb.blockSize()):
 		return "it is a folder larger than the volume"
-	}
-	if n.Flags&inodeExtents != 0 && sb.Incompat&incompatExtents == 0 {
+	case n.Flags&inodeExtents != 0 && sb.Incompat&incompatExtents == 0:
 		return "it uses extents, the volume does not"
 	}
 	return ""

@@ -4,7 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
-	"slices"
+	"sort"
 
 	"fileassay/extract/needs"
 	"fileassay/extract/partial"
@@ -52,20 +52,24 @@ type journalSuper struct {
 
 func (s *journalSuper) checksums() bool { return s.Incompat&(journalCsumV2|journalCsumV3) != 0 }
 
+// end is where what a descriptor or revoke block says ends, before its checksum.
+func (s *journalSuper) end(b []byte) int {
+	if s.checksums() {
+		return len(b) - 4
+	}
+	return len(b)
+}
+
 // parseJournalSuper decodes the journal's superblock. The error says why it
 // cannot be gone by.
 func parseJournalSuper(b []byte, blockSize int64) (journalSuper, error) {
 	be := binary.BigEndian
-	if len(b) < 1024 || be.Uint32(b) != journalMagic {
-		return journalSuper{}, fmt.Errorf("has no superblock")
-	}
-	kind := be.Uint32(b[4:])
-	if kind != journalSuperV1 && kind != journalSuperV2 {
+	if len(b) < 1024 || be.Uint32(b) != journalMagic || be.Uint32(b[4:]) != journalSuperV1 && be.Uint32(b[4:]) != journalSuperV2 {
 		return journalSuper{}, fmt.Errorf("has no superblock")
 	}
 	s := journalSuper{BlockSize: be.Uint32(b[12:]), Blocks: be.Uint32(b[16:]), First: be.Uint32(b[20:]),
 		Sequence: be.Uint32(b[24:]), Start: be.Uint32(b[28:])}
-	if kind == journalSuperV2 {
+	if be.Uint32(b[4:]) == journalSuperV2 {
 		s.Incompat = be.Uint32(b[40:])
 		copy(s.UUID[:], b[48:])
 		if s.Incompat&journalFastCommit != 0 {
@@ -114,30 +118,17 @@ type journalTag struct {
 	Checksum uint32
 }
 
-// parseTags decodes the tags of a descriptor block. ok is false where the last
-// is missing.
-func parseTags(s *journalSuper, b []byte) (tags []journalTag, ok bool) {
+// parseTags decodes the tags of a descriptor block.
+func parseTags(s *journalSuper, b []byte) (tags []journalTag) {
 	be := binary.BigEndian
 	size := s.tagSize()
-	end := len(b)
-	if s.checksums() {
-		end -= 4
-	}
-	for at := journalHeadSize; at+size <= end; {
-		t := journalTag{Block: uint64(be.Uint32(b[at:]))}
+	for at := journalHeadSize; at+size <= s.end(b); {
+		t := journalTag{uint64(be.Uint32(b[at:])), uint32(be.Uint16(b[at+6:])), uint32(be.Uint16(b[at+4:]))}
 		if s.Incompat&journalCsumV3 != 0 {
-			t.Flags = be.Uint32(b[at+4:])
+			t.Flags, t.Checksum = be.Uint32(b[at+4:]), be.Uint32(b[at+12:])
+		}
+		if s.Incompat&journal64Bit != 0 {
 			t.Block |= uint64(be.Uint32(b[at+8:])) << 32
-			t.Checksum = be.Uint32(b[at+12:])
-			if s.Incompat&journal64Bit == 0 {
-				t.Block &= 1<<32 - 1
-			}
-		} else {
-			t.Checksum = uint32(be.Uint16(b[at+4:]))
-			t.Flags = uint32(be.Uint16(b[at+6:]))
-			if s.Incompat&journal64Bit != 0 {
-				t.Block |= uint64(be.Uint32(b[at+8:])) << 32
-			}
 		}
 		tags = append(tags, t)
 		at += size
@@ -145,33 +136,30 @@ func parseTags(s *journalSuper, b []byte) (tags []journalTag, ok bool) {
 			at += 16
 		}
 		if t.Flags&tagLast != 0 {
-			return tags, true
+			break
 		}
 	}
-	return tags, len(tags) > 0
+	return tags
 }
 
 // parseRevokes decodes the block numbers of a revoke block. ext4: journal,
 // "Revocation Block".
 func parseRevokes(s *journalSuper, b []byte) []uint64 {
 	be := binary.BigEndian
-	end := len(b)
-	if s.checksums() {
-		end -= 4
+	width, used := 4, int(be.Uint32(b[12:]))
+	if s.Incompat&journal64Bit != 0 {
+		width = 8
 	}
-	used := int(be.Uint32(b[12:]))
-	if used > end {
+	if used > s.end(b) {
 		return nil
 	}
 	var out []uint64
-	if s.Incompat&journal64Bit != 0 {
-		for at := 16; at+8 <= used; at += 8 {
-			out = append(out, be.Uint64(b[at:]))
+	for at := 16; at+width <= used; at += width {
+		block := uint64(be.Uint32(b[at:]))
+		if width == 8 {
+			block = be.Uint64(b[at:])
 		}
-		return out
-	}
-	for at := 16; at+4 <= used; at += 4 {
-		out = append(out, uint64(be.Uint32(b[at:])))
+		out = append(out, block)
 	}
 	return out
 }
@@ -186,8 +174,7 @@ type journalCopy struct {
 // journal is where a volume's journal lies and what became of it. Where there
 // is none it is the zero value.
 type journal struct {
-	vol      *layout
-	aside    bool // it is left aside, as asked
+	vol      *records
 	exists   bool
 	note     string // what was used of it, for Info
 	pending  string // why newer metadata may stand in it all the same, for Listing
@@ -203,9 +190,12 @@ type journal struct {
 	fastAt   int64          // in the image, the first block for fast commits; 0 where it does not matter
 }
 
-// doubt is what a stale state means for a file, in words.
+// doubt is what a stale state means for a file, in words, "" where it is none.
 func (j *journal) doubt() string {
-	if j.known {
+	switch {
+	case !j.stale:
+		return ""
+	case j.known:
 		return "the volume was not closed and its journal cannot be replayed whole: this may be an older state of it"
 	}
 	return "whether the volume was closed is not known, as its journal was not read: this may be an older state of it"
@@ -213,7 +203,7 @@ func (j *journal) doubt() string {
 
 // openJournal replays in memory the journal of a volume that was not closed.
 func openJournal(ctx context.Context, v *records) (*journal, error) {
-	sb, j := &v.sb, &journal{vol: v.layout, aside: v.opt.NoJournal}
+	sb, j := &v.sb, &journal{vol: v}
 	if sb.Compat&compatJournal == 0 {
 		return j, nil
 	}
@@ -225,25 +215,27 @@ func openJournal(ctx context.Context, v *records) (*journal, error) {
 	known := v.sbAt == superblockAt && sb.Fault == "" && (sb.Whole || !sb.metadataCsum())
 	closed := known && sb.Incompat&incompatRecover == 0
 	var err error
-	if j.health, err = j.open(ctx, v, closed); err != nil || j.health == "" || closed {
+	if j.health, err = j.open(ctx, closed); err != nil || j.health == "" || closed {
 		return j, err
 	}
-	j.stale = !j.followed && !j.aside // who leaves it aside has decided so
+	j.stale = !j.followed && !v.opt.NoJournal // who leaves it aside has decided so
 	j.known = known || j.known
-	j.pending = "the volume was not closed, and " + j.health + ": newer metadata may stand in it"
+	state := "the volume was not closed, and "
 	if !j.known {
-		j.pending = "whether the volume was closed is not known, as " + j.health + ": newer metadata may stand in it"
+		state = "whether the volume was closed is not known, as "
 	}
+	j.pending = state + j.health + ": newer metadata may stand in it"
 	return j, nil
 }
 
 // open finds the journal and replays it unless the volume was closed. why says
 // in words why it cannot be used whole, "" if it can.
-func (j *journal) open(ctx context.Context, v *records, closed bool) (why string, err error) {
+func (j *journal) open(ctx context.Context, closed bool) (why string, err error) {
+	v := j.vol
 	if v.sb.JournalInode == 0 {
 		return "its journal is on another drive", nil
 	}
-	if why := j.find(v); why != "" || closed {
+	if why := j.find(); why != "" || closed {
 		return why, nil
 	}
 	b := j.read(make([]byte, v.bs), 0)
@@ -259,12 +251,12 @@ func (j *journal) open(ctx context.Context, v *records, closed bool) (why string
 	}
 	j.known = true
 	switch {
-	case j.aside:
+	case v.opt.NoJournal:
 		return "its journal was left aside as asked", nil
 	case int64(s.Blocks) > j.size/v.bs:
 		return "the journal claims more blocks than it has", nil
 	}
-	p := replay{journal: j, s: s, newest: map[uint64]tagged{}, revoked: map[uint64]uint32{}}
+	p := replay{journal: j, s: s, blocks: map[uint64]tagged{}, newest: map[uint64]tagged{}, revoked: map[uint64]uint32{}}
 	if err := p.scan(ctx); err != nil {
 		return "", err
 	}
@@ -295,18 +287,17 @@ func (j *journal) open(ctx context.Context, v *records, closed bool) (why string
 
 // find finds where the journal lies: by its inode, else by the copy of that in
 // the superblock. why says in words why it cannot be found.
-func (j *journal) find(v *records) (why string) {
-	sb := &v.sb
+func (j *journal) find() (why string) {
+	v, sb := j.vol, &j.vol.sb
 	rec := v.readInode(sb.JournalInode)
 	n := rec.inode
 	if j.inode = rec.state; rec.state != recordLive || !n.isFile() {
 		if sb.JournalBackup != 1 {
 			return "the journal's inode is unread or damaged"
 		}
-		n = inode{Number: sb.JournalInode, Mode: modeFile, Links: 1, Size: int64(sb.JournalBlocks[16]) | int64(sb.JournalBlocks[15])<<32}
-		for i := range iBlockSize / 4 {
-			binary.LittleEndian.PutUint32(n.Block[4*i:], sb.JournalBlocks[i])
-		}
+		size := sb.JournalBlocks[iBlockSize:]
+		n = inode{Number: sb.JournalInode, Mode: modeFile, Links: 1, Block: [iBlockSize]byte(sb.JournalBlocks[:]),
+			Size: int64(binary.LittleEndian.Uint32(size[4:])) | int64(binary.LittleEndian.Uint32(size))<<32}
 		if binary.LittleEndian.Uint16(n.Block[:]) == extentMagic && sb.Incompat&incompatExtents != 0 {
 			n.Flags = inodeExtents
 		}
@@ -316,22 +307,17 @@ func (j *journal) find(v *records) (why string) {
 		return "the journal's size cannot be"
 	}
 	m := newMapper(v.layout).mapInode(&n)
-	j.runs, j.size, j.needs = m.Runs, n.Size, v.needsOfTree(&m)
+	j.runs, j.size = m.Runs, n.Size
+	if m.Cut {
+		j.needs = v.needsOfBlocks(nil, m.Tree...)
+	}
 	return ""
 }
 
 // place is where block b of the journal lies in the image.
 func (j *journal) place(b uint32) (at int64, ok bool) {
-	i, ok := slices.BinarySearchFunc(j.runs, uint64(b), func(r run, b uint64) int {
-		switch {
-		case r.Logical+r.Length <= b:
-			return -1
-		case r.Logical > b:
-			return 1
-		}
-		return 0
-	})
-	if !ok || j.runs[i].Kind != runData {
+	i := sort.Search(len(j.runs), func(i int) bool { return j.runs[i].Logical+j.runs[i].Length > uint64(b) })
+	if i == len(j.runs) || j.runs[i].Logical > uint64(b) || j.runs[i].Kind != runData {
 		return 0, false
 	}
 	return j.vol.span(j.runs[i].Physical+uint64(b)-j.runs[i].Logical, 1).Start, true

@@ -16,7 +16,7 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	if err != nil {
 		return l, err
 	}
-	l = extract.Listing{Complete: true, UnreadRecords: sum.unread + sum.condemned, UnnamedFiles: sum.unnamed, UnclaimedBytes: unclaimed}
+	l = extract.Listing{Complete: true, UnreadRecords: sum[unreadInodes] + sum[condemned], UnnamedFiles: sum[unnamed], UnclaimedBytes: unclaimed}
 	l.Needs = v.needed(t)
 	short := func(format string, args ...any) {
 		l.Complete = false
@@ -28,11 +28,11 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	if v.groups.unknown > 0 {
 		short("the descriptors of %d groups are unread in every copy: %d inodes cannot be found", v.groups.unknown, int64(v.groups.unknown)*int64(v.sb.InodesPerGroup))
 	}
-	if sum.unread > 0 {
-		short("%d inodes that are or may be in use are unread", sum.unread)
+	if sum[unreadInodes] > 0 {
+		short("%d inodes that are or may be in use are unread", sum[unreadInodes])
 	}
-	if sum.condemned > 0 {
-		short("%d inodes in use fail their checks", sum.condemned)
+	if sum[condemned] > 0 {
+		short("%d inodes in use fail their checks", sum[condemned])
 		l.Why = append(l.Why, faults...)
 	}
 	if root := t.find(rootInode); root == nil {
@@ -44,24 +44,21 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	if t.cutBlocks > 0 {
 		short("%d blocks of %d folders are unread or condemned: names in them are missing", t.cutBlocks, t.cutOf)
 	}
-	if sum.unnamed > 0 {
-		short("%d files and folders are in use but no folder that was read names them", sum.unnamed)
+	if sum[unnamed] > 0 {
+		short("%d files and folders are in use but no folder that was read names them", sum[unnamed])
 	}
 	if v.journal.pending != "" {
 		short("%s", v.journal.pending)
 	}
-	if sum.doubtful > 0 {
-		l.Why = append(l.Why, fmt.Sprintf("%d inodes contradict themselves: their content is not vouched for", sum.doubtful))
+	also := func(n int64, format string) {
+		if n > 0 {
+			l.Why = append(l.Why, fmt.Sprintf(format, n))
+		}
 	}
-	if sum.crossed > 0 {
-		l.Why = append(l.Why, fmt.Sprintf("%d inodes claim blocks that are claimed more than once: their content is not vouched for", sum.crossed))
-	}
-	if sum.stale > 0 {
-		l.Why = append(l.Why, fmt.Sprintf("%d names of inodes that are not in use are left out", sum.stale))
-	}
-	if sum.orphans > 0 {
-		l.Why = append(l.Why, fmt.Sprintf("%d inodes were being deleted and are left out", sum.orphans))
-	}
+	also(sum[doubtful], "%d inodes contradict themselves: their content is not vouched for")
+	also(sum[crossed], "%d inodes claim blocks that are claimed more than once: their content is not vouched for")
+	also(sum[staleNames], "%d names of inodes that are not in use are left out")
+	also(sum[orphans], "%d inodes were being deleted and are left out")
 	return l, nil
 }
 

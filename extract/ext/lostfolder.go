@@ -33,7 +33,6 @@ const (
 // lostBlock is a block that a search found.
 type lostBlock struct {
 	block  uint64
-	folder uint32 // 0 where it is no first block
 	parent uint32
 	key    uint32 // of the folder's checksums
 	keyed  bool
@@ -157,9 +156,8 @@ func (l *lostFolders) lookAt(b partial.Bytes, block uint64) {
 		return
 	}
 	if f, ok := folderBlock(b.Data); ok && f.self <= l.sb.Inodes && f.parent <= l.sb.Inodes {
-		x.folder, x.parent = f.self, f.parent
-		if len(l.firsts[x.folder]) < maxFoundIn && l.find(x.folder) == nil {
-			l.firsts[x.folder] = append(l.firsts[x.folder], x)
+		if x.parent = f.parent; len(l.firsts[f.self]) < maxFoundIn && l.find(f.self) == nil {
+			l.firsts[f.self] = append(l.firsts[f.self], x)
 		}
 	} else if x.keyed && x.leaf {
 		l.leaves[x.key] = append(l.leaves[x.key], block)

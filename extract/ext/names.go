@@ -49,10 +49,7 @@ func (n name) kind() uint8 { return uint8(n.ref) }
 // which they were found.
 func (l *nameList) sort() {
 	slices.SortFunc(l.list, func(a, b name) int {
-		if c := cmp.Compare(a.child, b.child); c != 0 {
-			return c
-		}
-		return cmp.Compare(a.ref, b.ref)
+		return cmp.Or(cmp.Compare(a.child, b.child), cmp.Compare(a.ref, b.ref))
 	})
 }
 
@@ -104,11 +101,15 @@ type tree struct {
 
 // find is the folder of a number, nil where it is none that was read.
 func (t *tree) find(number uint32) *folder {
-	i, ok := slices.BinarySearchFunc(t.folders, number, func(f folder, n uint32) int { return cmp.Compare(f.number, n) })
-	if !ok {
-		return nil
+	if i, ok := t.index(number); ok {
+		return &t.folders[i]
 	}
-	return &t.folders[i]
+	return nil
+}
+
+// index is where it stands in folders.
+func (t *tree) index(number uint32) (int, bool) {
+	return slices.BinarySearchFunc(t.folders, number, func(f folder, n uint32) int { return cmp.Compare(f.number, n) })
 }
 
 // namesFolder reports whether an entry is that of a folder, whose inode may be
@@ -123,36 +124,21 @@ func (t *tree) namesFolder(n name) bool {
 	return n.child == t.sb.FirstInode && n.parent == rootInode && string(t.names.text(n)) == "lost+found"
 }
 
-// folderPlan is a folder with where its blocks lie, before they are read.
-type folderPlan struct {
-	number    uint32
-	seed      uint32
-	flags     uint32
-	blocks    uint64 // of the folder
-	runs      []run
-	inline    bool
-	unused    bool
-	parent    uint32
-	names     nameList // of an inline folder
-	cutBlocks int64
-	why       []string
-}
-
 // readTree finds all folders and reads their entries. What the search for
 // folders with unread inodes finds it claims in the volume's space.
-func readTree(ctx context.Context, v *records, w *space, j *journal) (*tree, error) {
-	plans, c, err := v.planFolders(ctx)
+func readTree(ctx context.Context, v *records, w *space, journal []ranges.Range) (*tree, error) {
+	t := &tree{records: v, why: map[uint32][]string{}}
+	plans, c, err := t.planFolders(ctx)
 	if err != nil {
 		return nil, err
 	}
 	shareOut(plans)
-	t := &tree{records: v, why: map[uint32][]string{}}
-	batches := batchFolders(plans)
+	batches := slices.Collect(slices.Chunk(plans, 64))
 	err = extract.InOrder(ctx, v.opt.Workers(), len(batches),
 		func(_ context.Context, i int) (nameList, error) {
 			var names nameList
 			for k := range batches[i] {
-				v.readFolder(&batches[i][k], &names)
+				t.readFolder(&batches[i][k], &names)
 			}
 			return names, nil
 		},
@@ -185,170 +171,10 @@ func readTree(ctx context.Context, v *records, w *space, j *journal) (*tree, err
 			t.above[t.folders[i].parent] = true
 		}
 	}
-	t.shared = t.findShared(c, j.runs)
+	t.shared = t.findShared(c, journal)
 	t.nameFolders()
 	t.setPaths()
 	return t, nil
-}
-
-// planFolders finds the folders among the inodes and where their blocks lie,
-// and collects what all inodes claim.
-func (v *records) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) {
-	type planned struct {
-		folders []folderPlan
-		claimed
-	}
-	var plans []folderPlan
-	var all claimed
-	err := eachChunk(ctx, v, "folders", false,
-		func(c chunk) *planned {
-			var out planned
-			p := newMapper(v.layout)
-			m := v.inodeBitmap(c.group)
-			v.readChunk(c, func(k uint32, rec *record) {
-				own := v.ownInode(rec.Number)
-				if rec.state != recordLive && !(own && rec.state == recordFree && rec.Number < v.sb.FirstInode) {
-					return
-				}
-				unused := !own && rec.Number != rootInode && v.unused(&m, c.first+k)
-				var got *mapping
-				if !own && rec.isFolder() {
-					var f folderPlan
-					f, got = v.planFolder(p, &rec.inode)
-					f.unused = unused
-					out.folders = append(out.folders, f)
-				}
-				if unused {
-					out.idle = append(out.idle, rec.Number)
-					return
-				}
-				p.addInode(&out.claimed, rec, got)
-			})
-			return &out
-		},
-		func(out *planned) error {
-			plans = append(plans, out.folders...)
-			all.addAll(&out.claimed)
-			return nil
-		})
-	return plans, &all, err
-}
-
-// planFolder says where a folder's entries stand; m is where its blocks lie,
-// nil where it has none.
-func (v *records) planFolder(p *mapper, n *inode) (f folderPlan, m *mapping) {
-	f = folderPlan{number: n.Number, seed: n.Seed, flags: n.Flags}
-	if n.Flags&inodeInlineData != 0 && v.sb.Incompat&incompatInlineData != 0 {
-		f.inline = true
-		v.readInlineFolder(n, &f)
-		return f, nil
-	}
-	got := p.mapInode(n)
-	f.blocks, f.runs, f.why = v.fileBlocks(n.Size), got.Runs, got.Why
-	return f, &got
-}
-
-// shareOut lets each block belong to one folder, the first: so the work is
-// bounded by the volume's size, whatever the inodes claim.
-func shareOut(plans []folderPlan) {
-	type claim struct {
-		from, to   uint64
-		plan, runN int
-	}
-	var all []claim
-	for i := range plans {
-		for k, r := range plans[i].runs {
-			if r.Kind == runData {
-				all = append(all, claim{r.Physical, r.Physical + r.Length, i, k})
-			}
-		}
-	}
-	slices.SortFunc(all, func(a, b claim) int {
-		return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.plan, b.plan), cmp.Compare(a.runN, b.runN))
-	})
-	var end uint64
-	var owner claim
-	for _, c := range all {
-		if c.from < end {
-			loser := c
-			if c.plan < owner.plan {
-				loser = owner
-			}
-			p := &plans[loser.plan]
-			p.runs[loser.runN].Kind = runUnlocated
-			if len(p.why) < maxWhy {
-				p.why = append(p.why, "its inode claims blocks that another folder holds")
-			}
-			if loser == c {
-				continue
-			}
-		}
-		end, owner = c.to, c
-	}
-}
-
-// batchFolders cuts the folders into batches of some work each.
-func batchFolders(plans []folderPlan) [][]folderPlan {
-	var out [][]folderPlan
-	var blocks uint64
-	from := 0
-	for i := range plans {
-		blocks += min(plans[i].blocks, 1<<20) + 1
-		if blocks >= 512 {
-			out = append(out, plans[from:i+1])
-			from, blocks = i+1, 0
-		}
-	}
-	if from < len(plans) {
-		out = append(out, plans[from:])
-	}
-	return out
-}
-
-// readFolder reads a folder's entries into names.
-func (v *records) readFolder(f *folderPlan, names *nameList) {
-	if f.inline {
-		names.append(&f.names)
-		f.names = nameList{}
-		return
-	}
-	const most = 32 // blocks read at once
-	buf, done := v.borrow(most * v.bs)
-	defer done()
-	pos := uint64(0)
-	for _, r := range f.runs {
-		if r.Logical >= f.blocks {
-			break
-		}
-		n := min(r.Length, f.blocks-r.Logical)
-		if r.Logical > pos {
-			f.lose(r.Logical-pos, "a part of it has no storage, which a folder's never lacks")
-		}
-		pos = r.Logical + n
-		if r.Kind != runData {
-			f.lose(n, "")
-			continue
-		}
-		for i := uint64(0); i < n; i += most {
-			k := min(most, n-i)
-			b := v.read(buf[:int64(k)*v.bs], r.Physical+i)
-			for j := range k {
-				v.readFolderBlock(f, names, b.Slice(int(j)*int(v.bs), int(v.bs)), r.Logical+i+j, r.Physical+i+j)
-			}
-		}
-	}
-	if pos < f.blocks {
-		f.lose(f.blocks-pos, "a part of it has no storage, which a folder's never lacks")
-	}
-	f.runs = nil
-}
-
-// lose notes that blocks of the folder give no entries.
-func (f *folderPlan) lose(blocks uint64, why string) {
-	f.cutBlocks += int64(min(blocks, 1<<40))
-	if why != "" && len(f.why) < maxWhy && !slices.Contains(f.why, why) {
-		f.why = append(f.why, why)
-	}
 }
 
 // nameFolders chooses the name that each folder goes by: one in the parent
@@ -372,8 +198,8 @@ func (t *tree) nameFolders() {
 	t.cutLoops()
 }
 
-// cutLoops finds the ghosts, and takes the name from one folder of every ring of folders that hold
-// each other, so that every way up ends.
+// cutLoops finds the ghosts, and takes the name from one folder of every ring of
+// folders that hold each other, so that every way up ends.
 func (t *tree) cutLoops() {
 	const open, done = 1, 2
 	state := make([]uint8, len(t.folders))
@@ -392,7 +218,7 @@ func (t *tree) cutLoops() {
 			if f.name < 0 {
 				break
 			}
-			up, ok := slices.BinarySearchFunc(t.folders, t.names.list[f.name].parent, func(f folder, n uint32) int { return cmp.Compare(f.number, n) })
+			up, ok := t.index(t.names.list[f.name].parent)
 			if !ok {
 				break
 			}
@@ -422,8 +248,7 @@ func (t *tree) setPaths() {
 			}
 		}
 	}
-	id := func(number uint32) uint64 { return uint64(number) }
-	t.paths = extract.NewPaths(numbers, rootInode, id, func(number uint32) (string, uint32, bool) {
+	t.paths = extract.NewPaths(numbers, rootInode, func(number uint32) uint64 { return uint64(number) }, func(number uint32) (string, uint32, bool) {
 		f := t.find(number)
 		if f == nil || f.name < 0 {
 			return "", 0, false

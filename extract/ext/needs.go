@@ -17,14 +17,6 @@ func (v *layout) needsOfBlocks(list []ranges.Range, blocks ...uint64) []ranges.R
 	return l.Ranges()
 }
 
-// needsOfTree is what would tell where the rest of an inode's blocks lies.
-func (v *layout) needsOfTree(m *mapping) []ranges.Range {
-	if !m.Cut {
-		return nil
-	}
-	return v.needsOfBlocks(nil, m.Tree...)
-}
-
 // needsOfRecord is what an inode known by name alone needs: its record, or
 // else what says where that stands.
 func (v *layout) needsOfRecord(number uint32) []ranges.Range {

@@ -142,13 +142,11 @@ func (v *records) judge(number uint32, b partial.Bytes) record {
 
 // readInode reads one inode. raw of what it returns is its own.
 func (v *records) readInode(number uint32) record {
-	rec := record{inode: inode{Number: number}, state: recordUnread}
-	if g, _, ok := v.groupOf(number); ok && v.groups.list[g].Known {
-		block, off := v.recordPlace(number)
-		b := v.read(make([]byte, v.bs), block)
-		return v.judge(number, b.Slice(int(off), int(v.sb.InodeSize)))
+	if g, _, ok := v.groupOf(number); !ok || !v.groups.list[g].Known {
+		return record{inode: inode{Number: number}, state: recordUnread}
 	}
-	return rec
+	block, off := v.recordPlace(number)
+	return v.judge(number, v.read(make([]byte, v.bs), block).Slice(int(off), int(v.sb.InodeSize)))
 }
 
 // groupOf is the group of an inode and which of the group's it is.

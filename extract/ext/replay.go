@@ -12,7 +12,10 @@ type replay struct {
 	journal *journal
 	s       journalSuper
 
-	newest       map[uint64]tagged // by block of the volume
+	blocks  map[uint64]tagged // of the transaction that is being read, by block of the volume
+	revokes []uint64          // of that too
+
+	newest       map[uint64]tagged
 	revoked      map[uint64]uint32 // transaction that revoked a block last
 	transactions int
 	stop         string // why the log could not be followed to its end
@@ -52,7 +55,6 @@ func (p *replay) scan(ctx context.Context) error {
 	b := make([]byte, p.journal.vol.bs)
 	at, sequence := s.Start, s.Sequence
 	last := s.Blocks - s.FastBlocks // the first block past the log
-	t := transaction{blocks: map[uint64]tagged{}}
 	wrap := func(b uint32) uint32 {
 		if b++; b >= last {
 			return s.First
@@ -89,21 +91,20 @@ func (p *replay) scan(ctx context.Context) error {
 			lost = false
 			if got := be.Uint32(b[8:]); got != sequence {
 				// a later transaction is there, so this one was committed
-				p.commit(&t, sequence)
+				p.commit(sequence)
 				sequence = got
 			}
 			switch be.Uint32(b[4:]) {
 			case journalDescriptor:
-				tags, _ := parseTags(s, b)
-				for _, tag := range tags {
+				for _, tag := range parseTags(s, b) {
 					at = wrap(at)
 					seen++
-					p.take(&t, tag, at, sequence)
+					p.take(tag, at, sequence)
 				}
 			case journalRevoke:
-				t.revokes = append(t.revokes, parseRevokes(s, b)...)
+				p.revokes = append(p.revokes, parseRevokes(s, b)...)
 			case journalCommit:
-				p.commit(&t, sequence)
+				p.commit(sequence)
 				sequence++
 			default:
 				return nil
@@ -114,29 +115,23 @@ func (p *replay) scan(ctx context.Context) error {
 	return nil
 }
 
-// transaction is what a transaction that is being read holds.
-type transaction struct {
-	blocks  map[uint64]tagged
-	revokes []uint64
-}
-
 // take notes the block at of the log under its tag.
-func (p *replay) take(t *transaction, tag journalTag, at, sequence uint32) {
+func (p *replay) take(tag journalTag, at, sequence uint32) {
 	place, ok := p.journal.place(at)
 	c := journalCopy{at: place, escaped: tag.Flags&tagEscaped != 0, bad: !ok || p.s.checksums() && p.tagBad(tag, at, sequence)}
 	if tag.Block < p.journal.vol.sb.Blocks && tag.Flags&tagDeleted == 0 {
-		t.blocks[tag.Block] = tagged{c, sequence}
+		p.blocks[tag.Block] = tagged{c, sequence}
 	}
 }
 
-// commit makes what a transaction holds the newest.
-func (p *replay) commit(t *transaction, sequence uint32) {
-	maps.Copy(p.newest, t.blocks)
-	for _, r := range t.revokes {
+// commit makes what the transaction that was read holds the newest.
+func (p *replay) commit(sequence uint32) {
+	maps.Copy(p.newest, p.blocks)
+	for _, r := range p.revokes {
 		p.revoked[r] = sequence
 	}
-	clear(t.blocks)
-	t.revokes = t.revokes[:0]
+	clear(p.blocks)
+	p.revokes = p.revokes[:0]
 	p.transactions++
 }
 

@@ -2,8 +2,10 @@ package ext
 
 import (
 	"fmt"
+	"iter"
 
 	"fileassay/extract/partial"
+	"fileassay/extract/ranges"
 )
 
 // runKind says what is known of a run.
@@ -78,15 +80,20 @@ func (m *mapping) end() uint64 {
 	return last.Logical + last.Length
 }
 
-// allocated is the number of blocks that the inode was found to own.
-func (m *mapping) allocated() uint64 {
-	n := uint64(len(m.Tree))
-	for _, r := range m.Runs {
-		if r.Kind != runUnlocated {
-			n += r.Length
+// spans are the places in the image that a mapping claims.
+func (v *layout) spans(m *mapping) iter.Seq[ranges.Range] {
+	return func(yield func(ranges.Range) bool) {
+		for _, r := range m.Runs {
+			if r.Kind != runUnlocated && !yield(v.span(r.Physical, r.Length)) {
+				return
+			}
+		}
+		for _, b := range m.Tree {
+			if !yield(v.span(b, 1)) {
+				return
+			}
 		}
 	}
-	return n
 }
 
 // mapper finds where the blocks of inodes lie. It is for one goroutine.

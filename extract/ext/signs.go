@@ -29,13 +29,13 @@ type signs struct {
 	r            *image.Reader
 	start, limit int64
 	folders      []folderSign
-	place        map[int64]int // in folders, by at
+	self         map[int64]uint32 // of folders, by at
 	inodes       []inodeSign
 }
 
 // findSigns searches the start of a volume, which is of limit bytes at most.
 func findSigns(ctx context.Context, r *image.Reader, start, limit int64) (*signs, error) {
-	s := &signs{r: r, start: start, limit: limit, place: map[int64]int{}}
+	s := &signs{r: r, start: start, limit: limit, self: map[int64]uint32{}}
 	limit = min(limit, geometryLimit)
 	const step = 1 << 20
 	buf := make([]byte, step)
@@ -53,7 +53,7 @@ func findSigns(ctx context.Context, r *image.Reader, start, limit int64) (*signs
 			}
 			if f, ok := folderBlock(b.Data[i:]); ok && len(s.folders) < maxSigns && b.Has(i, firstEntries) {
 				f.at = at + int64(i)
-				s.place[f.at] = len(s.folders)
+				s.self[f.at] = f.self
 				s.folders = append(s.folders, f)
 			}
 		}
@@ -81,6 +81,9 @@ func folderBlock(b []byte) (f folderSign, ok bool) {
 // block that begins.
 func folderInode(b []byte) (block uint64, ok bool) {
 	le := binary.LittleEndian
+	if len(b) < goodOldInodeSize {
+		return 0, false // it was not read
+	}
 	mode, links, size, deleted := le.Uint16(b), le.Uint16(b[0x1A:]), le.Uint32(b[0x4:]), le.Uint32(b[0x14:])
 	if mode&modeType != modeFolder || links == 0 || deleted != 0 || size == 0 || size%1024 != 0 {
 		return 0, false
@@ -125,11 +128,10 @@ func (s *signs) candidates() []candidate {
 	votes := map[candidate]int{}
 	for _, n := range s.inodes {
 		for log := range uint32(7) {
-			k, ok := s.place[int64(n.block)<<(10+log)]
+			self, ok := s.self[int64(n.block)<<(10+log)]
 			if !ok || n.block > uint64(s.limit)>>(10+log) {
 				continue
 			}
-			self := s.folders[k].self
 			for size := int64(goodOldInodeSize); size <= maxInodeSize; size *= 2 {
 				c := candidate{log, size, n.at - int64(self-1)*size}
 				if v := (voice{c, self}); c.table > 0 && c.table%(1024<<log) == 0 && !heard[v] {

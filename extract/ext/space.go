@@ -18,7 +18,7 @@ type space struct {
 
 // newSpace claims the volume's fixed structures, the journal, and the blocks
 // set aside for group descriptors yet to come.
-func newSpace(v *layout, length int64, journal []run) *space {
+func newSpace(v *layout, length int64, journal []ranges.Range) *space {
 	w, sb := &space{layout: v, length: length}, &v.sb
 	for s := range v.system.All() {
 		w.own(v.span(uint64(s.Start), uint64(s.Len())))
@@ -32,10 +32,8 @@ func newSpace(v *layout, length int64, journal []run) *space {
 			}
 		}
 	}
-	for _, r := range journal { // here too, as its inode may be unread
-		if r.Kind != runUnlocated {
-			w.own(v.span(r.Physical, r.Length))
-		}
+	for _, s := range journal { // here too, as its inode may be unread
+		w.own(s)
 	}
 	if sb.Incompat&incompatMMP != 0 && sb.MMPBlock < sb.Blocks {
 		w.owned.Structures.Add(v.span(sb.MMPBlock, 1).Start, v.bs)

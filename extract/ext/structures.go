@@ -9,7 +9,7 @@ import (
 
 // checkup looks at the health of the volume's own structures.
 type checkup struct {
-	*layout
+	*records
 	journal *journal
 }
 
@@ -215,7 +215,7 @@ func (v *checkup) journalHealth() extract.Structure {
 		s.Note = fmt.Sprintf("replayed in memory: newest versions of %d blocks", len(v.copies))
 	case s.Note == "":
 		s.Note = "nothing in it is to be replayed"
-	case s.Unread == 0 && !j.aside:
+	case s.Unread == 0 && !v.opt.NoJournal:
 		s.Health = extract.HealthDamaged
 	}
 	return s

@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	"fmt"
 	"slices"
-	"time"
 )
 
 const (
@@ -42,7 +41,7 @@ type superblock struct {
 	DescSize       uint16
 	FirstMetaBG    uint32
 	MkfsTime       uint32
-	JournalBlocks  [17]uint32 // i_block and size of the journal's inode
+	JournalBlocks  [iBlockSize + 8]byte // i_block and size, high half first, of the journal's inode
 	MMPBlock       uint64
 	ChecksumType   uint8
 
@@ -53,8 +52,7 @@ type superblock struct {
 	ProjectQuota uint32
 	OrphanFile   uint32
 
-	Whole      bool // all 1024 bytes were read
-	ChecksumOK bool // it has a checksum, and it matches
+	Whole bool // all 1024 bytes were read
 	// Fault says in words which of its own checks it fails, "" if none.
 	Fault string
 }
@@ -100,9 +98,7 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		sb.DescSize = le.Uint16(b[0xFE:])
 		sb.FirstMetaBG = le.Uint32(b[0x104:])
 		sb.MkfsTime = le.Uint32(b[0x108:])
-		for i := range sb.JournalBlocks {
-			sb.JournalBlocks[i] = le.Uint32(b[0x10C+4*i:])
-		}
+		copy(sb.JournalBlocks[:], b[0x10C:])
 		if sb.Incompat&incompat64Bit != 0 {
 			sb.Blocks |= uint64(le.Uint32(b[0x150:])) << 32
 		}
@@ -129,12 +125,8 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 	if !sb.sane() {
 		return sb, false
 	}
-	if sb.Whole && sb.RoCompat&roMetadataCsum != 0 {
-		if crc32c(^uint32(0), b[:0x3FC]) == le.Uint32(b[0x3FC:]) {
-			sb.ChecksumOK = true
-		} else {
-			sb.Fault = "its checksum does not match"
-		}
+	if sb.Whole && sb.metadataCsum() && crc32c(^uint32(0), b[:0x3FC]) != le.Uint32(b[0x3FC:]) {
+		sb.Fault = "its checksum does not match"
 	}
 	return sb, true
 }
@@ -142,37 +134,23 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 // sane reports whether the geometry is one that mke2fs could have made and
 // the arithmetic below holds for.
 func (sb *superblock) sane() bool {
-	if sb.LogBlockSize > 6 || sb.Blocks == 0 || sb.Blocks > 1<<48 || sb.Inodes == 0 {
-		return false
-	}
-	bs := sb.blockSize()
-	if sb.FirstDataBlock > 1 || uint64(sb.FirstDataBlock) >= sb.Blocks || (bs > 1024 && sb.FirstDataBlock != 0) {
-		return false
-	}
-	if sb.bigalloc() {
-		if sb.LogClusterSize < sb.LogBlockSize || sb.LogClusterSize > sb.LogBlockSize+20 {
-			return false
-		}
-		if uint64(sb.ClustersPerGrp)<<(sb.LogClusterSize-sb.LogBlockSize) != uint64(sb.BlocksPerGroup) {
-			return false
-		}
-		if sb.ClustersPerGrp == 0 || int64(sb.ClustersPerGrp) > 8*bs {
-			return false
-		}
-	} else if int64(sb.BlocksPerGroup) > 8*bs {
-		return false
-	}
-	is := int64(sb.InodeSize)
+	bs, is := sb.blockSize(), int64(sb.InodeSize)
 	switch {
-	case sb.BlocksPerGroup < 64 || sb.BlocksPerGroup%8 != 0:
+	case sb.LogBlockSize > 6, sb.Blocks == 0, sb.Blocks > 1<<48, sb.Inodes == 0,
+		sb.FirstDataBlock > 1, uint64(sb.FirstDataBlock) >= sb.Blocks, bs > 1024 && sb.FirstDataBlock != 0,
+		sb.BlocksPerGroup < 64, sb.BlocksPerGroup%8 != 0,
+		is < 128, is > bs, is&(is-1) != 0,
+		sb.InodesPerGroup == 0, int64(sb.InodesPerGroup) > 8*bs, sb.InodesPerGroup%8 != 0,
+		sb.DescSize < 32, sb.DescSize > 1024, sb.DescSize&(sb.DescSize-1) != 0,
+		sb.FirstInode < 11, sb.FirstInode > sb.Inodes+1:
 		return false
-	case is < 128 || is > bs || is&(is-1) != 0:
-		return false
-	case sb.InodesPerGroup == 0 || int64(sb.InodesPerGroup) > 8*bs || sb.InodesPerGroup%8 != 0:
-		return false
-	case sb.DescSize < 32 || int64(sb.DescSize) > 1024 || sb.DescSize&(sb.DescSize-1) != 0:
-		return false
-	case sb.FirstInode < 11 || sb.FirstInode > sb.Inodes+1:
+	case !sb.bigalloc():
+		if int64(sb.BlocksPerGroup) > 8*bs {
+			return false
+		}
+	case sb.LogClusterSize < sb.LogBlockSize, sb.LogClusterSize > sb.LogBlockSize+20,
+		uint64(sb.ClustersPerGrp)<<(sb.LogClusterSize-sb.LogBlockSize) != uint64(sb.BlocksPerGroup),
+		sb.ClustersPerGrp == 0, int64(sb.ClustersPerGrp) > 8*bs:
 		return false
 	}
 	groups := sb.groups()
@@ -223,12 +201,37 @@ func (sb *superblock) hasSuper(g uint64) bool {
 	return sparseGroup(g)
 }
 
-// copyGroups are the groups that hold copies of the superblock, a bounded
-// number.
+// superBlocks is the number of blocks from the start of a group on that its copy
+// of the superblock takes.
+func (sb *superblock) superBlocks(g uint64) uint64 {
+	switch {
+	case !sb.hasSuper(g):
+		return 0
+	case g == 0 && sb.FirstDataBlock == 0 && sb.blockSize() == 1024:
+		return 2 // the superblock is block 1 although the first data block is 0
+	}
+	return 1
+}
+
+// maxCopies bounds the copies tried where every group holds one.
+const maxCopies = 64
+
+// copyGroups are the groups behind the first that hold copies of the
+// superblock, a bounded number.
 func (sb *superblock) copyGroups() []uint64 {
+	last := sb.groups() - 1
 	var out []uint64
-	for g := uint64(1); g < sb.groups() && len(out) < maxCopies; g++ {
-		if sb.hasSuper(g) {
+	switch {
+	case sb.Compat&compatSparseSuper2 != 0:
+		for _, g := range sb.BackupGroups {
+			if g > 0 && uint64(g) <= last {
+				out = append(out, uint64(g))
+			}
+		}
+	case sb.RoCompat&roSparseSuper != 0:
+		return sparseGroups(last)
+	default:
+		for g := uint64(1); g <= min(last, maxCopies); g++ {
 			out = append(out, g)
 		}
 	}
@@ -299,6 +302,8 @@ func (sb *superblock) unusable() string {
 		return fmt.Sprintf("its checksums are of kind %d, known is 1", sb.ChecksumType)
 	case !sb.Whole && sb.Incompat&incompatCsumSeed != 0:
 		return "the seed of its checksums stands in the unread half of its superblock"
+	case sb.groups() > maxGroups:
+		return fmt.Sprintf("its superblock claims %d groups, more than %d are not believed", sb.groups(), maxGroups)
 	}
 	return ""
 }
@@ -307,9 +312,4 @@ func (sb *superblock) unusable() string {
 func (sb *superblock) sameVolume(o *superblock) bool {
 	return sb.UUID == o.UUID && sb.LogBlockSize == o.LogBlockSize && sb.BlocksPerGroup == o.BlocksPerGroup &&
 		sb.InodesPerGroup == o.InodesPerGroup && sb.InodeSize == o.InodeSize && sb.MkfsTime == o.MkfsTime
-}
-
-// written is when the superblock was last written, for people.
-func (sb *superblock) written() string {
-	return time.Unix(int64(sb.WriteTime), 0).UTC().Format("2006-01-02")
 }

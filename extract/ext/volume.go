@@ -62,7 +62,10 @@ func open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if v.journal, err = openJournal(ctx, v.records); err != nil {
 		return nil, err
 	}
-	v.notes = append(v.notes, v.groups.notes()...)
+	if v.groups.backups > 0 {
+		v.notes = append(v.notes, fmt.Sprintf("group descriptors of %d groups are taken from copies", v.groups.backups))
+	}
+	v.notes = append(v.notes, v.groups.faults...)
 	if v.journal.note != "" {
 		v.notes = append(v.notes, v.journal.note)
 	}
@@ -99,8 +102,9 @@ func (v *Volume) Info() extract.Info {
 func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
 	var s extract.Survey
 	if yield != nil {
-		w := newSpace(v.layout, v.length, v.journal.runs)
-		t, err := readTree(ctx, v.records, w, v.journal)
+		journal := slices.Collect(v.spans(&mapping{Runs: v.journal.runs}))
+		w := newSpace(v.layout, v.length, journal)
+		t, err := readTree(ctx, v.records, w, journal)
 		if err != nil {
 			return nil, err
 		}
@@ -114,17 +118,14 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		s.Space = w.uses()
 	}
 	var err error
-	s.Structures, err = (&checkup{v.layout, v.journal}).structures(ctx)
+	s.Structures, err = (&checkup{v.records, v.journal}).structures(ctx)
 	return &s, err
 }
 
 // doubt is why no file of the volume is proved, "" where they may be.
 func (v *Volume) doubt() string {
-	switch {
-	case v.shape != nil:
+	if v.shape != nil {
 		return "the superblock is unread and no copy was found: whether this volume is what was last on the drive is not known"
-	case v.journal.stale:
-		return v.journal.doubt()
 	}
-	return ""
+	return v.journal.doubt()
 }
