@@ -6,7 +6,6 @@ import (
 	"context"
 	"encoding/binary"
 	"slices"
-	"sort"
 
 	"fileassay/extract"
 	"fileassay/extract/partial"
@@ -16,7 +15,6 @@ import (
 // TN1150, Attributes File).
 const (
 	attrFile    = 4
-	attrStart   = 8
 	attrNameLen = 12
 	attrName    = 14
 )
@@ -188,9 +186,9 @@ func (l *layout) loadCompressed(ctx context.Context, o extract.Options) (*compre
 
 // of is what the attributes say of a file; nil where they say nothing.
 func (x *compressedFiles) of(file uint32) *compressedFile {
-	i := sort.Search(len(x.list), func(i int) bool { return x.list[i].file >= file })
-	if i < len(x.list) && x.list[i].file == file {
-		return &x.list[i]
+	i, ok := slices.BinarySearchFunc(x.list, file, func(c compressedFile, file uint32) int { return cmp.Compare(c.file, file) })
+	if !ok {
+		return nil
 	}
-	return nil
+	return &x.list[i]
 }

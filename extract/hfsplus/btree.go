@@ -240,16 +240,11 @@ func (t *tree) scan(ctx context.Context, o extract.Options) error {
 // look reads count nodes from first.
 func (t *tree) look(first, count uint32) nodes {
 	var c nodes
-	if !t.fork.runs.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize)) {
-		for number := first; number < first+count; number++ {
-			if state := t.used.Get(int64(number)); state != bitmap.Clear && number != 0 {
-				c.unreadNodes++
-				c.mapUnread = c.mapUnread || state == bitmap.Unknown
-			}
-		}
-		return c
+	var b partial.Bytes
+	located := t.fork.runs.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize))
+	if located {
+		b = t.fork.read(make([]byte, int(count)*t.nodeSize), int64(first)*int64(t.nodeSize))
 	}
-	b := t.fork.read(make([]byte, int(count)*t.nodeSize), int64(first)*int64(t.nodeSize))
 	var n node
 	for i := range count {
 		number := first + i
@@ -258,7 +253,10 @@ func (t *tree) look(first, count uint32) nodes {
 			continue
 		}
 		c.mapUnread = c.mapUnread || state == bitmap.Unknown
-		err := n.parse(number, b.Slice(int(i)*t.nodeSize, t.nodeSize), t.size)
+		err := errUnread
+		if located {
+			err = n.parse(number, b.Slice(int(i)*t.nodeSize, t.nodeSize), t.size)
+		}
 		switch {
 		case err == errUnread:
 			c.unreadNodes++

@@ -44,9 +44,8 @@ const (
 
 // Bits of the header's attributes (TN1150, Volume Attributes).
 const (
-	attrUnmounted    = 1 << 8
-	attrInconsistent = 1 << 11
-	attrJournaled    = 1 << 13
+	attrUnmounted = 1 << 8
+	attrJournaled = 1 << 13
 )
 
 // mountedByJournal is lastMountedVersion of an implementation that keeps the

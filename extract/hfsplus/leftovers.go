@@ -9,7 +9,7 @@ import (
 // maybe is a record that may be a leftover: it stands in a node that may be
 // out of use, or whose number of records is unread.
 type maybe struct {
-	kind int // the type of the record
+	kind uint16 // the type of the record
 	fileThread
 	node     uint32
 	index    int  // in the node
@@ -51,12 +51,13 @@ func (c *names) setFiles(all *catalog, t *tree) {
 			c.orphans[th.id] = true
 		}
 	}
-	folders := map[fileThread]bool{} // sure threads of folders, where there is something to be sure of
-	if len(all.maybe) > 0 {
-		for _, th := range all.threads {
-			if !th.doubtful {
-				folders[fileThread{th.id, th.parent, 0}] = true
-			}
+	if len(all.maybe) == 0 {
+		return
+	}
+	folders := map[fileThread]bool{} // sure threads of folders
+	for _, th := range all.threads {
+		if !th.doubtful {
+			folders[fileThread{th.id, th.parent, 0}] = true
 		}
 	}
 	backed := func(m *maybe) bool {
@@ -104,7 +105,7 @@ func (c *names) setFiles(all *catalog, t *tree) {
 // them are none.
 func (c *names) limits(all *catalog, t *tree, seen func(uint32) bool) func(m *maybe) int {
 	type number struct {
-		kind int
+		kind uint16
 		id   uint32
 	}
 	elsewhere := map[number]bool{}
@@ -116,19 +117,17 @@ func (c *names) limits(all *catalog, t *tree, seen func(uint32) bool) func(m *ma
 			elsewhere[n] = true
 		}
 	}
-	if len(elsewhere) > 0 {
-		for _, th := range all.fthreads {
-			mark(number{typeFileThread, th.id})
+	for _, th := range all.fthreads {
+		mark(number{typeFileThread, th.id})
+	}
+	for i := range all.threads {
+		if !all.threads[i].doubtful {
+			mark(number{typeFolderThread, all.threads[i].id})
 		}
-		for i := range all.threads {
-			if !all.threads[i].doubtful {
-				mark(number{typeFolderThread, all.threads[i].id})
-			}
-		}
-		for i := range c.folders {
-			if f := &c.folders[i]; !f.doubtful && !f.fromThread {
-				mark(number{typeFolder, f.id})
-			}
+	}
+	for i := range c.folders {
+		if f := &c.folders[i]; !f.doubtful && !f.fromThread {
+			mark(number{typeFolder, f.id})
 		}
 	}
 	bound := t.bounds()

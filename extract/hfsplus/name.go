@@ -137,14 +137,14 @@ func kept(r rune) bool {
 
 // folderName is the shown name of a folder; those of the private folders are
 // returned as they are stored.
-func folderName(raw []byte) (string, []byte) {
-	if isName(raw, privateFiles) {
-		return privateFiles, nil
+func folderName(raw []byte) string {
+	for _, s := range []string{privateFiles, privateFolders} {
+		if isName(raw, s) {
+			return s
+		}
 	}
-	if isName(raw, privateFolders) {
-		return privateFolders, nil
-	}
-	return shownName(raw)
+	shown, _ := shownName(raw)
+	return shown
 }
 
 // isName reports whether raw is the ASCII name s.
