@@ -3,7 +3,6 @@ package hfsplus
 import (
 	"context"
 	"encoding/binary"
-	"fmt"
 	"sort"
 
 	"fileassay/extract"
@@ -349,21 +348,14 @@ func each[T any](ctx context.Context, t *tree, o extract.Options, work func(n *n
 		var n node
 		buf := make([]byte, t.nodeSize)
 		for _, l := range t.leaves[i*batch : min((i+1)*batch, len(t.leaves))] {
-			if t.load(&n, l.number, buf) == nil {
-				work(&n, l.doubtful, &out)
+			if n.parse(l.number, t.fork.read(buf, int64(l.number)*int64(t.nodeSize)), t.size) != nil {
+				continue
 			}
+			if n.uncertain && l.number == t.counted && t.count >= 0 && t.count <= len(n.recs) {
+				n.recs, n.uncertain = n.recs[:t.count], false
+			}
+			work(&n, l.doubtful, &out)
 		}
 		return out, nil
 	}, take)
-}
-
-// load reads one node into buf.
-func (t *tree) load(n *node, number uint32, buf []byte) error {
-	if err := n.parse(number, t.fork.read(buf, int64(number)*int64(t.nodeSize)), t.size); err != nil {
-		return fmt.Errorf("%s: node %d: %w", t.name, number, err)
-	}
-	if n.uncertain && number == t.counted && t.count >= 0 && t.count <= len(n.recs) {
-		n.recs, n.uncertain = n.recs[:t.count], false
-	}
-	return nil
 }

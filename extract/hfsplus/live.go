@@ -140,23 +140,17 @@ func (t *tree) root() (int, bool) {
 		i := t.find(t.header.root)
 		return i, i >= 0
 	}
-	best, count := -1, 0
+	best, alone := -1, false
 	for i := range t.list {
-		x := &t.list[i]
-		if x.kind > kindIndex || x.height == 0 {
-			continue
-		}
-		switch {
+		switch x := &t.list[i]; {
+		case x.kind > kindIndex || x.height == 0:
 		case best < 0 || x.height > t.list[best].height:
-			best, count = i, 1
+			best, alone = i, x.next == 0 && x.prev == 0
 		case x.height == t.list[best].height:
-			count++
+			alone = false
 		}
 	}
-	if count != 1 || t.list[best].next != 0 || t.list[best].prev != 0 {
-		return -1, false
-	}
-	return best, true
+	return best, alone
 }
 
 // contradicted reports whether a leaf's neighbours, which are in use, are not
