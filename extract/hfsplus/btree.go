@@ -56,10 +56,9 @@ type nodeInfo struct {
 	records           uint16
 	kind              int8
 	height            uint8
-	hasFirst, hasLast bool // firstID is that of its first record, lastID that of its last
-	partial           bool // a part of it was not read
-	mapped            bool // the node map says that it is in use
-	reached           bool
+	hasFirst, hasLast bool   // firstID is that of its first record, lastID that of its last
+	partial           bool   // a part of it was not read
+	reached           bool   // it is in use: the node map says so, or what leads to it
 	firstHash         uint64 // of the first key; only if hasFirst
 	child, childEnd   int    // in nodes.children
 }
@@ -140,19 +139,16 @@ func (t *tree) readMap() *bitmap.Map {
 	next, from := uint32(0), bthMap
 	for seen := 0; m.Len() < want && seen <= want; seen++ {
 		n := node{Bytes: t.fork.read(buf, int64(next)*int64(t.nodeSize))}
-		end := t.nodeSize - 8 // of the record in the header node: four offsets
+		after, slot, end := t.header.firstMap, 3, t.nodeSize-8 // the third record of the header node, before four offsets
 		if next != 0 {
 			d, err := parseDescriptor(buf, t.nodeSize)
 			if !n.Has(0, descriptorSize) || err != nil || d.kind != kindMap {
 				break
 			}
 			from = descriptorSize
-			end = t.nodeSize - 6 // two offsets, and two bytes that keep it even
-			if off, ok := n.slot(1); ok && off > from && off <= t.nodeSize-4 {
-				end = off
-			}
-			n.descriptor = d
-		} else if off, ok := n.slot(3); ok && off > from && off <= end {
+			after, slot, end = d.next, 1, t.nodeSize-6 // two offsets, and two bytes that keep it even
+		}
+		if off, ok := n.slot(slot); ok && off > from && off <= t.nodeSize-2*(slot+1) {
 			end = off
 		}
 		if end = min(end, from+want-m.Len()); end > from {
@@ -162,10 +158,7 @@ func (t *tree) readMap() *bitmap.Map {
 			}
 			m.Data = append(m.Data, buf[from:end]...)
 		}
-		if next == 0 {
-			n.next = t.header.firstMap
-		}
-		if next = n.next; next == 0 || next >= t.total {
+		if next = after; next == 0 || next >= t.total {
 			break
 		}
 	}
@@ -281,7 +274,7 @@ func (t *tree) look(first, count uint32) nodes {
 
 // info is what is remembered of a node.
 func (t *tree) info(n *node, mapped bool, c *nodes) nodeInfo {
-	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height, mapped: mapped,
+	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height, reached: mapped,
 		partial: !n.Whole(), child: len(c.children), records: uint16(n.records)}
 	if n.kind == kindUnknown {
 		x.next, x.prev = 0, 0

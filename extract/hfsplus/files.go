@@ -145,25 +145,24 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 			f.Why = append(f.Why, fmt.Sprintf("the record of the folder that it links to (%s%d) is unread", folderPrefix, rec.special))
 		}
 		out.entries = append(out.entries, e)
-		return
 	case rec.hardLink():
-		shared, maybe, ok := v.shared(rec.special)
+		n := v.inode(rec.special)
+		shared, ok := v.inodeRecord(n)
 		if !ok {
 			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(needs.Few, v.private[0])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the file that holds its content (%s%d) is unread", inodePrefix, rec.special))
 			out.entries = append(out.entries, e)
 			return
 		}
-		if maybe && !doubtful {
+		if n.doubtful && !doubtful {
 			f.RecordUnread = true
 			f.Why = append(f.Why, leftover)
 		}
-		rec = &shared
-		f.ID = uint64(rec.id)
-		v.fill(&e, rec, v.private[0], out)
-		return
+		f.ID = uint64(shared.id)
+		v.fill(&e, &shared, v.private[0], out)
+	default:
+		v.fill(&e, rec, k.parent, out)
 	}
-	v.fill(&e, rec, k.parent, out)
 }
 
 // isJournal reports whether a file is the journal or its info block, by its

@@ -14,9 +14,6 @@ import (
 // told, since the nodes that would tell it are unread, is doubtful; one that
 // they would have named is not in use.
 func (t *tree) settle() {
-	for i := range t.list {
-		t.list[i].reached = t.list[i].mapped
-	}
 	indexGap := false // an index node in use is unread
 	if t.mapUnread {
 		indexGap = t.reach()

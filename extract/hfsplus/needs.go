@@ -116,17 +116,7 @@ func (w *wanted) records(t *tree, id uint32) {
 	if t == nil {
 		return
 	}
-	w.head(t)
-	g := t.gates.list
-	i := sort.Search(len(g), func(i int) bool { return g[i].hi >= id })
-	for ; i < len(g) && g[i].lo <= id && !w.Full(); i++ {
-		w.node(t, g[i].node)
-	}
-}
-
-// head takes what gates all of a tree: its header, and the index nodes that are
-// unread in part.
-func (w *wanted) head(t *tree) {
+	// what gates all of it: its header, and the index nodes that are unread in part
 	if t.gates.top {
 		w.fork(t.fork, 0, bthEnd)
 	}
@@ -135,6 +125,11 @@ func (w *wanted) head(t *tree) {
 	}
 	if t.doubtful > 0 { // which nodes are in use would tell
 		w.node(t, 0)
+	}
+	g := t.gates.list
+	i := sort.Search(len(g), func(i int) bool { return g[i].hi >= id })
+	for ; i < len(g) && g[i].lo <= id && !w.Full(); i++ {
+		w.node(t, g[i].node)
 	}
 }
 

@@ -19,19 +19,11 @@ func (v *files) listPrivate(k catalogKey, rec *fileRecord, doubtful bool, out *l
 	out.entries = append(out.entries, entry{runs: append(data.runs, rsrc.runs...), own: true})
 }
 
-// shared is the record of the file that hard links of that number share.
-// maybe says that it may be out of use.
-func (v *files) shared(number uint32) (rec fileRecord, maybe, ok bool) {
-	n := v.inode(number)
+// inodeRecord reads the record of n again, if there is one.
+func (v *files) inodeRecord(n *inode) (rec fileRecord, ok bool) {
 	if n == nil {
-		return rec, false, false
+		return rec, false
 	}
-	rec, ok = v.inodeRecord(n)
-	return rec, n.doubtful, ok
-}
-
-// inodeRecord reads the record of n again.
-func (v *files) inodeRecord(n *inode) (fileRecord, bool) {
 	t := v.trees.catalog
 	var buf [2 + catKeyMost + fileSize]byte
 	b := t.fork.read(buf[:min(len(buf), t.nodeSize-int(n.at))], int64(n.leaf)*int64(t.nodeSize)+int64(n.at))
