@@ -65,11 +65,8 @@ func (v *files) listFolder(k catalogKey, d *folderRecord, doubtful bool, out *li
 		return
 	}
 	known := v.folder(d.id)
-	if known == nil || known.doubtful != doubtful {
-		return // it stands elsewhere
-	}
-	if known.dropped {
-		return
+	if known == nil || known.doubtful != doubtful || known.dropped {
+		return // it stands elsewhere, or is a leftover
 	}
 	f := out.named(k, d.id)
 	f.Kind = extract.KindFolder
@@ -223,9 +220,8 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 			need := v.wanted(needs.Few)
 			if c != nil {
 				v.remark(f, &rsrc)
-				v.stored(f, c, &rsrc)
 				need.rest(&rsrc, rec.id, parent)
-				need.compressed(c, &rsrc)
+				v.stored(f, c, &rsrc, &need)
 			} else {
 				f.Size, f.RecordUnread, f.Stored = -1, true, extract.StoredCompressed
 				f.Why = append(f.Why, "it is kept compressed, and the attribute that says how is unread")

@@ -110,9 +110,9 @@ func (f *fork) read(p []byte, off int64) partial.Bytes {
 // are not located.
 func (f *fork) unread() int64 {
 	var sum int64
-	f.runs.cut(0, f.size, func(_, at, n int64, ok bool) {
-		if ok {
-			n = f.src.unread(at, n)
+	f.places(0, f.size, func(_, at, n int64) {
+		if at >= 0 {
+			n = unread(f.src.r, at, n)
 		}
 		sum += n
 	})

@@ -2,7 +2,6 @@ package hfsplus
 
 import (
 	"cmp"
-	"encoding/binary"
 	"slices"
 	"sort"
 
@@ -166,28 +165,5 @@ func (w *wanted) rest(at *fork, file, parent uint32) {
 		w.records(w.l.trees.catalog, parent)
 	case at.gaps && at.size > 0:
 		w.records(w.l.trees.extents, file)
-	}
-}
-
-// compressed takes what would tell more of a file that is kept compressed: c
-// is what the attributes say of it, f its resource fork.
-func (w *wanted) compressed(c *compressedFile, f *fork) {
-	if c.doubtful {
-		w.records(w.l.trees.attributes, c.file)
-	}
-	if f.size <= 0 || c.size > 1<<62 {
-		return
-	}
-	count := (int64(c.size) + compressionUnit - 1) / compressionUnit
-	switch c.method {
-	case methodZlibFork:
-		var head [4]byte
-		if !f.read(head[:], 0).Whole() {
-			w.fork(f, 0, int64(len(head)))
-			return
-		}
-		w.fork(f, int64(binary.BigEndian.Uint32(head[:]))+4, 4+8*count)
-	case methodLZVNFork, methodLZFSEFork, methodPlainFork:
-		w.fork(f, 0, 4*(count+1))
 	}
 }
