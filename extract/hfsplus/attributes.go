@@ -1,12 +1,10 @@
 package hfsplus
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"encoding/binary"
 	"slices"
-	"sort"
 
 	"fileassay/extract"
 	"fileassay/extract/partial"
@@ -16,7 +14,6 @@ import (
 // TN1150, Attributes File).
 const (
 	attrFile    = 4
-	attrStart   = 8
 	attrNameLen = 12
 	attrName    = 14
 )
@@ -34,15 +31,8 @@ const (
 )
 
 // compressedName is the name of the attribute that says how content is
-// compressed, "com.apple.decmpfs", as stored.
-var compressedName = func() []byte {
-	const s = "com.apple.decmpfs"
-	b := make([]byte, 2*len(s))
-	for i := range len(s) {
-		b[2*i+1] = s[i]
-	}
-	return b
-}()
+// compressed.
+const compressedName = "com.apple.decmpfs"
 
 // attributeSize tells how many bytes a leaf record of the attributes file has.
 func attributeSize(b partial.Bytes, at int) (int, bool) {
@@ -78,35 +68,23 @@ type attributeRecord struct {
 
 // parseAttribute decodes a leaf record of the attributes file.
 func parseAttribute(b []byte) (a attributeRecord, ok bool) {
-	if len(b) < attrName {
+	size, ok := attributeSize(partial.Bytes{Data: b}, 0)
+	if !ok || size > len(b) || len(b) < attrName {
 		return a, false
 	}
 	key, units := 2+int(binary.BigEndian.Uint16(b)), int(binary.BigEndian.Uint16(b[attrNameLen:]))
-	if key < attrName+2*units || key+attrLeast > len(b) {
+	if key < attrName+2*units {
 		return a, false
 	}
 	a = attributeRecord{file: binary.BigEndian.Uint32(b[attrFile:]), name: b[attrName : attrName+2*units],
 		kind: binary.BigEndian.Uint32(b[key:])}
 	switch a.kind {
 	case attrInline:
-		size := binary.BigEndian.Uint32(b[key+attrInlineSize:])
-		a.data = key + attrInlineData
-		if int64(size) > int64(len(b)-a.data) {
-			return a, false
-		}
-		a.bytes = int(size)
+		a.data, a.bytes = key+attrInlineData, int(binary.BigEndian.Uint32(b[key+attrInlineSize:]))
 	case attrForkData:
-		if len(b) < key+attrForkAt+forkSize {
-			return a, false
-		}
 		a.fork = parseFork(b[key+attrForkAt:])
 	case attrExtents:
-		if len(b) < key+attrForkAt+8*extentsInRecord {
-			return a, false
-		}
 		a.fork.runs = parseRuns(b[key+attrForkAt:])
-	default:
-		return a, false
 	}
 	return a, true
 }
@@ -140,33 +118,27 @@ func (l *layout) loadCompressed(ctx context.Context, o extract.Options) (*compre
 	err := each(ctx, t, o, func(n *node, doubtful bool, out *compressedFiles) {
 		out.some = out.some || n.gone > 0 || n.uncertain
 		for _, r := range n.recs {
-			whole := n.Has(r.start, r.end-r.start)
-			a, ok := parseAttribute(n.Data[r.start:r.end])
-			if !whole {
-				out.some = true
-				// The head of a compressed file's attribute is enough to locate
-				// its content.
-				if !ok || !n.Has(r.start, a.data+decmpfsHeader) {
-					continue
-				}
-			}
-			if !ok {
-				out.some = true // what it was, nobody knows
+			b := n.Slice(r.start, r.end-r.start)
+			a, ok := parseAttribute(b.Data)
+			out.some = out.some || !ok || !b.Whole()
+			// The head of a compressed file's attribute is enough to locate its
+			// content.
+			if !ok || !b.Whole() && !b.Has(0, a.data+decmpfsHeader) {
 				continue
 			}
-			for _, b := range a.fork.runs {
-				if b.count > 0 && l.header.holds(b) {
-					out.blocks = append(out.blocks, b)
+			for _, run := range a.fork.runs {
+				if run.count > 0 && l.header.holds(run) {
+					out.blocks = append(out.blocks, run)
 				}
 			}
-			if !bytes.Equal(a.name, compressedName) {
+			if !isName(a.name, compressedName) {
 				continue
 			}
 			c := compressedFile{file: a.file, doubtful: doubtful || n.uncertain, unusable: a.kind != attrInline}
 			if !c.unusable {
-				c.unusable = !parseDecmpfs(n.Data[r.start+a.data:r.start+a.data+a.bytes], &c)
+				c.unusable = !parseDecmpfs(b.Data[a.data:a.data+a.bytes], &c)
 				c.data = int64(n.number)*int64(t.nodeSize) + int64(r.start+a.data+decmpfsHeader)
-				if c.bytes > 0 && !n.Has(r.start+a.data+decmpfsHeader, 1) {
+				if c.bytes > 0 && !b.Has(a.data+decmpfsHeader, 1) {
 					c.bytes, c.doubtful = 0, true
 				}
 			}
@@ -188,9 +160,9 @@ func (l *layout) loadCompressed(ctx context.Context, o extract.Options) (*compre
 
 // of is what the attributes say of a file; nil where they say nothing.
 func (x *compressedFiles) of(file uint32) *compressedFile {
-	i := sort.Search(len(x.list), func(i int) bool { return x.list[i].file >= file })
-	if i < len(x.list) && x.list[i].file == file {
-		return &x.list[i]
+	i, ok := slices.BinarySearchFunc(x.list, file, func(c compressedFile, file uint32) int { return cmp.Compare(c.file, file) })
+	if !ok {
+		return nil
 	}
-	return nil
+	return &x.list[i]
 }

@@ -3,7 +3,6 @@ package hfsplus
 import (
 	"context"
 	"encoding/binary"
-	"fmt"
 	"sort"
 
 	"fileassay/extract"
@@ -57,10 +56,9 @@ type nodeInfo struct {
 	records           uint16
 	kind              int8
 	height            uint8
-	hasFirst, hasLast bool // firstID is that of its first record, lastID that of its last
-	partial           bool // a part of it was not read
-	mapped            bool // the node map says that it is in use
-	reached           bool
+	hasFirst, hasLast bool   // firstID is that of its first record, lastID that of its last
+	partial           bool   // a part of it was not read
+	reached           bool   // it is in use: the node map says so, or what leads to it
 	firstHash         uint64 // of the first key; only if hasFirst
 	child, childEnd   int    // in nodes.children
 }
@@ -141,19 +139,16 @@ func (t *tree) readMap() *bitmap.Map {
 	next, from := uint32(0), bthMap
 	for seen := 0; m.Len() < want && seen <= want; seen++ {
 		n := node{Bytes: t.fork.read(buf, int64(next)*int64(t.nodeSize))}
-		end := t.nodeSize - 8 // of the record in the header node: four offsets
+		after, slot, end := t.header.firstMap, 3, t.nodeSize-8 // the third record of the header node, before four offsets
 		if next != 0 {
 			d, err := parseDescriptor(buf, t.nodeSize)
 			if !n.Has(0, descriptorSize) || err != nil || d.kind != kindMap {
 				break
 			}
 			from = descriptorSize
-			end = t.nodeSize - 6 // two offsets, and two bytes that keep it even
-			if off, ok := n.slot(1); ok && off > from && off <= t.nodeSize-4 {
-				end = off
-			}
-			n.descriptor = d
-		} else if off, ok := n.slot(3); ok && off > from && off <= end {
+			after, slot, end = d.next, 1, t.nodeSize-6 // two offsets, and two bytes that keep it even
+		}
+		if off, ok := n.slot(slot); ok && off > from && off <= t.nodeSize-2*(slot+1) {
 			end = off
 		}
 		if end = min(end, from+want-m.Len()); end > from {
@@ -163,10 +158,7 @@ func (t *tree) readMap() *bitmap.Map {
 			}
 			m.Data = append(m.Data, buf[from:end]...)
 		}
-		if next == 0 {
-			n.next = t.header.firstMap
-		}
-		if next = n.next; next == 0 || next >= t.total {
+		if next = after; next == 0 || next >= t.total {
 			break
 		}
 	}
@@ -240,16 +232,11 @@ func (t *tree) scan(ctx context.Context, o extract.Options) error {
 // look reads count nodes from first.
 func (t *tree) look(first, count uint32) nodes {
 	var c nodes
-	if !t.fork.runs.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize)) {
-		for number := first; number < first+count; number++ {
-			if state := t.used.Get(int64(number)); state != bitmap.Clear && number != 0 {
-				c.unreadNodes++
-				c.mapUnread = c.mapUnread || state == bitmap.Unknown
-			}
-		}
-		return c
+	var b partial.Bytes
+	located := t.fork.runs.any(int64(first)*int64(t.nodeSize), int64(count)*int64(t.nodeSize))
+	if located {
+		b = t.fork.read(make([]byte, int(count)*t.nodeSize), int64(first)*int64(t.nodeSize))
 	}
-	b := t.fork.read(make([]byte, int(count)*t.nodeSize), int64(first)*int64(t.nodeSize))
 	var n node
 	for i := range count {
 		number := first + i
@@ -258,7 +245,10 @@ func (t *tree) look(first, count uint32) nodes {
 			continue
 		}
 		c.mapUnread = c.mapUnread || state == bitmap.Unknown
-		err := n.parse(number, b.Slice(int(i)*t.nodeSize, t.nodeSize), t.size)
+		err := errUnread
+		if located {
+			err = n.parse(number, b.Slice(int(i)*t.nodeSize, t.nodeSize), t.size)
+		}
 		switch {
 		case err == errUnread:
 			c.unreadNodes++
@@ -284,7 +274,7 @@ func (t *tree) look(first, count uint32) nodes {
 
 // info is what is remembered of a node.
 func (t *tree) info(n *node, mapped bool, c *nodes) nodeInfo {
-	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height, mapped: mapped,
+	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height, reached: mapped,
 		partial: !n.Whole(), child: len(c.children), records: uint16(n.records)}
 	if n.kind == kindUnknown {
 		x.next, x.prev = 0, 0
@@ -351,21 +341,14 @@ func each[T any](ctx context.Context, t *tree, o extract.Options, work func(n *n
 		var n node
 		buf := make([]byte, t.nodeSize)
 		for _, l := range t.leaves[i*batch : min((i+1)*batch, len(t.leaves))] {
-			if t.load(&n, l.number, buf) == nil {
-				work(&n, l.doubtful, &out)
+			if n.parse(l.number, t.fork.read(buf, int64(l.number)*int64(t.nodeSize)), t.size) != nil {
+				continue
 			}
+			if n.uncertain && l.number == t.counted && t.count >= 0 && t.count <= len(n.recs) {
+				n.recs, n.uncertain = n.recs[:t.count], false
+			}
+			work(&n, l.doubtful, &out)
 		}
 		return out, nil
 	}, take)
-}
-
-// load reads one node into buf.
-func (t *tree) load(n *node, number uint32, buf []byte) error {
-	if err := n.parse(number, t.fork.read(buf, int64(number)*int64(t.nodeSize)), t.size); err != nil {
-		return fmt.Errorf("%s: node %d: %w", t.name, number, err)
-	}
-	if n.uncertain && number == t.counted && t.count >= 0 && t.count <= len(n.recs) {
-		n.recs, n.uncertain = n.recs[:t.count], false
-	}
-	return nil
 }

@@ -15,6 +15,11 @@ import (
 	"fileassay/extract/imap"
 )
 
+const (
+	idFirstUser = 16     // the least number of a file or folder of users (TN1150, Catalog Node IDs)
+	flagThread  = 0x0002 // kHFSThreadExistsMask (TN1150, Catalog File Records)
+)
+
 // builder makes HFS+ volumes after TN1150: enough of them for the reader.
 type builder struct {
 	block, node, extNode int

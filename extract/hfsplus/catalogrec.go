@@ -17,7 +17,6 @@ const (
 	idAllocation = 6
 	idStartup    = 7
 	idAttributes = 8
-	idFirstUser  = 16
 )
 
 // Offsets in a catalog key (TN1150, Catalog File Key).
@@ -39,7 +38,6 @@ const (
 
 // Offsets in a folder record (TN1150, Catalog Folder Records).
 const (
-	folderFlags    = 2
 	folderValence  = 4
 	folderID       = 8
 	folderModified = 16
@@ -70,7 +68,6 @@ const (
 
 // Bits of a file record's flags (TN1150, Catalog File Records).
 const (
-	flagThread    = 0x0002 // kHFSThreadExistsMask
 	flagLinkChain = 0x0020 // kHFSHasLinkChainMask, of hard links to folders
 )
 
@@ -118,6 +115,44 @@ func parseCatalogKey(b []byte) (k catalogKey, size int, ok bool) {
 		return k, 0, false
 	}
 	return catalogKey{binary.BigEndian.Uint32(b[catParent:]), b[catName : catName+2*units]}, 2 + length, true
+}
+
+// catalogRecord is a record of the catalog with its key, as far as it was read.
+type catalogRecord struct {
+	catalogKey
+	kind uint16
+	// One of these is set, if ok.
+	folder folderRecord
+	thread threadRecord
+	file   fileRecord
+
+	ok       bool
+	lost     bool // a part of it that is wanted was not read, or it is of no type
+	nameless bool // a file whose number was not read
+}
+
+// parseCatalog decodes a record of the catalog; ok is false where its key and
+// type were not read.
+func parseCatalog(b partial.Bytes) (r catalogRecord, ok bool) {
+	key, size, ok := parseCatalogKey(b.Data)
+	if !ok || !b.Has(0, size+2) {
+		return r, false
+	}
+	r.catalogKey = key
+	data := b.Slice(size, b.Len()-size)
+	r.kind = binary.BigEndian.Uint16(data.Data)
+	switch r.kind {
+	case typeFolder:
+		r.folder, r.ok = parseFolder(data)
+	case typeFile:
+		r.file, r.ok = parseFile(data)
+		r.lost = !data.Has(0, fileSize)
+		r.nameless = !r.ok && data.Len() >= fileSize
+	case typeFolderThread, typeFileThread:
+		r.thread, r.ok = parseThread(data)
+	}
+	r.lost = r.lost || !r.ok
+	return r, true
 }
 
 // catalogSize tells how many bytes a leaf record of the catalog has.
@@ -197,10 +232,8 @@ type fileRecord struct {
 type partFork struct {
 	forkData
 	sized bool // size and blocks were read
-	runs  int  // of forkData.runs were read
+	whole bool // all was read; else the runs that were not are empty
 }
-
-func (p *partFork) whole() bool { return p.sized && p.runs == extentsInRecord }
 
 // parseFile decodes a file record from its begin as far as it was read without
 // a gap; ok is false where that is not to its number.
@@ -233,9 +266,11 @@ func parsePartFork(b partial.Bytes, at int) (p partFork) {
 	if !b.Has(0, at+forkExtents) {
 		return p
 	}
-	p.forkData, p.sized = parseFork(b.Data[at:]), true
-	for p.runs < extentsInRecord && b.Has(0, at+forkExtents+8*(p.runs+1)) {
-		p.runs++
+	p = partFork{parseFork(b.Data[at:]), true, b.Has(0, at+forkSize)}
+	for i := range p.runs {
+		if !p.whole && !b.Has(0, at+forkExtents+8*(i+1)) {
+			p.runs[i] = blockRun{}
+		}
 	}
 	return p
 }

@@ -51,9 +51,12 @@ func parseDecmpfs(b []byte, c *compressedFile) bool {
 	return true
 }
 
-// stored is the content of a compressed file, put into f. fk is its resource
-// fork.
-func (v *files) stored(f *extract.File, c *compressedFile, fk *fork) {
+// stored is the content of a compressed file, put into f, and what would tell
+// more of it, put into need. fk is its resource fork.
+func (v *files) stored(f *extract.File, c *compressedFile, fk *fork, need *wanted) {
+	if c.doubtful {
+		need.records(v.trees.attributes, c.file)
+	}
 	f.Stored = extract.StoredCompressed
 	if c.unusable || c.size > 1<<62 {
 		f.Size, f.RecordUnread = -1, true
@@ -79,9 +82,9 @@ func (v *files) stored(f *extract.File, c *compressedFile, fk *fork) {
 		case fk.size < 0:
 			f.Why = append(f.Why, "the part of its record is unread that tells where its compressed content lies")
 		case c.method == methodZlibFork:
-			storedZlib(f, fk)
+			storedZlib(f, fk, need)
 		default:
-			storedTable(f, fk)
+			storedTable(f, fk, need)
 		}
 	default:
 		f.Why = append(f.Why, fmt.Sprintf("compression method %d is not known", c.method))
@@ -150,14 +153,16 @@ func unit(list []extract.Piece, fk *fork, off, length, at, n int64) []extract.Pi
 // map begin and how long they are; the data is one resource, after its length
 // a table: the number of blocks, and for each its place behind the resource's
 // length and its length, little-endian.
-func storedZlib(f *extract.File, fk *fork) {
+func storedZlib(f *extract.File, fk *fork, need *wanted) {
 	var head [4]byte
 	if !fk.read(head[:], 0).Whole() {
+		need.fork(fk, 0, int64(len(head)))
 		f.Why = append(f.Why, "the head of the resource fork that holds its compressed content is unread")
 		return
 	}
 	table := int64(binary.BigEndian.Uint32(head[:])) + 4
 	count := (f.Size + compressionUnit - 1) / compressionUnit
+	need.fork(fk, table, 4+8*count)
 	if table+4 > fk.size || count > (fk.size-table-4)/8 {
 		f.Why = append(f.Why, "the resource fork is too short for its compressed content")
 		return
@@ -176,8 +181,9 @@ func storedZlib(f *extract.File, fk *fork) {
 // storedTable puts content in blocks behind a plain table at the begin of the
 // resource fork into f: the places of the blocks, little-endian, and the end
 // of the last.
-func storedTable(f *extract.File, fk *fork) {
+func storedTable(f *extract.File, fk *fork, need *wanted) {
 	count := (f.Size + compressionUnit - 1) / compressionUnit
+	need.fork(fk, 0, 4*(count+1))
 	if count > fk.size/4-1 {
 		f.Why = append(f.Why, "the resource fork is too short for its compressed content")
 		return

@@ -6,7 +6,6 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/needs"
-	"fileassay/extract/partial"
 )
 
 // files makes the files of the records: the fourth stage.
@@ -26,7 +25,6 @@ type entry struct {
 // listed is what a batch of leaves gave to the list.
 type listed struct {
 	entries []entry
-	nameOf  int64 // entries that could not be listed for want of their number
 	namer   *extract.Namer[uint32]
 }
 
@@ -37,27 +35,17 @@ func (v *files) list(n *node, doubtful bool, out *listed) {
 		namer := v.paths.Namer()
 		out.namer = &namer
 	}
-	eachCatalog(n, func(k catalogKey, _ record, kind uint16, data partial.Bytes) {
-		switch kind {
-		case typeFolder:
-			if d, ok := parseFolder(data); ok {
-				v.listFolder(k, &d, doubtful, out)
-			}
-		case typeFile:
-			if f, ok := parseFile(data); ok {
-				v.listFile(k, &f, doubtful, out)
-			} else if data.Len() >= fileSize {
-				out.nameOf++
-			}
-		case typeFileThread:
-			th, ok := parseThread(data)
-			switch {
-			case !ok:
-			case doubtful:
-				v.listOrphan(k.parent, &th, fileThread{k.parent, th.parent, nameHash(th.name)}, out)
-			case v.orphans[k.parent]:
-				v.listOrphan(k.parent, &th, fileThread{}, out)
-			}
+	eachCatalog(n, func(_ int, r *catalogRecord) {
+		switch {
+		case !r.ok:
+		case r.kind == typeFolder:
+			v.listFolder(r.catalogKey, &r.folder, doubtful, out)
+		case r.kind == typeFile:
+			v.listFile(r.catalogKey, &r.file, doubtful, out)
+		case r.kind == typeFileThread && doubtful:
+			v.listOrphan(r, r.threadOf(), out)
+		case r.kind == typeFileThread && v.orphans[r.parent]:
+			v.listOrphan(r, fileThread{}, out)
 		}
 	})
 }
@@ -77,11 +65,8 @@ func (v *files) listFolder(k catalogKey, d *folderRecord, doubtful bool, out *li
 		return
 	}
 	known := v.folder(d.id)
-	if known == nil || known.doubtful != doubtful {
-		return // it stands elsewhere
-	}
-	if known.dropped {
-		return
+	if known == nil || known.doubtful != doubtful || known.dropped {
+		return // it stands elsewhere, or is a leftover
 	}
 	f := out.named(k, d.id)
 	f.Kind = extract.KindFolder
@@ -107,14 +92,15 @@ func (v *files) doubt(f *extract.File) {
 	}
 }
 
-func (v *files) listOrphan(id uint32, th *threadRecord, maybe fileThread, out *listed) {
-	k := catalogKey{th.parent, th.name}
+// listOrphan takes a file that is known by its thread alone.
+func (v *files) listOrphan(r *catalogRecord, maybe fileThread, out *listed) {
+	k := catalogKey{r.thread.parent, r.thread.name}
 	if v.isJournal(k, nil) {
 		out.entries = append(out.entries, entry{own: true, maybe: maybe})
 		return
 	}
-	f := out.named(k, id)
-	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(needs.Few, th.parent)
+	f := out.named(k, r.parent)
+	f.Size, f.NameOnly, f.Needs = -1, true, v.needsOf(needs.Few, k.parent)
 	f.Why = []string{"its record is unread; its name is from its thread record"}
 	out.entries = append(out.entries, entry{f: f, maybe: maybe})
 }
@@ -142,7 +128,7 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 	case rec.folderLink():
 		f.Kind = extract.KindFolder
 		f.Modified = date(rec.modified)
-		if target := v.linkedFolder(rec.special); target != nil {
+		if target := v.folder(v.linkedFolders[rec.special]); target != nil {
 			f.ID = uint64(target.id)
 			f.EntriesUnread = target.children < target.valence
 			if f.EntriesUnread {
@@ -156,25 +142,24 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 			f.Why = append(f.Why, fmt.Sprintf("the record of the folder that it links to (%s%d) is unread", folderPrefix, rec.special))
 		}
 		out.entries = append(out.entries, e)
-		return
 	case rec.hardLink():
-		shared, maybe, ok := v.shared(rec.special)
+		n := v.inode(rec.special)
+		shared, ok := v.inodeRecord(n)
 		if !ok {
 			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(needs.Few, v.private[0])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the file that holds its content (%s%d) is unread", inodePrefix, rec.special))
 			out.entries = append(out.entries, e)
 			return
 		}
-		if maybe && !doubtful {
+		if n.doubtful && !doubtful {
 			f.RecordUnread = true
 			f.Why = append(f.Why, leftover)
 		}
-		rec = &shared
-		f.ID = uint64(rec.id)
-		v.fill(&e, rec, v.private[0], out)
-		return
+		f.ID = uint64(shared.id)
+		v.fill(&e, &shared, v.private[0], out)
+	default:
+		v.fill(&e, rec, k.parent, out)
 	}
-	v.fill(&e, rec, k.parent, out)
 }
 
 // isJournal reports whether a file is the journal or its info block, by its
@@ -209,12 +194,11 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	if len(rsrc.runs) > 0 {
 		e.runs = append(slices.Clone(data.runs), rsrc.runs...)
 	}
-	need := v.wanted(needs.Few)
+	out.entries = append(out.entries, *e)
 	if !rec.headRead || !rec.data.sized {
 		f.Needs = v.needsOf(needs.Few, parent)
 		f.Size, f.RecordUnread = -1, true
 		f.Why = append(f.Why, "a part of its record is unread")
-		out.entries = append(out.entries, *e)
 		return
 	}
 	if rec.symlink() {
@@ -224,104 +208,75 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	case modeFIFO, modeChar, modeBlock, modeSocket, modeWhite:
 		f.Why = append(f.Why, "a device node, pipe or socket: it has no content")
 	}
-	if rec.ownerFlags&ownerCompressed != 0 && rec.data.size == 0 {
-		if c := v.compressed.of(rec.id); c != nil {
-			v.remark(f, &rsrc, &rec.rsrc)
-			v.stored(f, c, &rsrc)
-			need.rest(&rsrc, &rec.rsrc, rec.id, parent)
-			need.compressed(rec.id, c, &rsrc)
+	if rec.ownerFlags&ownerCompressed != 0 {
+		c := v.compressed.of(rec.id)
+		switch {
+		case c == nil && !v.compressed.some:
+		case rec.data.size > 0:
+			// as a system leaves it that was stopped while it unpacked the file
+			f.RecordUnread = true
+			f.Why = append(f.Why, "it has content, and is said to be kept compressed: which of the two is whole is not known")
+		default:
+			need := v.wanted(needs.Few)
+			if c != nil {
+				v.remark(f, &rsrc)
+				need.rest(&rsrc, rec.id, parent)
+				v.stored(f, c, &rsrc, &need)
+			} else {
+				f.Size, f.RecordUnread, f.Stored = -1, true, extract.StoredCompressed
+				f.Why = append(f.Why, "it is kept compressed, and the attribute that says how is unread")
+				need.records(v.trees.attributes, rec.id)
+			}
 			f.Needs = need.Ranges()
-			out.entries = append(out.entries, *e)
 			return
 		}
-		if v.compressed.some {
-			f.Size, f.RecordUnread, f.Stored = -1, true, extract.StoredCompressed
-			need.compressed(rec.id, nil, &rsrc)
-			f.Needs = need.Ranges()
-			f.Why = append(f.Why, "it is kept compressed, and the attribute that says how is unread")
-			out.entries = append(out.entries, *e)
-			return
-		}
-	}
-	if rec.ownerFlags&ownerCompressed != 0 && rec.data.size > 0 && (v.compressed.some || v.compressed.of(rec.id) != nil) {
-		// as a system leaves it that was stopped while it unpacked the file
-		f.RecordUnread = true
-		f.Why = append(f.Why, "it has content, and is said to be kept compressed: which of the two is whole is not known")
 	}
 	if rec.data.size > 1<<62 {
-		f.Size, f.RecordUnread = -1, true
+		f.Size, f.RecordUnread, f.Needs = -1, true, v.restOf(&data, rec.id, parent)
 		f.Why = append(f.Why, fmt.Sprintf("its record gives it %d bytes", rec.data.size))
 	} else {
-		f.Size = int64(rec.data.size)
-		v.content(f, &data, &rec.data)
+		v.content(f, &data, rec.id, parent)
 	}
-	need.rest(&data, &rec.data, rec.id, parent)
-	f.Needs = need.Ranges()
-	if f.Kind == extract.KindLink {
-		f.Target = v.target(f)
+	if f.Kind == extract.KindLink && f.Size > 0 && f.Size <= maxTarget {
+		if b := data.read(make([]byte, f.Size), 0); b.Whole() {
+			f.Target = string(b.Data)
+		}
 	}
-	out.entries = append(out.entries, *e)
-	if s == nil {
-		return
-	}
-	s.Size = int64(rec.rsrc.size)
-	v.content(s, &rsrc, &rec.rsrc)
-	need = v.wanted(needs.Few)
-	need.rest(&rsrc, &rec.rsrc, rec.id, parent)
-	s.Needs = need.Ranges()
-	out.entries = append(out.entries, entry{f: s, maybe: e.maybe})
-}
-
-// content puts the pieces of a fork into f.
-func (v *files) content(f *extract.File, at *fork, p *partFork) {
-	v.remark(f, at, p)
-	var stale bool
-	if f.Pieces, stale = at.pieces(); stale {
-		f.Why = append(f.Why, "the journal has newer content for a part of it, which is unread")
-	}
-}
-
-// remark says why a fork is not wholly located.
-func (v *files) remark(f *extract.File, at *fork, p *partFork) {
-	f.Why = append(f.Why, at.why...)
-	if at.doubtful {
-		f.RecordUnread = true
-		f.Why = append(f.Why, "some of its extents are from a part of the extents overflow file that may be out of use")
-	}
-	if !at.gaps || p.size == 0 {
-		return
-	}
-	switch {
-	case !p.whole():
-		f.Why = append(f.Why, "a part of its record is unread, so that not all of its extents are known")
-	case v.overflow.some && len(at.why) == 0:
-		f.Why = append(f.Why, "not all of its extents are known: records of the extents overflow file are unread")
-	case len(at.why) == 0:
-		f.Why = append(f.Why, "not all of its extents are known: records that should be there are not in the extents overflow file")
+	if s != nil {
+		v.content(s, &rsrc, rec.id, parent)
+		out.entries = append(out.entries, entry{f: s, maybe: e.maybe})
 	}
 }
 
 // maxTarget bounds what is read of a symbolic link.
 const maxTarget = 4096
 
-// target is where a symbolic link leads, "" where that is unread.
-func (v *files) target(f *extract.File) string {
-	if f.Size <= 0 || f.Size > maxTarget {
-		return ""
+// content puts the content of a fork of a file in the folder parent into f.
+func (v *files) content(f *extract.File, at *fork, file, parent uint32) {
+	v.remark(f, at)
+	f.Size = at.size
+	var stale bool
+	if f.Pieces, stale = at.pieces(); stale {
+		f.Why = append(f.Why, "the journal has newer content for a part of it, which is unread")
 	}
-	b := make([]byte, f.Size)
-	pos := int64(0)
-	for _, p := range f.Pieces {
-		if p.Offset != pos || p.Kind != extract.Data {
-			return ""
-		}
-		if _, err := v.src.r.ReadAt(b[p.Offset:p.Offset+p.Length], p.Image); err != nil {
-			return ""
-		}
-		pos += p.Length
+	f.Needs = v.restOf(at, file, parent)
+}
+
+// remark says why a fork is not wholly located.
+func (v *files) remark(f *extract.File, at *fork) {
+	f.Why = append(f.Why, at.why...)
+	if at.doubtful {
+		f.RecordUnread = true
+		f.Why = append(f.Why, "some of its extents are from a part of the extents overflow file that may be out of use")
 	}
-	if pos != f.Size {
-		return ""
+	switch {
+	case !at.gaps || at.size <= 0:
+	case !at.whole:
+		f.Why = append(f.Why, "a part of its record is unread, so that not all of its extents are known")
+	case len(at.why) > 0:
+	case v.overflow.some:
+		f.Why = append(f.Why, "not all of its extents are known: records of the extents overflow file are unread")
+	default:
+		f.Why = append(f.Why, "not all of its extents are known: records that should be there are not in the extents overflow file")
 	}
-	return string(b)
 }

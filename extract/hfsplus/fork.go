@@ -70,6 +70,7 @@ type fork struct {
 	src      *source
 	size     int64 // bytes of content, as the fork's record has it; -1 where that is unread
 	runs     runs  // whole allocation blocks
+	whole    bool  // its record was wholly read
 	gaps     bool  // runs do not cover the fork
 	why      []string
 	doubtful bool // an overflow record used may be out of use
@@ -109,9 +110,9 @@ func (f *fork) read(p []byte, off int64) partial.Bytes {
 // are not located.
 func (f *fork) unread() int64 {
 	var sum int64
-	f.runs.cut(0, f.size, func(_, at, n int64, ok bool) {
-		if ok {
-			n = f.src.unread(at, n)
+	f.places(0, f.size, func(_, at, n int64) {
+		if at >= 0 {
+			n = unread(f.src.r, at, n)
 		}
 		sum += n
 	})
@@ -123,14 +124,25 @@ func (f *fork) unread() int64 {
 func (f *fork) pieces() (pieces []extract.Piece, stale bool) {
 	pieces = make([]extract.Piece, 0, len(f.runs))
 	for _, r := range f.runs {
-		shift := r.Offset - r.Image
-		f.src.places(r.Image, clip(r, 0, f.size).Length, func(off, at, n int64) {
-			if at < 0 {
-				stale = true
-				return
-			}
-			pieces = append(pieces, extract.Piece{Offset: off + shift, Length: n, Image: at})
-		})
+		if r = clip(r, 0, f.size); f.src.newer.any(r.Image, r.Length) {
+			stale = f.src.newest(r, &pieces) || stale
+		} else if r.Length > 0 {
+			pieces = append(pieces, extract.Piece{Offset: r.Offset, Length: r.Length, Image: r.Image})
+		}
 	}
 	return slices.Clip(pieces), stale
+}
+
+// newest adds the pieces of r, parts of which the journal supersedes. stale says
+// that those of the journal were not all read.
+func (s *source) newest(r extract.Extent, pieces *[]extract.Piece) (stale bool) {
+	shift := r.Offset - r.Image
+	s.places(r.Image, r.Length, func(off, at, n int64) {
+		if at < 0 {
+			stale = true
+			return
+		}
+		*pieces = append(*pieces, extract.Piece{Offset: off + shift, Length: n, Image: at})
+	})
+	return stale
 }

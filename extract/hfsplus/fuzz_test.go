@@ -136,7 +136,7 @@ func FuzzRecords(f *testing.F) {
 			}
 			data := partial.Bytes{Data: b[size:]}
 			data.Lose(int(read), data.Len())
-			if r, ok := parseFile(data); ok && (r.data.runs > extentsInRecord || r.rsrc.runs > extentsInRecord) {
+			if r, ok := parseFile(data); ok && (r.data.whole && !r.data.sized || r.rsrc.whole && !r.data.whole) {
 				t.Fatalf("%+v", r)
 			}
 			parseFolder(data)
@@ -178,7 +178,7 @@ func FuzzLocate(f *testing.F) {
 			}
 			more = more[extRecord:]
 		}
-		p := partFork{forkData: parseFork(fork), sized: true, runs: extentsInRecord}
+		p := partFork{parseFork(fork), true, true}
 		at := l.fork(&p, 20, dataFork)
 		pos, sum := int64(0), int64(0)
 		for _, r := range at.runs {

@@ -44,9 +44,8 @@ const (
 
 // Bits of the header's attributes (TN1150, Volume Attributes).
 const (
-	attrUnmounted    = 1 << 8
-	attrInconsistent = 1 << 11
-	attrJournaled    = 1 << 13
+	attrUnmounted = 1 << 8
+	attrJournaled = 1 << 13
 )
 
 // mountedByJournal is lastMountedVersion of an implementation that keeps the
@@ -147,9 +146,7 @@ func (h *volumeHeader) holds(r blockRun) bool {
 
 // parseFork decodes the 80 bytes of a fork; b must have them.
 func parseFork(b []byte) forkData {
-	f := forkData{size: binary.BigEndian.Uint64(b), blocks: binary.BigEndian.Uint32(b[12:])}
-	f.runs = parseRuns(b[forkExtents:])
-	return f
+	return forkData{binary.BigEndian.Uint64(b), binary.BigEndian.Uint32(b[12:]), parseRuns(b[forkExtents:])}
 }
 
 // parseRuns decodes the 64 bytes of eight extents (TN1150,

@@ -168,89 +168,80 @@ type journalState struct {
 // committed transactions hold over the source. Nothing else of the volume may
 // have been read through the source yet.
 func openJournal(src *source, start, length int64, h *volumeHeader, use bool) journalState {
-	st := journalState{at: -1, info: -1}
-	if h.attributes&attrJournaled == 0 {
+	st := journalState{present: h.attributes&attrJournaled != 0, at: -1, info: -1}
+	if !st.present {
 		return st
 	}
-	st.present = true
+	note := func(s string) { st.notes = append(st.notes, s) }
+	clean := h.attributes&attrUnmounted != 0
+	jh, err := st.find(src, start, length, h)
+	switch {
+	case err != nil:
+		st.broken = !clean
+		switch {
+		case st.info < 0:
+		case clean:
+			st.needs = nil
+			note(err.Error() + "; the volume was unmounted cleanly, so nothing is missed in it")
+		default:
+			note(err.Error() + ", so newer metadata may stand in it")
+		}
+	case jh.start == jh.end: // it is empty, or was never begun
+	case !use:
+		note("the journal was not empty; its newer blocks were left aside as asked")
+	case clean && h.lastMounted != mountedByJournal:
+		// A system that does not keep the journal has mounted and unmounted
+		// the volume since: what stands in the journal is older than the disk.
+		note("the journal was not empty, but is older than the volume, which was since mounted by a system that keeps no journal; not used")
+	default:
+		p := replay{r: src.r, st: &st, h: &jh, start: start, length: length}
+		src.newer = p.run()
+	}
+	return st
+}
+
+// find reads where the journal is, and its header. What the error tells of is
+// damaged, or is needed.
+func (st *journalState) find(src *source, start, length int64, h *volumeHeader) (jh journalHeader, err error) {
+	damaged := func(err error) (journalHeader, error) {
+		st.damaged = err.Error()
+		return jh, err
+	}
+	unread := func(what string, at, n int64) (journalHeader, error) {
+		st.needs = []ranges.Range{{Start: at, End: at + n}}
+		return jh, fmt.Errorf("the journal %s is unread", what)
+	}
 	if h.journalInfo == 0 || !h.holds(blockRun{h.journalInfo, 1}) {
-		st.broken = h.attributes&attrUnmounted == 0
-		st.damaged = fmt.Sprintf("the volume header puts its info block at block %d", h.journalInfo)
-		return st
+		return damaged(fmt.Errorf("the volume header puts its info block at block %d", h.journalInfo))
 	}
 	st.info = start + int64(h.journalInfo)*h.blockSize
-	clean := h.attributes&attrUnmounted != 0
 	var buf [512]byte
 	if !src.read(buf[:], st.info).Has(0, jibSize) {
-		st.lose(clean, "the journal info block is unread")
-		st.need(clean, st.info, jibSize)
-		return st
+		return unread("info block", st.info, jibSize)
 	}
 	info, err := parseJournalInfo(buf[:])
-	if err == nil && info.flags&jibElsewhere != 0 {
-		st.lose(clean, "the journal is on another drive")
-		return st
-	}
-	if info.flags&jibNeedInit != 0 {
-		return st // it was never begun
-	}
-	if err == nil && (info.flags&jibInVolume == 0 || info.length < 1024 || info.offset > length-info.length) {
-		err = fmt.Errorf("journal info block: a journal of %d bytes at %d is not on this volume", info.length, info.offset)
-	}
-	if err != nil {
-		st.damaged = err.Error()
-		st.lose(clean, err.Error())
-		return st
+	switch {
+	case err != nil:
+		return damaged(err)
+	case info.flags&jibElsewhere != 0:
+		return jh, errors.New("the journal is on another drive")
+	case info.flags&jibNeedInit != 0:
+		return jh, nil
+	case info.flags&jibInVolume == 0 || info.length < 1024 || info.offset > length-info.length:
+		return damaged(fmt.Errorf("journal info block: a journal of %d bytes at %d is not on this volume", info.length, info.offset))
 	}
 	st.at, st.length = start+info.offset, info.length
 	if !src.read(buf[:], st.at).Has(0, jhBytes) {
-		st.lose(clean, "the journal header is unread")
-		st.need(clean, st.at, jhBytes)
-		return st
+		return unread("header", st.at, jhBytes)
 	}
-	jh, err := parseJournalHeader(buf[:])
+	jh, err = parseJournalHeader(buf[:])
 	if err == nil && jh.length > info.length {
 		err = fmt.Errorf("journal header: a journal of %d bytes in %d", jh.length, info.length)
 	}
 	if err != nil {
-		st.damaged = err.Error()
-		st.lose(clean, err.Error())
-		return st
+		return damaged(err)
 	}
-	if jh.start == jh.end {
-		return st
-	}
-	switch {
-	case !use:
-		st.notes = append(st.notes, "the journal was not empty; its newer blocks were left aside as asked")
-		return st
-	case clean && h.lastMounted != mountedByJournal:
-		// A system that does not keep the journal has mounted and unmounted
-		// the volume since: what stands in the journal is older than the disk.
-		st.notes = append(st.notes, "the journal was not empty, but is older than the volume, which was since mounted by a system that keeps no journal; not used")
-		return st
-	}
-	p := replay{r: src.r, st: &st, h: &jh, start: start, length: length}
-	src.newer = p.run()
-	return st
-}
-
-// lose notes that the journal cannot be read, for the given reason.
-func (st *journalState) lose(clean bool, why string) {
-	if clean {
-		st.notes = append(st.notes, why+"; the volume was unmounted cleanly, so nothing is missed in it")
-		return
-	}
-	st.broken = true
-	st.notes = append(st.notes, why+", so newer metadata may stand in it")
-}
-
-// need takes a part of the journal for what must be read, unless nothing is
-// missed in it.
-func (st *journalState) need(clean bool, at, n int64) {
-	if !clean {
-		st.needs = append(st.needs, ranges.Range{Start: at, End: at + n})
-	}
+	return jh, nil
 }
 
 // replay lays a journal's transactions over a source.

@@ -1,15 +1,15 @@
 package hfsplus
 
 import (
-	"cmp"
 	"slices"
-	"sort"
+
+	"fileassay/extract/ranges"
 )
 
 // maybe is a record that may be a leftover: it stands in a node that may be
 // out of use, or whose number of records is unread.
 type maybe struct {
-	kind int // the type of the record
+	kind uint16 // the type of the record
 	fileThread
 	node     uint32
 	index    int  // in the node
@@ -41,40 +41,52 @@ func (c *names) setFiles(all *catalog, t *tree) {
 			unsure[m.id] = true
 		}
 	}
-	threads := map[fileThread]bool{} // sure ones of the unsure files
 	for _, th := range all.fthreads {
-		switch {
-		case seen(th.id):
-		case unsure[th.id]:
-			threads[th] = true
-		case !c.isPrivate(th.parent):
+		if !seen(th.id) && !unsure[th.id] && !c.isPrivate(th.parent) {
 			c.orphans[th.id] = true
 		}
 	}
-	folders := map[fileThread]bool{} // sure threads of folders, where there is something to be sure of
-	if len(all.maybe) > 0 {
-		for _, th := range all.threads {
-			if !th.doubtful {
-				folders[fileThread{th.id, th.parent, 0}] = true
-			}
-		}
+	if len(all.maybe) == 0 {
+		return
 	}
+	sure := c.sure(all)
 	backed := func(m *maybe) bool {
 		switch m.kind {
 		case typeFile:
-			return !seen(m.id) && threads[m.fileThread]
+			return sure[sureRecord{typeFileThread, m.fileThread}]
 		case typeFileThread:
 			return seen(m.id)
 		case typeFolder:
-			return folders[fileThread{m.id, m.parent, 0}]
+			return sure[sureRecord{typeFolderThread, fileThread{m.id, m.parent, 0}}]
 		}
-		f := c.folder(m.id)
-		return f != nil && !f.fromThread && !f.doubtful && f.parent == m.parent
+		return sure[sureRecord{typeFolder, fileThread{m.id, m.parent, 0}}]
 	}
-	limit := c.limits(all, t, seen)
+	first := map[uint32]int{} // by node, the first leftover
+	bound := t.bounds()
+	for i := range all.maybe {
+		m := &all.maybe[i]
+		id, thread := m.parent, m.kind == typeFileThread || m.kind == typeFolderThread
+		if thread {
+			id = m.id // that its key begins with
+		}
+		b, ok := bound[m.node]
+		if m.leftover || sure[sureRecord{m.kind | whatever, fileThread{id: m.id}}] || ok && (id > b || id == b && thread) {
+			at := m.index
+			if m.wholly {
+				at = 0 // a node is in use as a whole or not at all
+			}
+			if old, ok := first[m.node]; !ok || at < old {
+				first[m.node] = at
+			}
+		}
+	}
+	over := func(m *maybe) bool {
+		at, ok := first[m.node]
+		return ok && m.index >= at
+	}
 	inUse := map[uint32]bool{} // nodes
 	for i := range all.maybe {
-		if m := &all.maybe[i]; m.wholly && m.index < limit(m) && backed(m) {
+		if m := &all.maybe[i]; m.wholly && !over(m) && backed(m) {
 			inUse[m.node] = true
 		}
 	}
@@ -82,81 +94,64 @@ func (c *names) setFiles(all *catalog, t *tree) {
 	for i := range all.maybe {
 		m := &all.maybe[i]
 		sure := inUse[m.node] || m.kind != typeFileThread && backed(m)
-		over := m.index >= limit(m)
 		switch m.kind {
 		case typeFile:
-			if unsure[m.id] && !over && (sure || m.wholly && !c.full(m.parent) && !read.has(m.id)) {
+			if unsure[m.id] && !over(m) && (sure || m.wholly && !c.full(m.parent) && !read.Touches(int64(m.id), 1)) {
 				c.accepted[m.fileThread] = true
 			}
 		case typeFileThread:
-			if sure && !over && !seen(m.id) && !unsure[m.id] && !c.orphans[m.id] && !c.isPrivate(m.parent) {
+			if sure && !over(m) && !seen(m.id) && !unsure[m.id] && !c.orphans[m.id] && !c.isPrivate(m.parent) {
 				c.accepted[m.fileThread] = true
 			}
 		default:
-			if f := c.folder(m.id); f != nil && f.doubtful && !sure && (over || !m.wholly || m.kind == typeFolderThread || c.full(m.parent) || read.has(m.id)) {
+			if f := c.folder(m.id); f != nil && f.doubtful && !sure &&
+				(over(m) || !m.wholly || m.kind == typeFolderThread || c.full(m.parent) || read.Touches(int64(m.id), 1)) {
 				f.dropped = true
 			}
 		}
 	}
 }
 
-// limits tells of each node with records that may be leftovers how many of
-// them are none.
-func (c *names) limits(all *catalog, t *tree, seen func(uint32) bool) func(m *maybe) int {
-	type number struct {
-		kind int
-		id   uint32
-	}
-	elsewhere := map[number]bool{}
+// sureRecord names a record that is sure: by its type and all that it says, or,
+// with whatever in its type, by its number alone.
+type sureRecord struct {
+	kind uint16
+	fileThread
+}
+
+const whatever = 1 << 15
+
+// sure are the records that are sure and have the number of one that may be a
+// leftover.
+func (c *names) sure(all *catalog) map[sureRecord]bool {
+	wanted := map[uint32]bool{}
 	for i := range all.maybe {
-		elsewhere[number{all.maybe[i].kind, all.maybe[i].id}] = false
+		wanted[all.maybe[i].id] = true
 	}
-	mark := func(n number) {
-		if _, ok := elsewhere[n]; ok {
-			elsewhere[n] = true
-		}
-	}
-	if len(elsewhere) > 0 {
-		for _, th := range all.fthreads {
-			mark(number{typeFileThread, th.id})
-		}
-		for i := range all.threads {
-			if !all.threads[i].doubtful {
-				mark(number{typeFolderThread, all.threads[i].id})
-			}
-		}
-		for i := range c.folders {
-			if f := &c.folders[i]; !f.doubtful && !f.fromThread {
-				mark(number{typeFolder, f.id})
-			}
+	out := map[sureRecord]bool{}
+	put := func(kind uint16, what fileThread) {
+		if wanted[what.id] {
+			out[sureRecord{kind, what}] = true
+			out[sureRecord{kind | whatever, fileThread{id: what.id}}] = true
 		}
 	}
-	bound := t.bounds()
-	first := map[uint32]int{} // by node, the first leftover
-	for i := range all.maybe {
-		m := &all.maybe[i]
-		n := number{m.kind, m.id}
-		id, thread := m.parent, false // that its key begins with
-		if m.kind == typeFileThread || m.kind == typeFolderThread {
-			id, thread = m.id, true
-		}
-		b, ok := bound[m.node]
-		if m.leftover || elsewhere[n] || m.kind == typeFile && seen(m.id) || ok && (id > b || id == b && thread) {
-			at, known := first[m.node]
-			if !known || m.index < at {
-				first[m.node] = m.index
-			}
+	for _, id := range all.files {
+		put(typeFile, fileThread{id: id})
+	}
+	for _, th := range all.fthreads {
+		put(typeFileThread, th)
+	}
+	for i := range all.threads {
+		if th := &all.threads[i]; !th.doubtful {
+			put(typeFolderThread, fileThread{th.id, th.parent, 0})
 		}
 	}
-	return func(m *maybe) int {
-		if at, ok := first[m.node]; ok {
-			if m.wholly {
-				return 0 // a node is in use as a whole or not at all
-			}
-			return at
+	for i := range c.folders {
+		if f := &c.folders[i]; !f.doubtful && !f.fromThread {
+			put(typeFolder, fileThread{f.id, f.parent, 0})
 		}
-		return 1 << 16
 	}
+	return out
 }
 
 // bounds are the numbers that the keys behind those of each leaf begin with,
@@ -186,14 +181,11 @@ func (n *nodes) bounds() map[uint32]uint32 {
 	return out
 }
 
-// idRanges are ranges (first, last] of the numbers that keys begin with, for
-// which every record with an empty name was read.
-type idRanges [][2]uint32
-
-// covered finds the ranges in which leaves that follow each other were wholly
-// read and are in use.
-func (n *nodes) covered() idRanges {
-	var out idRanges
+// covered is the set of the numbers that keys begin with for which every record
+// with an empty name was read: those in leaves that follow each other, were
+// wholly read and are in use, but for the first.
+func (n *nodes) covered() *ranges.Set {
+	var out ranges.Set
 	var before *nodeInfo
 	for _, l := range n.leaves {
 		x := &n.list[n.find(l.number)]
@@ -201,18 +193,12 @@ func (n *nodes) covered() idRanges {
 			before = nil
 			continue
 		}
-		if k := len(out); before != nil && before.next == x.number && x.prev == before.number && x.lastID >= out[k-1][1] {
-			out[k-1][1] = x.lastID
-		} else {
-			out = append(out, [2]uint32{x.firstID, x.lastID})
+		from := x.firstID
+		if before != nil && before.next == x.number && x.prev == before.number {
+			from = min(from, before.lastID)
 		}
+		out.Add(int64(from)+1, int64(x.lastID)-int64(from))
 		before = x
 	}
-	slices.SortFunc(out, func(a, b [2]uint32) int { return cmp.Compare(a[1], b[1]) })
-	return out
-}
-
-func (r idRanges) has(id uint32) bool {
-	i := sort.Search(len(r), func(i int) bool { return r[i][1] >= id })
-	return i < len(r) && r[i][0] < id
+	return &out
 }

@@ -19,7 +19,6 @@ type lister struct {
 	claims  claims.Owned
 	given   fileThread // the last entry that was listed of those that may be leftovers
 	unnamed int64
-	skipped int64 // entries given to no one since nothing is known of them but that they are
 }
 
 // walk gives every file and folder to yield.
@@ -30,7 +29,6 @@ func (w *lister) walk(ctx context.Context, o extract.Options, yield func(*extrac
 	}
 	give := func(e *entry) error { return w.give(e, yield) }
 	err := each(ctx, w.trees.catalog, o, w.list, func(l listed) error {
-		w.skipped += l.nameOf
 		for i := range l.entries {
 			if err := give(&l.entries[i]); err != nil {
 				return err
@@ -139,8 +137,8 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 	if !l.Complete && l.UnreadRecords == 0 {
 		l.UnreadRecords = max(c.lost, 0)
 	}
-	if w.skipped > 0 {
-		why("%d files are known by nothing but a part of their records", w.skipped)
+	if c.nameless > 0 {
+		why("%d files are known by nothing but a part of their records", c.nameless)
 	}
 	if slices.ContainsFunc(w.header.allocation.runs[:], func(r blockRun) bool { return r.count > 0 }) {
 		n, _, err := claims.Unclaimed(ctx, space)

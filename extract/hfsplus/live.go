@@ -14,9 +14,6 @@ import (
 // told, since the nodes that would tell it are unread, is doubtful; one that
 // they would have named is not in use.
 func (t *tree) settle() {
-	for i := range t.list {
-		t.list[i].reached = t.list[i].mapped
-	}
 	indexGap := false // an index node in use is unread
 	if t.mapUnread {
 		indexGap = t.reach()
@@ -78,8 +75,6 @@ func (t *tree) reach() (gap bool) {
 		if t.list[i].reached {
 			todo = append(todo, i)
 		}
-	}
-	for i := range t.list {
 		if j := t.linked(i); j >= 0 {
 			mark(i)
 			mark(j)
@@ -142,23 +137,17 @@ func (t *tree) root() (int, bool) {
 		i := t.find(t.header.root)
 		return i, i >= 0
 	}
-	best, count := -1, 0
+	best, alone := -1, false
 	for i := range t.list {
-		x := &t.list[i]
-		if x.kind > kindIndex || x.height == 0 {
-			continue
-		}
-		switch {
+		switch x := &t.list[i]; {
+		case x.kind > kindIndex || x.height == 0:
 		case best < 0 || x.height > t.list[best].height:
-			best, count = i, 1
+			best, alone = i, x.next == 0 && x.prev == 0
 		case x.height == t.list[best].height:
-			count++
+			alone = false
 		}
 	}
-	if count != 1 || t.list[best].next != 0 || t.list[best].prev != 0 {
-		return -1, false
-	}
-	return best, true
+	return best, alone
 }
 
 // contradicted reports whether a leaf's neighbours, which are in use, are not
@@ -180,41 +169,29 @@ func (n *nodes) contradicted(x *nodeInfo) bool {
 // tree: along the links, and where those break by the numbers their keys begin
 // with.
 func (n *nodes) order(list []int) {
-	in := make(map[uint32]int, len(list)) // by node number
-	for _, i := range list {
-		in[n.list[i].number] = i
-	}
-	var heads []int
+	next, led := map[int]int{}, map[int]bool{} // where two leaves name each other
 	for _, i := range list {
 		x := &n.list[i]
-		if j, ok := in[x.prev]; x.prev != 0 && ok && n.list[j].next == x.number {
-			continue
+		if j := n.find(x.next); x.next != 0 && j >= 0 && n.list[j].prev == x.number {
+			if _, ok := slices.BinarySearch(list, j); ok {
+				next[i], led[j] = j, true
+			}
 		}
-		heads = append(heads, i)
 	}
+	heads := slices.DeleteFunc(slices.Clone(list), func(i int) bool { return led[i] })
 	slices.SortStableFunc(heads, func(a, b int) int {
-		x, y := &n.list[a], &n.list[b]
-		return cmp.Or(cmp.Compare(x.firstID, y.firstID), cmp.Compare(x.number, y.number))
+		return cmp.Or(cmp.Compare(n.list[a].firstID, n.list[b].firstID), cmp.Compare(n.list[a].number, n.list[b].number))
 	})
 	n.leaves = make([]leaf, 0, len(list))
-	done := make(map[uint32]bool, len(list))
-	put := func(i int) {
-		x := &n.list[i]
-		done[x.number] = true
-		n.leaves = append(n.leaves, leaf{x.number, !x.reached})
-	}
+	put := func(i int) { n.leaves = append(n.leaves, leaf{n.list[i].number, !n.list[i].reached}) }
 	for _, i := range heads {
-		for !done[n.list[i].number] {
+		for ok := true; ok; i, ok = next[i] {
 			put(i)
-			j, ok := in[n.list[i].next]
-			if n.list[i].next == 0 || !ok || n.list[j].prev != n.list[i].number {
-				break
-			}
-			i = j
+			delete(led, i)
 		}
 	}
 	for _, i := range list { // rings of links, which no sound tree has
-		if !done[n.list[i].number] {
+		if led[i] {
 			put(i)
 		}
 	}

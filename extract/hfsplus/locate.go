@@ -143,14 +143,14 @@ func (l *layout) at(block uint32) int64 { return l.start + int64(block)*l.header
 
 // own locates a fork of the volume's own files.
 func (l *layout) own(f *forkData, file uint32) *fork {
-	out := l.fork(&partFork{forkData: *f, sized: true, runs: extentsInRecord}, file, dataFork)
+	out := l.fork(&partFork{*f, true, true}, file, dataFork)
 	out.size = min(out.size, l.header.bytes())
 	return &out
 }
 
 // fork works out where the fork p of a file lies.
 func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
-	out := fork{src: &l.src, size: -1}
+	out := fork{src: &l.src, size: -1, whole: p.whole}
 	if !p.sized {
 		out.gaps = true
 		return out
@@ -174,7 +174,7 @@ func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
 		}
 		return true
 	}
-	if add(p.forkData.runs[:p.runs]) && (pos < need || pos < int64(p.blocks)) {
+	if add(p.runs[:]) && (pos < need || pos < int64(p.blocks)) {
 		for _, rec := range l.overflow.of(file, kind) {
 			if int64(rec.start) < pos {
 				out.why = append(out.why, fmt.Sprintf("an overflow record begins at block %d of the fork, before block %d", rec.start, pos))
@@ -192,7 +192,7 @@ func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
 	if pos < need {
 		out.gaps = true
 	}
-	if pos > int64(p.blocks) && p.whole() {
+	if pos > int64(p.blocks) && p.whole {
 		out.why = append(out.why, fmt.Sprintf("the extents have %d blocks, the fork has %d", pos, p.blocks))
 		out.gaps = true
 	}

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 	"unicode/utf16"
+	"unicode/utf8"
 
 	"golang.org/x/text/unicode/norm"
 
@@ -54,26 +55,20 @@ func shownName(raw []byte) (shown string, exact []byte) {
 		}
 	}
 	shown, hostile := extract.NameFromUTF16(units)
-	if slices.Contains(stored, ':') {
+	switch {
+	case slices.Contains(stored, ':'):
 		// No system stores it; shown as it is it would be another name's "/".
-		return strings.ReplaceAll(shown, `\x2f`, `\x3a`), littleEndian(stored)
+		shown = strings.ReplaceAll(shown, `\x2f`, `\x3a`)
+	case hostile == nil:
+		if shown = compose(shown); slices.Equal(utf16.Encode([]rune(shown)), stored) {
+			return shown, nil
+		}
 	}
-	if hostile != nil {
-		return shown, littleEndian(stored)
+	exact = make([]byte, 0, len(raw))
+	for _, u := range stored {
+		exact = binary.LittleEndian.AppendUint16(exact, u)
 	}
-	shown = compose(shown)
-	if slices.Equal(utf16.Encode([]rune(shown)), stored) {
-		return shown, nil
-	}
-	return shown, littleEndian(stored)
-}
-
-func littleEndian(units []uint16) []byte {
-	out := make([]byte, 2*len(units))
-	for i, u := range units {
-		binary.LittleEndian.PutUint16(out[2*i:], u)
-	}
-	return out
+	return shown, exact
 }
 
 // compose is the composed form of a name, if the volume would store that as
@@ -111,18 +106,11 @@ var (
 func decompose(s string) string {
 	var b strings.Builder
 	rest := s
-	for rest != "" {
-		i := strings.IndexFunc(rest, kept)
-		if i < 0 {
-			break
-		}
+	for i := strings.IndexFunc(rest, kept); i >= 0; i = strings.IndexFunc(rest, kept) {
 		b.WriteString(norm.NFD.String(rest[:i]))
-		n := len(string([]rune(rest[i:])[:1]))
-		b.WriteString(rest[i : i+n])
+		r, n := utf8.DecodeRuneInString(rest[i:])
+		b.WriteRune(r)
 		rest = rest[i+n:]
-	}
-	if b.Len() == 0 {
-		return norm.NFD.String(rest)
 	}
 	b.WriteString(norm.NFD.String(rest))
 	return b.String()
@@ -137,14 +125,14 @@ func kept(r rune) bool {
 
 // folderName is the shown name of a folder; those of the private folders are
 // returned as they are stored.
-func folderName(raw []byte) (string, []byte) {
-	if isName(raw, privateFiles) {
-		return privateFiles, nil
+func folderName(raw []byte) string {
+	for _, s := range []string{privateFiles, privateFolders} {
+		if isName(raw, s) {
+			return s
+		}
 	}
-	if isName(raw, privateFolders) {
-		return privateFolders, nil
-	}
-	return shownName(raw)
+	shown, _ := shownName(raw)
+	return shown
 }
 
 // isName reports whether raw is the ASCII name s.

@@ -3,7 +3,6 @@ package hfsplus
 import (
 	"cmp"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 
@@ -45,7 +44,7 @@ func readNames(all *catalog, t *tree) *names {
 	c.setLinks(all)
 	c.setFiles(all, t)
 	c.setPaths()
-	*all = catalog{lost: all.lost, records: all.records}
+	*all = catalog{lost: all.lost, nameless: all.nameless, records: all.records}
 	return c
 }
 
@@ -71,20 +70,11 @@ func (c *names) setFolders(all *catalog) {
 
 // folder is the folder of that number; nil where nothing is known of it.
 func (c *names) folder(id uint32) *folder {
-	if i := c.index(id); i >= 0 {
-		return &c.folders[i]
+	i, ok := slices.BinarySearchFunc(c.folders, id, func(f folder, id uint32) int { return cmp.Compare(f.id, id) })
+	if !ok {
+		return nil
 	}
-	return nil
-}
-
-// index is the index in folders of the folder of that number, -1 where nothing
-// is known of it.
-func (c *names) index(id uint32) int {
-	i := sort.Search(len(c.folders), func(i int) bool { return c.folders[i].id >= id })
-	if i < len(c.folders) && c.folders[i].id == id {
-		return i
-	}
-	return -1
+	return &c.folders[i]
 }
 
 // full reports whether all that a folder holds was seen in records that are
@@ -168,11 +158,11 @@ func (c *names) setLinks(all *catalog) {
 // inode is the record of the file that links of that number share; nil where
 // it was not read.
 func (c *names) inode(number uint32) *inode {
-	i := sort.Search(len(c.inodes), func(i int) bool { return c.inodes[i].number >= number })
-	if i < len(c.inodes) && c.inodes[i].number == number {
-		return &c.inodes[i]
+	i, ok := slices.BinarySearchFunc(c.inodes, number, func(n inode, number uint32) int { return cmp.Compare(n.number, number) })
+	if !ok {
+		return nil
 	}
-	return nil
+	return &c.inodes[i]
 }
 
 // linked reports whether a hard link names the inode of that number.

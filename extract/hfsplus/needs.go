@@ -1,7 +1,8 @@
 package hfsplus
 
 import (
-	"encoding/binary"
+	"cmp"
+	"slices"
 	"sort"
 
 	"fileassay/extract/needs"
@@ -34,12 +35,11 @@ func (t *tree) findGates() {
 		return
 	}
 	type step struct {
-		node   uint32
-		lo, hi uint32
+		gate
 		height int
 	}
 	seen := map[uint32]bool{}
-	todo := []step{{t.header.root, 0, 1<<32 - 1, t.header.depth}}
+	todo := []step{{gate{0, 1<<32 - 1, t.header.root}, t.header.depth}}
 	for len(todo) > 0 {
 		s := todo[len(todo)-1]
 		todo = todo[:len(todo)-1]
@@ -52,7 +52,7 @@ func (t *tree) findGates() {
 			if i >= 0 && s.height > 1 {
 				g.wide = append(g.wide, s.node) // overlaps what it leads to
 			} else {
-				g.list = append(g.list, gate{s.lo, s.hi, s.node})
+				g.list = append(g.list, s.gate)
 			}
 		}
 		if i < 0 || t.list[i].kind != kindIndex {
@@ -64,12 +64,10 @@ func (t *tree) findGates() {
 			if k+1 < len(kids) {
 				hi = kids[k+1].id
 			}
-			todo = append(todo, step{kids[k].node, kids[k].id, hi, s.height - 1})
+			todo = append(todo, step{gate{kids[k].id, hi, kids[k].node}, s.height - 1})
 		}
 	}
-	sort.SliceStable(g.list, func(i, j int) bool {
-		return g.list[i].lo < g.list[j].lo || g.list[i].lo == g.list[j].lo && g.list[i].hi < g.list[j].hi
-	})
+	slices.SortStableFunc(g.list, func(a, b gate) int { return cmp.Or(cmp.Compare(a.lo, b.lo), cmp.Compare(a.hi, b.hi)) })
 	for i := range g.list { // a damaged index may have them out of order: none is asked for twice
 		if i+1 < len(g.list) {
 			g.list[i].hi = min(g.list[i].hi, g.list[i+1].lo)
@@ -117,17 +115,7 @@ func (w *wanted) records(t *tree, id uint32) {
 	if t == nil {
 		return
 	}
-	w.head(t)
-	g := t.gates.list
-	i := sort.Search(len(g), func(i int) bool { return g[i].hi >= id })
-	for ; i < len(g) && g[i].lo <= id && !w.Full(); i++ {
-		w.node(t, g[i].node)
-	}
-}
-
-// head takes what gates all of a tree: its header, and the index nodes that are
-// unread in part.
-func (w *wanted) head(t *tree) {
+	// what gates all of it: its header, and the index nodes that are unread in part
 	if t.gates.top {
 		w.fork(t.fork, 0, bthEnd)
 	}
@@ -136,6 +124,11 @@ func (w *wanted) head(t *tree) {
 	}
 	if t.doubtful > 0 { // which nodes are in use would tell
 		w.node(t, 0)
+	}
+	g := t.gates.list
+	i := sort.Search(len(g), func(i int) bool { return g[i].hi >= id })
+	for ; i < len(g) && g[i].lo <= id && !w.Full(); i++ {
+		w.node(t, g[i].node)
 	}
 }
 
@@ -151,39 +144,26 @@ func (l *layout) needsOf(most int, folders ...uint32) []ranges.Range {
 	return w.Ranges()
 }
 
+// restOf is what would tell where more of a file's fork lies.
+func (l *layout) restOf(at *fork, file, parent uint32) []ranges.Range {
+	if at.whole && !at.gaps && len(l.src.newer) == 0 {
+		return nil
+	}
+	w := l.wanted(needs.Few)
+	w.rest(at, file, parent)
+	return w.Ranges()
+}
+
 // rest takes what would tell where more of a file's fork lies: its record in
 // the folder parent, or its records in the extents overflow file.
-func (w *wanted) rest(at *fork, p *partFork, file, parent uint32) {
+func (w *wanted) rest(at *fork, file, parent uint32) {
 	for _, r := range at.runs {
 		w.l.src.hidden(r.Image, r.Length, w.Add)
 	}
 	switch {
-	case !p.whole():
+	case !at.whole:
 		w.records(w.l.trees.catalog, parent)
-	case at.gaps && p.size > 0:
+	case at.gaps && at.size > 0:
 		w.records(w.l.trees.extents, file)
-	}
-}
-
-// compressed takes what would tell more of a file that is kept compressed: c
-// is what the attributes say of it, nil where nothing; f its resource fork.
-func (w *wanted) compressed(file uint32, c *compressedFile, f *fork) {
-	if c == nil || c.doubtful {
-		w.records(w.l.trees.attributes, file)
-	}
-	if c == nil || f.size <= 0 || c.size > 1<<62 {
-		return
-	}
-	count := (int64(c.size) + compressionUnit - 1) / compressionUnit
-	switch c.method {
-	case methodZlibFork:
-		var head [4]byte
-		if !f.read(head[:], 0).Whole() {
-			w.fork(f, 0, int64(len(head)))
-			return
-		}
-		w.fork(f, int64(binary.BigEndian.Uint32(head[:]))+4, 4+8*count)
-	case methodLZVNFork, methodLZFSEFork, methodPlainFork:
-		w.fork(f, 0, 4*(count+1))
 	}
 }

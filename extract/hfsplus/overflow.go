@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/binary"
 	"slices"
-	"sort"
 
 	"fileassay/extract"
 	"fileassay/extract/partial"
@@ -103,10 +102,10 @@ func flag(b bool) int {
 
 // of are the records of a fork, by start.
 func (x *overflow) of(file uint32, fork uint8) []overflowRecord {
-	after := func(r *overflowRecord, fork int) bool {
-		return r.file > file || r.file == file && int(r.fork) >= fork
+	order := func(r overflowRecord, fork int) int {
+		return cmp.Or(cmp.Compare(r.file, file), cmp.Compare(int(r.fork), fork))
 	}
-	i := sort.Search(len(x.list), func(i int) bool { return after(&x.list[i], int(fork)) })
-	j := i + sort.Search(len(x.list)-i, func(k int) bool { return after(&x.list[i+k], int(fork)+1) })
-	return x.list[i:j]
+	i, _ := slices.BinarySearchFunc(x.list, int(fork), order)
+	j, _ := slices.BinarySearchFunc(x.list[i:], int(fork)+1, order)
+	return x.list[i : i+j]
 }

@@ -2,7 +2,6 @@ package hfsplus
 
 import (
 	"context"
-	"encoding/binary"
 	"fmt"
 
 	"fileassay/extract"
@@ -20,39 +19,16 @@ func (v *files) listPrivate(k catalogKey, rec *fileRecord, doubtful bool, out *l
 	out.entries = append(out.entries, entry{runs: append(data.runs, rsrc.runs...), own: true})
 }
 
-// linkedFolder is the folder that hard links of that number share; nil where
-// nothing is known of it.
-func (v *files) linkedFolder(number uint32) *folder {
-	id, ok := v.linkedFolders[number]
-	if !ok {
-		return nil
-	}
-	return v.folder(id)
-}
-
-// shared is the record of the file that hard links of that number share.
-// maybe says that it may be out of use.
-func (v *files) shared(number uint32) (rec fileRecord, maybe, ok bool) {
-	n := v.inode(number)
+// inodeRecord reads the record of n again, if there is one.
+func (v *files) inodeRecord(n *inode) (rec fileRecord, ok bool) {
 	if n == nil {
-		return rec, false, false
+		return rec, false
 	}
-	rec, ok = v.inodeRecord(n)
-	return rec, n.doubtful, ok
-}
-
-// inodeRecord reads the record of n again.
-func (v *files) inodeRecord(n *inode) (fileRecord, bool) {
 	t := v.trees.catalog
 	var buf [2 + catKeyMost + fileSize]byte
-	b := buf[:min(len(buf), t.nodeSize-int(n.at))]
-	read := t.fork.read(b, int64(n.leaf)*int64(t.nodeSize)+int64(n.at))
-	_, size, ok := parseCatalogKey(b)
-	if !ok || len(b) < size+fileSize || binary.BigEndian.Uint16(b[size:]) != typeFile {
-		return fileRecord{}, false
-	}
-	rec, ok := parseFile(read.Slice(size, fileSize))
-	return rec, ok && rec.id == n.id
+	b := t.fork.read(buf[:min(len(buf), t.nodeSize-int(n.at))], int64(n.leaf)*int64(t.nodeSize)+int64(n.at))
+	r, ok := parseCatalog(b)
+	return r.file, ok && r.ok && r.kind == typeFile && r.file.id == n.id
 }
 
 // loose lists the files that hard links share and that no link that was read

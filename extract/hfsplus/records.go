@@ -3,10 +3,8 @@ package hfsplus
 import (
 	"bytes"
 	"context"
-	"encoding/binary"
 
 	"fileassay/extract"
-	"fileassay/extract/partial"
 )
 
 // records are what was read of the trees: what the second stage found.
@@ -76,6 +74,7 @@ type catalog struct {
 	aliases  []alias
 	children []tally
 	lost     int64 // records that were not read in nodes that were in part
+	nameless int64 // of them are files whose numbers were not read
 	records  int64 // records seen
 }
 
@@ -91,6 +90,7 @@ func (c *catalog) add(p *catalog) {
 	c.aliases = append(c.aliases, p.aliases...)
 	c.children = append(c.children, p.children...)
 	c.lost += p.lost
+	c.nameless += p.nameless
 	c.records += p.records
 	if c.label == "" {
 		c.label = p.label
@@ -103,23 +103,18 @@ type fileThread struct{ id, parent, name uint32 }
 // tally counts the records of one parent that stand together.
 type tally struct{ id, n uint32 }
 
-// eachCatalog calls f for every record of a leaf of the catalog whose key was
-// and type were read. data is the record behind its key.
-func eachCatalog(n *node, f func(k catalogKey, r record, kind uint16, data partial.Bytes)) (lost int64) {
+// eachCatalog calls f for every record of a leaf of the catalog whose key and
+// type were read. The record is f's until it returns.
+func eachCatalog(n *node, f func(at int, r *catalogRecord)) (lost int64) {
 	lost = int64(n.gone)
-	for _, r := range n.recs {
-		k, size, ok := parseCatalogKey(n.Data[r.start:r.end])
-		if !ok || !n.Has(r.start, size) {
+	for _, at := range n.recs {
+		r, ok := parseCatalog(n.Slice(at.start, at.end-at.start))
+		if !ok || r.lost {
 			lost++
-			continue
 		}
-		data := n.Slice(r.start+size, r.end-r.start-size)
-		kind, ok := data.Uint16(binary.BigEndian, 0)
-		if !ok {
-			lost++
-			continue
+		if ok {
+			f(at.start, &r)
 		}
-		f(k, r, kind, data)
 	}
 	return lost
 }
@@ -131,85 +126,64 @@ func collect(n *node, doubtful bool, out *catalog) {
 	index := -1
 	var before catalogKey // of the last record
 	unordered := false
-	unsure := func(kind int, id, parent uint32, name []byte) {
-		out.maybe = append(out.maybe, maybe{kind: kind, fileThread: fileThread{id, parent, nameHash(name)}, node: n.number, index: index, wholly: wholly, leftover: unordered})
+	unsure := func(kind uint16, id fileThread) {
+		if doubtful {
+			out.maybe = append(out.maybe, maybe{kind: kind, fileThread: id, node: n.number, index: index, wholly: wholly, leftover: unordered})
+		}
 	}
 	out.records += int64(len(n.recs) + n.gone)
-	out.lost += eachCatalog(n, func(k catalogKey, r record, kind uint16, data partial.Bytes) {
+	out.lost += eachCatalog(n, func(at int, r *catalogRecord) {
 		index++
-		unordered = unordered || k.parent < before.parent || k.parent == before.parent && bytes.Equal(k.name, before.name)
-		before = k
-		if (kind == typeFolder || kind == typeFile) && !doubtful {
-			if i := len(out.children) - 1; i >= 0 && out.children[i].id == k.parent {
+		unordered = unordered || r.parent < before.parent || r.parent == before.parent && bytes.Equal(r.name, before.name)
+		before = r.catalogKey
+		if (r.kind == typeFolder || r.kind == typeFile) && !doubtful {
+			if i := len(out.children) - 1; i >= 0 && out.children[i].id == r.parent {
 				out.children[i].n++
 			} else {
-				out.children = append(out.children, tally{k.parent, 1})
+				out.children = append(out.children, tally{r.parent, 1})
 			}
 		}
-		switch kind {
-		case typeFolder:
-			d, ok := parseFolder(data)
-			if !ok {
-				out.lost++
-				return
-			}
-			name, _ := folderName(k.name)
-			if k.parent == idRootParent {
+		switch {
+		case r.nameless:
+			out.nameless++
+		case !r.ok:
+		case r.kind == typeFolder:
+			name := folderName(r.name)
+			if r.parent == idRootParent {
 				out.label = name
 			}
-			if doubtful {
-				unsure(typeFolder, d.id, k.parent, k.name)
+			unsure(r.kind, fileThread{r.folder.id, r.parent, nameHash(r.name)})
+			out.folders = append(out.folders, folder{id: r.folder.id, parent: r.parent, valence: r.folder.valence, name: name, doubtful: doubtful})
+		case r.kind == typeFolderThread:
+			unsure(r.kind, r.threadOf())
+			out.threads = append(out.threads, folder{id: r.parent, parent: r.thread.parent, name: folderName(r.thread.name), fromThread: true, doubtful: doubtful})
+		case r.kind == typeFileThread:
+			unsure(r.kind, r.threadOf())
+			if !doubtful {
+				out.fthreads = append(out.fthreads, r.threadOf())
 			}
-			out.folders = append(out.folders, folder{id: d.id, parent: k.parent, valence: d.valence, name: name, doubtful: doubtful})
-		case typeFolderThread:
-			th, ok := parseThread(data)
-			if !ok {
-				out.lost++
-				return
-			}
-			name, _ := folderName(th.name)
-			if doubtful {
-				unsure(typeFolderThread, k.parent, th.parent, th.name)
-			}
-			out.threads = append(out.threads, folder{id: k.parent, parent: th.parent, name: name, fromThread: true, doubtful: doubtful})
-		case typeFileThread:
-			th, ok := parseThread(data)
-			if !ok {
-				out.lost++
-				return
-			}
-			if doubtful {
-				unsure(typeFileThread, k.parent, th.parent, th.name)
-			} else {
-				out.fthreads = append(out.fthreads, fileThread{k.parent, th.parent, nameHash(th.name)})
-			}
-		case typeFile:
-			f, ok := parseFile(data)
-			if !ok {
-				out.lost++
-				return
-			}
-			if !data.Has(0, fileSize) {
-				out.lost++
-			}
-			if doubtful {
-				unsure(typeFile, f.id, k.parent, k.name)
-			} else {
+		default:
+			f := &r.file
+			unsure(r.kind, fileThread{f.id, r.parent, nameHash(r.name)})
+			if !doubtful {
 				out.files = append(out.files, f.id)
 			}
-			if num, ok := numbered(k.name, inodePrefix); ok {
-				out.inodes = append(out.inodes, inode{num, k.parent, f.id, n.number, uint16(r.start), doubtful})
+			if num, ok := numbered(r.name, inodePrefix); ok {
+				out.inodes = append(out.inodes, inode{num, r.parent, f.id, n.number, uint16(at), doubtful})
 			}
 			if f.hardLink() {
 				out.links = append(out.links, f.special)
 			} else if f.folderLink() {
-				name, _ := shownName(k.name)
-				out.aliases = append(out.aliases, alias{f.special, k.parent, name})
+				name, _ := shownName(r.name)
+				out.aliases = append(out.aliases, alias{f.special, r.parent, name})
 			}
-		default:
-			out.lost++
 		}
 	})
+}
+
+// threadOf is what a thread record says.
+func (r *catalogRecord) threadOf() fileThread {
+	return fileThread{r.parent, r.thread.parent, nameHash(r.thread.name)}
 }
 
 func nameHash(raw []byte) uint32 { return uint32(keyHash(raw)) }

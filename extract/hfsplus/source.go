@@ -57,19 +57,6 @@ func (s *source) hidden(off, n int64, yield func(at, n int64)) {
 	})
 }
 
-// unread is the number of the unread bytes of [off, off+n), or of those that
-// supersede them.
-func (s *source) unread(off, n int64) int64 {
-	var sum int64
-	s.places(off, n, func(_, at, n int64) {
-		if at >= 0 {
-			n = unread(s.r, at, n)
-		}
-		sum += n
-	})
-	return sum
-}
-
 // unread is the number of the unread bytes of [off, off+n) of the image.
 func unread(r *image.Reader, off, n int64) int64 {
 	var sum int64

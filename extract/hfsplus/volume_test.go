@@ -339,7 +339,7 @@ func TestThreadNames(t *testing.T) {
 			continue
 		}
 		var names, threads int
-		eachCatalog(&n, func(k catalogKey, _ record, _ uint16, _ partial.Bytes) {
+		eachCatalog(&n, func(_ int, k *catalogRecord) {
 			if isName(k.name, "sheet.tif") {
 				names++
 			} else if len(k.name) == 0 {
