@@ -41,7 +41,6 @@ type exfatParser struct {
 	left     int  // secondary slots still to come; of a set without file slot: not known
 	critical bool // an unknown slot that must be understood
 	skip     int  // secondary slots to leave aside: of a set that is not a file's
-	gap      bool // the slot before was not read
 }
 
 func (p *exfatParser) slot(s slot) bool {
@@ -50,12 +49,9 @@ func (p *exfatParser) slot(s slot) bool {
 		p.skip = 0
 		p.tally.Unread += s.Count
 		p.tally.Records += (s.Count + minSet - 1) / minSet
-		p.gap = true
 		return true
 	}
 	b := s.Bytes
-	afterGap := p.gap
-	p.gap = false
 	switch {
 	case b[0] == typeEnd:
 		p.close(false)
@@ -65,7 +61,7 @@ func (p *exfatParser) slot(s slot) bool {
 		p.close(false)
 		p.skip = 0
 	case secondary(b):
-		p.secondary(b, s.At, afterGap)
+		p.secondary(b, s.At, s.AfterGap)
 	default:
 		p.close(false)
 		p.primary(b, s.At)

@@ -50,10 +50,9 @@ func (d *exfatFormat) locate(_ context.Context, l *layout) error {
 	if b.Tables == 2 && b.Flags&flagActive != 0 {
 		active = 1
 	}
-	l.place(geometry{length: b.length(), heap: b.HeapSector * b.SectorSize, cluster: b.ClusterSize, clusters: b.Clusters},
-		widthExFAT, b.tableBytes(), b.tableAt(active))
+	l.place(&b.area, active)
 	d.geo = &l.geometry
-	l.root, l.folderBytes = b.RootCluster, maxExFATFolder
+	l.folderBytes = maxExFATFolder
 	tally := l.readRoot()
 	d.rootGaps = tally.Unread > 0 || !tally.Ended
 	d.findBitmap(l, uint8(active))
@@ -109,12 +108,12 @@ func readRegion(r *image.Reader, at int64) (*bootRegion, error) {
 // sectors of its region are unread; else one whose checksum does not fit.
 func (d *exfatFormat) findBoot(l *layout) error {
 	main, mainErr := readRegion(l.r, l.start)
-	if main != nil && main.boot.fits(l) < 0 {
+	if main != nil && !main.stands(l) {
 		main, mainErr = nil, errors.New("the allocation table does not stand where the boot sector puts it")
 	}
 	var backup *bootRegion
 	for size := int64(512); size <= 4096 && backup == nil; size *= 2 {
-		if b, err := readRegion(l.r, l.start+regionSectors*size); err == nil && b.boot.SectorSize == size && b.boot.fits(l) >= 0 {
+		if b, err := readRegion(l.r, l.start+regionSectors*size); err == nil && b.boot.SectorSize == size && b.stands(l) {
 			backup = b
 		}
 	}
@@ -151,11 +150,10 @@ func (d *exfatFormat) findBoot(l *layout) error {
 	return nil
 }
 
-// fits holds the parameters against the table, as stands does: the main boot
-// region taken for the backup, or the other way round, would have it elsewhere.
-func (s *exfatBoot) fits(l *layout) int {
-	return l.tableOf(widthExFAT, s.Clusters, s.tableBytes(), s.tableAt(0)).stands()
-}
+// stands reports whether nothing that was read speaks against the place of the
+// volume: the main region taken for the backup, or the other way round, would
+// have the table elsewhere.
+func (b *bootRegion) stands(l *layout) bool { return l.tableOf(&b.boot.area, 0).stands() >= 0 }
 
 // info is for [format].
 func (d *exfatFormat) info() extract.Info {

@@ -13,24 +13,15 @@ import (
 // fatBoot is the boot sector of a FAT volume with its parameter block.
 // Overview, "Boot Sector and BPB".
 type fatBoot struct {
-	SectorSize   int64  // offset 11: 512 to 4096
-	ClusterSize  int64  // offset 13, in sectors there; bytes here
-	Reserved     int64  // offset 14: sectors before the first table
-	Tables       int64  // offset 16: copies of the table
+	area
 	RootEntries  int64  // offset 17: slots of the fixed root; 0 on FAT32
-	Sectors      int64  // offset 19, or 32: of the volume
+	RootSectors  int64  // that they take
 	Media        byte   // offset 21: stands in the table's first entry too
-	TableSectors int64  // offset 22, or 36: of one copy
 	Flags        uint16 // offset 40, FAT32: which copy is in use
-	RootCluster  uint32 // offset 44, FAT32
 	InfoSector   int64  // offset 48, FAT32
 	BackupSector int64  // offset 50, FAT32
 	Label        string // offset 43 or 71; "" where not given
-	Width        width
-	Clusters     uint32 // by count, of which the type follows
-	RootSectors  int64
-	DataSector   int64 // first sector of cluster 2
-	FAT32Form    bool  // the parameter block is laid out as FAT32's
+	FAT32Form    bool   // the parameter block is laid out as FAT32's
 }
 
 const (
@@ -47,7 +38,7 @@ const (
 
 var errNoFATBoot = errors.New("no FAT boot sector")
 
-// parseBoot decodes and checks the boot sector in the first 512 bytes of b.
+// parseFATBoot decodes and checks the boot sector in the first 512 bytes of b.
 func parseFATBoot(b []byte) (fatBoot, error) {
 	var s fatBoot
 	if len(b) < bootSectorSize {
@@ -66,10 +57,10 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		return s, fmt.Errorf("%w: a cluster of %d sectors", errNoFATBoot, spc)
 	}
 	s.ClusterSize = spc * s.SectorSize
-	s.Reserved = int64(le.Uint16(b[14:]))
+	s.TableSector = int64(le.Uint16(b[14:]))
 	s.Tables = int64(b[16])
-	if s.Reserved == 0 || s.Tables == 0 || s.Tables > 4 {
-		return s, fmt.Errorf("%w: %d reserved sectors and %d tables", errNoFATBoot, s.Reserved, s.Tables)
+	if s.TableSector == 0 || s.Tables == 0 || s.Tables > 4 {
+		return s, fmt.Errorf("%w: %d reserved sectors and %d tables", errNoFATBoot, s.TableSector, s.Tables)
 	}
 	s.RootEntries = int64(le.Uint16(b[17:]))
 	s.Media = b[21]
@@ -89,11 +80,11 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		return s, fmt.Errorf("%w: a table of no sectors", errNoFATBoot)
 	}
 	s.RootSectors = (s.RootEntries*slotSize + s.SectorSize - 1) / s.SectorSize
-	s.DataSector = s.Reserved + s.Tables*s.TableSectors + s.RootSectors
-	if s.Sectors <= s.DataSector {
-		return s, fmt.Errorf("%w: %d sectors, of which the tables take %d", errNoFATBoot, s.Sectors, s.DataSector)
+	s.HeapSector = s.TableSector + s.Tables*s.TableSectors + s.RootSectors
+	if s.Sectors <= s.HeapSector {
+		return s, fmt.Errorf("%w: %d sectors, of which the tables take %d", errNoFATBoot, s.Sectors, s.HeapSector)
 	}
-	clusters := (s.Sectors - s.DataSector) / spc
+	clusters := (s.Sectors - s.HeapSector) / spc
 	if clusters == 0 || clusters > 0x0FFFFFF5 {
 		return s, fmt.Errorf("%w: %d clusters", errNoFATBoot, clusters)
 	}
@@ -112,7 +103,7 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		if version := le.Uint16(b[42:]); version != 0 {
 			return s, fmt.Errorf("%w: FAT32 version %#x", errNoFATBoot, version)
 		}
-		if s.RootCluster < firstCluster || s.RootCluster-firstCluster >= s.Clusters {
+		if !s.hasRoot() {
 			return s, fmt.Errorf("%w: a root in cluster %d of %d", errNoFATBoot, s.RootCluster, s.Clusters)
 		}
 	} else if s.FAT32Form || s.RootEntries == 0 || s.Width == width28 {
@@ -154,30 +145,17 @@ func (s *fatBoot) kind() string {
 	return "fat32"
 }
 
-// mirrored reports whether all copies of the table are kept alike; if not,
-// active is the one in use. Overview, BPB_ExtFlags.
-func (s *fatBoot) mirrored() (active int64, ok bool) {
-	if s.Width != width28 || s.Flags&0x80 == 0 {
-		return 0, true
+// copies are the copies of the table that are in use: all are kept alike, or one
+// alone is. Overview, BPB_ExtFlags.
+func (s *fatBoot) copies() (list []int64, all bool) {
+	if s.Width == width28 && s.Flags&0x80 != 0 {
+		return []int64{min(int64(s.Flags&0x0F), s.Tables-1)}, false
 	}
-	return min(int64(s.Flags&0x0F), s.Tables-1), false
+	return s.allCopies(), true
 }
 
-func (s *fatBoot) length() int64     { return s.Sectors * s.SectorSize }
-func (s *fatBoot) tableBytes() int64 { return s.TableSectors * s.SectorSize }
-
-// tableAt is where copy i of the table begins, from the volume's start.
-func (s *fatBoot) tableAt(i int64) int64 {
-	return (s.Reserved + i*s.TableSectors) * s.SectorSize
-}
-
-// tables are the places of all copies of the table, from the volume's start.
-func (s *fatBoot) tables() (list []int64) {
-	for i := range s.Tables {
-		list = append(list, s.tableAt(i))
-	}
-	return list
-}
+// allCopies are the numbers of the copies: four at the most.
+func (s *fatBoot) allCopies() []int64 { return []int64{0, 1, 2, 3}[:s.Tables] }
 
 // Sniff names the volumes that the sector at the start of window speaks for:
 // as their boot sector, or on FAT32 as the copy of it. window is up to 4096
@@ -188,7 +166,7 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 		return nil
 	}
 	list := []extract.Candidate{{Start: at, Length: s.length(), Filesystem: s.kind(), From: "boot sector", At: at}}
-	if s.Width == width28 && s.BackupSector > 0 && s.BackupSector < s.Reserved {
+	if s.Width == width28 && s.BackupSector > 0 && s.BackupSector < s.TableSector {
 		if start := at - s.BackupSector*s.SectorSize; start >= 0 {
 			list = append(list, extract.Candidate{Start: start, Length: s.length(), Filesystem: s.kind(), From: "backup boot sector", At: at})
 		}

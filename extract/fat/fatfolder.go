@@ -1,8 +1,6 @@
 package fat
 
 import (
-	"golang.org/x/text/encoding"
-
 	"fileassay/extract"
 )
 
@@ -21,24 +19,17 @@ type fatParser struct {
 	yield  func(*entry)
 	tally  tally
 	long   longName
-	n      int64 // slots so far
-	gap    bool  // the slot before was not read
-	doubt  bool  // the folder does not begin as one
+	doubt  bool // the folder does not begin as one
 }
 
 func (p *fatParser) slot(s slot) bool {
-	at := p.n
-	p.n += s.Count
 	if s.Bytes == nil {
 		p.flush(true)
 		p.tally.Unread += s.Count
 		p.tally.Records += s.Count
 		p.long.cut = true
-		p.gap = true
 		return true
 	}
-	afterGap := p.gap
-	p.gap = false
 	b := s.Bytes
 	switch {
 	case b[0] == slotEnd:
@@ -50,14 +41,12 @@ func (p *fatParser) slot(s slot) bool {
 		return true
 	case isLong(b):
 		long, ok := parseLong(b)
-		p.long.add(long, ok, s.At, afterGap)
+		p.long.add(long, ok, s.At, s.AfterGap)
 		return true
 	}
 	e := parseShort(b)
-	if !p.folder.Root && !p.folder.Partial && at < 2 {
-		if p.dot(&e, at) {
-			return true
-		}
+	if !p.folder.Root && !p.folder.Partial && s.N < 2 && p.dot(&e, s.N) {
+		return true
 	}
 	if e.Name[0] == '.' && (e.Name == dot || e.Name == dotdot) {
 		p.long.reset()
@@ -115,9 +104,7 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 	}
 	if s.Attr&attrLabel != 0 {
 		if p.folder.Root && p.label == "" && s.Attr&attrFolder == 0 {
-			label := *s
-			label.Case = 0
-			p.label = labelName(&label, p.codepage)
+			p.label = labelName(s, p.codepage)
 		}
 		return
 	}
@@ -161,22 +148,6 @@ func tilde(name *[11]byte) bool {
 		}
 	}
 	return false
-}
-
-func labelName(s *shortEntry, cp encoding.Encoding) string {
-	raw := s.Name
-	if raw[0] == slotKanji {
-		raw[0] = slotDeleted
-	}
-	n := len(raw)
-	for n > 0 && raw[n-1] == ' ' {
-		n--
-	}
-	text, ok := decodeShort(string(raw[:n]), false, cp)
-	if !ok {
-		text, _ = extract.NameFromBytes(raw[:n])
-	}
-	return text
 }
 
 // folderHead is for [format]: one sector.

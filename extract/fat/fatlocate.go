@@ -51,20 +51,15 @@ func (d *fatFormat) locate(ctx context.Context, l *layout) error {
 		return err
 	}
 	b := &d.boot
-	copies := b.tables()
-	active, all := b.mirrored()
+	copies, all := b.copies()
+	l.place(&b.area, copies...)
 	if !all {
-		copies = copies[active : active+1]
-	}
-	l.place(geometry{length: b.length(), heap: b.DataSector * b.SectorSize, cluster: b.ClusterSize, clusters: b.Clusters},
-		b.Width, b.tableBytes(), copies...)
-	if !all {
-		l.note("table copy %d alone is in use by the boot sector's flags", active+1)
+		l.note("table copy %d alone is in use by the boot sector's flags", copies[0]+1)
 	}
 	d.geo = &l.geometry
 	l.alloc = l.table.allocation(&l.geometry)
 	l.folderBytes = maxFATFolder
-	if l.root = b.RootCluster; l.root == 0 {
+	if l.root == 0 {
 		l.rootParts = []extract.Extent{{Image: l.start + b.tableAt(b.Tables), Length: b.RootEntries * slotSize}}
 	}
 	l.readRoot() // for the label
@@ -111,9 +106,9 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 	return &extract.NotVolumeError{Filesystem: "fat", Start: l.start, Why: why}
 }
 
-// fits holds the parameters against the tables, as stands does.
+// fits holds the parameters against all copies of the table, as stands does.
 func (s *fatBoot) fits(l *layout) int {
-	return l.tableOf(s.Width, s.Clusters, s.tableBytes(), s.tables()...).stands()
+	return l.tableOf(&s.area, s.allCopies()...).stands()
 }
 
 // findLost is for [format]: the table is the allocation map.

@@ -85,3 +85,6 @@ func extents(runs []ranges.Range) []extract.Extent {
 	}
 	return out
 }
+
+// part is one cluster as the content of something.
+func (g *geometry) part(c uint32) []extract.Extent { return extents([]ranges.Range{g.run(c, 1)}) }
