@@ -1,5 +1,7 @@
 package fat
 
+import "fileassay/extract"
+
 // area says in which sectors of a volume its parts lie, as the boot sector states
 // it. The offsets are those of FAT's and of exFAT's boot sector.
 type area struct {
@@ -26,4 +28,14 @@ func (a *area) tableAt(i int64) int64 {
 // hasRoot reports whether the root stands in one of the clusters.
 func (a *area) hasRoot() bool {
 	return a.RootCluster >= firstCluster && a.RootCluster-firstCluster < a.Clusters
+}
+
+// candidates are the volumes that a boot sector at an image offset speaks for: as
+// the first sector of one, or as its copy at sector backup, if not 0.
+func (a *area) candidates(filesystem string, at, backup int64) []extract.Candidate {
+	list := []extract.Candidate{{Start: at, Length: a.length(), Filesystem: filesystem, From: "boot sector", At: at}}
+	if start := at - backup*a.SectorSize; backup > 0 && start >= 0 {
+		list = append(list, extract.Candidate{Start: start, Length: a.length(), Filesystem: filesystem, From: "backup boot sector", At: at})
+	}
+	return list
 }

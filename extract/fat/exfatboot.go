@@ -20,7 +20,6 @@ const (
 	regionSectors    = 12 // of a boot region
 	checkedSectors   = 11 // that the twelfth has the checksum of
 	maxExFATClusters = 0xFFFFFFF5
-	maxClusterSize   = 32 << 20
 	flagActive       = 1
 	flagDirty        = 2
 )
@@ -137,9 +136,5 @@ func SniffExFAT(window []byte, at int64) []extract.Candidate {
 	if err != nil {
 		return nil
 	}
-	list := []extract.Candidate{{Start: at, Length: s.length(), Filesystem: "exfat", From: "boot sector", At: at}}
-	if start := at - regionSectors*s.SectorSize; start >= 0 {
-		list = append(list, extract.Candidate{Start: start, Length: s.length(), Filesystem: "exfat", From: "backup boot sector", At: at})
-	}
-	return list
+	return s.candidates("exfat", at, regionSectors)
 }

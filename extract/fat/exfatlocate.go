@@ -19,12 +19,12 @@ type exfatFormat struct {
 	// what the root tells, once it was read
 	label    string
 	bitmaps  []placed
-	tables   []placed // up-case
-	rootGaps bool     // not all of it was read
+	upAt     *placed // the up-case table
+	rootGaps bool    // not all of it was read
 
 	bitmap  []extract.Extent // where the allocation bitmap lies
 	upParts []extract.Extent // and the up-case table
-	upcase  *upcase          // nil where it is unread or fails its checksum
+	upcase  upcase           // nil where it is unread or fails its checksum
 }
 
 // maxExFATFolder is the most bytes a folder has. Section 7.6.7 bounds one to 256
@@ -117,14 +117,12 @@ func (d *exfatFormat) findBoot(l *layout) error {
 			backup = b
 		}
 	}
-	why := "the boot sector is unread"
+	why := "the boot region is partly unread"
 	switch {
-	case main != nil && !main.sound && !main.part:
-		why = "the boot region fails its checksum"
-	case main != nil:
-		why = "the boot region is partly unread"
-	case mainErr != nil:
+	case main == nil:
 		why = mainErr.Error()
+	case !main.part:
+		why = "the boot region fails its checksum"
 	}
 	switch {
 	case main != nil && main.sound:
@@ -186,20 +184,17 @@ func (d *exfatFormat) structures(l *layout, _ count) []extract.Structure {
 	for i := range d.boot.Tables {
 		add(fmt.Sprintf("allocation table %d", i+1), extract.Extent{Image: l.start + d.boot.tableAt(i), Length: d.boot.tableBytes()})
 	}
-	unknown := func(name string) {
-		list = append(list, extract.Structure{Name: name, Image: -1, Health: extract.HealthUnread, Note: "the entry with its place is unread or missing"})
-	}
-	if d.bitmap != nil {
-		add("allocation bitmap", d.bitmap...)
-	} else {
-		unknown("allocation bitmap")
-	}
-	if d.upParts != nil {
-		if s := add("up-case table", d.upParts...); s.Health == extract.HealthRead && d.upcase == nil {
+	for _, p := range []struct {
+		name  string
+		parts []extract.Extent
+		fails bool // its checksum
+	}{{"allocation bitmap", d.bitmap, false}, {"up-case table", d.upParts, d.upcase == nil}} {
+		s := add(p.name, p.parts...)
+		if p.parts == nil {
+			s.Note = "the entry with its place is unread or missing"
+		} else if s.Health == extract.HealthRead && p.fails {
 			s.Health, s.Note = extract.HealthDamaged, "its checksum does not fit"
 		}
-	} else {
-		unknown("up-case table")
 	}
 	return list
 }

@@ -15,13 +15,10 @@ import (
 type fatBoot struct {
 	area
 	RootEntries  int64  // offset 17: slots of the fixed root; 0 on FAT32
-	RootSectors  int64  // that they take
-	Media        byte   // offset 21: stands in the table's first entry too
 	Flags        uint16 // offset 40, FAT32: which copy is in use
 	InfoSector   int64  // offset 48, FAT32
 	BackupSector int64  // offset 50, FAT32
 	Label        string // offset 43 or 71; "" where not given
-	FAT32Form    bool   // the parameter block is laid out as FAT32's
 }
 
 const (
@@ -63,24 +60,23 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		return s, fmt.Errorf("%w: %d reserved sectors and %d tables", errNoFATBoot, s.TableSector, s.Tables)
 	}
 	s.RootEntries = int64(le.Uint16(b[17:]))
-	s.Media = b[21]
-	if s.Media < 0xF0 {
-		return s, fmt.Errorf("%w: media byte %#x", errNoFATBoot, s.Media)
+	if media := b[21]; media < 0xF0 { // it stands in the table's first entry too
+		return s, fmt.Errorf("%w: media byte %#x", errNoFATBoot, media)
 	}
 	s.Sectors = int64(le.Uint16(b[19:]))
 	if s.Sectors == 0 {
 		s.Sectors = int64(le.Uint32(b[32:]))
 	}
 	s.TableSectors = int64(le.Uint16(b[22:]))
-	if s.TableSectors == 0 {
-		s.FAT32Form = true
+	wide := s.TableSectors == 0 // the parameter block is laid out as FAT32's
+	if wide {
 		s.TableSectors = int64(le.Uint32(b[36:]))
 	}
 	if s.TableSectors == 0 {
 		return s, fmt.Errorf("%w: a table of no sectors", errNoFATBoot)
 	}
-	s.RootSectors = (s.RootEntries*slotSize + s.SectorSize - 1) / s.SectorSize
-	s.HeapSector = s.TableSector + s.Tables*s.TableSectors + s.RootSectors
+	root := (s.RootEntries*slotSize + s.SectorSize - 1) / s.SectorSize
+	s.HeapSector = s.TableSector + s.Tables*s.TableSectors + root
 	if s.Sectors <= s.HeapSector {
 		return s, fmt.Errorf("%w: %d sectors, of which the tables take %d", errNoFATBoot, s.Sectors, s.HeapSector)
 	}
@@ -91,7 +87,7 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 	s.Clusters = uint32(clusters)
 	s.Width = widthOf(s.Clusters)
 	ext := 36
-	if s.FAT32Form && s.RootEntries == 0 {
+	if wide && s.RootEntries == 0 {
 		// a parameter block of this form says FAT32 whatever the count: there
 		// is no other root to be had
 		s.Width = width28
@@ -106,7 +102,7 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		if !s.hasRoot() {
 			return s, fmt.Errorf("%w: a root in cluster %d of %d", errNoFATBoot, s.RootCluster, s.Clusters)
 		}
-	} else if s.FAT32Form || s.RootEntries == 0 || s.Width == width28 {
+	} else if wide || s.RootEntries == 0 || s.Width == width28 {
 		return s, fmt.Errorf("%w: %d clusters do not fit with %d slots of the root and the form of the parameter block", errNoFATBoot, clusters, s.RootEntries)
 	}
 	s.fitTable()
@@ -118,6 +114,7 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 	return s, nil
 }
 
+// widthOf is the type by the count of clusters alone.
 func widthOf(clusters uint32) width {
 	switch {
 	case clusters < leastFAT16:
@@ -135,15 +132,7 @@ func (s *fatBoot) fitTable() {
 }
 
 // kind is the name of the filesystem.
-func (s *fatBoot) kind() string {
-	switch s.Width {
-	case width12:
-		return "fat12"
-	case width16:
-		return "fat16"
-	}
-	return "fat32"
-}
+func (s *fatBoot) kind() string { return fmt.Sprintf("fat%d", form{width: s.Width}.bits()) }
 
 // copies are the copies of the table that are in use: all are kept alike, or one
 // alone is. Overview, BPB_ExtFlags.
@@ -165,13 +154,11 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 	if err != nil || !plausibleJump(window) {
 		return nil
 	}
-	list := []extract.Candidate{{Start: at, Length: s.length(), Filesystem: s.kind(), From: "boot sector", At: at}}
-	if s.Width == width28 && s.BackupSector > 0 && s.BackupSector < s.TableSector {
-		if start := at - s.BackupSector*s.SectorSize; start >= 0 {
-			list = append(list, extract.Candidate{Start: start, Length: s.length(), Filesystem: s.kind(), From: "backup boot sector", At: at})
-		}
+	backup := int64(0)
+	if s.Width == width28 && s.BackupSector < s.TableSector {
+		backup = s.BackupSector
 	}
-	return list
+	return s.candidates(s.kind(), at, backup)
 }
 
 // plausibleJump reports whether a boot sector begins with a jump. Overview,

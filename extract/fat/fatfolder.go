@@ -1,6 +1,8 @@
 package fat
 
 import (
+	"bytes"
+
 	"fileassay/extract"
 )
 
@@ -12,7 +14,7 @@ func (d *fatFormat) entries(f folder, slots func(func(slot) bool), yield func(*e
 	return p.tally
 }
 
-// parser is the state within a folder.
+// fatParser is the state within a folder.
 type fatParser struct {
 	*fatFormat
 	folder folder
@@ -48,11 +50,9 @@ func (p *fatParser) slot(s slot) bool {
 	if !p.folder.Root && !p.folder.Partial && s.N < 2 && p.dot(&e, s.N) {
 		return true
 	}
-	if e.Name[0] == '.' && (e.Name == dot || e.Name == dotdot) {
-		p.long.reset()
-		return true
+	if e.Name != dot && e.Name != dotdot {
+		p.entry(&e, s.At)
 	}
-	p.entry(&e, s.At)
 	p.long.reset()
 	return true
 }
@@ -142,12 +142,7 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 // tilde reports whether a short name is one that was made for a long name.
 // Overview, "The Basis-Name Generation Algorithm" and numeric tails.
 func tilde(name *[11]byte) bool {
-	for i := 1; i < 8; i++ {
-		if name[i] == '~' {
-			return true
-		}
-	}
-	return false
+	return bytes.IndexByte(name[1:8], '~') >= 0
 }
 
 // folderHead is for [format]: one sector.

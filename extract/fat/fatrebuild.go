@@ -102,7 +102,7 @@ func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
 			continue
 		}
 		found++
-		s = fatBoot{RootEntries: root * unit / slotSize, RootSectors: root, area: area{SectorSize: unit, ClusterSize: cluster,
+		s = fatBoot{RootEntries: root * unit / slotSize, area: area{SectorSize: unit, ClusterSize: cluster,
 			Sectors: length / unit, TableSector: places[0], TableSectors: size, Tables: 2, HeapSector: heap / unit, Clusters: geo.clusters, Width: w}}
 	}
 	if found != 1 {

@@ -101,7 +101,7 @@ func (t *files) list(ctx context.Context, n *node) error {
 			f.Path, f.Deep = t.namer.Path(n, e.Name)
 		}
 		if e.Doubtful || e.Name == "" || e.HalfNamed || e.NameOnly {
-			f.Needs = t.needsOf(n, needs.Few)
+			f.Needs = t.needsOf(n, needs.New(t.r, needs.Few))
 		}
 		if c, ok := t.of(e.At); n.doubt || ok && t.contested(c) {
 			f.RecordUnread = true
@@ -139,7 +139,7 @@ func (t *files) folder(f *extract.File, n *node) {
 		return
 	}
 	if f.EntriesUnread = !n.complete(); f.EntriesUnread {
-		f.Needs = append(f.Needs, t.needsOf(n, needs.Most)...)
+		f.Needs = append(f.Needs, t.needsOf(n, needs.New(t.r, needs.Most))...)
 	}
 	if n.tally.Unread > 0 {
 		f.Why = append(f.Why, fmt.Sprintf("%d of its slots were not read", n.tally.Unread))

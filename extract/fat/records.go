@@ -76,11 +76,9 @@ func readRecords(ctx context.Context, l *layout) (*records, error) {
 		}
 	}
 	root := &node{root: true, first: t.root, parts: t.rootParts}
+	root.id = t.number(root.parts[0].Image)
 	if t.root != 0 {
 		t.take(root, t.claim(t.root, -1, t.folderLimit()))
-		root.id = t.number(t.at(t.root))
-	} else {
-		root.id = t.number(t.rootParts[0].Image)
 	}
 	if err := t.descend(ctx, root); err != nil {
 		return nil, err
