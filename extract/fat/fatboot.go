@@ -85,7 +85,14 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		return s, fmt.Errorf("%w: %d clusters", errNoFATBoot, clusters)
 	}
 	s.Clusters = uint32(clusters)
-	s.Width = widthOf(s.Clusters)
+	switch {
+	case clusters < leastFAT16:
+		s.Width = width12
+	case clusters < leastFAT32:
+		s.Width = width16
+	default:
+		s.Width = width28
+	}
 	ext := 36
 	if wide && s.RootEntries == 0 {
 		// a parameter block of this form says FAT32 whatever the count: there
@@ -112,17 +119,6 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		}
 	}
 	return s, nil
-}
-
-// widthOf is the type by the count of clusters alone.
-func widthOf(clusters uint32) width {
-	switch {
-	case clusters < leastFAT16:
-		return width12
-	case clusters < leastFAT32:
-		return width16
-	}
-	return width28
 }
 
 // fitTable leaves aside clusters that the table is too short for.

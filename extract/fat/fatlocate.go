@@ -76,7 +76,7 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 	} else if s, err := parseFATBoot(b); err != nil {
 		why = err.Error()
 		lost = b[510] == 0x55 && b[511] == 0xAA && plausibleJump(b) && !bytes.Contains(b[3:11], []byte("NTFS")) && !bytes.Contains(b[3:11], []byte("EXFAT"))
-	} else if fit := s.fits(l); fit < 0 {
+	} else if fit := l.tableOf(&s.area, s.allCopies()...).stands(); fit < 0 {
 		why = "the allocation tables do not stand where the boot sector puts them"
 	} else {
 		d.boot, l.unproved = s, fit == 0
@@ -88,7 +88,7 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 			continue
 		}
 		s, err := parseFATBoot(b)
-		if err != nil || s.Width != width28 || s.SectorSize != size || s.BackupSector != backupSector || s.fits(l) <= 0 {
+		if err != nil || s.Width != width28 || s.SectorSize != size || s.BackupSector != backupSector || l.tableOf(&s.area, s.allCopies()...).stands() <= 0 {
 			continue
 		}
 		d.boot, d.source = s, fromBackup
@@ -104,11 +104,6 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 		return err
 	}
 	return &extract.NotVolumeError{Filesystem: "fat", Start: l.start, Why: why}
-}
-
-// fits holds the parameters against all copies of the table, as stands does.
-func (s *fatBoot) fits(l *layout) int {
-	return l.tableOf(&s.area, s.allCopies()...).stands()
 }
 
 // findLost is for [format]: the table is the allocation map.

@@ -26,13 +26,13 @@ func (t *records) discover(ctx context.Context) error {
 	for _, n := range t.nodes {
 		gaps = gaps || !n.complete() || n.tally.Faulty > 0
 	}
-	search := false
+	maybe := false // something may be in use and unclaimed
 	err := t.eachUnclaimed(ctx, func(c uint32, use extract.Use) error {
 		if use != extract.UseUnclaimed {
-			search = search || gaps
+			maybe = true
 			return nil
 		}
-		search = true
+		t.loose = true
 		e := t.table.entry(c)
 		for _, v := range []value{e.value, e.Alt} {
 			if v.Mark == markNext && v.Raw != c && !t.taken(v.Raw) {
@@ -41,7 +41,7 @@ func (t *records) discover(ctx context.Context) error {
 		}
 		return nil
 	})
-	if err != nil || !search {
+	if err != nil || !t.loose && !(maybe && gaps) {
 		return err
 	}
 	found, err := t.candidates(ctx, gaps)

@@ -15,8 +15,9 @@ type records struct {
 	owners
 	count   count // what the table holds
 	nodes   []*node
-	orphans int // index of the first node that hangs from nothing
-	preds   set // unclaimed clusters that another unclaimed one leads to
+	orphans int  // index of the first node that hangs from nothing
+	loose   bool // something is in use that nothing which hangs from the root claims
+	preds   set  // unclaimed clusters that another unclaimed one leads to
 }
 
 // node is a folder.
