@@ -29,47 +29,20 @@ func codepage(name string) (encoding.Encoding, error) {
 	for _, prefix := range []string{"cp", "ibm", "windows-"} {
 		number = strings.TrimPrefix(number, prefix)
 	}
-	switch number {
-	case "437":
-		return charmap.CodePage437, nil
-	case "850":
-		return charmap.CodePage850, nil
-	case "852":
-		return charmap.CodePage852, nil
-	case "855":
-		return charmap.CodePage855, nil
-	case "858":
-		return charmap.CodePage858, nil
-	case "860":
-		return charmap.CodePage860, nil
-	case "862":
-		return charmap.CodePage862, nil
-	case "863":
-		return charmap.CodePage863, nil
-	case "865":
-		return charmap.CodePage865, nil
-	case "866":
-		return charmap.CodePage866, nil
-	case "874":
-		return charmap.Windows874, nil
-	case "932":
-		return japanese.ShiftJIS, nil
-	case "936":
-		return simplifiedchinese.GBK, nil
-	case "949":
-		return korean.EUCKR, nil
-	case "950":
-		return traditionalchinese.Big5, nil
-	case "1250":
-		return charmap.Windows1250, nil
-	case "1251":
-		return charmap.Windows1251, nil
-	case "1252":
-		return charmap.Windows1252, nil
-	case "1253":
-		return charmap.Windows1253, nil
-	case "1254":
-		return charmap.Windows1254, nil
+	for _, p := range []struct {
+		number   string
+		encoding encoding.Encoding
+	}{
+		{"437", charmap.CodePage437}, {"850", charmap.CodePage850}, {"852", charmap.CodePage852}, {"855", charmap.CodePage855},
+		{"858", charmap.CodePage858}, {"860", charmap.CodePage860}, {"862", charmap.CodePage862}, {"863", charmap.CodePage863},
+		{"865", charmap.CodePage865}, {"866", charmap.CodePage866}, {"874", charmap.Windows874},
+		{"932", japanese.ShiftJIS}, {"936", simplifiedchinese.GBK}, {"949", korean.EUCKR}, {"950", traditionalchinese.Big5},
+		{"1250", charmap.Windows1250}, {"1251", charmap.Windows1251}, {"1252", charmap.Windows1252},
+		{"1253", charmap.Windows1253}, {"1254", charmap.Windows1254},
+	} {
+		if p.number == number {
+			return p.encoding, nil
+		}
 	}
 	return nil, fmt.Errorf("code page %q is not known: give one of 437, 850, 852, 855, 858, 860, 862, 863, 865, 866, 874, 932, 936, 949, 950, 1250 to 1254", name)
 }
@@ -85,12 +58,9 @@ func CheckCodepage(name string) error {
 // where the flags say so. exact is nil where the shown form carries it, else
 // the stored bytes.
 func shortName(e *shortEntry, cp encoding.Encoding) (shown string, exact []byte) {
-	raw := e.Name
-	if raw[0] == slotKanji {
-		raw[0] = slotDeleted
-	}
-	base := strings.TrimRight(string(raw[:8]), " ")
-	ext := strings.TrimRight(string(raw[8:]), " ")
+	raw := e.raw()
+	base := strings.TrimRight(raw[:8], " ")
+	ext := strings.TrimRight(raw[8:], " ")
 	whole := base
 	if ext != "" {
 		whole += "." + ext
@@ -111,6 +81,18 @@ func shortName(e *shortEntry, cp encoding.Encoding) (shown string, exact []byte)
 	return shown, nil
 }
 
+// labelName makes the shown form of the label of a volume.
+func labelName(e *shortEntry, cp encoding.Encoding) string {
+	raw := strings.TrimRight(e.raw(), " ")
+	text, ok := decodeShort(raw, false, cp)
+	if !ok {
+		text, _ = extract.NameFromBytes([]byte(raw))
+	}
+	return text
+}
+
+// decodeShort decodes a part of a short name; ok is false where it is none of
+// the code page.
 func decodeShort(s string, lower bool, cp encoding.Encoding) (string, bool) {
 	ascii := true
 	for i := range len(s) {

@@ -2,7 +2,7 @@ package fat
 
 import "time"
 
-// Time is the clock reading of a date and a time as FAT and exFAT keep them,
+// dosTime is the clock reading of a date and a time as FAT and exFAT keep them,
 // as if it were UTC; zero for a reading that no clock shows. FAT: General
 // Overview 1.03, "Date and Time Formats"; exFAT specification 7.4.8.
 //

@@ -10,32 +10,23 @@ import (
 
 // exfatBoot is the main or backup boot sector. Section 3.1.
 type exfatBoot struct {
-	Sectors      int64  // offset 72, VolumeLength
-	TableSector  int64  // offset 80, FatOffset
-	TableSectors int64  // offset 84, FatLength
-	HeapSector   int64  // offset 88, ClusterHeapOffset
-	Clusters     uint32 // offset 92, ClusterCount
-	RootCluster  uint32 // offset 96, FirstClusterOfRootDirectory
-	Serial       uint32 // offset 100
-	Revision     uint16 // offset 104
-	Flags        uint16 // offset 106: bit 0 the active table, 1 dirty, 2 media failure
-	SectorSize   int64  // offset 108, as a shift
-	ClusterSize  int64  // offset 109, as a shift of sectors
-	Tables       int64  // offset 110, NumberOfFats
+	area
+	Serial   uint32 // offset 100
+	Revision uint16 // offset 104
+	Flags    uint16 // offset 106: bit 0 the active table, 1 dirty, 2 media failure
 }
 
 const (
 	regionSectors    = 12 // of a boot region
 	checkedSectors   = 11 // that the twelfth has the checksum of
 	maxExFATClusters = 0xFFFFFFF5
-	maxClusterSize   = 32 << 20
 	flagActive       = 1
 	flagDirty        = 2
 )
 
 var errNoExFATBoot = errors.New("no exFAT boot sector")
 
-// parseBoot decodes and checks the boot sector in the first 512 bytes of b.
+// parseExFATBoot decodes and checks the boot sector in the first 512 bytes of b.
 // Section 3.1 gives the valid range of each field.
 func parseExFATBoot(b []byte) (exfatBoot, error) {
 	var s exfatBoot
@@ -56,17 +47,20 @@ func parseExFATBoot(b []byte) (exfatBoot, error) {
 		return s, fmt.Errorf("%w: a sector of 2^%d bytes and a cluster of 2^%d sectors", errNoExFATBoot, sectorShift, clusterShift)
 	}
 	s = exfatBoot{
-		TableSector:  int64(le.Uint32(b[80:])),
-		TableSectors: int64(le.Uint32(b[84:])),
-		HeapSector:   int64(le.Uint32(b[88:])),
-		Clusters:     le.Uint32(b[92:]),
-		RootCluster:  le.Uint32(b[96:]),
-		Serial:       le.Uint32(b[100:]),
-		Revision:     le.Uint16(b[104:]),
-		Flags:        le.Uint16(b[106:]),
-		SectorSize:   1 << sectorShift,
-		ClusterSize:  1 << (sectorShift + clusterShift),
-		Tables:       int64(b[110]),
+		area: area{
+			SectorSize:   1 << sectorShift,
+			ClusterSize:  1 << (sectorShift + clusterShift),
+			TableSector:  int64(le.Uint32(b[80:])),
+			TableSectors: int64(le.Uint32(b[84:])),
+			Tables:       int64(b[110]),
+			HeapSector:   int64(le.Uint32(b[88:])),
+			Clusters:     le.Uint32(b[92:]),
+			RootCluster:  le.Uint32(b[96:]),
+			Width:        widthExFAT,
+		},
+		Serial:   le.Uint32(b[100:]),
+		Revision: le.Uint16(b[104:]),
+		Flags:    le.Uint16(b[106:]),
 	}
 	sectors := le.Uint64(b[72:])
 	if sectors > 1<<61>>sectorShift {
@@ -88,18 +82,10 @@ func parseExFATBoot(b []byte) (exfatBoot, error) {
 		return s, fmt.Errorf("%w: %d clusters in %d sectors", errNoExFATBoot, s.Clusters, s.Sectors)
 	case (int64(s.Clusters)+firstCluster)*4 > s.TableSectors*s.SectorSize:
 		return s, fmt.Errorf("%w: a table of %d sectors for %d clusters", errNoExFATBoot, s.TableSectors, s.Clusters)
-	case s.RootCluster < firstCluster || s.RootCluster-firstCluster >= s.Clusters:
+	case !s.hasRoot():
 		return s, fmt.Errorf("%w: a root in cluster %d of %d", errNoExFATBoot, s.RootCluster, s.Clusters)
 	}
 	return s, nil
-}
-
-func (s *exfatBoot) length() int64     { return s.Sectors * s.SectorSize }
-func (s *exfatBoot) tableBytes() int64 { return s.TableSectors * s.SectorSize }
-
-// tableAt is where copy i of the table begins, from the volume's start.
-func (s *exfatBoot) tableAt(i int64) int64 {
-	return (s.TableSector + i*s.TableSectors) * s.SectorSize
 }
 
 // bitmapBytes is the size of the allocation bitmap, bytes. Section 7.1.4.
@@ -150,9 +136,5 @@ func SniffExFAT(window []byte, at int64) []extract.Candidate {
 	if err != nil {
 		return nil
 	}
-	list := []extract.Candidate{{Start: at, Length: s.length(), Filesystem: "exfat", From: "boot sector", At: at}}
-	if start := at - regionSectors*s.SectorSize; start >= 0 {
-		list = append(list, extract.Candidate{Start: start, Length: s.length(), Filesystem: "exfat", From: "backup boot sector", At: at})
-	}
-	return list
+	return s.candidates("exfat", at, regionSectors)
 }

@@ -9,13 +9,12 @@ import (
 const (
 	minSet        = 3  // slots of the smallest set: file, stream, one name
 	maxSecondary  = 18 // that a set may have: section 7.4.1
-	headSlots     = 1 + maxSecondary
 	unreadName    = "its name is partly or wholly unread"
 	unproved      = "a part of its set of entries is unread, so that its checksum cannot be proved"
 	wrongChecksum = "its set of entries does not match its checksum"
 )
 
-// Entries is for [format].
+// entries is for [format].
 func (d *exfatFormat) entries(f folder, slots func(func(slot) bool), yield func(*entry)) tally {
 	p := exfatParser{exfatFormat: d, folder: f, yield: yield}
 	slots(p.slot)
@@ -23,14 +22,19 @@ func (d *exfatFormat) entries(f folder, slots func(func(slot) bool), yield func(
 	return p.tally
 }
 
-// parser is the state within a folder: the set that is being gathered.
+// exfatParser is the state within a folder: the set that is being gathered.
 type exfatParser struct {
 	*exfatFormat
 	folder folder
 	yield  func(*entry)
 	tally  tally
+	entrySet
+	skip int // secondary slots to leave aside: of a set that is not a file's
+}
 
-	open     bool // a set has begun
+// entrySet is a set of entries as far as it came.
+type entrySet struct {
+	open     bool // it has begun
 	at       int64
 	file     fileSlot
 	hasFile  bool
@@ -40,8 +44,6 @@ type exfatParser struct {
 	sum      uint16
 	left     int  // secondary slots still to come; of a set without file slot: not known
 	critical bool // an unknown slot that must be understood
-	skip     int  // secondary slots to leave aside: of a set that is not a file's
-	gap      bool // the slot before was not read
 }
 
 func (p *exfatParser) slot(s slot) bool {
@@ -50,12 +52,9 @@ func (p *exfatParser) slot(s slot) bool {
 		p.skip = 0
 		p.tally.Unread += s.Count
 		p.tally.Records += (s.Count + minSet - 1) / minSet
-		p.gap = true
 		return true
 	}
 	b := s.Bytes
-	afterGap := p.gap
-	p.gap = false
 	switch {
 	case b[0] == typeEnd:
 		p.close(false)
@@ -65,7 +64,7 @@ func (p *exfatParser) slot(s slot) bool {
 		p.close(false)
 		p.skip = 0
 	case secondary(b):
-		p.secondary(b, s.At, afterGap)
+		p.secondary(b, s.At, s.AfterGap)
 	default:
 		p.close(false)
 		p.primary(b, s.At)
@@ -78,11 +77,8 @@ func (p *exfatParser) primary(b []byte, at int64) {
 	p.skip = 0
 	switch b[0] {
 	case typeFile:
-		p.reset()
-		p.open, p.hasFile, p.at = true, true, at
-		p.file = parseFile(b)
+		p.entrySet = entrySet{open: true, at: at, hasFile: true, file: parseFile(b), sum: addChecksum(0, b, true)}
 		p.left = p.file.Secondaries
-		p.sum = addChecksum(0, b, true)
 		if p.left < minSet-1 || p.left > 255 {
 			p.tally.Faulty++
 			p.open = false
@@ -93,14 +89,12 @@ func (p *exfatParser) primary(b []byte, at int64) {
 			p.bitmaps = append(p.bitmaps, parsePlaced(b))
 		}
 	case typeUpcase:
-		if p.folder.Root && len(p.tables) == 0 {
-			p.tables = append(p.tables, parsePlaced(b))
+		if p.folder.Root && p.upAt == nil {
+			p.upAt = new(parsePlaced(b))
 		}
 	case typeLabel:
-		if p.folder.Root && p.label == "" {
-			if n := int(b[1]); n > 0 && n <= 11 {
-				p.label, _ = extract.NameFromUTF16(appendName(nil, b)[:n])
-			}
+		if n := int(b[1]); p.folder.Root && p.label == "" && n > 0 && n <= 11 {
+			p.label, _ = extract.NameFromUTF16(appendName(nil, b)[:n])
 		}
 	default: // section 8.2: what is not known is left aside with its secondary slots
 		if b[0]&bitBenign == 0 {
@@ -117,16 +111,11 @@ func (p *exfatParser) secondary(b []byte, at int64, afterGap bool) {
 		return
 	}
 	if !p.open {
-		if !afterGap {
+		if !afterGap || b[0] != typeStream {
 			return // the rest of a set of which a part was unread or deleted
 		}
-		if b[0] != typeStream {
-			return
-		}
 		// the slot before, which was the file's, is unread
-		p.reset()
-		p.open, p.at = true, at
-		p.left = maxSecondary
+		p.entrySet = entrySet{open: true, at: at, left: maxSecondary}
 	}
 	if p.left == 0 {
 		p.close(false)
@@ -147,18 +136,13 @@ func (p *exfatParser) secondary(b []byte, at int64, afterGap bool) {
 	}
 }
 
-func (p *exfatParser) reset() {
-	p.open, p.hasFile, p.hasStrm, p.critical = false, false, false, false
-	p.names, p.sum, p.left = nil, 0, 0
-}
-
 // close ends a set and yields what it says. cut says that its next slot was
 // not read.
 func (p *exfatParser) close(cut bool) {
 	if !p.open {
 		return
 	}
-	defer p.reset()
+	defer func() { p.entrySet = entrySet{} }()
 	whole := p.hasFile && p.left == 0
 	switch {
 	case !whole && !cut && p.hasFile:
@@ -260,11 +244,11 @@ func (p *exfatParser) looksFolder(e *entry) bool {
 	return !looksFile(e.Name)
 }
 
-// FolderHead is for [format]: room for a whole set that begins after the
+// folderHead is for [format]: room for a whole set that begins after the
 // rest of another.
 func (d *exfatFormat) folderHead() int64 { return 1024 + 256 }
 
-// FolderStart is for [format]: a cluster is a part of a folder where a
+// folderStart is for [format]: a cluster is a part of a folder where a
 // set stands near its beginning, after nothing but the rest of another set,
 // whose checksum fits.
 func (d *exfatFormat) folderStart(_ uint32, b []byte) look {

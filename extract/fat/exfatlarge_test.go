@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/lawtest"
 )
 
 // buildLarge is a volume of 2 TiB with 64 Ki entries in a folder and a file of
@@ -58,7 +59,7 @@ func BenchmarkLargeExFAT(b *testing.B) {
 	v := buildLargeExFAT(b)
 	peak := int64(0)
 	for b.Loop() {
-		peak = max(peak, Peak(func() { walkLargeExFAT(b, v) }))
+		peak = max(peak, lawtest.Peak(func() { walkLargeExFAT(b, v) }))
 	}
 	b.ReportMetric(float64(peak)/(1<<20), "peak-MiB")
 }

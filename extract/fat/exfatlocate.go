@@ -19,12 +19,12 @@ type exfatFormat struct {
 	// what the root tells, once it was read
 	label    string
 	bitmaps  []placed
-	tables   []placed // up-case
-	rootGaps bool     // not all of it was read
+	upAt     *placed // the up-case table
+	rootGaps bool    // not all of it was read
 
 	bitmap  []extract.Extent // where the allocation bitmap lies
 	upParts []extract.Extent // and the up-case table
-	upcase  *upcase          // nil where it is unread or fails its checksum
+	upcase  upcase           // nil where it is unread or fails its checksum
 }
 
 // maxExFATFolder is the most bytes a folder has. Section 7.6.7 bounds one to 256
@@ -50,10 +50,9 @@ func (d *exfatFormat) locate(_ context.Context, l *layout) error {
 	if b.Tables == 2 && b.Flags&flagActive != 0 {
 		active = 1
 	}
-	l.place(geometry{length: b.length(), heap: b.HeapSector * b.SectorSize, cluster: b.ClusterSize, clusters: b.Clusters},
-		widthExFAT, b.tableBytes(), b.tableAt(active))
+	l.place(&b.area, active)
 	d.geo = &l.geometry
-	l.root, l.folderBytes = b.RootCluster, maxExFATFolder
+	l.folderBytes = maxExFATFolder
 	tally := l.readRoot()
 	d.rootGaps = tally.Unread > 0 || !tally.Ended
 	d.findBitmap(l, uint8(active))
@@ -109,23 +108,21 @@ func readRegion(r *image.Reader, at int64) (*bootRegion, error) {
 // sectors of its region are unread; else one whose checksum does not fit.
 func (d *exfatFormat) findBoot(l *layout) error {
 	main, mainErr := readRegion(l.r, l.start)
-	if main != nil && main.boot.fits(l) < 0 {
+	if main != nil && !main.stands(l) {
 		main, mainErr = nil, errors.New("the allocation table does not stand where the boot sector puts it")
 	}
 	var backup *bootRegion
 	for size := int64(512); size <= 4096 && backup == nil; size *= 2 {
-		if b, err := readRegion(l.r, l.start+regionSectors*size); err == nil && b.boot.SectorSize == size && b.boot.fits(l) >= 0 {
+		if b, err := readRegion(l.r, l.start+regionSectors*size); err == nil && b.boot.SectorSize == size && b.stands(l) {
 			backup = b
 		}
 	}
-	why := "the boot sector is unread"
+	why := "the boot region is partly unread"
 	switch {
-	case main != nil && !main.sound && !main.part:
-		why = "the boot region fails its checksum"
-	case main != nil:
-		why = "the boot region is partly unread"
-	case mainErr != nil:
+	case main == nil:
 		why = mainErr.Error()
+	case !main.part:
+		why = "the boot region fails its checksum"
 	}
 	switch {
 	case main != nil && main.sound:
@@ -151,11 +148,10 @@ func (d *exfatFormat) findBoot(l *layout) error {
 	return nil
 }
 
-// fits holds the parameters against the table, as stands does: the main boot
-// region taken for the backup, or the other way round, would have it elsewhere.
-func (s *exfatBoot) fits(l *layout) int {
-	return l.tableOf(widthExFAT, s.Clusters, s.tableBytes(), s.tableAt(0)).stands()
-}
+// stands reports whether nothing that was read speaks against the place of the
+// volume: the main region taken for the backup, or the other way round, would
+// have the table elsewhere.
+func (b *bootRegion) stands(l *layout) bool { return l.tableOf(&b.boot.area, 0).stands() >= 0 }
 
 // info is for [format].
 func (d *exfatFormat) info() extract.Info {
@@ -188,20 +184,17 @@ func (d *exfatFormat) structures(l *layout, _ count) []extract.Structure {
 	for i := range d.boot.Tables {
 		add(fmt.Sprintf("allocation table %d", i+1), extract.Extent{Image: l.start + d.boot.tableAt(i), Length: d.boot.tableBytes()})
 	}
-	unknown := func(name string) {
-		list = append(list, extract.Structure{Name: name, Image: -1, Health: extract.HealthUnread, Note: "the entry with its place is unread or missing"})
-	}
-	if d.bitmap != nil {
-		add("allocation bitmap", d.bitmap...)
-	} else {
-		unknown("allocation bitmap")
-	}
-	if d.upParts != nil {
-		if s := add("up-case table", d.upParts...); s.Health == extract.HealthRead && d.upcase == nil {
+	for _, p := range []struct {
+		name  string
+		parts []extract.Extent
+		fails bool // its checksum
+	}{{"allocation bitmap", d.bitmap, false}, {"up-case table", d.upParts, d.upcase == nil}} {
+		s := add(p.name, p.parts...)
+		if p.parts == nil {
+			s.Note = "the entry with its place is unread or missing"
+		} else if s.Health == extract.HealthRead && p.fails {
 			s.Health, s.Note = extract.HealthDamaged, "its checksum does not fit"
 		}
-	} else {
-		unknown("up-case table")
 	}
 	return list
 }

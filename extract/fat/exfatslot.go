@@ -109,7 +109,7 @@ func addChecksum(sum uint16, b []byte, first bool) uint16 {
 }
 
 // nameHash is the hash of an up-cased name. Section 7.6.4, figure 4.
-func nameHash(units []uint16, up *upcase) uint16 {
+func nameHash(units []uint16, up upcase) uint16 {
 	var sum uint16
 	for _, u := range units {
 		u = up.unit(u)

@@ -20,7 +20,7 @@ import (
 type exfatImage struct {
 	*Disk
 	exfatBoot
-	up   *upcase
+	up   upcase
 	root exfatDir
 }
 
@@ -433,8 +433,8 @@ func TestUpcase(t *testing.T) {
 		}
 	}
 	short := parseUpcase([]byte{0xFF, 0xFF, 0x61, 0, 0x41, 0, 0x42, 0, 0x43, 0})
-	if len(short.to) != 100 || short.unit(0x60) != 0x60 || short.unit('b') != 'B' || short.unit('d') != 'd' {
-		t.Errorf("%d mappings, want 100 up to c", len(short.to))
+	if len(short) != 100 || short.unit(0x60) != 0x60 || short.unit('b') != 'B' || short.unit('d') != 'd' {
+		t.Errorf("%d mappings, want 100 up to c", len(short))
 	}
 }
 
@@ -582,8 +582,8 @@ func FuzzUpcase(f *testing.F) {
 	}
 	f.Add(table)
 	f.Fuzz(func(t *testing.T, b []byte) {
-		if up := parseUpcase(b); len(up.to) > 1<<16 {
-			t.Fatalf("%d mappings", len(up.to))
+		if up := parseUpcase(b); len(up) > 1<<16 {
+			t.Fatalf("%d mappings", len(up))
 		}
 	})
 }

@@ -13,24 +13,12 @@ import (
 // fatBoot is the boot sector of a FAT volume with its parameter block.
 // Overview, "Boot Sector and BPB".
 type fatBoot struct {
-	SectorSize   int64  // offset 11: 512 to 4096
-	ClusterSize  int64  // offset 13, in sectors there; bytes here
-	Reserved     int64  // offset 14: sectors before the first table
-	Tables       int64  // offset 16: copies of the table
+	area
 	RootEntries  int64  // offset 17: slots of the fixed root; 0 on FAT32
-	Sectors      int64  // offset 19, or 32: of the volume
-	Media        byte   // offset 21: stands in the table's first entry too
-	TableSectors int64  // offset 22, or 36: of one copy
 	Flags        uint16 // offset 40, FAT32: which copy is in use
-	RootCluster  uint32 // offset 44, FAT32
 	InfoSector   int64  // offset 48, FAT32
 	BackupSector int64  // offset 50, FAT32
 	Label        string // offset 43 or 71; "" where not given
-	Width        width
-	Clusters     uint32 // by count, of which the type follows
-	RootSectors  int64
-	DataSector   int64 // first sector of cluster 2
-	FAT32Form    bool  // the parameter block is laid out as FAT32's
 }
 
 const (
@@ -47,7 +35,7 @@ const (
 
 var errNoFATBoot = errors.New("no FAT boot sector")
 
-// parseBoot decodes and checks the boot sector in the first 512 bytes of b.
+// parseFATBoot decodes and checks the boot sector in the first 512 bytes of b.
 func parseFATBoot(b []byte) (fatBoot, error) {
 	var s fatBoot
 	if len(b) < bootSectorSize {
@@ -66,41 +54,47 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		return s, fmt.Errorf("%w: a cluster of %d sectors", errNoFATBoot, spc)
 	}
 	s.ClusterSize = spc * s.SectorSize
-	s.Reserved = int64(le.Uint16(b[14:]))
+	s.TableSector = int64(le.Uint16(b[14:]))
 	s.Tables = int64(b[16])
-	if s.Reserved == 0 || s.Tables == 0 || s.Tables > 4 {
-		return s, fmt.Errorf("%w: %d reserved sectors and %d tables", errNoFATBoot, s.Reserved, s.Tables)
+	if s.TableSector == 0 || s.Tables == 0 || s.Tables > 4 {
+		return s, fmt.Errorf("%w: %d reserved sectors and %d tables", errNoFATBoot, s.TableSector, s.Tables)
 	}
 	s.RootEntries = int64(le.Uint16(b[17:]))
-	s.Media = b[21]
-	if s.Media < 0xF0 {
-		return s, fmt.Errorf("%w: media byte %#x", errNoFATBoot, s.Media)
+	if media := b[21]; media < 0xF0 { // it stands in the table's first entry too
+		return s, fmt.Errorf("%w: media byte %#x", errNoFATBoot, media)
 	}
 	s.Sectors = int64(le.Uint16(b[19:]))
 	if s.Sectors == 0 {
 		s.Sectors = int64(le.Uint32(b[32:]))
 	}
 	s.TableSectors = int64(le.Uint16(b[22:]))
-	if s.TableSectors == 0 {
-		s.FAT32Form = true
+	wide := s.TableSectors == 0 // the parameter block is laid out as FAT32's
+	if wide {
 		s.TableSectors = int64(le.Uint32(b[36:]))
 	}
 	if s.TableSectors == 0 {
 		return s, fmt.Errorf("%w: a table of no sectors", errNoFATBoot)
 	}
-	s.RootSectors = (s.RootEntries*slotSize + s.SectorSize - 1) / s.SectorSize
-	s.DataSector = s.Reserved + s.Tables*s.TableSectors + s.RootSectors
-	if s.Sectors <= s.DataSector {
-		return s, fmt.Errorf("%w: %d sectors, of which the tables take %d", errNoFATBoot, s.Sectors, s.DataSector)
+	root := (s.RootEntries*slotSize + s.SectorSize - 1) / s.SectorSize
+	s.HeapSector = s.TableSector + s.Tables*s.TableSectors + root
+	if s.Sectors <= s.HeapSector {
+		return s, fmt.Errorf("%w: %d sectors, of which the tables take %d", errNoFATBoot, s.Sectors, s.HeapSector)
 	}
-	clusters := (s.Sectors - s.DataSector) / spc
+	clusters := (s.Sectors - s.HeapSector) / spc
 	if clusters == 0 || clusters > 0x0FFFFFF5 {
 		return s, fmt.Errorf("%w: %d clusters", errNoFATBoot, clusters)
 	}
 	s.Clusters = uint32(clusters)
-	s.Width = widthOf(s.Clusters)
+	switch {
+	case clusters < leastFAT16:
+		s.Width = width12
+	case clusters < leastFAT32:
+		s.Width = width16
+	default:
+		s.Width = width28
+	}
 	ext := 36
-	if s.FAT32Form && s.RootEntries == 0 {
+	if wide && s.RootEntries == 0 {
 		// a parameter block of this form says FAT32 whatever the count: there
 		// is no other root to be had
 		s.Width = width28
@@ -112,10 +106,10 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		if version := le.Uint16(b[42:]); version != 0 {
 			return s, fmt.Errorf("%w: FAT32 version %#x", errNoFATBoot, version)
 		}
-		if s.RootCluster < firstCluster || s.RootCluster-firstCluster >= s.Clusters {
+		if !s.hasRoot() {
 			return s, fmt.Errorf("%w: a root in cluster %d of %d", errNoFATBoot, s.RootCluster, s.Clusters)
 		}
-	} else if s.FAT32Form || s.RootEntries == 0 || s.Width == width28 {
+	} else if wide || s.RootEntries == 0 || s.Width == width28 {
 		return s, fmt.Errorf("%w: %d clusters do not fit with %d slots of the root and the form of the parameter block", errNoFATBoot, clusters, s.RootEntries)
 	}
 	s.fitTable()
@@ -127,16 +121,6 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 	return s, nil
 }
 
-func widthOf(clusters uint32) width {
-	switch {
-	case clusters < leastFAT16:
-		return width12
-	case clusters < leastFAT32:
-		return width16
-	}
-	return width28
-}
-
 // fitTable leaves aside clusters that the table is too short for.
 func (s *fatBoot) fitTable() {
 	f := form{width: s.Width}
@@ -144,40 +128,19 @@ func (s *fatBoot) fitTable() {
 }
 
 // kind is the name of the filesystem.
-func (s *fatBoot) kind() string {
-	switch s.Width {
-	case width12:
-		return "fat12"
-	case width16:
-		return "fat16"
+func (s *fatBoot) kind() string { return fmt.Sprintf("fat%d", form{width: s.Width}.bits()) }
+
+// copies are the copies of the table that are in use: all are kept alike, or one
+// alone is. Overview, BPB_ExtFlags.
+func (s *fatBoot) copies() (list []int64, all bool) {
+	if s.Width == width28 && s.Flags&0x80 != 0 {
+		return []int64{min(int64(s.Flags&0x0F), s.Tables-1)}, false
 	}
-	return "fat32"
+	return s.allCopies(), true
 }
 
-// mirrored reports whether all copies of the table are kept alike; if not,
-// active is the one in use. Overview, BPB_ExtFlags.
-func (s *fatBoot) mirrored() (active int64, ok bool) {
-	if s.Width != width28 || s.Flags&0x80 == 0 {
-		return 0, true
-	}
-	return min(int64(s.Flags&0x0F), s.Tables-1), false
-}
-
-func (s *fatBoot) length() int64     { return s.Sectors * s.SectorSize }
-func (s *fatBoot) tableBytes() int64 { return s.TableSectors * s.SectorSize }
-
-// tableAt is where copy i of the table begins, from the volume's start.
-func (s *fatBoot) tableAt(i int64) int64 {
-	return (s.Reserved + i*s.TableSectors) * s.SectorSize
-}
-
-// tables are the places of all copies of the table, from the volume's start.
-func (s *fatBoot) tables() (list []int64) {
-	for i := range s.Tables {
-		list = append(list, s.tableAt(i))
-	}
-	return list
-}
+// allCopies are the numbers of the copies: four at the most.
+func (s *fatBoot) allCopies() []int64 { return []int64{0, 1, 2, 3}[:s.Tables] }
 
 // Sniff names the volumes that the sector at the start of window speaks for:
 // as their boot sector, or on FAT32 as the copy of it. window is up to 4096
@@ -187,13 +150,11 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 	if err != nil || !plausibleJump(window) {
 		return nil
 	}
-	list := []extract.Candidate{{Start: at, Length: s.length(), Filesystem: s.kind(), From: "boot sector", At: at}}
-	if s.Width == width28 && s.BackupSector > 0 && s.BackupSector < s.Reserved {
-		if start := at - s.BackupSector*s.SectorSize; start >= 0 {
-			list = append(list, extract.Candidate{Start: start, Length: s.length(), Filesystem: s.kind(), From: "backup boot sector", At: at})
-		}
+	backup := int64(0)
+	if s.Width == width28 && s.BackupSector < s.TableSector {
+		backup = s.BackupSector
 	}
-	return list
+	return s.candidates(s.kind(), at, backup)
 }
 
 // plausibleJump reports whether a boot sector begins with a jump. Overview,

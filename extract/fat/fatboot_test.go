@@ -112,8 +112,8 @@ func FuzzBoot(f *testing.F) {
 		if err != nil {
 			return
 		}
-		end := s.DataSector*s.SectorSize + int64(s.Clusters)*s.ClusterSize
-		if s.Clusters > 0x0FFFFFF5 || end > s.length() || s.tableAt(s.Tables) > s.DataSector*s.SectorSize {
+		end := s.HeapSector*s.SectorSize + int64(s.Clusters)*s.ClusterSize
+		if s.Clusters > 0x0FFFFFF5 || end > s.length() || s.tableAt(s.Tables) > s.HeapSector*s.SectorSize {
 			t.Fatalf("clusters end at %d of %d bytes", end, s.length())
 		}
 		for _, c := range Sniff(b, 1<<40) {

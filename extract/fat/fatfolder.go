@@ -1,7 +1,7 @@
 package fat
 
 import (
-	"golang.org/x/text/encoding"
+	"bytes"
 
 	"fileassay/extract"
 )
@@ -14,31 +14,24 @@ func (d *fatFormat) entries(f folder, slots func(func(slot) bool), yield func(*e
 	return p.tally
 }
 
-// parser is the state within a folder.
+// fatParser is the state within a folder.
 type fatParser struct {
 	*fatFormat
 	folder folder
 	yield  func(*entry)
 	tally  tally
 	long   longName
-	n      int64 // slots so far
-	gap    bool  // the slot before was not read
-	doubt  bool  // the folder does not begin as one
+	doubt  bool // the folder does not begin as one
 }
 
 func (p *fatParser) slot(s slot) bool {
-	at := p.n
-	p.n += s.Count
 	if s.Bytes == nil {
 		p.flush(true)
 		p.tally.Unread += s.Count
 		p.tally.Records += s.Count
 		p.long.cut = true
-		p.gap = true
 		return true
 	}
-	afterGap := p.gap
-	p.gap = false
 	b := s.Bytes
 	switch {
 	case b[0] == slotEnd:
@@ -50,20 +43,16 @@ func (p *fatParser) slot(s slot) bool {
 		return true
 	case isLong(b):
 		long, ok := parseLong(b)
-		p.long.add(long, ok, s.At, afterGap)
+		p.long.add(long, ok, s.At, s.AfterGap)
 		return true
 	}
 	e := parseShort(b)
-	if !p.folder.Root && !p.folder.Partial && at < 2 {
-		if p.dot(&e, at) {
-			return true
-		}
-	}
-	if e.Name[0] == '.' && (e.Name == dot || e.Name == dotdot) {
-		p.long.reset()
+	if !p.folder.Root && !p.folder.Partial && s.N < 2 && p.dot(&e, s.N) {
 		return true
 	}
-	p.entry(&e, s.At)
+	if e.Name != dot && e.Name != dotdot {
+		p.entry(&e, s.At)
+	}
 	p.long.reset()
 	return true
 }
@@ -115,9 +104,7 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 	}
 	if s.Attr&attrLabel != 0 {
 		if p.folder.Root && p.label == "" && s.Attr&attrFolder == 0 {
-			label := *s
-			label.Case = 0
-			p.label = labelName(&label, p.codepage)
+			p.label = labelName(s, p.codepage)
 		}
 		return
 	}
@@ -155,28 +142,7 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 // tilde reports whether a short name is one that was made for a long name.
 // Overview, "The Basis-Name Generation Algorithm" and numeric tails.
 func tilde(name *[11]byte) bool {
-	for i := 1; i < 8; i++ {
-		if name[i] == '~' {
-			return true
-		}
-	}
-	return false
-}
-
-func labelName(s *shortEntry, cp encoding.Encoding) string {
-	raw := s.Name
-	if raw[0] == slotKanji {
-		raw[0] = slotDeleted
-	}
-	n := len(raw)
-	for n > 0 && raw[n-1] == ' ' {
-		n--
-	}
-	text, ok := decodeShort(string(raw[:n]), false, cp)
-	if !ok {
-		text, _ = extract.NameFromBytes(raw[:n])
-	}
-	return text
+	return bytes.IndexByte(name[1:8], '~') >= 0
 }
 
 // folderHead is for [format]: one sector.

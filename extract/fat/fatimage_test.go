@@ -108,7 +108,7 @@ func build(t testing.TB, s shape) *fatImage {
 
 // cluster is where a cluster begins.
 func (v *fatImage) cluster(c uint32) int64 {
-	return v.DataSector*v.SectorSize + int64(c-2)*v.ClusterSize
+	return v.HeapSector*v.SectorSize + int64(c-2)*v.ClusterSize
 }
 
 // set writes an entry of the given copies of the table; none is both.

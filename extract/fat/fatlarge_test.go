@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/lawtest"
 )
 
 // large are volumes at the format's limits, with the number of entries each
@@ -82,7 +83,7 @@ func BenchmarkLarge(b *testing.B) {
 			v := c.build(b)
 			peak := int64(0)
 			for b.Loop() {
-				peak = max(peak, Peak(func() { walkLarge(b, v, c.entries) }))
+				peak = max(peak, lawtest.Peak(func() { walkLarge(b, v, c.entries) }))
 			}
 			b.ReportMetric(float64(peak)/(1<<20), "peak-MiB")
 		})

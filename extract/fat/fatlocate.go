@@ -51,20 +51,15 @@ func (d *fatFormat) locate(ctx context.Context, l *layout) error {
 		return err
 	}
 	b := &d.boot
-	copies := b.tables()
-	active, all := b.mirrored()
+	copies, all := b.copies()
+	l.place(&b.area, copies...)
 	if !all {
-		copies = copies[active : active+1]
-	}
-	l.place(geometry{length: b.length(), heap: b.DataSector * b.SectorSize, cluster: b.ClusterSize, clusters: b.Clusters},
-		b.Width, b.tableBytes(), copies...)
-	if !all {
-		l.note("table copy %d alone is in use by the boot sector's flags", active+1)
+		l.note("table copy %d alone is in use by the boot sector's flags", copies[0]+1)
 	}
 	d.geo = &l.geometry
 	l.alloc = l.table.allocation(&l.geometry)
 	l.folderBytes = maxFATFolder
-	if l.root = b.RootCluster; l.root == 0 {
+	if l.root == 0 {
 		l.rootParts = []extract.Extent{{Image: l.start + b.tableAt(b.Tables), Length: b.RootEntries * slotSize}}
 	}
 	l.readRoot() // for the label
@@ -81,7 +76,7 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 	} else if s, err := parseFATBoot(b); err != nil {
 		why = err.Error()
 		lost = b[510] == 0x55 && b[511] == 0xAA && plausibleJump(b) && !bytes.Contains(b[3:11], []byte("NTFS")) && !bytes.Contains(b[3:11], []byte("EXFAT"))
-	} else if fit := s.fits(l); fit < 0 {
+	} else if fit := l.tableOf(&s.area, s.allCopies()...).stands(); fit < 0 {
 		why = "the allocation tables do not stand where the boot sector puts them"
 	} else {
 		d.boot, l.unproved = s, fit == 0
@@ -93,7 +88,7 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 			continue
 		}
 		s, err := parseFATBoot(b)
-		if err != nil || s.Width != width28 || s.SectorSize != size || s.BackupSector != backupSector || s.fits(l) <= 0 {
+		if err != nil || s.Width != width28 || s.SectorSize != size || s.BackupSector != backupSector || l.tableOf(&s.area, s.allCopies()...).stands() <= 0 {
 			continue
 		}
 		d.boot, d.source = s, fromBackup
@@ -109,11 +104,6 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 		return err
 	}
 	return &extract.NotVolumeError{Filesystem: "fat", Start: l.start, Why: why}
-}
-
-// fits holds the parameters against the tables, as stands does.
-func (s *fatBoot) fits(l *layout) int {
-	return l.tableOf(s.Width, s.Clusters, s.tableBytes(), s.tables()...).stands()
 }
 
 // findLost is for [format]: the table is the allocation map.

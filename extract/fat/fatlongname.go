@@ -1,5 +1,7 @@
 package fat
 
+import "slices"
+
 // longName gathers the slots of a long name, which come last part first, until
 // the entry that they belong to.
 type longName struct {
@@ -45,19 +47,12 @@ func (l *longName) whole() []uint16 {
 		return nil
 	}
 	n := l.parts * longUnits
-	for i := n - longUnits; i < n; i++ {
-		if l.units[i] == 0 {
-			n = i
-			break
-		}
+	if i := slices.Index(l.units[n-longUnits:n], 0); i >= 0 {
+		n += i - longUnits
 	}
-	for _, u := range l.units[:n] {
-		if u == 0 || u == 0xFFFF {
-			return nil
-		}
-	}
-	if n == 0 || n > 255 {
+	name := l.units[:n]
+	if n == 0 || n > 255 || slices.Contains(name, 0) || slices.Contains(name, 0xFFFF) {
 		return nil
 	}
-	return l.units[:n]
+	return name
 }

@@ -3,6 +3,7 @@ package fat
 import (
 	"bytes"
 	"context"
+	"math"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -93,13 +94,16 @@ func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
 		}
 		size := places[1] - places[0]
 		root := heap/unit - places[1] - size
-		if root <= 0 || root*unit/slotSize > 1<<16 || !sameTables(leader, places[0], places[1], size) {
+		if root <= 0 || root*unit/slotSize > 1<<16 {
+			continue
+		}
+		// the copies are the same but for a few sectors
+		if same, differ, _ := compare(leader, places[0], places[1], size, math.MaxInt); differ*4 > same {
 			continue
 		}
 		found++
-		s = fatBoot{SectorSize: unit, ClusterSize: cluster, Reserved: places[0], Tables: 2, TableSectors: size,
-			RootEntries: root * unit / slotSize, RootSectors: root, DataSector: heap / unit, Width: w,
-			Clusters: geo.clusters, Sectors: length / unit}
+		s = fatBoot{RootEntries: root * unit / slotSize, area: area{SectorSize: unit, ClusterSize: cluster,
+			Sectors: length / unit, TableSector: places[0], TableSectors: size, Tables: 2, HeapSector: heap / unit, Clusters: geo.clusters, Width: w}}
 	}
 	if found != 1 {
 		return false
@@ -162,7 +166,7 @@ func heapOf(heads []head) (cluster, heap int64, ok bool) {
 // folders.
 func samplesOf(r *image.Reader, geo *geometry, heads []head) []sample {
 	var list []sample
-	d := fatFormat{boot: fatBoot{Width: width16}, geo: geo}
+	d := fatFormat{boot: fatBoot{area: area{Width: width16}}, geo: geo}
 	d.codepage, _ = codepage("")
 	for _, h := range heads {
 		if len(list) >= maxSamples {
@@ -214,29 +218,22 @@ func (t *tableOnTrial) proved(list []sample) bool {
 	return good >= minGood && bad*20 <= good
 }
 
-// sameTables reports whether the two copies are the same where both were read,
-// but for a few sectors.
-func sameTables(b partial.Bytes, one, two, size int64) bool {
-	same, differ := 0, 0
-	for i := range size {
-		x, y, ok := units(b, one+i, two+i)
-		if !ok {
-			continue
-		}
-		if bytes.Equal(x, y) {
+// compare holds two tables of size units against each other where both were
+// read, until more than most units differ; used says that some hold entries.
+func compare(b partial.Bytes, one, two, size int64, most int) (same, differ int, used bool) {
+	for i := int64(0); i < size && differ <= most; i++ {
+		x, okX := b.Get(int((one+i)*unit), unit)
+		y, okY := b.Get(int((two+i)*unit), unit)
+		switch {
+		case !okX || !okY:
+		case bytes.Equal(x, y):
 			same++
-		} else {
+			used = used || !bytes.Equal(x, make([]byte, unit))
+		default:
 			differ++
 		}
 	}
-	return differ*4 <= same
-}
-
-// units are two units of b; ok is false where not both were read.
-func units(b partial.Bytes, one, two int64) (x, y []byte, ok bool) {
-	x, okX := b.Get(int(one*unit), unit)
-	y, okY := b.Get(int(two*unit), unit)
-	return x, y, okX && okY
+	return same, differ, used
 }
 
 // withTwin finds the other copy of the table at unit p, each of at least least
@@ -246,9 +243,13 @@ func units(b partial.Bytes, one, two int64) (x, y []byte, ok bool) {
 // places, or none.
 func withTwin(b partial.Bytes, p, least int64) []int64 {
 	var out []int64
-	for size := (least + unit - 1) / unit; size < int64(b.Len()/unit); size++ {
+	units := int64(b.Len() / unit)
+	for size := (least + unit - 1) / unit; size < units; size++ {
 		for _, first := range [...]int64{p - size, p} {
-			if first < 1 || first+2*size >= int64(b.Len()/unit) || !twins(b, first, first+size, size) {
+			if first < 1 || first+2*size >= units {
+				continue
+			}
+			if _, differ, used := compare(b, first, first+size, size, 0); differ > 0 || !used {
 				continue
 			}
 			if out != nil {
@@ -258,21 +259,4 @@ func withTwin(b partial.Bytes, p, least int64) []int64 {
 		}
 	}
 	return out
-}
-
-// twins reports whether all that was read of both of two tables is the same,
-// and holds entries.
-func twins(b partial.Bytes, one, two, size int64) bool {
-	used := false
-	for i := range size {
-		x, y, ok := units(b, one+i, two+i)
-		if !ok {
-			continue
-		}
-		if !bytes.Equal(x, y) {
-			return false
-		}
-		used = used || !bytes.Equal(x, make([]byte, unit))
-	}
-	return used
 }

@@ -48,6 +48,15 @@ func parseShort(b []byte) shortEntry {
 	return e
 }
 
+// raw is the name as its bytes in the code page.
+func (e *shortEntry) raw() string {
+	name := e.Name
+	if name[0] == slotKanji {
+		name[0] = slotDeleted
+	}
+	return string(name[:])
+}
+
 // modified is the time of the last write, without zone.
 func (e *shortEntry) modified() time.Time { return dosTime(e.Date, e.Clock, 0) }
 

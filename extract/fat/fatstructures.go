@@ -21,14 +21,14 @@ func (d *fatFormat) structures(l *layout, n count) []extract.Structure {
 		boot.Health = extract.HealthDamaged
 	}
 	if d.boot.Width == width28 {
-		if d.boot.InfoSector > 0 && d.boot.InfoSector < d.boot.Reserved {
+		if d.boot.InfoSector > 0 && d.boot.InfoSector < d.boot.TableSector {
 			info := part("free space record", d.boot.InfoSector*sector, sector)
 			b := make([]byte, bootSectorSize)
 			if _, err := l.r.ReadAt(b, info.Image); err == nil && !infoSector(b) {
 				info.Health = extract.HealthDamaged
 			}
 		}
-		if at := d.boot.BackupSector; at > 0 && at < d.boot.Reserved {
+		if at := d.boot.BackupSector; at > 0 && at < d.boot.TableSector {
 			copyHealth(l, part("copy of the boot sector", at*sector, sector))
 		}
 	}

@@ -373,7 +373,7 @@ func FuzzFolder(f *testing.F) {
 		}
 		cp, _ := codepage("")
 		geo := geometry{heap: 0, cluster: 4096, clusters: 1000, length: 8 << 10}
-		dec := &fatFormat{boot: fatBoot{Width: width28}, codepage: cp, geo: &geo}
+		dec := &fatFormat{boot: fatBoot{area: area{Width: width28}}, codepage: cp, geo: &geo}
 		n := 0
 		tally := dec.entries(folder{First: 2}, func(visit func(slot) bool) {
 			eachSlot(d.Reader(), []extract.Extent{{Length: 4096}}, visit)

@@ -13,7 +13,7 @@ import (
 // again, names what stands in it and lays it over its clusters.
 type files struct {
 	*records
-	namer  extract.Namer[int32]
+	namer  extract.Namer[*node]
 	yield  func(*extract.File) error
 	claims claims.Owned
 	sum    summary
@@ -28,7 +28,6 @@ type summary struct {
 	chains     int64 // chains listed without a name
 	chainBytes int64
 	heads      int64 // chains that are evidence and no more
-	doubtful   int64 // entries that cannot be vouched for
 	cut        int64 // bytes of listed files in clusters that an unread entry hides
 }
 
@@ -58,7 +57,7 @@ func (t *files) walk(ctx context.Context) error {
 				return err
 			}
 		}
-		if err := t.list(ctx, int32(i)); err != nil {
+		if err := t.list(ctx, n); err != nil {
 			return err
 		}
 	}
@@ -70,9 +69,8 @@ func (t *files) walk(ctx context.Context) error {
 }
 
 // list yields what is in a folder.
-func (t *files) list(ctx context.Context, i int32) error {
+func (t *files) list(ctx context.Context, n *node) error {
 	var failed error
-	n := t.nodes[i]
 	kid, seen := 0, 0
 	t.decode(n, func(e *entry) {
 		if failed != nil {
@@ -98,15 +96,12 @@ func (t *files) list(ctx context.Context, i int32) error {
 		} else if e.Size == 0 && !e.Folder && (n.half || e.HalfNamed) {
 			// nothing but its path is at stake, and that is not known
 			f.Path = extract.Join(extract.UnknownParent(n.id), e.Name)
-			f.Why = append(f.Why, fmt.Sprintf("it stands in the folder %q", t.namer.Folder(i)))
+			f.Why = append(f.Why, fmt.Sprintf("it stands in the folder %q", t.namer.Folder(n)))
 		} else {
-			f.Path, f.Deep = t.namer.Path(i, e.Name)
-		}
-		if e.Doubtful {
-			t.sum.doubtful++
+			f.Path, f.Deep = t.namer.Path(n, e.Name)
 		}
 		if e.Doubtful || e.Name == "" || e.HalfNamed || e.NameOnly {
-			f.Needs = t.needsOf(n, needs.Few)
+			f.Needs = t.needsOf(n, needs.New(t.r, needs.Few))
 		}
 		if c, ok := t.of(e.At); n.doubt || ok && t.contested(c) {
 			f.RecordUnread = true
@@ -116,7 +111,7 @@ func (t *files) list(ctx context.Context, i int32) error {
 		case e.Folder:
 			var k *node
 			if kid < len(n.kids) {
-				k = t.nodes[n.kids[kid]]
+				k = n.kids[kid]
 				kid++
 			}
 			t.folder(f, k)
@@ -144,7 +139,7 @@ func (t *files) folder(f *extract.File, n *node) {
 		return
 	}
 	if f.EntriesUnread = !n.complete(); f.EntriesUnread {
-		f.Needs = append(f.Needs, t.needsOf(n, needs.Most)...)
+		f.Needs = append(f.Needs, t.needsOf(n, needs.New(t.r, needs.Most))...)
 	}
 	if n.tally.Unread > 0 {
 		f.Why = append(f.Why, fmt.Sprintf("%d of its slots were not read", n.tally.Unread))

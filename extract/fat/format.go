@@ -2,6 +2,7 @@ package fat
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"fileassay/extract"
@@ -31,14 +32,14 @@ type format interface {
 	structures(l *layout, n count) []extract.Structure
 }
 
-// Folder is what a format is told of the folder whose slots it decodes.
+// folder is what a format is told of the folder whose slots it decodes.
 type folder struct {
 	Root    bool
 	First   uint32 // its first cluster; 0 for a fixed root
 	Partial bool   // what is read of it does not begin with its first slot
 }
 
-// Start is what the beginning of a cluster looks like.
+// look is what the beginning of a cluster looks like.
 type look struct {
 	Folder bool // slots of a folder, which pass the format's checks
 	Head   bool // the first cluster of one, which names itself
@@ -48,7 +49,7 @@ type look struct {
 	HasParent bool
 }
 
-// Entry is a file or folder as the slots of its parent describe it.
+// entry is a file or folder as the slots of its parent describe it.
 type entry struct {
 	At        int64  // place of its (first readable) slot in the image, bytes
 	Name      string // as shown; "" where not known
@@ -72,7 +73,7 @@ type entry struct {
 	Why      []string
 }
 
-// Tally is how the reading of a folder went.
+// tally is how the reading of a folder went.
 type tally struct {
 	Unread  int64 // slots before its end that were not read
 	Records int64 // files and folders that could stand in them, at the most
@@ -86,14 +87,10 @@ func (t *tally) add(o tally) {
 	t.Faulty += o.Faulty
 }
 
-// LooksFile reports whether a name looks as those of files do, and those of
+// looksFile reports whether a name looks as those of files do, and those of
 // folders seldom: it has a dot and a few characters at its end, or a dot at its
 // start.
 func looksFile(name string) bool {
-	for i := len(name) - 1; i > 0 && i >= len(name)-5; i-- {
-		if name[i] == '.' {
-			return true
-		}
-	}
-	return name != "" && name[0] == '.'
+	dot := strings.LastIndexByte(name, '.')
+	return dot > 0 && dot >= len(name)-5 || strings.HasPrefix(name, ".")
 }

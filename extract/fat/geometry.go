@@ -10,7 +10,7 @@ import (
 // FirstCluster is the number of the first cluster of the heap.
 const firstCluster = 2
 
-// Geometry says where the clusters of a volume lie.
+// geometry says where the clusters of a volume lie.
 type geometry struct {
 	start    int64  // of the volume in the image, bytes
 	length   int64  // of the volume, bytes
@@ -19,22 +19,22 @@ type geometry struct {
 	clusters uint32 // in the heap
 }
 
-// Number is the number of a file whose slot or first cluster stands at an
+// number is the number of a file whose slot or first cluster stands at an
 // offset of the image: its place in the volume, which is the same wherever the
 // volume begins in the image.
 func (g *geometry) number(at int64) uint64 { return uint64(at - g.start) }
 
-// Valid reports whether c is a cluster of the heap.
+// valid reports whether c is a cluster of the heap.
 func (g *geometry) valid(c uint32) bool {
 	return c >= firstCluster && c-firstCluster < g.clusters
 }
 
-// At is where cluster c begins in the image.
+// at is where cluster c begins in the image.
 func (g *geometry) at(c uint32) int64 {
 	return g.heap + int64(c-firstCluster)*g.cluster
 }
 
-// Of is the cluster that the image offset at lies in; ok is false where it lies
+// of is the cluster that the image offset at lies in; ok is false where it lies
 // in none.
 func (g *geometry) of(at int64) (c uint32, ok bool) {
 	if at < g.heap {
@@ -47,7 +47,7 @@ func (g *geometry) of(at int64) (c uint32, ok bool) {
 	return uint32(n) + firstCluster, true
 }
 
-// Need is the number of clusters that size bytes take.
+// need is the number of clusters that size bytes take.
 func (g *geometry) need(size int64) int64 {
 	if size <= 0 {
 		return 0
@@ -58,7 +58,7 @@ func (g *geometry) need(size int64) int64 {
 	return (size + g.cluster - 1) / g.cluster
 }
 
-// End is the first byte past the heap's last cluster.
+// end is the first byte past the heap's last cluster.
 func (g *geometry) end() int64 { return g.heap + int64(g.clusters)*g.cluster }
 
 // span bounds n clusters from first by the heap; ok is false where first is
@@ -85,3 +85,6 @@ func extents(runs []ranges.Range) []extract.Extent {
 	}
 	return out
 }
+
+// part is one cluster as the content of something.
+func (g *geometry) part(c uint32) []extract.Extent { return extents([]ranges.Range{g.run(c, 1)}) }

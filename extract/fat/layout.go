@@ -38,25 +38,24 @@ func (l *layout) note(format string, args ...any) {
 	l.notes = append(l.notes, fmt.Sprintf(format, args...))
 }
 
-// place sets where the clusters and the copies of the table lie, counted from
-// the volume's start, by a boot sector that states g.
-func (l *layout) place(g geometry, w width, tableBytes int64, copies ...int64) {
-	if l.length > 0 && g.length > l.length {
-		l.note("the boot sector states %d bytes, the partition has %d", g.length, l.length)
+// place sets where the clusters lie, and the table in some of its copies.
+func (l *layout) place(a *area, copies ...int64) {
+	if l.length > 0 && a.length() > l.length {
+		l.note("the boot sector states %d bytes, the partition has %d", a.length(), l.length)
 	}
-	g.start, g.heap, g.length = l.start, l.start+g.heap, max(l.length, g.length)
-	l.geometry = g
-	l.table = l.tableOf(w, g.clusters, tableBytes, copies...)
-	l.chains = &chains{geometry: &l.geometry, table: l.table, choices: map[uint32]choice{}, steps: 8*int64(g.clusters) + 1<<20}
+	l.length, l.heap = max(l.length, a.length()), l.start+a.HeapSector*a.SectorSize
+	l.cluster, l.clusters, l.root = a.ClusterSize, a.Clusters, a.RootCluster
+	l.table = l.tableOf(a, copies...)
+	l.chains = &chains{geometry: &l.geometry, table: l.table, choices: map[uint32]choice{}, steps: 8*int64(a.Clusters) + 1<<20}
 }
 
-// tableOf is the table of which copies begin at places from the volume's start.
-func (l *layout) tableOf(w width, clusters uint32, size int64, copies ...int64) *table {
+// tableOf is the table in some of its copies.
+func (l *layout) tableOf(a *area, copies ...int64) *table {
 	var at []int64
-	for _, c := range copies {
-		at = append(at, l.start+c)
+	for _, i := range copies {
+		at = append(at, l.start+a.tableAt(i))
 	}
-	return newTable(l.r, at, size, w, clusters)
+	return newTable(l.r, at, a.tableBytes(), a.Width, a.Clusters)
 }
 
 // readRoot finds the parts of the root and decodes it, for what it tells of the

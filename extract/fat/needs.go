@@ -44,11 +44,11 @@ func (l *layout) rootNeeds() []ranges.Range {
 	return w.Ranges()
 }
 
-// needSlots takes the slots of a folder that were not read, and what hides the
-// rest of its chain.
-func (t *records) needSlots(w *needs.List, n *node) {
+// needsOf is w with what tells more of what is in a folder: the slots of it that
+// were not read, and what hides the rest of its chain.
+func (t *records) needsOf(n *node, w *needs.List) []ranges.Range {
 	if n.tally.Ended && n.tally.Unread == 0 {
-		return
+		return w.Ranges()
 	}
 	for _, p := range n.parts {
 		w.Add(p.Image, p.Length)
@@ -56,12 +56,6 @@ func (t *records) needSlots(w *needs.List, n *node) {
 	if n.cut != 0 && !n.tally.Ended {
 		t.needEntries(w, n.cut, 0)
 	}
-}
-
-// needsOf is what tells more of what is in a folder, of at most so many ranges.
-func (t *records) needsOf(n *node, most int) []ranges.Range {
-	w := needs.New(t.r, most)
-	t.needSlots(w, n)
 	return w.Ranges()
 }
 
@@ -72,6 +66,5 @@ func (t *records) needs() []ranges.Range {
 	if t.unproved {
 		t.needProof(w)
 	}
-	t.needSlots(w, t.nodes[0])
-	return w.Ranges()
+	return t.needsOf(t.nodes[0], w)
 }

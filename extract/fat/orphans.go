@@ -26,13 +26,13 @@ func (t *records) discover(ctx context.Context) error {
 	for _, n := range t.nodes {
 		gaps = gaps || !n.complete() || n.tally.Faulty > 0
 	}
-	search := false
+	maybe := false // something may be in use and unclaimed
 	err := t.eachUnclaimed(ctx, func(c uint32, use extract.Use) error {
 		if use != extract.UseUnclaimed {
-			search = search || gaps
+			maybe = true
 			return nil
 		}
-		search = true
+		t.loose = true
 		e := t.table.entry(c)
 		for _, v := range []value{e.value, e.Alt} {
 			if v.Mark == markNext && v.Raw != c && !t.taken(v.Raw) {
@@ -41,7 +41,7 @@ func (t *records) discover(ctx context.Context) error {
 		}
 		return nil
 	})
-	if err != nil || !search {
+	if err != nil || !t.loose && !(maybe && gaps) {
 		return err
 	}
 	found, err := t.candidates(ctx, gaps)
@@ -149,11 +149,11 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		n := &node{parent: -1, orphan: true, first: x.c, parts: extents([]ranges.Range{t.run(x.c, 1)})}
+		f := folder{First: x.c}
 		if !x.start.Head {
-			n.first = 0
+			f = folder{Partial: true}
 		}
-		t.decode(n, func(e *entry) {
+		t.entries(f, t.part(x.c), func(e *entry) {
 			if e.Folder && e.First != x.c && t.valid(e.First) {
 				kids.add(e.First)
 			}
@@ -168,7 +168,7 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 			if x.unknown && x.start.HasParent && whole[x.start.Parent] {
 				continue // its parent has no entry for it: it was deleted
 			}
-			n := &node{parent: -1, orphan: true, id: t.number(t.at(x.c)) + 1, doubt: true, unknown: x.unknown}
+			n := &node{orphan: true, id: t.number(t.at(x.c)) + 1, doubt: true, unknown: x.unknown}
 			if x.start.Head {
 				n.first = x.c
 				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.has(x.start.Parent)))
@@ -178,8 +178,7 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 			} else {
 				t.take(n, t.claim(x.c, -1, t.folderLimit()))
 			}
-			t.nodes = append(t.nodes, n)
-			if err := t.descend(ctx, int32(len(t.nodes)-1)); err != nil {
+			if err := t.descend(ctx, n); err != nil {
 				return err
 			}
 		}
@@ -191,14 +190,12 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 // chain where there is one, else those that follow, as long as they look like
 // a folder and no end mark was read.
 func (t *records) takePieces(n *node, c uint32, pieces *set) {
-	f := followed{}
-	limit := t.folderLimit()
-	for f.n < limit && pieces.has(c) && !t.taken(c) {
+	var f followed
+	for f.n < t.folderLimit() && pieces.has(c) && !t.taken(c) {
 		t.found.add(c)
 		f.runs = ranges.Append(f.runs, t.run(c, 1))
 		f.n++
-		one := &node{parent: -1, orphan: true, parts: extents([]ranges.Range{t.run(c, 1)})}
-		if t.decode(one, func(*entry) {}).Ended {
+		if t.entries(folder{Partial: true}, t.part(c), func(*entry) {}).Ended {
 			break
 		}
 		switch e := t.table.entry(c); {

@@ -2,6 +2,7 @@ package fat
 
 import (
 	"context"
+	"slices"
 
 	"fileassay/extract"
 	"fileassay/extract/ranges"
@@ -14,19 +15,20 @@ type records struct {
 	owners
 	count   count // what the table holds
 	nodes   []*node
-	orphans int // index of the first node that hangs from nothing
-	preds   set // unclaimed clusters that another unclaimed one leads to
+	orphans int  // index of the first node that hangs from nothing
+	loose   bool // something is in use that nothing which hangs from the root claims
+	preds   set  // unclaimed clusters that another unclaimed one leads to
 }
 
 // node is a folder.
 type node struct {
 	root   bool
-	parent int32 // -1 for none
+	parent *node // nil for none
 	name   string
 	id     uint64
 	first  uint32
 	parts  []extract.Extent
-	kids   []int32 // in the order in which its folders' entries come
+	kids   []*node // in the order in which its folders' entries come
 	tally  tally
 	broken string // why the folder's clusters are not all known, in words
 	cut    uint32 // the cluster whose unread table entry says how it goes on; 0 for none
@@ -74,15 +76,12 @@ func readRecords(ctx context.Context, l *layout) (*records, error) {
 			t.claimed.addRun(first, t.need(p.Length), &t.shared)
 		}
 	}
-	root := &node{root: true, parent: -1, first: t.root, parts: t.rootParts}
+	root := &node{root: true, first: t.root, parts: t.rootParts}
+	root.id = t.number(root.parts[0].Image)
 	if t.root != 0 {
 		t.take(root, t.claim(t.root, -1, t.folderLimit()))
-		root.id = t.number(t.at(t.root))
-	} else {
-		root.id = t.number(t.rootParts[0].Image)
 	}
-	t.nodes = append(t.nodes, root)
-	if err := t.descend(ctx, 0); err != nil {
+	if err := t.descend(ctx, root); err != nil {
 		return nil, err
 	}
 	t.claimTails()
@@ -92,27 +91,27 @@ func readRecords(ctx context.Context, l *layout) (*records, error) {
 	return t, t.discover(ctx)
 }
 
-// descend reads the folder i and all that is in it. Folders are numbered in
+// descend reads the folder top and all that is in it. Folders stand in nodes in
 // the order in which they will be listed.
-func (t *records) descend(ctx context.Context, i int32) error {
-	stack := []int32{i}
+func (t *records) descend(ctx context.Context, top *node) error {
+	t.nodes = append(t.nodes, top)
+	stack := []*node{top}
 	for len(stack) > 0 {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		i := stack[len(stack)-1]
+		n := stack[len(stack)-1]
 		stack = stack[:len(stack)-1]
-		n := t.nodes[i]
 		n.tally = t.decode(n, func(e *entry) {
-			if !e.Folder {
+			if e.Folder {
+				n.kids = append(n.kids, t.addFolder(n, e))
+			} else {
 				t.claimFile(e)
-				return
 			}
-			n.kids = append(n.kids, t.addFolder(i, e))
 		})
-		for k := len(n.kids) - 1; k >= 0; k-- {
-			if len(t.nodes[n.kids[k]].parts) > 0 {
-				stack = append(stack, n.kids[k])
+		for _, k := range slices.Backward(n.kids) {
+			if len(k.parts) > 0 {
+				stack = append(stack, k)
 			}
 		}
 	}
@@ -120,11 +119,10 @@ func (t *records) descend(ctx context.Context, i int32) error {
 }
 
 // addFolder makes a node for a folder's entry and claims its clusters.
-func (t *records) addFolder(parent int32, e *entry) int32 {
-	p := t.nodes[parent]
-	n := &node{parent: parent, name: e.Name, id: t.number(e.At), first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
+func (t *records) addFolder(p *node, e *entry) *node {
+	n := &node{parent: p, name: e.Name, id: t.number(e.At), first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
 	if e.Name == "" {
-		n.parent = -1
+		n.parent = nil
 	}
 	switch need := t.need(e.Size); {
 	case e.Size == 0: // exFAT: a folder without clusters
@@ -156,21 +154,11 @@ func (t *records) addFolder(parent int32, e *entry) int32 {
 		t.take(n, t.claim(e.First, -1, t.folderLimit()))
 	}
 	t.nodes = append(t.nodes, n)
-	return int32(len(t.nodes) - 1)
+	return n
 }
 
 // paths are the folders' paths.
-func (t *records) paths() *extract.Paths[int32] {
-	nodes := func(yield func(int32) bool) {
-		for i := range t.nodes {
-			if !yield(int32(i)) {
-				return
-			}
-		}
-	}
-	id := func(i int32) uint64 { return t.nodes[i].id }
-	return extract.NewPaths(nodes, 0, id, func(i int32) (string, int32, bool) {
-		n := t.nodes[i]
-		return n.name, n.parent, n.parent >= 0
-	})
+func (t *records) paths() *extract.Paths[*node] {
+	return extract.NewPaths(slices.Values(t.nodes), t.nodes[0], func(n *node) uint64 { return n.id },
+		func(n *node) (string, *node, bool) { return n.name, n.parent, n.parent != nil })
 }

@@ -21,7 +21,7 @@ const (
 	pageWords = 1 << (pageShift - 6)
 )
 
-// Has reports whether c is in the set.
+// has reports whether c is in the set.
 func (s *set) has(c uint32) bool {
 	i := c >> pageShift
 	if int(i) >= len(s.pages) || s.pages[i] == nil {
@@ -30,7 +30,7 @@ func (s *set) has(c uint32) bool {
 	return s.pages[i][c>>6&(pageWords-1)]>>(c&63)&1 != 0
 }
 
-// Add puts c into the set and reports whether it was new.
+// add puts c into the set and reports whether it was new.
 func (s *set) add(c uint32) bool {
 	w := &s.page(c)[c>>6&(pageWords-1)]
 	bit := uint64(1) << (c & 63)
@@ -52,7 +52,7 @@ func (s *set) page(c uint32) *[pageWords]uint64 {
 	return s.pages[i]
 }
 
-// AddRun puts n clusters from first into the set and those of them that were
+// addRun puts n clusters from first into the set and those of them that were
 // in it before into again. It works by words of 64 clusters.
 func (s *set) addRun(first uint32, n int64, again *set) {
 	for n > 0 {
@@ -69,7 +69,7 @@ func (s *set) addRun(first uint32, n int64, again *set) {
 	}
 }
 
-// FirstIn is the first cluster of [first, first+n) that is in the set.
+// firstIn is the first cluster of [first, first+n) that is in the set.
 func (s *set) firstIn(first uint32, n int64) (c uint32, ok bool) {
 	for n > 0 {
 		bit := first & 63
@@ -94,7 +94,7 @@ func (s *set) firstIn(first uint32, n int64) (c uint32, ok bool) {
 	return 0, false
 }
 
-// All yields the clusters of the set in order.
+// all yields the clusters of the set in order.
 func (s *set) all() iter.Seq[uint32] {
 	return func(yield func(uint32) bool) {
 		for i, p := range s.pages {

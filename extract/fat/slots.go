@@ -13,6 +13,9 @@ type slot struct {
 	Bytes []byte // nil where unread; good until the next slot
 	At    int64  // in the image
 	Count int64  // 1, or how many slots were not read
+	N     int64  // which one of the folder it is, from 0
+	// AfterGap says that the slot before was not read.
+	AfterGap bool
 }
 
 // sliceBytes is how much of a folder is held at a time.
@@ -23,11 +26,7 @@ const sliceBytes = 256 << 10
 func eachSlot(r *image.Reader, parts []extract.Extent, visit func(slot) bool) {
 	var buf []byte
 	var gap slot
-	flush := func() bool {
-		g := gap
-		gap = slot{}
-		return g.Count == 0 || visit(g)
-	}
+	number := int64(0)
 	for _, part := range parts {
 		for done := int64(0); done+slotSize <= part.Length; {
 			n := min(sliceBytes, part.Length-done) / slotSize * slotSize
@@ -38,17 +37,23 @@ func eachSlot(r *image.Reader, parts []extract.Extent, visit func(slot) bool) {
 			b := r.Partial(buf[:n], at)
 			for i := int64(0); i < n; i += slotSize {
 				s, ok := b.Get(int(i), slotSize)
-				if !ok {
-					if gap.Count == 0 {
-						gap.At = at + i
+				switch {
+				case ok:
+					if gap.Count > 0 && !visit(gap) || !visit(slot{s, at + i, 1, number, gap.Count > 0}) {
+						return
 					}
+					gap.Count = 0
+				case gap.Count == 0:
+					gap = slot{At: at + i, Count: 1, N: number}
+				default:
 					gap.Count++
-				} else if !flush() || !visit(slot{s, at + i, 1}) {
-					return
 				}
+				number++
 			}
 			done += n
 		}
 	}
-	flush()
+	if gap.Count > 0 {
+		visit(gap)
+	}
 }

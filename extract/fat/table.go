@@ -53,7 +53,8 @@ const (
 // given image offsets, each of size bytes.
 func newTable(r *image.Reader, copies []int64, size int64, w width, clusters uint32) *table {
 	f := form{w, clusters}
-	return &table{form: f, r: r, copies: copies, size: min(f.bytes(), size), pages: map[int64]*page{}}
+	off, n := f.place(clusters + firstCluster - 1)
+	return &table{form: f, r: r, copies: copies, size: min(off+n, size), pages: map[int64]*page{}}
 }
 
 // entry is the entry of cluster c. Entries 0 and 1 are of no cluster and must

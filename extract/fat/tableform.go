@@ -42,49 +42,36 @@ type form struct {
 	clusters uint32 // of the volume
 }
 
-// place is where the entry of a cluster stands, and how many bytes it takes.
-func (f form) place(c uint32) (off, n int64) {
-	switch f.width {
-	case width12:
-		return int64(c) + int64(c)/2, 2
-	case width16:
-		return int64(c) * 2, 2
+// bits are those that an entry takes.
+func (f form) bits() int64 {
+	if f.width == width28 {
+		return 32
 	}
-	return int64(c) * 4, 4
+	return int64(f.width)
 }
 
-// bytes is how many bytes the entries of all clusters take.
-func (f form) bytes() int64 {
-	off, n := f.place(f.clusters + firstCluster - 1)
-	return off + n
+// ones is the greatest value of an entry.
+func (f form) ones() uint32 { return uint32(1<<uint64(f.width) - 1) }
+
+// place is where the entry of a cluster stands, and how many bytes hold it. Two
+// entries of 12 bits share one.
+func (f form) place(c uint32) (off, n int64) {
+	return int64(c) * f.bits() / 8, (f.bits() + 7) / 8
 }
 
 // fits is how many clusters a table of n bytes has entries for.
-func (f form) fits(n int64) int64 {
-	switch f.width {
-	case width12:
-		return n*2/3 - firstCluster
-	case width16:
-		return n/2 - firstCluster
-	}
-	return n/4 - firstCluster
-}
+func (f form) fits(n int64) int64 { return n*8/f.bits() - firstCluster }
 
 // entry is the entry of c in b, a part of a table that begins at byte at.
 func (f form) entry(b partial.Bytes, at int64, c uint32) value {
 	off, n := f.place(c)
 	p, ok := b.Get(int(off-at), int(n))
-	if !ok {
+	switch {
+	case !ok:
 		return value{}
-	}
-	switch f.width {
-	case width12:
-		v := uint32(binary.LittleEndian.Uint16(p))
-		if c&1 != 0 {
-			return f.decode(v >> 4)
-		}
-		return f.decode(v & 0xFFF)
-	case width16:
+	case f.width == width12 && c&1 != 0:
+		return f.decode(uint32(binary.LittleEndian.Uint16(p) >> 4))
+	case n == 2:
 		return f.decode(uint32(binary.LittleEndian.Uint16(p)))
 	}
 	return f.decode(binary.LittleEndian.Uint32(p))
@@ -92,42 +79,24 @@ func (f form) entry(b partial.Bytes, at int64, c uint32) value {
 
 // decode makes sense of an entry's raw value.
 func (f form) decode(raw uint32) value {
-	var top uint32 // the value of a bad cluster
-	switch f.width {
-	case width12:
-		top = 0xFF7
-	case width16:
-		top = 0xFFF7
-	case width28:
-		raw &= 0x0FFFFFFF
-		top = 0x0FFFFFF7
-	default:
-		top = 0xFFFFFFF7
-	}
+	raw &= f.ones()
+	bad := f.ones() - 8
 	switch {
 	case raw == 0:
 		return value{markFree, 0}
 	case raw >= firstCluster && raw-firstCluster < f.clusters:
 		return value{markNext, raw}
-	case raw == top:
+	case raw == bad:
 		return value{markBad, raw}
-	case raw > top && (f.width != widthExFAT || raw == 0xFFFFFFFF):
+	case raw > bad && (f.width != widthExFAT || raw == f.ones()):
 		return value{markEnd, raw}
 	}
 	return value{markInvalid, raw}
 }
 
-// begins reports whether the first bytes of a table can be such: its first
+// begins reports whether the first four bytes of a table can be such: its first
 // entry holds the media byte and ones. Overview, "FAT Data Structure";
 // specification 4.1.1.
 func (f form) begins(b []byte) bool {
-	switch f.width {
-	case width12:
-		return b[0] >= 0xF0 && b[1]&0x0F == 0x0F
-	case width16:
-		return b[0] >= 0xF0 && b[1] == 0xFF
-	case width28:
-		return b[0] >= 0xF0 && b[1] == 0xFF && b[2] == 0xFF && b[3]&0x0F == 0x0F
-	}
-	return b[0] >= 0xF0 && b[1] == 0xFF && b[2] == 0xFF && b[3] == 0xFF
+	return b[0] >= 0xF0 && binary.LittleEndian.Uint32(b)|^f.ones()|0xFF == 0xFFFFFFFF
 }

@@ -13,12 +13,14 @@ import (
 // itself has gaps, it may be the rest of a listed file; then it is listed only
 // if there are unread folder slots that it could belong to.
 func (t *files) unnamed(ctx context.Context) error {
-	gaps := t.sum.tally.Unread > 0 || t.sum.tally.Faulty > 0 || t.sum.broken > 0
-	listed := t.count.Unread == 0 || gaps
+	if !t.loose {
+		return nil
+	}
+	listed := t.count.Unread == 0 || t.sum.tally.Unread > 0 || t.sum.tally.Faulty > 0 || t.sum.broken > 0
 	var ends set // clusters that this walk has taken: what is taken must not change under eachUnclaimed
 	return t.eachUnclaimed(ctx, func(c uint32, use extract.Use) error {
-		e := t.table.entry(c)
-		if use != extract.UseUnclaimed || t.preds.has(c) || ends.has(c) || t.byBitmap() && e.Mark != markNext && e.Mark != markEnd {
+		if use != extract.UseUnclaimed || t.preds.has(c) || ends.has(c) ||
+			t.byBitmap() && t.table.entry(c).Mark != markNext && t.table.entry(c).Mark != markEnd {
 			return nil
 		}
 		t.sum.heads++
