@@ -59,15 +59,7 @@ const (
 )
 
 func escape(name string) string {
-	clean := name != ""
-	for i := 0; i < len(name) && clean; i++ {
-		c := name[i]
-		clean = c >= 0x20 && c < 0x7f && !strings.ContainsRune(forbidden, rune(c))
-	}
 	last := len(name) - 1
-	if clean && name[last] != '.' && name[last] != ' ' && !isDevice(name) {
-		return name
-	}
 	var b strings.Builder
 	for i, w := 0, 0; i < len(name); i += w {
 		var r rune
