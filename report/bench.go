@@ -56,9 +56,7 @@ type structureRow struct {
 
 func (v *view) bench(r *result.Result, inv *Inventory, o Options) error {
 	im := &r.Image
-	for _, w := range im.Missing {
-		v.ListingWhy = append(v.ListingWhy, shown.Text(w))
-	}
+	v.ListingWhy = append(v.ListingWhy, visibleAll(im.Missing)...)
 	for i, n := range []int64{im.Map.Read, im.Map.Doubtful, im.Map.Failed, im.Map.Skipped} {
 		v.MapTotals = append(v.MapTotals, namedCells{stateWords(im)[i], []string{size(n), share(n, im.Map.Total()), humanize.Comma(n)}})
 	}
@@ -87,10 +85,7 @@ func (v *view) bench(r *result.Result, inv *Inventory, o Options) error {
 	}
 	v.Advice = advice(&verify.Outcome{Image: r.Image, Volumes: r.Volumes, Summary: r.Summary})
 	v.heads(r)
-	for _, n := range im.Notes {
-		v.Notes = append(v.Notes, shown.Text(n))
-	}
-	v.Notes = append(append(v.Notes, imageFileWords(im)...), readAgainWords(im))
+	v.Notes = append(append(visibleAll(im.Notes), imageFileWords(im)...), readAgainWords(im))
 	v.value(inv, o)
 	for i := range r.Volumes {
 		v.Volumes = append(v.Volumes, volumeOf(&r.Volumes[i], max(im.Sector, 1)))
@@ -169,7 +164,7 @@ func (v *view) value(inv *Inventory, o Options) {
 	v.WantedName = shown.Text(o.list().Name)
 	for _, t := range inv.kindTotals() {
 		if t.files.Damaged+t.files.Lost > 0 {
-			v.KindValue = append(v.KindValue, namedCells{kindName(t.kind), []string{humanize.Comma(t.files.Damaged), humanize.Comma(t.files.Lost),
+			v.KindValue = append(v.KindValue, namedCells{kindWords[t.kind].name, []string{humanize.Comma(t.files.Damaged), humanize.Comma(t.files.Lost),
 				size(t.sizes.Damaged + t.sizes.Lost), size(t.unread)}})
 		}
 	}
@@ -188,11 +183,7 @@ func (v *view) value(inv *Inventory, o Options) {
 const maxStructures = 300
 
 func volumeOf(rec *result.Volume, sector int64) volumeView {
-	label := ""
-	if rec.Label != "" {
-		label = ` "` + shown.Text(rec.Label) + `"`
-	}
-	v := volumeView{Title: fmt.Sprintf("Volume %d: %s%s", rec.Volume, shown.Text(rec.Filesystem), label)}
+	v := volumeView{Title: fmt.Sprintf("Volume %d: %s%s", rec.Volume, shown.Text(rec.Filesystem), shown.Text(quoted(rec.Label)))}
 	f := rec.Files
 	v.Facts = [][2]string{{"Place", sectors(rec.Start, rec.Length, sector)}, {"Size", exact(rec.Length)}, {"Allocation unit", size(rec.Cluster)}, {"Found by", shown.Text(rec.Found)},
 		{"Files", fmt.Sprintf("%s intact, %s damaged, %s lost", humanize.Comma(f.Intact), humanize.Comma(f.Damaged), humanize.Comma(f.Lost))},
@@ -201,15 +192,10 @@ func volumeOf(rec *result.Volume, sector int64) volumeView {
 	if rec.Cluster == 0 {
 		v.Facts = slices.DeleteFunc(v.Facts, func(f [2]string) bool { return f[0] == "Allocation unit" })
 	}
-	for _, n := range rec.Notes {
-		v.Notes = append(v.Notes, shown.Text(n))
-	}
+	v.Notes, v.Why = visibleAll(rec.Notes), visibleAll(rec.Listing.Why)
 	v.Listing = "The list of its files may be short"
 	if rec.Listing.Complete {
 		v.Listing = "The list of its files is complete"
-	}
-	for _, w := range rec.Listing.Why {
-		v.Why = append(v.Why, shown.Text(w))
 	}
 	for i, s := range rec.Structures {
 		if i == maxStructures {

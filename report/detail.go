@@ -23,26 +23,19 @@ func detailOf(f *result.File, sector int64) string {
 		fmt.Fprintf(&b, format, a...)
 		return true
 	}
-	for i, w := range f.Why {
-		if !line("%s", shown.Text(w)) {
-			fmt.Fprintf(&b, "\nand %s in the result", count(int64(len(f.Why)-i), "more reason", "more reasons"))
-			break
+	lines := func(n int, one, many string, text func(i int) string) {
+		for i := range n {
+			if !line("%s", text(i)) {
+				fmt.Fprintf(&b, "\nand %s in the result", count(int64(n-i), one, many))
+				break
+			}
 		}
 	}
-	for i, d := range f.Damage {
-		if !line("%s", rangeText(f, d, sector)) {
-			fmt.Fprintf(&b, "\nand %s in the result", count(int64(len(f.Damage)-i), "more range", "more ranges"))
-			break
-		}
-	}
-	for i, n := range f.Needs {
-		if !line("waits for metadata on %s", sectors(n[0], n[1], sector)) {
-			fmt.Fprintf(&b, "\nand %s in the result", count(int64(len(f.Needs)-i), "more place", "more places"))
-			break
-		}
-	}
+	lines(len(f.Why), "more reason", "more reasons", func(i int) string { return shown.Text(f.Why[i]) })
+	lines(len(f.Damage), "more range", "more ranges", func(i int) string { return rangeText(f, f.Damage[i], sector) })
+	lines(len(f.Needs), "more place", "more places", func(i int) string { return "waits for metadata on " + sectors(f.Needs[i][0], f.Needs[i][1], sector) })
 	if len(f.Heads) > 0 {
-		line("heads of its unread places: %s", joinInts(f.Heads))
+		line("heads of its unread places: %s", numbers(f.Heads))
 	}
 	return b.String()
 }
@@ -71,12 +64,4 @@ func sectors(at, n, sector int64) string {
 		return fmt.Sprintf("sector %d", first)
 	}
 	return fmt.Sprintf("sectors %d to %d (%d)", first, last, last-first+1)
-}
-
-func joinInts(list []int) string {
-	words := make([]string, len(list))
-	for i, n := range list {
-		words[i] = fmt.Sprint(n)
-	}
-	return strings.Join(words, ", ")
 }

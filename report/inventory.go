@@ -1,8 +1,10 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"path"
 	"slices"
 	"strings"
 	"time"
@@ -57,17 +59,8 @@ type totals struct {
 // add counts a file. Sizes are what metadata claims: their sum stops at the
 // largest number there is.
 func (t *totals) add(v result.Verdict, size int64) {
-	switch v {
-	case result.Intact:
-		t.files.Intact++
-		t.sizes.Add(result.VerdictCount{Intact: size})
-	case result.Damaged:
-		t.files.Damaged++
-		t.sizes.Add(result.VerdictCount{Damaged: size})
-	default:
-		t.files.Lost++
-		t.sizes.Add(result.VerdictCount{Lost: size})
-	}
+	t.files.Count(v, 1)
+	t.sizes.Count(v, size)
 }
 
 // row is a listed file.
@@ -87,6 +80,11 @@ type row struct {
 const noTime = -1 << 40
 
 var verdicts = [...]result.Verdict{result.Intact, result.Damaged, result.Lost}
+
+// byVerdict are counts in the order of verdicts.
+func byVerdict(c result.VerdictCount) [len(verdicts)]int64 {
+	return [...]int64{c.Intact, c.Damaged, c.Lost}
+}
 
 // Notes on a row, for readers who know nothing of filesystems.
 const (
@@ -253,21 +251,14 @@ func (b *inventoryBuilder) childOf(parent int32, volume int, name string) int32 
 // any deeper. What does is shown as one folder by the rest of its path.
 const maxDepth = extract.PathLimit/2 + 2
 
-func splitPath(path string) (dir, name string) {
-	if i := strings.LastIndexByte(path, '/'); i >= 0 {
-		return path[:i], path[i+1:]
-	}
-	return "", path
-}
-
 func (b *inventoryBuilder) add(f *result.File) {
 	if f.Kind == "folder" {
 		at := b.folderOf(f.Volume, f.Path)
 		b.inv.folders[at].short = b.inv.folders[at].short || f.Verdict != result.Intact // two may have one path
 		return
 	}
-	dir, name := splitPath(f.Path)
-	w := row{name: strings.Clone(name), size: -1, bar: -1, modified: noTime, folder: b.folderOf(f.Volume, dir)}
+	dir, name := path.Split(f.Path)
+	w := row{name: strings.Clone(name), size: -1, bar: -1, modified: noTime, folder: b.folderOf(f.Volume, strings.TrimSuffix(dir, "/"))}
 	w.folded = strings.ToLower(w.name)
 	size := int64(0)
 	if f.Size != nil {
@@ -377,7 +368,7 @@ func (b *inventoryBuilder) weigh(f *result.File, w *row, t *kindTotal, when time
 		if first == last {
 			first++
 		}
-		c.sectors = plus(c.sectors, max(end-first+1, 0))
+		c.sectors = result.Plus(c.sectors, max(end-first+1, 0))
 		last = end
 		if c.weight > 0 {
 			b.inv.touched.mark(at, n)
@@ -387,7 +378,7 @@ func (b *inventoryBuilder) weigh(f *result.File, w *row, t *kindTotal, when time
 		if d.Image < 0 {
 			continue
 		}
-		c.unread = plus(c.unread, d.Length)
+		c.unread = result.Plus(c.unread, d.Length)
 		if f.Stored != "compressed" {
 			wait(d.Image, d.Length)
 		}
@@ -400,7 +391,7 @@ func (b *inventoryBuilder) weigh(f *result.File, w *row, t *kindTotal, when time
 			}
 		}
 	}
-	t.unread = plus(t.unread, c.unread)
+	t.unread = result.Plus(t.unread, c.unread)
 	for _, n := range f.Needs {
 		wait(n[0], n[1])
 	}
@@ -454,10 +445,7 @@ func (b *inventoryBuilder) finish() *Inventory {
 				}
 				return -1
 			}
-			if c := strings.Compare(folded[x], folded[y]); c != 0 {
-				return c
-			}
-			return strings.Compare(old[x].name, old[y].name)
+			return cmp.Or(strings.Compare(folded[x], folded[y]), strings.Compare(old[x].name, old[y].name))
 		})
 	}
 	place := make([]int32, len(old))
@@ -486,11 +474,10 @@ func (b *inventoryBuilder) finish() *Inventory {
 	for i := range inv.rows {
 		inv.rows[i].folder = place[inv.rows[i].folder]
 	}
-	for i := range inv.first {
-		inv.first[i].folder = place[inv.first[i].folder]
-	}
-	for i := range inv.value {
-		inv.value[i].folder = place[inv.value[i].folder]
+	for _, list := range [][]candidate{inv.first, inv.value} {
+		for i := range list {
+			list[i].folder = place[list[i].folder]
+		}
 	}
 	slices.SortStableFunc(inv.rows, func(x, y row) int {
 		if x.folder != y.folder {
@@ -534,13 +521,4 @@ func (inv *Inventory) kindTotals() []*kindTotal {
 		}
 	}
 	return out
-}
-
-// plus adds numbers that are not below zero; a sum stops at the largest number
-// there is.
-func plus(a, b int64) int64 {
-	if a > math.MaxInt64-b {
-		return math.MaxInt64
-	}
-	return a + b
 }

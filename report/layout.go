@@ -19,20 +19,12 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 		p.line("")
 		p.line("%s", p.bold("Partitions"))
 		for _, e := range l.Partitions {
-			name := ""
-			if e.Name != "" {
-				name = ` "` + e.Name + `"`
-			}
-			p.line("  %2d  offset %-14d %10s  %s%s", e.Number, e.Start, size(e.Length), e.Type, name)
+			p.line("  %2d  offset %-14d %10s  %s%s", e.Number, e.Start, size(e.Length), e.Type, quoted(e.Name))
 		}
 	}
 	for _, v := range l.Volumes {
-		label := ""
-		if v.Label != "" {
-			label = ` "` + v.Label + `"`
-		}
 		p.line("")
-		p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)
+		p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), quoted(v.Label), size(v.Length), v.Start, v.Found)
 		if v.Cluster > 0 {
 			p.line("  allocation unit %s", size(v.Cluster))
 		}

@@ -1,6 +1,8 @@
 package report
 
 import (
+	"bytes"
+	"cmp"
 	"encoding/base64"
 	"encoding/binary"
 	"slices"
@@ -31,7 +33,7 @@ type packer struct {
 }
 
 func (p *packer) add(id string, raw []byte) {
-	var packed sink
+	var packed bytes.Buffer
 	w, err := flate.NewWriter(&packed, 7)
 	if err == nil {
 		_, err = w.Write(raw)
@@ -42,16 +44,9 @@ func (p *packer) add(id string, raw []byte) {
 	if err != nil && p.err == nil {
 		p.err = err
 	}
-	data := base64.StdEncoding.EncodeToString(packed)
+	data := base64.StdEncoding.EncodeToString(packed.Bytes())
 	p.size += len(data)
 	p.out = append(p.out, Column{id, data})
-}
-
-type sink []byte
-
-func (s *sink) Write(p []byte) (int, error) {
-	*s = append(*s, p...)
-	return len(p), nil
 }
 
 // numbers packs one number for each of n rows.
@@ -208,12 +203,7 @@ func (inv *Inventory) packRows(p *packer, list []int32) {
 	for i := range order {
 		order[i] = int32(i)
 	}
-	slices.SortFunc(order, func(x, y int32) int {
-		if c := byName(row(int(x)), row(int(y))); c != 0 {
-			return c
-		}
-		return int(x - y)
-	})
+	slices.SortFunc(order, func(x, y int32) int { return cmp.Or(byName(row(int(x)), row(int(y))), cmp.Compare(x, y)) })
 	raw := make([]byte, 0, 4*n)
 	for _, i := range order {
 		raw = binary.LittleEndian.AppendUint32(raw, uint32(i))

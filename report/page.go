@@ -153,7 +153,7 @@ func newView(r *result.Result, inv *Inventory, o Options) (*view, error) {
 	v.picture(r, inv)
 	v.Checked, v.NotChecked = basisWords(r)
 	for _, k := range wanted.Kinds() {
-		v.KindNames = append(v.KindNames, kindName(k))
+		v.KindNames = append(v.KindNames, kindWords[k].name)
 	}
 	v.Parts = [][2]string{{"outcome", "Outcome"}, {"meaning", "What damaged means"}, {"next", "What to do next"}, {"list", "The files"}, {"drive", "The drive"}, {"basis", "What was checked"}}
 	if v.Bench {
@@ -222,11 +222,9 @@ func (v *view) outcome(r *result.Result) {
 	if z.Total() > 0 {
 		v.Bands = append(v.Bands, band{"By size", bandSVG(z, "byte", "bytes")})
 	}
-	for i, l := range []struct {
-		means    string
-		n, bytes int64
-	}{{intactMeans(r), f.Intact, z.Intact}, {"a part is missing or uncertain", f.Damaged, z.Damaged}, {"nothing of it came off", f.Lost, z.Lost}} {
-		v.Verdicts = append(v.Verdicts, verdictRow{keySVG(verdicts[i]), string(verdicts[i]), l.means, humanize.Comma(l.n), size(l.bytes), humanize.Comma(l.bytes)})
+	means, bytes := [...]string{intactMeans(r), "a part is missing or uncertain", "nothing of it came off"}, byVerdict(z)
+	for i, n := range byVerdict(f) {
+		v.Verdicts = append(v.Verdicts, verdictRow{keySVG(verdicts[i]), string(verdicts[i]), means[i], humanize.Comma(n), size(bytes[i]), humanize.Comma(bytes[i])})
 	}
 }
 
@@ -236,7 +234,7 @@ func (v *view) advice(inv *Inventory) {
 	for _, t := range inv.kindTotals() {
 		if t.files.Damaged > 0 {
 			damaged = true
-			v.Kinds = append(v.Kinds, kindRow{kindName(t.kind), count(t.files.Damaged, "file", "files"), kindDamage(t.kind)})
+			v.Kinds = append(v.Kinds, kindRow{kindWords[t.kind].name, count(t.files.Damaged, "file", "files"), kindWords[t.kind].damage})
 		}
 	}
 	if damaged {

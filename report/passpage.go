@@ -107,13 +107,10 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 	} else {
 		v.NotRead = true
 	}
-	b, a := c.Verdicts[0], c.Verdicts[1]
-	verdicts := passTable{Title: "Files by verdict", Head: []string{"=Verdict", "Before", "After"}}
-	for _, r := range []struct {
-		name string
-		b, a int64
-	}{{"intact", b.Intact, a.Intact}, {"damaged", b.Damaged, a.Damaged}, {"lost", b.Lost, a.Lost}} {
-		verdicts.Rows = append(verdicts.Rows, []string{r.name, humanize.Comma(r.b), humanize.Comma(r.a)})
+	was, now := byVerdict(c.Verdicts[0]), byVerdict(c.Verdicts[1])
+	files := passTable{Title: "Files by verdict", Head: []string{"=Verdict", "Before", "After"}}
+	for i, verdict := range verdicts {
+		files.Rows = append(files.Rows, []string{string(verdict), humanize.Comma(was[i]), humanize.Comma(now[i])})
 	}
 	kinds := passTable{Title: "By kind", Head: []string{"=Kind", "Newly whole", "Rose", "Weight", "Won"}}
 	for _, k := range c.Kinds {
@@ -124,7 +121,7 @@ func ComparisonPage(w io.Writer, c *compare.Comparison) error {
 		lists.Rows = append(lists.Rows, []string{fmt.Sprint(l.Volume), shown.Text(l.Filesystem), l.State, humanize.Comma(l.Files[0]), humanize.Comma(l.Files[1]),
 			completeness(l.Complete[0]), completeness(l.Complete[1]), humanize.Comma(l.UnreadRecords[0]), humanize.Comma(l.UnreadRecords[1])})
 	}
-	v.Tables = filled(verdicts, kinds, lists)
+	v.Tables = filled(files, kinds, lists)
 	for i, s := range comparedSorts {
 		t, err := changeTable(c, s)
 		if err != nil {

@@ -178,9 +178,7 @@ func turnTo(b *strings.Builder, r, to float64, large, sweep int) {
 // arc that ends where it begins is none.
 func (a arc) area(b *strings.Builder) {
 	if a.to-a.from > 0.5 {
-		mid := (a.from + a.to) / 2
-		arc{a.outer, a.inner, a.from, mid}.area(b)
-		arc{a.outer, a.inner, mid, a.to}.area(b)
+		a.halves(func(half arc) { half.area(b) })
 		return
 	}
 	point(b, 'M', a.outer, a.from)
@@ -190,12 +188,16 @@ func (a arc) area(b *strings.Builder) {
 	b.WriteByte('Z')
 }
 
+func (a arc) halves(yield func(arc)) {
+	mid := (a.from + a.to) / 2
+	yield(arc{a.outer, a.inner, a.from, mid})
+	yield(arc{a.outer, a.inner, mid, a.to})
+}
+
 // rim appends a line along the outer side of the arc.
 func (a arc) rim(b *strings.Builder) {
 	if a.to-a.from > 0.5 {
-		mid := (a.from + a.to) / 2
-		arc{a.outer, a.inner, a.from, mid}.rim(b)
-		arc{a.outer, a.inner, mid, a.to}.rim(b)
+		a.halves(func(half arc) { half.rim(b) })
 		return
 	}
 	r := a.outer - 1.2

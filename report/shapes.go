@@ -14,7 +14,7 @@ import (
 // zero is too narrow to see.
 func bandSVG(c result.VerdictCount, one, many string) template.HTML {
 	const least = 0.6
-	n := [...]int64{c.Intact, c.Damaged, c.Lost}
+	n := byVerdict(c)
 	var width [len(n)]float64
 	total, most := c.Total(), 0
 	var words []string
@@ -51,21 +51,21 @@ func bandSVG(c result.VerdictCount, one, many string) template.HTML {
 
 // keySVG is the small box that stands for a verdict.
 func keySVG(v result.Verdict) template.HTML {
-	name := template.HTMLEscapeString(string(v))
-	hatch := ""
-	if v != result.Intact {
-		hatch = `<rect class="x-` + name + `" width="12" height="12"/>`
-	}
-	return template.HTML(`<svg class="key" viewBox="0 0 12 12" aria-hidden="true"><rect class="v-` + name + `" width="12" height="12"/>` + hatch + `<rect class="frame" width="12" height="12"/></svg>`)
+	return boxSVG(template.HTMLEscapeString(string(v)), "v-", "x-", v != result.Intact)
 }
 
 // drawnKey is the small box that stands for a state in the picture of a drive.
 func drawnKey(state string) template.HTML {
+	return boxSVG(state, "s-", "h-", state != drawn[0])
+}
+
+// boxSVG is a box in the colour of a class, hatched by another or not.
+func boxSVG(name, colour, hatching string, hatched bool) template.HTML {
 	hatch := ""
-	if state != drawn[0] {
-		hatch = `<rect class="h-` + state + `" width="12" height="12"/>`
+	if hatched {
+		hatch = `<rect class="` + hatching + name + `" width="12" height="12"/>`
 	}
-	return template.HTML(`<svg class="key" viewBox="0 0 12 12" aria-hidden="true"><rect class="s-` + state + `" width="12" height="12"/>` + hatch + `<rect class="frame" width="12" height="12"/></svg>`)
+	return template.HTML(`<svg class="key" viewBox="0 0 12 12" aria-hidden="true"><rect class="` + colour + name + `" width="12" height="12"/>` + hatch + `<rect class="frame" width="12" height="12"/></svg>`)
 }
 
 const (

@@ -121,12 +121,8 @@ func (p *printer) image(im *result.Image) {
 }
 
 func (p *printer) volume(v *result.Volume) {
-	label := ""
-	if v.Label != "" {
-		label = ` "` + v.Label + `"`
-	}
 	p.line("")
-	p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), label, size(v.Length), v.Start, v.Found)
+	p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), quoted(v.Label), size(v.Length), v.Start, v.Found)
 	for _, n := range v.Notes {
 		p.line("    - %s", n)
 	}
@@ -152,13 +148,19 @@ func (p *printer) volume(v *result.Volume) {
 	}
 }
 
+// quoted is a name in quotes behind what it is of; nothing where there is none.
+func quoted(name string) string {
+	if name == "" {
+		return ""
+	}
+	return ` "` + name + `"`
+}
+
 // verdicts writes files and the size of their content by verdict.
 func (p *printer) verdicts(f, sizes result.VerdictCount, b result.Bytes) {
-	for _, row := range []struct {
-		verdict  result.Verdict
-		n, bytes int64
-	}{{result.Intact, f.Intact, sizes.Intact}, {result.Damaged, f.Damaged, sizes.Damaged}, {result.Lost, f.Lost, sizes.Lost}} {
-		p.line("  %-9s %12s  %10s", row.verdict, count(row.n, "file ", "files"), size(row.bytes))
+	bytes := byVerdict(sizes)
+	for i, n := range byVerdict(f) {
+		p.line("  %-9s %12s  %10s", verdicts[i], count(n, "file ", "files"), size(bytes[i]))
 	}
 	p.line("  content   %s read (%s), %s doubtful, %s failed, %s skipped, %s unlocated",
 		size(b.Read), share(b.Read, b.Total()), size(b.Doubtful), size(b.Failed), size(b.Skipped), size(b.Unlocated))

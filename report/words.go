@@ -95,7 +95,7 @@ func listComplete(r *result.Result) bool {
 func listingWords(r *result.Result) []string {
 	var deep int64
 	for _, v := range r.Volumes {
-		deep = plus(deep, max(v.Listing.Deep, 0))
+		deep = result.Plus(deep, max(v.Listing.Deep, 0))
 	}
 	out := completeWords(r)
 	if deep > 0 {
@@ -175,57 +175,18 @@ func basisWords(r *result.Result) (checked, not []string) {
 	return checked, not
 }
 
-// kindName is what a kind is called, with a capital letter.
-func kindName(k wanted.Kind) string {
-	switch k {
-	case wanted.Photo:
-		return "Photos and pictures"
-	case wanted.Film:
-		return "Films"
-	case wanted.Music:
-		return "Music and sound"
-	case wanted.Document:
-		return "Documents"
-	case wanted.Mail:
-		return "Mail"
-	case wanted.Database:
-		return "Databases"
-	case wanted.Text:
-		return "Plain text"
-	case wanted.Archive:
-		return "Archives"
-	case wanted.Program:
-		return "Programs"
-	case wanted.Cache:
-		return "Temporary files"
-	}
-	return "Other files"
-}
-
-// kindDamage is what damage means for a file of a kind. Common practice, no
-// source.
-func kindDamage(k wanted.Kind) string {
-	switch k {
-	case wanted.Photo:
-		return "May open with a grey or shifted part, or not at all. The small preview in it may still be good."
-	case wanted.Film:
-		return "Mostly plays, with a jump or blocks where data is missing. If its beginning or end is missing it may need repair."
-	case wanted.Music:
-		return "Mostly plays, with a gap or a click."
-	case wanted.Document:
-		return "May not open, or open with pages or pictures missing. Ask your program to repair it, on a copy."
-	case wanted.Mail:
-		return "Some messages or attachments may be missing or unreadable. Import a copy, not the file itself."
-	case wanted.Database:
-		return "May not open, and figures in it may be wrong without a warning. Check it against paper or another copy."
-	case wanted.Text:
-		return "Opens, with nonsense or a gap where data is missing."
-	case wanted.Archive:
-		return "Often only what stands before the damage can be unpacked."
-	case wanted.Program:
-		return "Do not use it. Install it again from its maker."
-	case wanted.Cache:
-		return "Mostly of no worth: programs make these files anew."
-	}
-	return "Depends on the program that made it. Try a copy, and look at it closely."
+// kindWords are what a kind is called, with a capital letter, and what damage
+// means for a file of it. Common practice, no source.
+var kindWords = map[wanted.Kind]struct{ name, damage string }{
+	wanted.Photo:    {"Photos and pictures", "May open with a grey or shifted part, or not at all. The small preview in it may still be good."},
+	wanted.Film:     {"Films", "Mostly plays, with a jump or blocks where data is missing. If its beginning or end is missing it may need repair."},
+	wanted.Music:    {"Music and sound", "Mostly plays, with a gap or a click."},
+	wanted.Document: {"Documents", "May not open, or open with pages or pictures missing. Ask your program to repair it, on a copy."},
+	wanted.Mail:     {"Mail", "Some messages or attachments may be missing or unreadable. Import a copy, not the file itself."},
+	wanted.Database: {"Databases", "May not open, and figures in it may be wrong without a warning. Check it against paper or another copy."},
+	wanted.Text:     {"Plain text", "Opens, with nonsense or a gap where data is missing."},
+	wanted.Archive:  {"Archives", "Often only what stands before the damage can be unpacked."},
+	wanted.Program:  {"Programs", "Do not use it. Install it again from its maker."},
+	wanted.Cache:    {"Temporary files", "Mostly of no worth: programs make these files anew."},
+	wanted.Other:    {"Other files", "Depends on the program that made it. Try a copy, and look at it closely."},
 }

@@ -115,12 +115,9 @@ func totalsSheet(book *excelize.File, r *result.Result, o Options, head, number 
 	put(outcomeWords(r))
 	put()
 	put(bold("verdict"), bold("files"), bold("size"), bold("bytes"))
-	f, z := r.Summary.Files, r.Summary.Sizes
-	for _, l := range []struct {
-		name     string
-		n, bytes int64
-	}{{"intact", f.Intact, z.Intact}, {"damaged", f.Damaged, z.Damaged}, {"lost", f.Lost, z.Lost}} {
-		put(l.name, num(l.n), size(l.bytes), num(l.bytes))
+	sizes := byVerdict(r.Summary.Sizes)
+	for i, n := range byVerdict(r.Summary.Files) {
+		put(string(verdicts[i]), num(n), size(sizes[i]), num(sizes[i]))
 	}
 	put()
 	put(bold("is the list complete?"))

@@ -135,11 +135,10 @@ func (in *Input) sweep(ctx context.Context, content *ranges.Set, report func(ste
 
 // contentOf adds the places that the content of a judged file lies in.
 func contentOf(list []ranges.Range, f *extract.File, j *Judgement) []ranges.Range {
-	for _, e := range j.Extents {
-		list = append(list, ranges.Range{Start: e.Image, End: e.Image + e.Length})
-	}
-	for _, e := range j.Patched {
-		list = append(list, ranges.Range{Start: e.Image, End: e.Image + e.Length})
+	for _, extents := range [][]extract.Extent{j.Extents, j.Patched} {
+		for _, e := range extents {
+			list = append(list, ranges.Range{Start: e.Image, End: e.Image + e.Length})
+		}
 	}
 	for i := range f.Pieces {
 		if p := &f.Pieces[i]; p.Kind == extract.Patched && p.AlsoLength > 0 {

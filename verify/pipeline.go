@@ -9,6 +9,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/ranges"
 	"fileassay/verify/result"
+	"fileassay/verify/wanted"
 )
 
 // pipeline judges files on several goroutines and writes their lines in the
@@ -163,7 +164,7 @@ func (j *job) judge(in *Input, volume int, readContent bool) {
 		j.lines = line.AppendLine(j.lines)
 		j.sums.Tally(&line)
 		if in.wanted != nil && f.Kind != extract.KindFolder {
-			j.wanted.Count(weightOf(in.wanted, volume, f), g.Verdict)
+			j.wanted.Count(in.wanted.Weight(wanted.Entry{Volume: volume, Path: f.Path, Size: f.Size, Modified: f.Modified}), g.Verdict)
 		}
 		for _, u := range g.unread {
 			j.unread = append(j.unread, ranges.Range{Start: u.Start, End: u.End()})

@@ -1,6 +1,8 @@
 package verify
 
 import (
+	"slices"
+
 	"fileassay/extract/heads"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
@@ -24,12 +26,8 @@ func sliceLength(r *image.Reader, n int64) int64 {
 // driveProfile is the profile of the whole drive.
 func driveProfile(r *image.Reader) *result.Profile {
 	p := &result.Profile{Slice: sliceLength(r, driveSlices), Slices: [][5]int64{}}
-	for i := int64(0); i*p.Slice < r.DriveSize(); i++ {
-		n := min(p.Slice, r.DriveSize()-i*p.Slice)
-		if t := r.TallyOf(i*p.Slice, n); t[imap.Read] < n {
-			p.Slices = append(p.Slices, [5]int64{i, t[imap.Read], t[imap.Doubtful], t[imap.Failed], t[imap.Skipped]})
-		}
-	}
+	addRange(p, r, 0, r.DriveSize())
+	p.Slices = slices.DeleteFunc(p.Slices, func(s [5]int64) bool { return s[2]+s[3]+s[4] == 0 })
 	return p
 }
 
@@ -37,27 +35,29 @@ func driveProfile(r *image.Reader) *result.Profile {
 // They list every slice that a head has bytes in.
 func headProfiles(h *heads.File, r *image.Reader) map[int]*result.Profile {
 	out := map[int]*result.Profile{}
-	slice := sliceLength(r, headSlices)
 	for rg := range h.Ranges() {
-		p := out[rg.Head]
-		if p == nil {
-			p = &result.Profile{Slice: slice}
-			out[rg.Head] = p
+		if out[rg.Head] == nil {
+			out[rg.Head] = &result.Profile{Slice: sliceLength(r, headSlices)}
 		}
-		for at := rg.Start; at < min(rg.End(), r.DriveSize()); {
-			i := at / slice
-			n := min((i+1)*slice, rg.End(), r.DriveSize()) - at
-			t := r.TallyOf(at, n)
-			if len(p.Slices) == 0 || p.Slices[len(p.Slices)-1][0] != i {
-				p.Slices = append(p.Slices, [5]int64{i})
-			}
-			s := &p.Slices[len(p.Slices)-1]
-			s[1] += t[imap.Read]
-			s[2] += t[imap.Doubtful]
-			s[3] += t[imap.Failed]
-			s[4] += t[imap.Skipped]
-			at += n
-		}
+		addRange(out[rg.Head], r, rg.Start, min(rg.End(), r.DriveSize()))
 	}
 	return out
+}
+
+// addRange counts the bytes from at to end, behind those that were counted.
+func addRange(p *result.Profile, r *image.Reader, at, end int64) {
+	for at < end {
+		i := at / p.Slice
+		n := min((i+1)*p.Slice, end) - at
+		t := r.TallyOf(at, n)
+		if len(p.Slices) == 0 || p.Slices[len(p.Slices)-1][0] != i {
+			p.Slices = append(p.Slices, [5]int64{i})
+		}
+		s := &p.Slices[len(p.Slices)-1]
+		s[1] += t[imap.Read]
+		s[2] += t[imap.Doubtful]
+		s[3] += t[imap.Failed]
+		s[4] += t[imap.Skipped]
+		at += n
+	}
 }

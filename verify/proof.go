@@ -33,10 +33,7 @@ func prove(ctx context.Context, space extract.Space, r *image.Reader, start int6
 			}
 			seen++
 			if len(list) == 2*result.ProofRanges { // every other of them will do
-				for i := range result.ProofRanges {
-					list[i] = list[2*i]
-				}
-				list, step = list[:result.ProofRanges], 2*step
+				list, step = everyOther(list), 2*step
 			}
 		}
 		return ctx.Err()
@@ -45,12 +42,7 @@ func prove(ctx context.Context, space extract.Space, r *image.Reader, start int6
 		return nil, err
 	}
 	for len(list) > result.ProofRanges-1 {
-		n := 0
-		for i := 0; i < len(list); i += 2 {
-			list[n] = list[i]
-			n++
-		}
-		list = list[:n]
+		list = everyOther(list)
 	}
 	if r.IsRead(start, r.Sector()) {
 		list = append([]ranges.Range{{Start: start, End: start + r.Sector()}}, list...)
@@ -60,4 +52,12 @@ func prove(ctx context.Context, space extract.Space, r *image.Reader, start int6
 		_ = p.Add(r, s.Start, s.End-s.Start) // what the image file itself does not give is no part of the proof
 	}
 	return p, nil
+}
+
+// everyOther is a list without every second element, in place.
+func everyOther(list []ranges.Range) []ranges.Range {
+	for i := range (len(list) + 1) / 2 {
+		list[i] = list[2*i]
+	}
+	return list[:(len(list)+1)/2]
 }

@@ -83,12 +83,7 @@ func Judge(f *extract.File, r *image.Reader) Judgement {
 	switch {
 	case f.NameOnly:
 		j.Verdict = result.Lost
-	case f.Size == 0:
-		j.Verdict = result.Intact
-		if f.RecordUnread {
-			j.Verdict = result.Damaged
-		}
-	case j.Bytes.Read == f.Size:
+	case j.Bytes.Read == f.Size: // an empty file too
 		j.Verdict = result.Intact
 		if f.RecordUnread {
 			j.Verdict = result.Damaged
@@ -194,6 +189,12 @@ func (j *Judgement) patched(r *image.Reader, p extract.Piece) {
 			state, at = s, a
 		}
 	}
+	j.count(p, state, at)
+}
+
+// count counts a piece that is of one state as a whole; at is where its first
+// unread byte lies.
+func (j *Judgement) count(p extract.Piece, state imap.State, at int64) {
 	j.Bytes.Count(state, p.Length)
 	if state != imap.Read {
 		j.hurt(result.Damage{Offset: p.Offset, Image: at, Length: p.Length, What: state.String()})
@@ -230,8 +231,5 @@ func (j *Judgement) unit(r *image.Reader, p extract.Piece) {
 		}
 		state = max(state, s)
 	}
-	j.Bytes.Count(state, p.Length)
-	if state != imap.Read {
-		j.hurt(result.Damage{Offset: p.Offset, Image: at, Length: p.Length, What: state.String()})
-	}
+	j.count(p, state, at)
 }

@@ -111,14 +111,9 @@ func runTo(ctx context.Context, o Options, out *files.Output, res *Outcome) erro
 func run(ctx context.Context, o Options, in *Input, out *files.Output, res *Outcome) error {
 	var spool *files.Spool
 	var held []*holdings
-	drop := func() {
-		if spool != nil {
-			spool.Drop()
-		}
-	}
-	defer func() { drop() }()
+	defer func() { spool.Drop() }()
 	err := in.passes(ctx, func() (err error) {
-		drop()
+		spool.Drop()
 		if spool, err = out.Spool(); err != nil {
 			return err
 		}
@@ -288,19 +283,17 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v *volu
 	info := fs.Info()
 	rec.Filesystem, rec.Label, rec.Cluster, rec.Notes = info.Filesystem, info.Label, info.Cluster, info.Notes
 	l := survey.Listing
-	rec.Listing = result.Listing{Complete: l.Complete, UnreadRecords: l.UnreadRecords, UnnamedFiles: l.UnnamedFiles, UnclaimedBytes: l.UnclaimedBytes, Deep: p.deep, Why: l.Why}
+	rec.Listing = result.Listing{Complete: l.Complete, UnreadRecords: l.UnreadRecords, UnnamedFiles: l.UnnamedFiles, UnclaimedBytes: l.UnclaimedBytes, Deep: p.deep,
+		Why: append([]string{}, l.Why...)}
 	if p.deep > 0 {
-		rec.Listing.Why = append(slices.Clip(rec.Listing.Why), deepWords(p.deep))
+		rec.Listing.Why = append(rec.Listing.Why, deepWords(p.deep))
 	}
 	if p.twice > 0 {
 		rec.Listing.Complete = false
-		rec.Listing.Why = append(slices.Clip(rec.Listing.Why), fmt.Sprintf("%d entries came twice, under the same number and path, and are told once: the volume contradicts itself", p.twice))
+		rec.Listing.Why = append(rec.Listing.Why, fmt.Sprintf("%d entries came twice, under the same number and path, and are told once: the volume contradicts itself", p.twice))
 	}
 	if broken := in.BrokenWords("count as failed", "verify it again"); broken != "" {
-		rec.Listing.Complete, rec.Listing.Why = false, append(slices.Clip(rec.Listing.Why), broken)
-	}
-	if rec.Listing.Why == nil {
-		rec.Listing.Why = []string{}
+		rec.Listing.Complete, rec.Listing.Why = false, append(rec.Listing.Why, broken)
 	}
 	rec.Sums = p.sums
 	rec.Needs = needsOf(r, l.Needs)

@@ -33,12 +33,7 @@ func newMap(ui *ui) *cobra.Command {
 		Long: `map works on imaging maps alone: our own form (CSV: start,length,state, in
 bytes), or any line-oriented list with a recipe that says how to read it.
 ` + mapExitStatus,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("unknown command %q; fileassay map --help lists them", args[0])
-			}
-			return cmd.Help()
-		},
+		RunE: onlyHelp,
 		Args: cobra.ArbitraryArgs,
 	}
 	cmd.AddCommand(newMapShow(ui), newMapConvert(ui), newMapMerge(ui), newMapLearn(ui), newMapFromFiller(ui))

@@ -10,16 +10,10 @@ import (
 // form: a recipe in a file, its fields, or both, the fields given here
 // counting.
 type mapFlags struct {
-	file                 string
-	columns, words       string
-	separator, quote     string
-	group, unit          string
-	listed, rest         string
-	radix, skip          int
-	block, sector, moved int64
-	comments             []string
-	inclusive, merge     bool
-	flags                *pflag.FlagSet
+	file           string
+	columns, words string
+	given          imap.Recipe // the other fields
+	flags          *pflag.FlagSet
 }
 
 func (f *mapFlags) add(fl *pflag.FlagSet) {
@@ -28,20 +22,20 @@ func (f *mapFlags) add(fl *pflag.FlagSet) {
 	names(fl, inputRole, "map-recipe")
 	fl.StringVar(&f.columns, "map-columns", "start,length,state", "what the map's columns are: start, length, end, state, or -")
 	fl.StringVar(&f.words, "map-words", "", "what the map's state words mean: `'ok=read,x=failed'`")
-	fl.StringVar(&f.separator, "map-separator", "comma", "comma, tab, blanks, fixed, or the separating `CHARACTERS`")
-	fl.BoolVar(&f.merge, "map-merge-separators", false, "separators that follow each other are one")
-	fl.StringVar(&f.quote, "map-quote", "", "`CHARACTER` that may enclose a field")
-	fl.IntVar(&f.radix, "map-radix", 0, "8, 10 or 16; 0 is decimal, and hexadecimal after 0x")
-	fl.StringVar(&f.group, "map-group", "", "`CHARACTER` that may stand between digits")
-	fl.StringVar(&f.unit, "map-unit", "bytes", "what the map's numbers count: bytes, sectors or blocks")
-	fl.Int64Var(&f.sector, "map-sector", 512, "bytes in a sector of the map's numbers")
-	fl.Int64Var(&f.block, "map-block", 0, "the map's numbers count blocks of `BYTES`")
-	fl.Int64Var(&f.moved, "map-offset", 0, "`BYTES` to add to each place, as of a list of one volume")
-	fl.BoolVar(&f.inclusive, "map-inclusive", false, "the end is the last unit of the range, not the first past it")
-	fl.StringArrayVar(&f.comments, "map-comment", []string{"#"}, "`MARK` that begins a line to leave out; may be repeated")
-	fl.IntVar(&f.skip, "map-skip", 0, "`LINES` at the start to leave out")
-	fl.StringVar(&f.listed, "map-listed", "all", "the lines are all of one `STATE`, or all with a state column")
-	fl.StringVar(&f.rest, "map-rest", "skipped", "`STATE` of what no line lists")
+	fl.StringVar(&f.given.Separator, "map-separator", "comma", "comma, tab, blanks, fixed, or the separating `CHARACTERS`")
+	fl.BoolVar(&f.given.Merge, "map-merge-separators", false, "separators that follow each other are one")
+	fl.StringVar(&f.given.Quote, "map-quote", "", "`CHARACTER` that may enclose a field")
+	fl.IntVar(&f.given.Radix, "map-radix", 0, "8, 10 or 16; 0 is decimal, and hexadecimal after 0x")
+	fl.StringVar(&f.given.Group, "map-group", "", "`CHARACTER` that may stand between digits")
+	fl.StringVar(&f.given.Unit, "map-unit", "bytes", "what the map's numbers count: bytes, sectors or blocks")
+	fl.Int64Var(&f.given.Sector, "map-sector", 512, "bytes in a sector of the map's numbers")
+	fl.Int64Var(&f.given.Block, "map-block", 0, "the map's numbers count blocks of `BYTES`")
+	fl.Int64Var(&f.given.Offset, "map-offset", 0, "`BYTES` to add to each place, as of a list of one volume")
+	fl.BoolVar(&f.given.Inclusive, "map-inclusive", false, "the end is the last unit of the range, not the first past it")
+	fl.StringArrayVar(&f.given.Comments, "map-comment", []string{"#"}, "`MARK` that begins a line to leave out; may be repeated")
+	fl.IntVar(&f.given.Skip, "map-skip", 0, "`LINES` at the start to leave out")
+	fl.StringVar(&f.given.Listed, "map-listed", "all", "the lines are all of one `STATE`, or all with a state column")
+	fl.StringVar(&f.given.Rest, "map-rest", "skipped", "`STATE` of what no line lists")
 }
 
 // recipe is nil where the map is in our own form.
@@ -62,20 +56,20 @@ func (f *mapFlags) recipe() (*imap.Recipe, error) {
 	}{
 		{"map-columns", func() error { return rec.ParseColumns(f.columns) }},
 		{"map-words", func() (err error) { rec.Words, err = imap.ParseWords(f.words); return err }},
-		{"map-separator", func() error { rec.Separator = f.separator; return nil }},
-		{"map-merge-separators", func() error { rec.Merge = f.merge; return nil }},
-		{"map-quote", func() error { rec.Quote = f.quote; return nil }},
-		{"map-radix", func() error { rec.Radix = f.radix; return nil }},
-		{"map-group", func() error { rec.Group = f.group; return nil }},
-		{"map-sector", func() error { rec.Unit, rec.Sector = "sectors", f.sector; return nil }},
-		{"map-block", func() error { rec.Unit, rec.Block = "blocks", f.block; return nil }},
-		{"map-unit", func() error { rec.Unit = f.unit; return nil }},
-		{"map-offset", func() error { rec.Offset = f.moved; return nil }},
-		{"map-inclusive", func() error { rec.Inclusive = f.inclusive; return nil }},
-		{"map-comment", func() error { rec.Comments = f.comments; return nil }},
-		{"map-skip", func() error { rec.Skip = f.skip; return nil }},
-		{"map-listed", func() error { rec.Listed = f.listed; return nil }},
-		{"map-rest", func() error { rec.Rest = f.rest; return nil }},
+		{"map-separator", func() error { rec.Separator = f.given.Separator; return nil }},
+		{"map-merge-separators", func() error { rec.Merge = f.given.Merge; return nil }},
+		{"map-quote", func() error { rec.Quote = f.given.Quote; return nil }},
+		{"map-radix", func() error { rec.Radix = f.given.Radix; return nil }},
+		{"map-group", func() error { rec.Group = f.given.Group; return nil }},
+		{"map-sector", func() error { rec.Unit, rec.Sector = "sectors", f.given.Sector; return nil }},
+		{"map-block", func() error { rec.Unit, rec.Block = "blocks", f.given.Block; return nil }},
+		{"map-unit", func() error { rec.Unit = f.given.Unit; return nil }},
+		{"map-offset", func() error { rec.Offset = f.given.Offset; return nil }},
+		{"map-inclusive", func() error { rec.Inclusive = f.given.Inclusive; return nil }},
+		{"map-comment", func() error { rec.Comments = f.given.Comments; return nil }},
+		{"map-skip", func() error { rec.Skip = f.given.Skip; return nil }},
+		{"map-listed", func() error { rec.Listed = f.given.Listed; return nil }},
+		{"map-rest", func() error { rec.Rest = f.given.Rest; return nil }},
 	} {
 		if !given[set.flag] {
 			continue

@@ -31,12 +31,7 @@ rules and the responsible technician decide what is done with a drive.
 		SilenceUsage:      true,
 		DisableAutoGenTag: true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("unknown command %q; fileassay --help lists them", args[0])
-			}
-			return cmd.Help()
-		},
+		RunE:              onlyHelp,
 		Args:              cobra.ArbitraryArgs,
 		PersistentPreRunE: ui.prepare,
 	}
@@ -49,6 +44,14 @@ rules and the responsible technician decide what is done with a drive.
 	})
 	root.AddCommand(newAudit(ui), newCompare(ui), newDemo(ui), newExtract(ui), newLayout(ui), newMap(ui), newReport(ui), newReread(ui), newVerify(ui))
 	return root
+}
+
+// onlyHelp is the run of a command that is a name for others.
+func onlyHelp(cmd *cobra.Command, args []string) error {
+	if len(args) > 0 {
+		return usagef("unknown command %q; %s --help lists them", args[0], cmd.CommandPath())
+	}
+	return cmd.Help()
 }
 
 // exactly is cobra.ExactArgs with a message that says what to give.

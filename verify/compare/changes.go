@@ -169,29 +169,24 @@ const (
 	whyBetterLess
 )
 
+var whyWords = [...]string{
+	whyGone:       "it was listed before and is not now",
+	whyVerdict:    "its verdict was better before",
+	whySize:       "its size was %d and is %d",
+	whyTime:       "its time of change is another",
+	whyPlace:      "its content lies elsewhere",
+	whyName:       "its name, or the folder that it lies in, was known before",
+	whyLess:       "less of its content is read than before",
+	whyDoubtful:   "the drive gave data for more of its content before, though it did not vouch for it",
+	whyBetterLess: "its verdict is better, and less of its content is read than before",
+}
+
 // words are the reason in words.
 func (y why) words(was, now *result.File) string {
-	switch y {
-	case whyGone:
-		return "it was listed before and is not now"
-	case whyVerdict:
-		return "its verdict was better before"
-	case whySize:
-		return fmt.Sprintf("its size was %d and is %d", *was.Size, *now.Size)
-	case whyTime:
-		return "its time of change is another"
-	case whyPlace:
-		return "its content lies elsewhere"
-	case whyName:
-		return "its name, or the folder that it lies in, was known before"
-	case whyLess:
-		return "less of its content is read than before"
-	case whyDoubtful:
-		return "the drive gave data for more of its content before, though it did not vouch for it"
-	case whyBetterLess:
-		return "its verdict is better, and less of its content is read than before"
+	if y == whySize {
+		return fmt.Sprintf(whyWords[y], *was.Size, *now.Size)
 	}
-	return ""
+	return whyWords[y]
 }
 
 // WriteJSON writes the comparison as JSON, indented, and streams its changes.

@@ -169,12 +169,7 @@ func (s *sweep) run(ctx context.Context) error {
 
 // failed counts the sectors that either image file did not give, whoever asked.
 func (s *sweep) failed() (n int64) {
-	var gone ranges.Set
-	for _, x := range append(slices.Clone(s.a.Broken()), s.b.Broken()...) {
-		start := s.batch.floor(x.Start)
-		gone.Add(start, s.batch.ceil(x.End())-start)
-	}
-	for x := range gone.All() {
+	for x := range s.batch.sectorsOf(slices.Concat(s.a.Broken(), s.b.Broken())).All() {
 		n += s.batch.count(x.Start, x.End)
 	}
 	return n
@@ -183,17 +178,8 @@ func (s *sweep) failed() (n int64) {
 // window compares a window, but for the sectors that an image file did not
 // give.
 func (s *sweep) window(p, q []byte, w ranges.Range, bad []imap.Range) {
-	if len(bad) == 0 {
-		s.compare(p, q, w.Start)
-		return
-	}
-	var gone ranges.Set
-	for _, x := range bad {
-		start := s.batch.floor(x.Start)
-		gone.Add(start, s.batch.ceil(x.End())-start)
-	}
 	pos := w.Start
-	for x := range gone.Within(w.Start, w.End-w.Start) {
+	for x := range s.batch.sectorsOf(bad).Within(w.Start, w.End-w.Start) {
 		s.compare(p[pos-w.Start:x.Start-w.Start], q[pos-w.Start:x.Start-w.Start], pos)
 		pos = x.End
 	}

@@ -3,6 +3,7 @@ package compare
 import (
 	"sort"
 
+	"fileassay/extract/imap"
 	"fileassay/extract/ranges"
 )
 
@@ -67,3 +68,13 @@ func (d *differing) upTo(at int64) int64 {
 // start not before it.
 func (d *differing) floor(at int64) int64 { return at - at%d.unit }
 func (d *differing) ceil(at int64) int64  { return d.floor(at + d.unit - 1) }
+
+// sectorsOf are the sectors that hold a byte of ranges.
+func (d *differing) sectorsOf(list []imap.Range) *ranges.Set {
+	var set ranges.Set
+	for _, x := range list {
+		start := d.floor(x.Start)
+		set.Add(start, d.ceil(x.End())-start)
+	}
+	return &set
+}

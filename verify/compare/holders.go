@@ -38,13 +38,9 @@ type holders struct {
 func (h *holders) settle(ctx context.Context, d *differing) error {
 	d.index()
 	claimed := &ranges.Set{}
-	line := 0
 	for f, err := range h.after.Files() {
 		if err != nil {
 			return err
-		}
-		if line++; line%1024 == 0 && ctx.Err() != nil {
-			return context.Cause(ctx)
 		}
 		if f.Kind != string(extract.KindFolder) {
 			h.file(d, f, claimed)

@@ -440,7 +440,7 @@ func (a *audit) digests(ctx context.Context, m *manifest) error {
 	}
 	slices.SortFunc(want, func(x, y sum) int { return a.paths.Compare(x.path, y.path) })
 	var done, files atomic.Int64
-	return a.each(ctx, len(want), func(i int, buf []byte) error {
+	return each(ctx, a.o.Threads, len(want), func(i int, buf []byte) error {
 		p := a.paths.String(want[i].path)
 		f, err := input.OpenIn(a.root, p)
 		if err != nil {
@@ -477,11 +477,11 @@ func (a *audit) report(p Progress) {
 
 // each calls do for 0 to n-1 on several goroutines, each with a buffer of its
 // own.
-func (a *audit) each(ctx context.Context, n int, do func(i int, buf []byte) error) error {
+func each(ctx context.Context, threads, n int, do func(i int, buf []byte) error) error {
 	var next atomic.Int64
 	var wg sync.WaitGroup
-	errs := make([]error, a.o.Threads)
-	for w := range a.o.Threads {
+	errs := make([]error, threads)
+	for w := range threads {
 		wg.Go(func() {
 			buf := make([]byte, 512<<10)
 			for errs[w] == nil {
@@ -517,7 +517,7 @@ func (a *audit) against(ctx context.Context) error {
 	}
 	var pairs []pair
 	if !a.rep.Bag || !a.ours() {
-		pairs, err = a.matchTree(ctx, res)
+		pairs, err = a.matchTree(res)
 	} else if w := a.own(); w != nil {
 		pairs, err = a.matchOwn(ctx, res, r, w)
 	}

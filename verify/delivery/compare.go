@@ -38,7 +38,7 @@ func (a *audit) compareAll(ctx context.Context, r *image.Reader, res *result.Res
 	}
 	var done, files atomic.Int64
 	wrong := make([]bool, len(pairs))
-	err := a.each(ctx, len(pairs), func(i int, buf []byte) error {
+	err := each(ctx, a.o.Threads, len(pairs), func(i int, buf []byte) error {
 		p := &pairs[i]
 		d := a.compare(r, p, buf)
 		a.report(Progress{"comparing", done.Add(p.content.bytes()), total, files.Add(1), int64(len(pairs))})

@@ -13,6 +13,14 @@ type span struct{ off, length int64 }
 
 func (s span) end() int64 { return s.off + s.length }
 
+// total is how many bytes spans have together.
+func total(list []span) (n int64) {
+	for _, s := range list {
+		n += s.length
+	}
+	return n
+}
+
 // part is a range of content that lies in the image byte for byte.
 type part struct{ off, length, image int64 }
 

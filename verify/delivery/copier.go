@@ -1,6 +1,7 @@
 package delivery
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"fmt"
 	"io"
@@ -27,6 +28,15 @@ type bigFile struct {
 	f    *os.File
 	made bool
 	gone bool // finished
+}
+
+// close closes what is open of it.
+func (b *bigFile) close() (err error) {
+	if b.f != nil {
+		err = b.f.Close()
+		b.f = nil
+	}
+	return err
 }
 
 // copier writes and hashes the files of a plan.
@@ -177,10 +187,7 @@ func (c *copier) abandon(f *file) error {
 	}
 	f.big.mu.Lock()
 	defer f.big.mu.Unlock()
-	if f.big.f != nil {
-		f.big.f.Close()
-		f.big.f = nil
-	}
+	f.big.close()
 	f.big.gone = true
 	if err := c.t.root.Remove(c.place(f)); err != nil {
 		return c.t.fault(c.place(f), err)
@@ -204,15 +211,11 @@ func (c *copier) writeBig(worker int, f *file, off int64, data []byte) error {
 		if len(open) >= max(2, bigOpen/len(c.open)) {
 			if old := open[0]; old != f {
 				old.big.mu.Lock()
-				if old.big.f != nil {
-					err := old.big.f.Close()
-					old.big.f = nil
-					if err != nil {
-						old.big.mu.Unlock()
-						return c.t.fault(c.place(old), err)
-					}
-				}
+				err := old.big.close()
 				old.big.mu.Unlock()
+				if err != nil {
+					return c.t.fault(c.place(old), err)
+				}
 			}
 			open = append(open[:0], open[1:]...)
 		}
@@ -228,8 +231,8 @@ func (c *copier) openBig(f *file) error {
 	b := f.big
 	var err error
 	if b.made {
-		b.f, err = c.t.reopen(c.place(f))
-	} else if b.f, err = c.t.create(c.place(f)); err == nil {
+		b.f, err = c.t.open(c.place(f), 0)
+	} else if b.f, err = c.t.open(c.place(f), newFile); err == nil {
 		b.made = true
 		err = b.f.Truncate(f.size) // what is never written stays a hole
 	}
@@ -257,10 +260,13 @@ func (c *copier) finishBig(n int32, f *file) error {
 	if err == nil {
 		f.sum, err = c.hashOf(f).finish(b.f)
 	}
-	if cerr := b.f.Close(); err == nil {
-		err = cerr
-	}
-	b.f, b.gone, f.hash = nil, true, nil
+	err = cmp.Or(err, b.close())
+	b.gone, f.hash = true, nil
+	return c.end(n, f, err)
+}
+
+// end stamps a file that is written and closed, unless that failed.
+func (c *copier) end(n int32, f *file, err error) error {
 	if err == nil {
 		err = c.t.stamp(c.place(f), f.modified, f.runs)
 	}
@@ -289,19 +295,17 @@ func (c *copier) fillMissing(w io.WriterAt, f *file) error {
 	return nil
 }
 
+// memory is a file in memory, which is not written past its end.
+type memory []byte
+
+func (m memory) WriteAt(b []byte, at int64) (int, error) { return copy(m[at:], b), nil }
+
 // finishWhole makes a file whose content is all in memory. data has zeros in
 // place of holes and missing ranges.
 func (c *copier) finishWhole(n int32, f *file, data []byte) error {
-	if !zeros(c.filler) {
-		for _, m := range f.missing {
-			block := fillerBlock(c.filler, m.off)
-			for at := m.off; at < m.end(); at += int64(len(block)) {
-				copy(data[at:m.end()], block)
-			}
-		}
-	}
+	_ = c.fillMissing(memory(data), f) // memory takes all
 	f.sum = sha256.Sum256(data)
-	w, err := c.t.create(c.place(f))
+	w, err := c.t.open(c.place(f), newFile)
 	if err != nil {
 		return c.t.fault(c.place(f), err)
 	}
@@ -312,16 +316,7 @@ func (c *copier) finishWhole(n int32, f *file, data []byte) error {
 	} else {
 		err = writeSparse(w, data)
 	}
-	if cerr := w.Close(); err == nil {
-		err = cerr
-	}
-	if err == nil {
-		err = c.t.stamp(c.place(f), f.modified, f.runs)
-	}
-	if err != nil {
-		return c.t.fault(c.place(f), err)
-	}
-	return c.finish(n, f)
+	return c.end(n, f, cmp.Or(err, w.Close()))
 }
 
 // writeSparse writes data, and leaves blocks of zeros out.

@@ -125,7 +125,7 @@ func deliver(ctx context.Context, o Options, res *result.Result, r *image.Reader
 	if err := d.open(); err != nil {
 		return nil, err
 	}
-	if d.plan, err = newPlan(ctx, res, &o.Selection, o.Filler, new(paths.Store)); err != nil {
+	if d.plan, err = newPlan(res, &o.Selection, o.Filler, new(paths.Store)); err != nil {
 		return nil, err
 	}
 	if err := d.run(ctx); err != nil {
@@ -140,11 +140,8 @@ func digestOf(name string) (string, error) {
 		return "", err
 	}
 	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
+	sum, _, err := digest(f)
+	return hex.EncodeToString(sum[:]), err
 }
 
 // delivery is a run that makes one.
@@ -322,7 +319,7 @@ func (d *delivery) run(ctx context.Context) error {
 		return err
 	}
 	d.clearFolders()
-	if err := d.stampFolders(ctx); err != nil {
+	if err := d.stampFolders(); err != nil {
 		return err
 	}
 	return d.seal()
@@ -444,9 +441,8 @@ func (d *delivery) copy(ctx context.Context) error {
 // closeAll closes what a run that failed has left open.
 func (c *copier) closeAll() {
 	for _, f := range c.files {
-		if f.big != nil && f.big.f != nil {
-			f.big.f.Close()
-			f.big.f = nil
+		if f.big != nil {
+			f.big.close()
 		}
 	}
 }
@@ -501,14 +497,10 @@ func (d *delivery) clearFolders() {
 }
 
 // stampFolders sets the times of the folders that were made.
-func (d *delivery) stampFolders(ctx context.Context) error {
-	n := 0
+func (d *delivery) stampFolders() error {
 	for f, err := range d.res.Files() {
 		if err != nil {
 			return err
-		}
-		if n++; n&1023 == 0 && ctx.Err() != nil {
-			return ctx.Err()
 		}
 		if f.Kind != "folder" {
 			continue
@@ -600,9 +592,7 @@ func (d *delivery) outcome() *Outcome {
 		if f.damaged {
 			out.Damaged++
 		}
-		for _, m := range f.missing {
-			out.Missing += m.length
-		}
+		out.Missing += total(f.missing)
 		if h.renamed(f.volume, f.place, f.original, f.exact) {
 			out.Renamed++
 		}

@@ -1,10 +1,19 @@
 package delivery
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"hash"
 	"io"
 )
+
+// digest is the digest and the size of what a reader gives.
+func digest(r io.Reader) (sum [32]byte, n int64, err error) {
+	h := sha256.New()
+	n, err = io.Copy(h, r)
+	h.Sum(sum[:0])
+	return sum, n, err
+}
 
 // orderedHash hashes content that comes in pieces. A piece that begins where
 // the hashed content ends, or ends but for a hole, is hashed at once; any
@@ -80,15 +89,10 @@ func (o *orderedHash) finish(written io.ReaderAt) (sum [32]byte, err error) {
 	if o.next == o.f.last {
 		o.void(o.f.size)
 	}
-	if o.next < o.f.size {
-		buf := make([]byte, 256<<10)
-		for o.next < o.f.size {
-			n := min(o.f.size-o.next, int64(len(buf)))
-			if _, err := written.ReadAt(buf[:n], o.next); err != nil {
-				return sum, err
-			}
-			o.h.Write(buf[:n])
-			o.next += n
+	if left := o.f.size - o.next; left > 0 {
+		rest := io.NewSectionReader(written, o.next, left)
+		if n, err := io.CopyBuffer(o.h, rest, make([]byte, 256<<10)); err != nil || n < left {
+			return sum, cmp.Or(err, io.EOF)
 		}
 	}
 	o.h.Sum(sum[:0])

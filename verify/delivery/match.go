@@ -27,7 +27,7 @@ type pair struct {
 // matchOwn finds the files of a delivery of ours by making its plan again, and
 // holds all else of it to that plan. r is nil where there is no image.
 func (a *audit) matchOwn(ctx context.Context, res *result.Result, r *image.Reader, w *wish) ([]pair, error) {
-	p, err := newPlan(ctx, res, &w.Selection, w.filler, a.paths)
+	p, err := newPlan(res, &w.Selection, w.filler, a.paths)
 	if err != nil {
 		return nil, err
 	}
@@ -120,7 +120,7 @@ const stripped = 4
 // matchTree finds the files of any folder in the result, by their paths: as
 // they are in the image, or as a delivery of ours would have them; folders
 // may stand before.
-func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, error) {
+func (a *audit) matchTree(res *result.Result) ([]pair, error) {
 	type name struct {
 		key       // of a path of the image that a file of the folder may be
 		at  int32 // of that file in there
@@ -147,13 +147,9 @@ func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, erro
 		depth int
 	}
 	best := make([]*match, len(a.there))
-	n := 0
 	for f, err := range res.Files() {
 		if err != nil {
 			return nil, err
-		}
-		if n++; n&1023 == 0 && ctx.Err() != nil {
-			return nil, ctx.Err()
 		}
 		if f.Kind != "file" && f.Kind != "stream" {
 			continue
@@ -203,11 +199,7 @@ func (a *audit) matchTree(ctx context.Context, res *result.Result) ([]pair, erro
 			if size != m.content.size {
 				a.found(path(), FoundLength, "has %d bytes, should have %d", size, m.content.size)
 			}
-			var missing int64
-			for _, s := range m.content.missing {
-				missing += s.length
-			}
-			if missing > 0 {
+			if missing := total(m.content.missing); missing > 0 {
 				a.found(path(), FoundFiller, "%d of its %d bytes the drive did not give", missing, m.content.size)
 			}
 			pairs = append(pairs, m.pair)

@@ -59,15 +59,7 @@ const (
 )
 
 func escape(name string) string {
-	clean := name != ""
-	for i := 0; i < len(name) && clean; i++ {
-		c := name[i]
-		clean = c >= 0x20 && c < 0x7f && !strings.ContainsRune(forbidden, rune(c))
-	}
 	last := len(name) - 1
-	if clean && name[last] != '.' && name[last] != ' ' && !isDevice(name) {
-		return name
-	}
 	var b strings.Builder
 	for i, w := 0, 0; i < len(name); i += w {
 		var r rune
@@ -168,16 +160,9 @@ func newNamer() *namer {
 // place is where a file goes, below the payload folder: under top, which is
 // safe, with path made safe.
 func (n *namer) place(top, filePath string) string {
-	dir, name := cutLast(filePath)
-	at := n.path(n.folder(top, dir))
+	dir, name := path.Split(filePath)
+	at := n.path(n.folder(top, strings.TrimSuffix(dir, "/")))
 	return at + "/" + n.unique(at, SafeName(name))
-}
-
-func cutLast(p string) (dir, name string) {
-	if i := strings.LastIndexByte(p, '/'); i >= 0 {
-		return p[:i], p[i+1:]
-	}
-	return "", p
 }
 
 // folder is the folder of a path in the image, made where it has no place yet.

@@ -21,7 +21,7 @@ func planOf(tb testing.TB, s madelist.Shape, n int) func() *plan {
 	}
 	tb.Cleanup(func() { res.Close() })
 	return func() *plan {
-		p, err := newPlan(tb.Context(), res, &Selection{Verdicts: []result.Verdict{result.Damaged}}, []byte{0}, new(paths.Store))
+		p, err := newPlan(res, &Selection{Verdicts: []result.Verdict{result.Damaged}}, []byte{0}, new(paths.Store))
 		if err != nil || len(p.files) != n {
 			tb.Fatalf("%d files: %v", n, err)
 		}

@@ -2,7 +2,6 @@ package delivery
 
 import (
 	"cmp"
-	"context"
 	"fileassay/verify/files"
 	"fileassay/verify/paths"
 	"fileassay/verify/result"
@@ -105,16 +104,12 @@ func volumeFolder(branch string, volume int) string {
 // newPlan plans the delivery of the files that sel takes. Nothing in it
 // depends on anything but the result, the selection and the filler. Its paths are
 // kept in store.
-func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []byte, store *paths.Store) (*plan, error) {
+func newPlan(res *result.Result, sel *Selection, filler []byte, store *paths.Store) (*plan, error) {
 	p := &plan{namer: newNamer(), paths: store}
 	holes := holesFree + holesTimes*min(res.Image.Size, 1<<56)
-	n := 0
 	for f, err := range res.Files() {
 		if err != nil {
 			return nil, err
-		}
-		if n++; n&1023 == 0 && ctx.Err() != nil {
-			return nil, ctx.Err()
 		}
 		if !sel.takes(f) {
 			continue
@@ -133,11 +128,7 @@ func newPlan(ctx context.Context, res *result.Result, sel *Selection, filler []b
 			out(err.Error())
 			continue
 		}
-		bytes := c.bytes()
-		var missing int64
-		for _, m := range c.missing {
-			missing += m.length
-		}
+		bytes, missing := c.bytes(), total(c.missing)
 		if bytes == 0 && missing > 0 {
 			out("none of its stored bytes was read")
 			continue

@@ -3,10 +3,8 @@ package delivery
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
 	"errors"
 	"io"
-	"sync"
 	"sync/atomic"
 
 	"fileassay/extract/input"
@@ -53,30 +51,23 @@ func (d *delivery) prove(ctx context.Context) error {
 
 // proveWhole finds which files have the digest that the journal says.
 func (d *delivery) proveWhole(ctx context.Context) error {
-	var wg sync.WaitGroup
-	work := make(chan journalLine)
+	last := make(map[int]int, len(d.lines)) // of two lines the later one counts
+	for i, l := range d.lines {
+		last[l.n] = i
+	}
 	var seen atomic.Int64
-	for range d.o.Threads {
-		wg.Go(func() {
-			for l := range work {
-				f := d.plan.files[l.n]
-				if got, n, err := d.target.digest(d.plan.paths.String(f.place)); err == nil && n == f.size && got == l.sum {
-					f.sum, f.done = got, true
-				}
-				d.report(Progress{Step: "proving what is done", Files: seen.Add(1), Among: int64(len(d.lines))})
-			}
-		})
-	}
-	asked := make(map[int]bool, len(d.lines))
-	for i := len(d.lines) - 1; i >= 0; i-- { // of two lines the later one counts
-		if l := d.lines[i]; l.n < len(d.plan.files) && !asked[l.n] && ctx.Err() == nil {
-			asked[l.n] = true
-			work <- l
+	return each(ctx, d.o.Threads, len(d.lines), func(i int, _ []byte) error {
+		l := d.lines[i]
+		if l.n >= len(d.plan.files) || last[l.n] != i {
+			return nil
 		}
-	}
-	close(work)
-	wg.Wait()
-	return ctx.Err()
+		f := d.plan.files[l.n]
+		if got, n, err := d.target.digest(d.plan.paths.String(f.place)); err == nil && n == f.size && got == l.sum {
+			f.sum, f.done = got, true
+		}
+		d.report(Progress{Step: "proving what is done", Files: seen.Add(1), Among: int64(len(d.lines))})
+		return nil
+	})
 }
 
 // digest is the digest and size of a file that was made.
@@ -86,10 +77,7 @@ func (t *target) digest(place string) (sum [32]byte, n int64, err error) {
 		return sum, 0, err
 	}
 	defer f.Close()
-	h := sha256.New()
-	n, err = io.Copy(h, f)
-	h.Sum(sum[:0])
-	return sum, n, err
+	return digest(f)
 }
 
 // hold takes an item of the sweep of files that are made. It is hashed, or, where

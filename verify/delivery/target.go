@@ -91,19 +91,13 @@ func (t *target) close() {
 	t.root.Close()
 }
 
-// create makes a file that is not there yet.
-func (t *target) create(place string) (f *os.File, err error) {
-	err = t.in(place, func(dir *os.Root, name string) error {
-		f, err = dir.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o644)
-		return err
-	})
-	return f, err
-}
+// newFile are the flags of a file that is not there yet.
+const newFile = os.O_CREATE | os.O_EXCL
 
-// reopen opens a file that was made before.
-func (t *target) reopen(place string) (f *os.File, err error) {
+// open opens a file that was made before, or with [newFile] makes it.
+func (t *target) open(place string, flags int) (f *os.File, err error) {
 	err = t.in(place, func(dir *os.Root, name string) error {
-		f, err = dir.OpenFile(name, os.O_RDWR, 0)
+		f, err = dir.OpenFile(name, os.O_RDWR|flags, 0o644)
 		return err
 	})
 	return f, err

@@ -56,8 +56,11 @@ func (s *Spool) CopyTo(o *Output) error {
 	return nil
 }
 
-// Drop removes the spool.
+// Drop removes the spool, if there is one.
 func (s *Spool) Drop() {
+	if s == nil {
+		return
+	}
 	s.f.Close()
 	os.Remove(s.f.Name())
 }

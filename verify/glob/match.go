@@ -42,15 +42,8 @@ func (p *Pattern) Match(path string) bool {
 	}
 	var small [2 * smallRun]uint8
 	r := p.start(small[:])
-	for _, c := range rest {
-		switch r.step(c) {
-		case fitsNone:
-			return false
-		case fitsAll:
-			return true
-		}
-	}
-	return r.ends()
+	fit := r.take(rest)
+	return fit == fitsAll || fit == fitsPerhaps && r.ends()
 }
 
 // Under is a path that all that the pattern fits is, or lies below: "" where
@@ -87,13 +80,8 @@ func (p *Pattern) Below(folder string) (some, all bool) {
 	}
 	var small [2 * smallRun]uint8
 	r := p.start(small[:])
-	for _, c := range rest {
-		switch r.step(c) {
-		case fitsNone:
-			return false, false
-		case fitsAll:
-			return true, true
-		}
+	if fit := r.take(rest); fit != fitsPerhaps {
+		return fit == fitsAll, fit == fitsAll
 	}
 	return r.leads()
 }
@@ -153,6 +141,16 @@ func (r *run) moves(i int, how uint8) {
 			reach(i+1, begin)
 		}
 	}
+}
+
+// take takes a part of the path, as far as it matters.
+func (r *run) take(path string) fit {
+	for _, c := range path {
+		if f := r.step(c); f != fitsPerhaps {
+			return f
+		}
+	}
+	return fitsPerhaps
 }
 
 // step takes a character of the path.

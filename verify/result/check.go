@@ -84,7 +84,7 @@ func (c *checker) image() error {
 		ok = ok && sum.sound()
 		for _, h := range im.Heads.Heads {
 			ok = ok && h.sound() && h.Profile.sound(im.DriveSize)
-			sum = ByteStates{plus(sum.Read, h.Read), plus(sum.Doubtful, h.Doubtful), plus(sum.Failed, h.Failed), plus(sum.Skipped, h.Skipped)}
+			sum = ByteStates{Plus(sum.Read, h.Read), Plus(sum.Doubtful, h.Doubtful), Plus(sum.Failed, h.Failed), Plus(sum.Skipped, h.Skipped)}
 		}
 		ok = ok && sum == m.ByteStates
 	}
@@ -92,7 +92,7 @@ func (c *checker) image() error {
 		ok = ok && p.sound(im.DriveSize)
 		var sum ByteStates
 		for _, s := range p.Slices {
-			sum.Doubtful, sum.Failed, sum.Skipped = plus(sum.Doubtful, s[2]), plus(sum.Failed, s[3]), plus(sum.Skipped, s[4])
+			sum.Doubtful, sum.Failed, sum.Skipped = Plus(sum.Doubtful, s[2]), Plus(sum.Failed, s[3]), Plus(sum.Skipped, s[4])
 		}
 		ok = ok && sum == ByteStates{0, m.Doubtful, m.Failed, m.Skipped}
 	}

@@ -30,33 +30,33 @@ type Bytes struct {
 func (b *Bytes) Count(s imap.State, n int64) {
 	switch s {
 	case imap.Read:
-		b.Read = plus(b.Read, n)
+		b.Read = Plus(b.Read, n)
 	case imap.Doubtful:
-		b.Doubtful = plus(b.Doubtful, n)
+		b.Doubtful = Plus(b.Doubtful, n)
 	case imap.Failed:
-		b.Failed = plus(b.Failed, n)
+		b.Failed = Plus(b.Failed, n)
 	default:
-		b.Skipped = plus(b.Skipped, n)
+		b.Skipped = Plus(b.Skipped, n)
 	}
 }
 
 // Add adds the counts of o.
 func (b *Bytes) Add(o Bytes) {
-	b.Read = plus(b.Read, o.Read)
-	b.Doubtful = plus(b.Doubtful, o.Doubtful)
-	b.Failed = plus(b.Failed, o.Failed)
-	b.Skipped = plus(b.Skipped, o.Skipped)
-	b.Unlocated = plus(b.Unlocated, o.Unlocated)
+	b.Read = Plus(b.Read, o.Read)
+	b.Doubtful = Plus(b.Doubtful, o.Doubtful)
+	b.Failed = Plus(b.Failed, o.Failed)
+	b.Skipped = Plus(b.Skipped, o.Skipped)
+	b.Unlocated = Plus(b.Unlocated, o.Unlocated)
 }
 
 // Total is the sum of the five counts.
 func (b Bytes) Total() int64 {
-	return plus(plus(plus(plus(b.Read, b.Doubtful), b.Failed), b.Skipped), b.Unlocated)
+	return Plus(Plus(Plus(Plus(b.Read, b.Doubtful), b.Failed), b.Skipped), b.Unlocated)
 }
 
-// plus adds counts; the sum of what damaged metadata claims stops at the
+// Plus adds counts; the sum of what damaged metadata claims stops at the
 // largest number there is.
-func plus(a, b int64) int64 {
+func Plus(a, b int64) int64 {
 	if b > 0 && a > math.MaxInt64-b {
 		return math.MaxInt64
 	}
@@ -74,23 +74,23 @@ type VerdictCount struct {
 func (c *VerdictCount) Count(v Verdict, n int64) {
 	switch v {
 	case Intact:
-		c.Intact = plus(c.Intact, n)
+		c.Intact = Plus(c.Intact, n)
 	case Damaged:
-		c.Damaged = plus(c.Damaged, n)
+		c.Damaged = Plus(c.Damaged, n)
 	default:
-		c.Lost = plus(c.Lost, n)
+		c.Lost = Plus(c.Lost, n)
 	}
 }
 
 // Add adds the counts of o.
 func (c *VerdictCount) Add(o VerdictCount) {
-	c.Intact = plus(c.Intact, o.Intact)
-	c.Damaged = plus(c.Damaged, o.Damaged)
-	c.Lost = plus(c.Lost, o.Lost)
+	c.Intact = Plus(c.Intact, o.Intact)
+	c.Damaged = Plus(c.Damaged, o.Damaged)
+	c.Lost = Plus(c.Lost, o.Lost)
 }
 
 // Total is the sum over the verdicts.
-func (c VerdictCount) Total() int64 { return plus(plus(c.Intact, c.Damaged), c.Lost) }
+func (c VerdictCount) Total() int64 { return Plus(Plus(c.Intact, c.Damaged), c.Lost) }
 
 // Sums are what lines of files add up to. Files counts files, streams and
 // links by verdict, one for each name; Bytes is the sum over the same lines.

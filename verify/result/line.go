@@ -1,7 +1,9 @@
 package result
 
 import (
+	"bytes"
 	"encoding/base64"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"strconv"
@@ -380,54 +382,30 @@ func parseLine[T any](line []byte, fields []field[T], t *T) error {
 	return nil
 }
 
-// appendString appends s as a JSON string (RFC 8259, section 7).
+// appendString appends s as a JSON string (RFC 8259, section 7), as encoding/json
+// writes it; most texts need no escape.
 func appendString(b []byte, s string) []byte {
-	const hex = "0123456789abcdef"
-	b = append(b, '"')
-	start := 0
-	for i := 0; i < len(s); {
-		c := s[i]
-		if c < utf8.RuneSelf {
-			if c >= 0x20 && c != '"' && c != '\\' {
-				i++
-				continue
-			}
-			b = append(b, s[start:i]...)
-			switch c {
-			case '"', '\\':
-				b = append(b, '\\', c)
-			case '\b':
-				b = append(b, '\\', 'b')
-			case '\f':
-				b = append(b, '\\', 'f')
-			case '\n':
-				b = append(b, '\\', 'n')
-			case '\r':
-				b = append(b, '\\', 'r')
-			case '\t':
-				b = append(b, '\\', 't')
-			default:
-				b = append(b, '\\', 'u', '0', '0', hex[c>>4], hex[c&15])
-			}
-			i++
-			start = i
-			continue
-		}
-		r, n := utf8.DecodeRuneInString(s[i:])
-		if r == utf8.RuneError && n == 1 || r == '\u2028' || r == '\u2029' {
-			b = append(b, s[start:i]...)
-			if n == 1 {
-				b = append(b, `\ufffd`...)
-			} else {
-				b = append(b, `\u202`...)
-				b = append(b, hex[r&15])
-			}
-			i += n
-			start = i
-			continue
-		}
-		i += n
+	if isPlain(s) {
+		b = append(b, '"')
+		b = append(b, s...)
+		return append(b, '"')
 	}
-	b = append(b, s[start:]...)
-	return append(b, '"')
+	var text bytes.Buffer
+	enc := json.NewEncoder(&text)
+	enc.SetEscapeHTML(false)
+	_ = enc.Encode(s) // every string can be written, and a Buffer takes all
+	return append(b, bytes.TrimSuffix(text.Bytes(), []byte{'\n'})...)
+}
+
+// isPlain reports whether a text stands in JSON as it is.
+func isPlain(s string) bool {
+	wide := false
+	for i := range len(s) {
+		c := s[i]
+		if c < 0x20 || c == '"' || c == '\\' {
+			return false
+		}
+		wide = wide || c >= utf8.RuneSelf
+	}
+	return !wide || utf8.ValidString(s) && !strings.ContainsAny(s, "\u2028\u2029")
 }

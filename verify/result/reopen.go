@@ -2,8 +2,10 @@ package result
 
 import (
 	"fmt"
+	"slices"
 
 	"fileassay/extract/image"
+	"fileassay/extract/imap"
 	"fileassay/verify/files"
 )
 
@@ -39,10 +41,8 @@ func (r *Result) openImage(path string, whole bool) (*image.Reader, *image.Shape
 	if s.Size != rec.Size {
 		return nil, nil, fmt.Errorf("%w: it has %d bytes, that one had %d", ErrOtherImage, s.Size, rec.Size)
 	}
-	m, err := r.Unread.imageMap(s.Size)
-	if err != nil {
-		return nil, nil, err
-	}
+	// all was read that is not unread
+	m := imap.All(s.Size).With(slices.Collect(r.Unread.Within(0, s.Size)))
 	in, err := s.Open(m, image.Options{Sector: rec.Sector, DriveSize: rec.DriveSize})
 	if err != nil {
 		return nil, nil, err

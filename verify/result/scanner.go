@@ -253,21 +253,10 @@ func (s *scanner) text() (string, error) {
 // common is the text of b, without a copy of its own where it is a word that
 // stands in most lines.
 func common(b []byte) string {
-	switch string(b) {
-	case "file":
-		return "file"
-	case "folder":
-		return "folder"
-	case string(Intact):
-		return string(Intact)
-	case string(Damaged):
-		return string(Damaged)
-	case string(Lost):
-		return string(Lost)
-	case "failed":
-		return "failed"
-	case "skipped":
-		return "skipped"
+	for _, word := range [...]string{"file", "folder", string(Intact), string(Damaged), string(Lost), "failed", "skipped"} {
+		if string(b) == word {
+			return word
+		}
 	}
 	return string(b)
 }

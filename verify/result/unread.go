@@ -249,26 +249,3 @@ func (m *UnreadMap) IsRead(start, length int64) bool {
 	i := m.From(start)
 	return i == len(m.list) || m.list[i].start >= start+length
 }
-
-// imageMap is the imaging map of an image of size bytes, of which all was read
-// that is not unread.
-func (m *UnreadMap) imageMap(size int64) (*imap.Map, error) {
-	list := make([]imap.Range, 0, len(m.list)+1)
-	pos := int64(0)
-	for s := range m.All() {
-		if s.Start >= size {
-			break
-		}
-		if s.Start > pos {
-			list = append(list, imap.Range{Start: pos, Length: s.Start - pos, State: imap.Read})
-		}
-		pos = s.End()
-		if s.State != imap.Skipped {
-			list = append(list, s)
-		}
-	}
-	if pos < size {
-		list = append(list, imap.Range{Start: pos, Length: size - pos, State: imap.Read})
-	}
-	return imap.New(list)
-}
