@@ -1,7 +1,9 @@
 package ntfs
 
 import (
+	"bytes"
 	"fmt"
+	"slices"
 	"time"
 
 	"fileassay/extract"
@@ -65,6 +67,63 @@ func parseFileName(b []byte) (fileName, error) {
 
 // shown is the name for people, with its exact units where that differs.
 func (f *fileName) shown() (string, []byte) { return extract.NameFromUTF16(f.name) }
+
+// nameOnly is what a folder's index knows of a child.
+type nameOnly struct {
+	child, parent reference
+	shown         string
+	exact         []byte
+	space         namespace
+	size          int64
+	modified      int64
+	folder        bool
+}
+
+// of is what is remembered of a name of a record.
+func (f *fileName) of(child reference) nameOnly {
+	shown, exact := f.shown()
+	return nameOnly{child: child, parent: f.parent, shown: shown, exact: exact, space: f.space,
+		size: f.size, modified: f.modified, folder: f.folder}
+}
+
+func (n nameOnly) same(o nameOnly) bool {
+	return n.parent == o.parent && n.shown == o.shown && bytes.Equal(n.exact, o.exact)
+}
+
+// names are the names of a file, DOS twins left out, in disk order.
+func (f *fileRecords) names() []nameOnly {
+	var out, twins []nameOnly
+	for r, a := range f.of(attrFileName) {
+		b, ok := r.value(a)
+		if !ok {
+			continue
+		}
+		parsed, err := parseFileName(b)
+		if err != nil {
+			continue
+		}
+		n := parsed.of(f.ref())
+		n.size = -1 // not kept current here
+		if n.space == nameDOS {
+			twins = append(twins, n)
+		} else {
+			out = append(out, n)
+		}
+	}
+	return addTwins(out, twins)
+}
+
+// addTwins adds DOS names whose long twin is not among the names.
+func addTwins(names, twins []nameOnly) []nameOnly {
+	for _, d := range twins {
+		if !slices.ContainsFunc(names, func(n nameOnly) bool {
+			return n.parent == d.parent && (n.space == nameWin32 || n.space == nameDOS)
+		}) {
+			names = append(names, d)
+		}
+	}
+	return names
+}
 
 // standardInfo is what is used of a $STANDARD_INFORMATION
 // [docs: attributes/standard_information.html].

@@ -35,13 +35,12 @@ func TestRefutedBlocks(t *testing.T) {
 			{image: 3 << 20, folder: root, vcn: 1, names: []nameOnly{name(root, 50, 6, "older"), dir(root, 70, 1, "gone")}},
 			{image: 4 << 20, folder: makeReference(70, 1), names: []nameOnly{name(makeReference(70, 1), 71, 1, "gone, too")}}}, []int64{1 << 20, 2 << 20}},
 	} {
-		v := &Volume{table: &table{}}
-		v.census = census{marks: make([]recordMark, 80), seqs: make([]uint16, 80), parents: map[uint64]uint16{}, folders: map[uint64]folder{},
-			torn: map[uint64]bool{}, names: map[uint64][]nameOnly{61: {name(makeReference(33, 1), 61, 1, "living")}}}
-		for n := range v.census.marks {
-			v.census.marks[n] = recordMark(recordUnread) | markNeedy
+		v := &names{table: &table{}, marks: make([]recordMark, 80), seqs: make([]uint16, 80), parents: map[uint64]uint16{}, folders: map[uint64]folder{},
+			torn: map[uint64]bool{}, byFolder: map[uint64][]nameOnly{61: {name(makeReference(33, 1), 61, 1, "living")}}}
+		for n := range v.marks {
+			v.marks[n] = recordMark(recordUnread) | markNeedy
 		}
-		v.census.marks[30], v.census.seqs[30] = recordMark(recordUsed), 9
+		v.marks[30], v.seqs[30] = recordMark(recordUsed), 9
 		byFolder := map[reference][]strayBlock{}
 		for _, b := range append([]strayBlock{live, below}, c.more...) {
 			byFolder[b.folder] = append(byFolder[b.folder], b)
