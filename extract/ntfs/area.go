@@ -25,10 +25,11 @@ type area struct {
 // at is where a cluster lies in the image.
 func (v *area) at(cluster int64) int64 { return v.start + cluster*v.cluster }
 
-// clusterOf is the cluster at a place in the image; -1 for a hole.
+// clusterOf is the cluster at a place in the image, which is told as it is where
+// there is none.
 func (v *area) clusterOf(image int64) int64 {
 	if image < 0 {
-		return -1
+		return image
 	}
 	return (image - v.start) / v.cluster
 }

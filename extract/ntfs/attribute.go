@@ -175,12 +175,7 @@ func parseAttribute(b partial.Bytes, off int) (a attribute, ok bool, err error) 
 }
 
 // name is the name of an attribute of a record; nil for none.
-func (a *attribute) name(r *record) []uint16 {
-	if a.nameLen == 0 {
-		return nil
-	}
-	return utf16At(r.data.Data, a.nameOff, a.nameLen)
-}
+func (a *attribute) name(r *record) []uint16 { return utf16At(r.data.Data, a.nameOff, a.nameLen) }
 
 // is reports whether an attribute of a record has a type, and a name of ASCII
 // letters.
@@ -196,8 +191,11 @@ func (a *attribute) is(typ attrType, name string, r *record) bool {
 	return true
 }
 
-// utf16At decodes n UTF-16 units.
+// utf16At decodes n UTF-16 units; nil for none.
 func utf16At(b []byte, off, n int) []uint16 {
+	if n == 0 {
+		return nil
+	}
 	out := make([]uint16, n)
 	for i := range out {
 		out[i] = le.Uint16(b[off+2*i:])

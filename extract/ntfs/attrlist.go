@@ -5,11 +5,10 @@ import "fmt"
 // listEntry is an entry of an attribute list, which says in which record an
 // attribute of a file stands [docs: attributes/attribute_list.html].
 type listEntry struct {
-	typ     attrType
-	lowest  int64 // first cluster of the stream that the attribute maps
-	ref     reference
-	nameLen int
-	name    []uint16
+	typ    attrType
+	lowest int64 // first cluster of the stream that the attribute maps
+	ref    reference
+	name   []uint16
 }
 
 // Offsets in an entry of an attribute list.
@@ -39,16 +38,12 @@ func parseAttributeList(b []byte, yield func(listEntry)) error {
 		if n < listHeader || n%8 != 0 || n > len(e) || nameLen > 0 && nameOff+2*nameLen > n {
 			return fmt.Errorf("attribute list entry at %#x states a length of %d", off, n)
 		}
-		out := listEntry{
-			typ:     attrType(le.Uint32(e)),
-			lowest:  int64(le.Uint64(e[listLowest:])),
-			ref:     reference(le.Uint64(e[listRef:])),
-			nameLen: nameLen,
-		}
-		if nameLen > 0 {
-			out.name = utf16At(e, nameOff, nameLen)
-		}
-		yield(out)
+		yield(listEntry{
+			typ:    attrType(le.Uint32(e)),
+			lowest: int64(le.Uint64(e[listLowest:])),
+			ref:    reference(le.Uint64(e[listRef:])),
+			name:   utf16At(e, nameOff, nameLen),
+		})
 		off += n
 	}
 	return nil

@@ -15,14 +15,14 @@ type entry struct {
 }
 
 // entries are the file of a record and its streams. list are its names.
-func (c *names) entries(f *fileRecords, list []nameOnly) []entry {
+func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 	main := extract.File{ID: f.number, Kind: extract.KindFile, Size: -1}
-	need := needs.New(c.r, needs.Most)
+	need := needs.New(h.r, needs.Most)
 	if f.folder {
 		main.Kind, main.Size = extract.KindFolder, 0
-		main.EntriesUnread = c.torn[f.number]
+		main.EntriesUnread = h.torn[f.number]
 		if main.EntriesUnread {
-			c.index(f).need(need)
+			h.index(f).need(need)
 			main.Why = append(main.Why, "a part of the folder's own list of names was not read")
 		}
 	}
@@ -34,15 +34,15 @@ func (c *names) entries(f *fileRecords, list []nameOnly) []entry {
 		main.RecordUnread = true // its flags would say whether its content is elsewhere
 	}
 	if !f.all {
-		c.needRest(need, f.record)
+		h.needRest(need, f.record)
 		main.Why = append(main.Why, f.missing())
 	}
-	if c.doubted {
+	if h.doubted {
 		main.RecordUnread = true
 		main.Why = append(main.Why, "its record was found by itself and may be stale")
 	}
-	streams := c.dataStreams(f)
-	point, hasPoint := c.reparse(f, &main, info)
+	streams := h.dataStreams(f)
+	point, hasPoint := h.reparse(f, &main, info)
 	var wof *dataStream
 	for i := range streams {
 		if streams[i].isWOF() {
@@ -55,17 +55,17 @@ func (c *names) entries(f *fileRecords, list []nameOnly) []entry {
 	case main.Kind == extract.KindFile:
 		fillMain(&main, streams, f.all, list)
 		if hasPoint {
-			c.fillReparsed(&main, &point, wof)
+			h.fillReparsed(&main, &point, wof)
 		}
 	}
 	if main.RecordUnread && info.flags&fileFlagReparse != 0 && !hasPoint {
-		if m := f.gather(c.area, attrReparsePoint, ""); m != nil && m.headed {
-			m.stream(c.r).need(need, 0, min(m.size, maxReparse))
+		if m := f.gather(h.area, attrReparsePoint, ""); m != nil && m.headed {
+			m.stream(h.r).need(need, 0, min(m.size, maxReparse))
 		}
 	}
 	packed := hasPoint && point.tag == tagWOF
 	if packed && wof != nil && wof.resident == nil && point.wof > 0 && main.Size > 0 {
-		s := wof.mapping.stream(c.r)
+		s := wof.mapping.stream(h.r)
 		s.need(need, 0, min(wofTable(main.Size, point.wof), s.size))
 	}
 	main.Needs = need.Ranges()
@@ -76,7 +76,7 @@ func (c *names) entries(f *fileRecords, list []nameOnly) []entry {
 			continue
 		}
 		shown, exact := extract.NameFromUTF16(s.name)
-		side := extract.File{ID: f.number, Kind: extract.KindStream, Modified: main.Modified, RecordUnread: c.doubted}
+		side := extract.File{ID: f.number, Kind: extract.KindStream, Modified: main.Modified, RecordUnread: h.doubted}
 		if !f.all {
 			side.Needs = main.Needs
 		}
@@ -98,7 +98,7 @@ func (f *fileRecords) missing() string {
 }
 
 // fillMain sets the content of a file that may not have been wholly read.
-func fillMain(f *extract.File, streams []dataStream, whole bool, list []nameOnly) {
+func fillMain(f *extract.File, streams []dataStream, whole bool, list []indexEntry) {
 	own := len(streams) > 0 && streams[0].name == nil
 	if own {
 		if streams[0].fill(f); f.Size >= 0 {
@@ -127,7 +127,7 @@ func fillMain(f *extract.File, streams []dataStream, whole bool, list []nameOnly
 
 // sizesDiffer reports whether folders state sizes of a file, and none of them
 // is the record's.
-func sizesDiffer(list []nameOnly, f *extract.File) bool {
+func sizesDiffer(list []indexEntry, f *extract.File) bool {
 	stated := false
 	for _, n := range list {
 		if n.size == f.Size {
@@ -140,7 +140,7 @@ func sizesDiffer(list []nameOnly, f *extract.File) bool {
 
 // indexSize is the size that folders state of a file; -1 where none does, or they
 // disagree.
-func indexSize(list []nameOnly) int64 {
+func indexSize(list []indexEntry) int64 {
 	size := int64(-1)
 	for _, n := range list {
 		if size >= 0 && n.size >= 0 && n.size != size {

@@ -3,6 +3,7 @@ package ntfs
 import (
 	"cmp"
 	"iter"
+	"maps"
 	"slices"
 
 	"fileassay/extract/needs"
@@ -16,24 +17,13 @@ type fileRecords struct {
 	all  bool // nothing of them is missing
 }
 
-// each yields the records.
-func (f *fileRecords) each() iter.Seq[*record] {
-	return func(yield func(*record) bool) {
-		if !yield(f.record) {
-			return
-		}
-		for _, x := range f.exts {
-			if !yield(x) {
-				return
-			}
-		}
-	}
-}
+// each are the records.
+func (f *fileRecords) each() []*record { return append([]*record{f.record}, f.exts...) }
 
 // of yields the attributes of a type with the records that they stand in.
 func (f *fileRecords) of(typ attrType) iter.Seq2[*record, *attribute] {
 	return func(yield func(*record, *attribute) bool) {
-		for r := range f.each() {
+		for _, r := range f.each() {
 			for i := range r.attrs {
 				if a := &r.attrs[i]; a.typ == typ && !yield(r, a) {
 					return
@@ -45,7 +35,7 @@ func (f *fileRecords) of(typ attrType) iter.Seq2[*record, *attribute] {
 
 // find finds an attribute and the record that it stands in, both nil for none.
 func (f *fileRecords) find(typ attrType, name string) (*record, *attribute) {
-	for r := range f.each() {
+	for _, r := range f.each() {
 		if a := r.attr(typ, name); a != nil {
 			return r, a
 		}
@@ -56,7 +46,7 @@ func (f *fileRecords) find(typ attrType, name string) (*record, *attribute) {
 // valueOf is the value of a resident attribute without a name that was wholly
 // read.
 func (f *fileRecords) valueOf(typ attrType) ([]byte, bool) {
-	for r := range f.each() {
+	for _, r := range f.each() {
 		if b, ok := r.value(r.attr(typ, "")); ok {
 			return b, true
 		}
@@ -99,33 +89,27 @@ func (t *table) file(rec *record) fileRecords {
 	if whole && list == nil {
 		return f
 	}
-	want := map[uint64]bool{}
-	seqs := map[uint64]uint16{} // that the list states
+	want := map[uint64]int{} // the sequence numbers that the list states; -1 for records that it does not
 	for _, e := range list {
 		if n := e.ref.number(); n != rec.number {
-			want[n] = true
-			seqs[n] = e.ref.seq()
+			want[n] = int(e.ref.seq())
 		}
 	}
 	if !whole {
 		i, _ := slices.BinarySearchFunc(t.extends, extension{base: rec.number}, extension.compare)
 		for ; i < len(t.extends) && t.extends[i].base == rec.number; i++ {
-			want[t.extends[i].record] = true
+			if _, stated := want[t.extends[i].record]; !stated {
+				want[t.extends[i].record] = -1
+			}
 		}
 	}
-	numbers := make([]uint64, 0, len(want))
-	for n := range want {
+	for _, n := range slices.Sorted(maps.Keys(want)) {
 		if _, says := slices.BinarySearchFunc(t.extends, extension{rec.number, n}, extension.compare); t.extends != nil && !says || n >= t.count {
 			f.all = false // unread, or another's: a list that lies costs nothing
 			continue
 		}
-		numbers = append(numbers, n)
-	}
-	slices.Sort(numbers)
-	for _, n := range numbers {
 		x := t.readRecord(n)
-		seq, stated := seqs[n]
-		if x.state != recordExtends || x.base.number() != rec.number || rec.seq != 0 && x.base.seq() != rec.seq || stated && x.seq != seq {
+		if x.state != recordExtends || x.base.number() != rec.number || rec.seq != 0 && x.base.seq() != rec.seq || want[n] >= 0 && int(x.seq) != want[n] {
 			f.all = false
 			continue
 		}

@@ -1,7 +1,6 @@
 package ntfs
 
 import (
-	"bytes"
 	"fmt"
 	"slices"
 	"time"
@@ -68,61 +67,41 @@ func parseFileName(b []byte) (fileName, error) {
 // shown is the name for people, with its exact units where that differs.
 func (f *fileName) shown() (string, []byte) { return extract.NameFromUTF16(f.name) }
 
-// nameOnly is what a folder's index knows of a child.
-type nameOnly struct {
-	child, parent reference
-	shown         string
-	exact         []byte
-	space         namespace
-	size          int64
-	modified      int64
-	folder        bool
-}
-
-// of is what is remembered of a name of a record.
-func (f *fileName) of(child reference) nameOnly {
-	shown, exact := f.shown()
-	return nameOnly{child: child, parent: f.parent, shown: shown, exact: exact, space: f.space,
-		size: f.size, modified: f.modified, folder: f.folder}
-}
-
-func (n nameOnly) same(o nameOnly) bool {
-	return n.parent == o.parent && n.shown == o.shown && bytes.Equal(n.exact, o.exact)
+// same reports whether two entries are of one name in one folder.
+func (n indexEntry) same(o indexEntry) bool {
+	return n.parent == o.parent && slices.Equal(n.name, o.name)
 }
 
 // names are the names of a file, DOS twins left out, in disk order.
-func (f *fileRecords) names() []nameOnly {
-	var out, twins []nameOnly
+func (f *fileRecords) names() []indexEntry {
+	var list []indexEntry
 	for r, a := range f.of(attrFileName) {
-		b, ok := r.value(a)
-		if !ok {
-			continue
+		if b, ok := r.value(a); ok {
+			if name, err := parseFileName(b); err == nil {
+				name.size = -1 // not kept current here
+				list = append(list, indexEntry{f.ref(), name})
+			}
 		}
-		parsed, err := parseFileName(b)
-		if err != nil {
-			continue
-		}
-		n := parsed.of(f.ref())
-		n.size = -1 // not kept current here
-		if n.space == nameDOS {
-			twins = append(twins, n)
-		} else {
+	}
+	return dropTwins(list)
+}
+
+// dropTwins leaves out DOS names whose long twin is among the names. Those that
+// stay stand last.
+func dropTwins(list []indexEntry) (out []indexEntry) {
+	for _, n := range list {
+		if n.space != nameDOS {
 			out = append(out, n)
 		}
 	}
-	return addTwins(out, twins)
-}
-
-// addTwins adds DOS names whose long twin is not among the names.
-func addTwins(names, twins []nameOnly) []nameOnly {
-	for _, d := range twins {
-		if !slices.ContainsFunc(names, func(n nameOnly) bool {
+	for _, d := range list {
+		if d.space == nameDOS && !slices.ContainsFunc(out, func(n indexEntry) bool {
 			return n.parent == d.parent && (n.space == nameWin32 || n.space == nameDOS)
 		}) {
-			names = append(names, d)
+			out = append(out, d)
 		}
 	}
-	return names
+	return out
 }
 
 // standardInfo is what is used of a $STANDARD_INFORMATION
@@ -139,8 +118,6 @@ const (
 	infoShortest = 0x24
 
 	fileFlagReparse    = 0x00000400
-	fileFlagOffline    = 0x00001000
-	fileFlagRecallOpen = 0x00040000 // [MS-FSCC] 2.6, content is fetched when opened
 	fileFlagRecallData = 0x00400000 // [MS-FSCC] 2.6, content is fetched when read
 )
 

@@ -107,7 +107,7 @@ func (v *files) sharesClusters(f *fileRecords) bool {
 	if v.shared.Len() == 0 {
 		return false
 	}
-	for r := range f.each() {
+	for _, r := range f.each() {
 		for _, e := range v.claimed(r) {
 			if v.shared.Touches(e.Image, e.Length) {
 				return true
@@ -169,14 +169,17 @@ func (r *record) stateWord() string {
 
 // place is where a name stands.
 type place struct {
-	path string
-	deep bool // as extract.File has it
-	own  bool // below the system's own folders
+	path  string
+	exact []byte // of the name
+	deep  bool   // as extract.File has it
+	own   bool   // below the system's own folders
 }
 
-func (h *harvest) place(n *nameOnly) (p place) {
+func (h *harvest) place(n *indexEntry) (p place) {
 	parent := n.parent.folder()
-	p.path, p.deep = h.namer.Path(parent, n.shown)
+	shown, exact := n.shown()
+	p.exact = exact
+	p.path, p.deep = h.namer.Path(parent, shown)
 	top := h.namer.Top(parent)
 	p.own = top != recRoot && top.number() < firstFile
 	return p
@@ -201,7 +204,7 @@ func (h *harvest) addUsed(rec *record) {
 		places[i] = h.place(&list[i])
 		own = own || places[i].own
 	}
-	for r := range f.each() {
+	for _, r := range f.each() {
 		h.claim(r, own)
 	}
 	if own {
@@ -227,14 +230,14 @@ func (h *harvest) addUsed(rec *record) {
 	unnamed := len(list) == 0
 	if unnamed {
 		h.lost.unnamed++
-		list, places = []nameOnly{{}}, []place{{path: extract.UnknownParent(rec.number)}}
+		list, places = []indexEntry{{}}, []place{{path: extract.UnknownParent(rec.number)}}
 	}
 	for i, n := range list {
 		for _, e := range entries {
 			f := e.File
 			f.Unnamed = unnamed
 			f.Path, f.Deep = places[i].path+e.stream, places[i].deep
-			f.NameBytes = n.exact
+			f.NameBytes = places[i].exact
 			if e.stream != "" && e.exact != nil {
 				f.NameBytes = e.exact
 			}
@@ -248,7 +251,7 @@ func (h *harvest) addUsed(rec *record) {
 
 // addNamed lists a file that only folders know, with what its extension
 // records tell.
-func (h *harvest) addNamed(rec *record, list []nameOnly) {
+func (h *harvest) addNamed(rec *record, list []indexEntry) {
 	ghost := h.file(&record{number: rec.number, seq: list[0].child.seq()})
 	for _, x := range ghost.exts {
 		h.claim(x, false)
@@ -260,7 +263,7 @@ func (h *harvest) addNamed(rec *record, list []nameOnly) {
 		if at.own {
 			continue
 		}
-		f := &extract.File{ID: rec.number, Path: at.path, Deep: at.deep, NameBytes: n.exact, Kind: extract.KindFile,
+		f := &extract.File{ID: rec.number, Path: at.path, Deep: at.deep, NameBytes: at.exact, Kind: extract.KindFile,
 			Size: n.size, Modified: fileTime(n.modified), NameOnly: true, Needs: h.needsOf(rec.number),
 			Why: []string{fmt.Sprintf("record %d of the file table is %s; its folder knows it by name", rec.number, rec.stateWord())}}
 		if n.folder {

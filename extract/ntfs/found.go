@@ -65,7 +65,7 @@ func (c *names) judgeFound() {
 	}
 	c.refuted = refuted
 	for n, list := range c.byFolder {
-		list = slices.DeleteFunc(list, func(e nameOnly) bool {
+		list = slices.DeleteFunc(list, func(e indexEntry) bool {
 			p := e.parent.number()
 			return refuted[p] || c.isUsed(n) && (!believed(p) || e.child.seq() != c.seqs[n])
 		})

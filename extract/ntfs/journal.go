@@ -29,7 +29,7 @@ func (t *table) journal() *stream {
 
 // journalState says why newer metadata may stand in the journal, "" where it
 // was closed properly.
-func (t *table) journalState(volume *record, journal *stream) string {
+func journalState(volume *record, journal *stream) string {
 	if b, ok := volume.value(volume.attr(attrVolumeInfo, "")); ok && len(b) >= volumeInfoSize && le.Uint16(b[volumeFlags:])&volumeDirty != 0 {
 		return "the volume was not closed properly (it is marked as dirty): newer metadata may stand in its journal, which is not replayed"
 	}

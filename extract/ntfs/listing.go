@@ -21,8 +21,8 @@ func (v *files) listing(ctx context.Context, space extract.Space, journalOpen st
 		why("%s", n)
 	}
 	if u.records > 0 {
-		s := fmt.Sprintf("%s in use or not known to be free %s not read or damaged: %s listed by name from their folders",
-			plural(u.records, "record of the file table", "records of the file table"), was(u.records), humanize.Comma(u.named))
+		s := fmt.Sprintf("%s records of the file table in use or not known to be free were not read or damaged: %s listed by name from their folders",
+			humanize.Comma(u.records), humanize.Comma(u.named))
 		if u.records == 1 {
 			s = "1 record of the file table in use or not known to be free was not read or is damaged"
 			if u.named == 1 {
@@ -91,11 +91,4 @@ func plural(n int64, one, many string) string {
 		return "1 " + one
 	}
 	return humanize.Comma(n) + " " + many
-}
-
-func was(n int64) string {
-	if n == 1 {
-		return "was"
-	}
-	return "were"
 }

@@ -52,10 +52,13 @@ func locateBoot(r *image.Reader, start, length int64) (boot BootSector, note str
 	return BootSector{}, "", &extract.NotVolumeError{Filesystem: "ntfs", Start: start, Why: why}
 }
 
-// locateTable finds the file table through record 0, else its mirror, and what
+// locator finds the file table through record 0, else its mirror, and what
 // of its place these do not tell by the records themselves.
+type locator struct{ *table }
+
+// locateTable finds the file table of a volume.
 func locateTable(ctx context.Context, v *area) (*table, error) {
-	t := &table{area: v, recordSize: v.boot.RecordSize}
+	t := locator{&table{area: v, recordSize: v.boot.RecordSize}}
 	// until more is known: what the boot sector tells
 	t.stream = v.plain(v.at(v.boot.MFT), mirrorRecords*t.recordSize)
 	t.mirror = v.plain(v.at(v.boot.MFTMirror), mirrorRecords*t.recordSize)
@@ -69,7 +72,7 @@ func locateTable(ctx context.Context, v *area) (*table, error) {
 		t.notes = append(t.notes, "a part of the file table's own extents is unread: records of it were looked for on the volume")
 	}
 	if !ok || missing != nil {
-		if err := (&rebuilder{t}).rebuild(ctx, missing); err != nil {
+		if err := t.rebuild(ctx, missing); err != nil {
 			return nil, err
 		}
 	}
@@ -77,20 +80,21 @@ func locateTable(ctx context.Context, v *area) (*table, error) {
 		t.preferMirror(n)
 	}
 	t.locateAllocation()
-	return t, nil
+	return t.table, nil
 }
 
 // followRecord takes the table's place from record 0. ok is false where it does
 // not state the place; missing are the records without a known one.
-func (t *table) followRecord() (missing []ranges.Range, ok bool) {
+func (t locator) followRecord() (missing []ranges.Range, ok bool) {
 	rec := t.readRecord(recMFT)
 	f := fileRecords{record: rec}
 	m := f.gather(t.area, attrData, "")
 	if rec.state != recordUsed || m == nil || !m.headed {
 		return nil, false
 	}
-	if len(m.runs) > 0 && m.runs[0].Offset == 0 && m.runs[0].Image != t.at(t.boot.MFT) {
-		t.notes = append(t.notes, fmt.Sprintf("the boot sector puts the file table at cluster %d, its own record at %d", t.boot.MFT, t.clusterOf(m.runs[0].Image)))
+	t.bitmap = t.streamOf(&f, attrBitmap, "")
+	if own := t.clusterOf(m.stream(t.r).place(0)); own >= hole && own != t.boot.MFT {
+		t.notes = append(t.notes, fmt.Sprintf("the boot sector puts the file table at cluster %d, its own record at %d", t.boot.MFT, own))
 	}
 	t.use(m)
 	// the table's further extents stand in records of the table itself
@@ -100,7 +104,7 @@ func (t *table) followRecord() (missing []ranges.Range, ok bool) {
 		progress = false
 		for _, e := range list {
 			n := e.ref.number()
-			if e.typ != attrData || e.nameLen != 0 || seen[n] {
+			if e.typ != attrData || e.name != nil || seen[n] {
 				continue
 			}
 			ext := t.readRecord(n)
@@ -108,21 +112,15 @@ func (t *table) followRecord() (missing []ranges.Range, ok bool) {
 				continue
 			}
 			seen[n], progress = true, true
-			for i := range ext.attrs {
-				if a := &ext.attrs[i]; a.is(attrData, "", ext) && !a.resident {
-					m.add(t.area, ext, a)
-				}
-			}
-			m.settle()
-			t.use(m)
+			f.exts = append(f.exts, ext)
+			t.use(f.gather(t.area, attrData, ""))
 		}
 	}
-	t.bitmap = t.streamOf(&f, attrBitmap, "")
 	return t.missing(), true
 }
 
 // use takes the mapping as the table's place.
-func (t *table) use(m *mapping) {
+func (t locator) use(m *mapping) {
 	t.stream = m.stream(t.r)
 	t.stream.size = min(m.initialized, m.size)
 	t.count = uint64(t.stream.size / t.recordSize)
@@ -134,6 +132,18 @@ func (t *table) use(m *mapping) {
 	t.sized = true
 }
 
+// preferMirror decides whether a record is read from the mirror, which is so
+// where that serves better.
+func (t locator) preferMirror(n uint64) {
+	usable := func(r *record) bool { return r.state != recordUnread && r.state != recordDamaged }
+	rec := t.recordFrom(t.stream, n)
+	t.mirrored[n] = false
+	if !usable(rec) || !rec.data.Whole() {
+		m := t.recordFrom(t.mirror, n)
+		t.mirrored[n] = usable(m) && (!usable(rec) || m.data.Whole())
+	}
+}
+
 // recordLimit is how many records the drive has room for in the volume,
 // whatever that claims of itself: a hostile size or number must not make work.
 func (v *area) recordLimit() uint64 {
@@ -141,7 +151,7 @@ func (v *area) recordLimit() uint64 {
 }
 
 // locateAllocation finds the volume's bitmap of clusters.
-func (t *table) locateAllocation() {
+func (t locator) locateAllocation() {
 	rec := t.readRecord(recBitmap)
 	if rec.state != recordUsed {
 		return

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"iter"
+	"maps"
 	"slices"
 
 	"fileassay/extract"
@@ -47,7 +48,7 @@ type names struct {
 	// extending are unread records that attribute lists name
 	extending map[uint64]bool
 	// byFolder are the names that folders gave for needy records, by record
-	byFolder map[uint64][]nameOnly
+	byFolder map[uint64][]indexEntry
 	// proven are the found records that a believed folder names as they do
 	proven map[uint64]bool
 	// torn are folders with an index that was not wholly read
@@ -61,16 +62,9 @@ type names struct {
 
 // namesChunk is what one chunk of the table gives.
 type namesChunk struct {
-	*table
-	marks   []recordMark
-	seqs    []uint16
-	numbers []uint64
-	folders []folder
+	names
 	extends []extension
-	claims  claims.Register
-	damaged int64
 	listed  []uint64 // records that attribute lists name
-	parents []reference
 	// unresolved are folders whose name stands in an extension record
 	unresolved []uint64
 	// apart are other records of which some name stands in an extension record
@@ -80,8 +74,9 @@ type namesChunk struct {
 // readNames passes over the table for all names, and asks the folders for those
 // that it does not give.
 func readNames(ctx context.Context, t *table) (*names, error) {
-	c := &names{table: t, marks: make([]recordMark, 0, t.count), seqs: make([]uint16, 0, t.count), folders: map[uint64]folder{},
-		parents: map[uint64]uint16{}, extending: map[uint64]bool{}, byFolder: map[uint64][]nameOnly{}, torn: map[uint64]bool{}}
+	all := newNames(t, t.count)
+	c := &all
+	c.extending, c.byFolder, c.torn = map[uint64]bool{}, map[uint64][]indexEntry{}, map[uint64]bool{}
 	if err := c.readRecords(ctx); err != nil {
 		return nil, err
 	}
@@ -100,6 +95,11 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 	}
 	c.settle()
 	return c, nil
+}
+
+// newNames has room for n records.
+func newNames(t *table, n uint64) names {
+	return names{table: t, marks: make([]recordMark, 0, n), seqs: make([]uint16, 0, n), folders: map[uint64]folder{}, parents: map[uint64]uint16{}}
 }
 
 // mark is what is known of a record. One past the table is needy where the
@@ -122,7 +122,7 @@ func (c *names) readRecords(ctx context.Context) error {
 	var apart, unresolved, listed []uint64
 	extends := []extension{}
 	err := overTable(ctx, c.table, "file table", func(records iter.Seq[*record]) *namesChunk {
-		k := &namesChunk{table: c.table, marks: make([]recordMark, 0, chunkRecords), seqs: make([]uint16, 0, chunkRecords)}
+		k := &namesChunk{names: newNames(c.table, chunkRecords)}
 		for rec := range records {
 			k.add(rec)
 		}
@@ -130,12 +130,8 @@ func (c *names) readRecords(ctx context.Context) error {
 	}, func(k *namesChunk) error {
 		c.marks = append(c.marks, k.marks...)
 		c.seqs = append(c.seqs, k.seqs...)
-		for i, n := range k.numbers {
-			c.folders[n] = k.folders[i]
-		}
-		for _, p := range k.parents {
-			c.parents[p.number()] = p.seq()
-		}
+		maps.Copy(c.folders, k.folders)
+		maps.Copy(c.parents, k.parents)
 		extends = append(extends, k.extends...)
 		unresolved = append(unresolved, k.unresolved...)
 		apart = append(apart, k.apart...)
@@ -172,8 +168,9 @@ func (c *names) readRecords(ctx context.Context) error {
 }
 
 // addFolder makes a folder known by one of its names.
-func (c *names) addFolder(n uint64, seq uint16, name nameOnly) {
-	c.folders[n] = folder{seq: seq, parent: name.parent, name: name.shown}
+func (c *names) addFolder(n uint64, seq uint16, name indexEntry) {
+	shown, _ := name.shown()
+	c.folders[n] = folder{seq: seq, parent: name.parent, name: shown}
 	c.parents[name.parent.number()] = name.parent.seq()
 }
 
@@ -205,7 +202,7 @@ func (k *namesChunk) add(rec *record) {
 
 // addUsed takes the names of a record in use, and what it says of others.
 func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
-	count, best := 0, fileName{}
+	count, best := 0, indexEntry{}
 	for i := range rec.attrs {
 		a := &rec.attrs[i]
 		if a.typ != attrFileName {
@@ -218,16 +215,15 @@ func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
 		if !rec.folder { // only the parent is of interest here
 			if len(b) >= nameText {
 				count++
-				if p := reference(le.Uint64(b[nameParent:])); len(k.parents) == 0 || k.parents[len(k.parents)-1] != p {
-					k.parents = append(k.parents, p)
-				}
+				p := reference(le.Uint64(b[nameParent:]))
+				k.parents[p.number()] = p.seq()
 			}
 			continue
 		}
 		if f, err := parseFileName(b); err == nil {
 			count++
 			if count == 1 || best.space == nameDOS {
-				best = f
+				best.fileName = f
 			}
 		}
 	}
@@ -235,10 +231,7 @@ func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
 		mark |= markFolder
 		switch {
 		case count > 0:
-			name, _ := best.shown()
-			k.numbers = append(k.numbers, rec.number)
-			k.folders = append(k.folders, folder{seq: rec.seq, parent: best.parent, name: name})
-			k.parents = append(k.parents, best.parent)
+			k.addFolder(rec.number, rec.seq, best)
 		case rec.number >= firstFile:
 			k.unresolved = append(k.unresolved, rec.number)
 		}
@@ -264,7 +257,7 @@ func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
 // askFolders passes over the folders' indexes for the names of needy records.
 func (c *names) askFolders(ctx context.Context) error {
 	type found struct {
-		names []nameOnly
+		names []indexEntry
 		torn  []uint64
 	}
 	done := int64(0)
@@ -281,7 +274,7 @@ func (c *names) askFolders(ctx context.Context) error {
 				case n < firstFile || !c.mark(n).needy() || e.parent.number() != dir.number:
 				case c.isUsed(n) && c.seqs[n] != e.child.seq() && !c.isFound(n): // of an earlier file
 				default:
-					f.names = append(f.names, e.of(e.child))
+					f.names = append(f.names, e)
 				}
 			})
 			if !all {
@@ -306,18 +299,11 @@ func (c *names) askFolders(ctx context.Context) error {
 // lackSome reports whether a record that may be in use was not read and has
 // no name yet.
 func (c *names) lackSome() bool {
-	lacks := func(m recordMark) bool { return m.needy() && m.state() != recordUsed }
-	for from := 0; from < len(c.marks); from += chunkRecords {
-		part := c.marks[from:min(from+chunkRecords, len(c.marks))]
-		if !slices.ContainsFunc(part, lacks) {
-			continue
-		}
-		used := c.inUse(uint64(from), uint64(len(part)))
-		for i, m := range part {
-			n := uint64(from + i)
-			if lacks(m) && used.Get(int64(i)) != bitmap.Clear && len(c.byFolder[n]) == 0 && !c.extending[n] && n >= firstFile {
-				return true
-			}
+	used := c.inUse(0, c.count)
+	for i, m := range c.marks {
+		if n := uint64(i); n >= firstFile && m.needy() && m.state() != recordUsed && used.Get(int64(i)) != bitmap.Clear &&
+			len(c.byFolder[n]) == 0 && !c.extending[n] {
+			return true
 		}
 	}
 	return false
@@ -327,18 +313,13 @@ func (c *names) lackSome() bool {
 // records known.
 func (c *names) settle() {
 	for n, list := range c.byFolder {
-		var long, twins []nameOnly
+		var once []indexEntry
 		for _, e := range list {
-			if slices.ContainsFunc(long, e.same) || slices.ContainsFunc(twins, e.same) {
-				continue
-			}
-			if e.space == nameDOS {
-				twins = append(twins, e)
-			} else {
-				long = append(long, e)
+			if !slices.ContainsFunc(once, e.same) {
+				once = append(once, e)
 			}
 		}
-		list = addTwins(long, twins)
+		list = dropTwins(once)
 		c.byFolder[n] = list
 		if _, known := c.folders[n]; !known && list[0].folder {
 			c.addFolder(n, list[0].child.seq(), list[0])

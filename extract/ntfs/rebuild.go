@@ -11,19 +11,15 @@ import (
 	"fileassay/extract/ranges"
 )
 
-// rebuilder looks for records of the file table on the volume, where what says
-// where they lie is unread. Records name their own number, so a stretch of them
-// proves its place in the table; where two stretches claim the same records,
-// neither is believed. Space that files found so far claim is left out, since
-// a file may hold the image of another volume.
+// rebuild looks for the wanted record numbers on the volume, where what says
+// where they lie is unread; nil is all. Records name their own number, so a
+// stretch of them proves its place in the table; where two stretches claim the
+// same records, neither is believed. Space that files found so far claim is left
+// out, since a file may hold the image of another volume.
 //
 // A fragment is an extent of the table that holds records one behind the other.
 // Unread records may stand within.
-type rebuilder struct{ *table }
-
-// rebuild finds the wanted record numbers, which have no known place; nil is
-// all.
-func (t *rebuilder) rebuild(ctx context.Context, wanted []ranges.Range) error {
+func (t locator) rebuild(ctx context.Context, wanted []ranges.Range) error {
 	if wanted == nil {
 		if err := t.beginAtBoot(ctx); err != nil {
 			return err
@@ -58,13 +54,13 @@ func (t *rebuilder) rebuild(ctx context.Context, wanted []ranges.Range) error {
 	return nil
 }
 
-func (t *rebuilder) setCount(n uint64) {
+func (t locator) setCount(n uint64) {
 	t.count, t.stream.size = n, int64(n)*t.recordSize
 }
 
 // beginAtBoot takes what stands where the boot sector says that the table
 // begins.
-func (t *rebuilder) beginAtBoot(ctx context.Context) error {
+func (t locator) beginAtBoot(ctx context.Context) error {
 	t.stream = &stream{r: t.r}
 	f := t.fragmentAt(t.at(t.boot.MFT))
 	mirror := t.mirror.place(0)
@@ -91,7 +87,7 @@ func (t *rebuilder) beginAtBoot(ctx context.Context) error {
 
 // adopt makes a fragment part of the table, as far as its records have no
 // known place.
-func (t *rebuilder) adopt(f extract.Extent, wanted []ranges.Range) {
+func (t locator) adopt(f extract.Extent, wanted []ranges.Range) {
 	for _, w := range wanted {
 		from, to := max(f.Offset, w.Start*t.recordSize), min(f.Offset+f.Length, w.End*t.recordSize)
 		if from < to {
@@ -104,7 +100,7 @@ func (t *rebuilder) adopt(f extract.Extent, wanted []ranges.Range) {
 // allocatedOnly are the parts of fragments whose place the volume's bitmap
 // calls allocated; without the bitmap all of them, with a note that what they
 // hold may be stale.
-func (t *rebuilder) allocatedOnly(ctx context.Context, list []extract.Extent) []extract.Extent {
+func (t locator) allocatedOnly(ctx context.Context, list []extract.Extent) []extract.Extent {
 	if t.allocated == nil || t.allocated.unread() > 0 {
 		if !t.doubted && len(list) > 0 {
 			t.doubted = true
@@ -155,7 +151,7 @@ func isRecord(b partial.Bytes) (number uint64, numbered, ok bool) {
 
 // fragmentAt follows the table from where the boot sector puts it, as far as
 // records stand in their order. Unread records in between are part of it.
-func (t *rebuilder) fragmentAt(at int64) extract.Extent {
+func (t locator) fragmentAt(at int64) extract.Extent {
 	size := t.recordSize
 	b := make([]byte, size)
 	f := extract.Extent{Image: at}
@@ -186,7 +182,7 @@ func (t *rebuilder) fragmentAt(at int64) extract.Extent {
 // unreadRecords is how many whole records behind the one at p are unread
 // from there on, of n bytes: a table that was hardly read must not be asked
 // record by record.
-func (t *rebuilder) unreadRecords(p, n int64) uint64 {
+func (t locator) unreadRecords(p, n int64) uint64 {
 	size := t.recordSize
 	for rg := range t.r.Over(p, n) {
 		if rg.State == imap.Read && rg.Length >= size {
@@ -201,7 +197,7 @@ func (t *rebuilder) unreadRecords(p, n int64) uint64 {
 const maxFound = 1 << 28
 
 // scan looks for records in all of the volume that is not claimed.
-func (t *rebuilder) scan(ctx context.Context, claimed *ranges.Set) (found []extract.Extent, err error) {
+func (t locator) scan(ctx context.Context, claimed *ranges.Set) (found []extract.Extent, err error) {
 	size := t.recordSize
 	grid := min(size, t.cluster)            // a record begins at a multiple of this
 	limit := min(t.recordLimit(), maxFound) // a record past it bears no number that can be right
@@ -250,7 +246,7 @@ func (t *rebuilder) scan(ctx context.Context, claimed *ranges.Set) (found []extr
 
 // join appends a fragment, as part of the one before it where it goes on the
 // same count of records, with nothing but unread sectors in between.
-func (t *rebuilder) join(list []extract.Extent, f extract.Extent) []extract.Extent {
+func (t locator) join(list []extract.Extent, f extract.Extent) []extract.Extent {
 	if n := len(list); n > 0 {
 		last := &list[n-1]
 		gap := f.Image - (last.Image + last.Length)
@@ -264,7 +260,7 @@ func (t *rebuilder) join(list []extract.Extent, f extract.Extent) []extract.Exte
 
 // allUnread reports whether a part of every record in [at, at+n) was not
 // read.
-func (t *rebuilder) allUnread(at, n int64) bool {
+func (t locator) allUnread(at, n int64) bool {
 	for p := at; p < at+n; p += t.recordSize {
 		if t.r.IsRead(p, t.recordSize) {
 			return false

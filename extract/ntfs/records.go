@@ -15,13 +15,10 @@ import (
 // Records with a fixed meaning [docs: files/index.html].
 const (
 	recMFT        = 0
-	recMFTMirror  = 1
 	recLogFile    = 2
 	recVolume     = 3
 	recRoot       = 5
 	recBitmap     = 6
-	recBoot       = 7
-	recBadClus    = 8
 	recExtend     = 11
 	firstFile     = 16 // the records before it are the system's own or reserved
 	mirrorRecords = 4  // that the mirror holds at the least
@@ -92,18 +89,6 @@ func (t *table) recordFrom(s *stream, n uint64) *record {
 		rec.parse(s.read(make([]byte, t.recordSize), int64(n)*t.recordSize), n)
 	}
 	return rec
-}
-
-// preferMirror decides whether a record is read from the mirror, which is so
-// where that serves better.
-func (t *table) preferMirror(n uint64) {
-	usable := func(r *record) bool { return r.state != recordUnread && r.state != recordDamaged }
-	rec := t.recordFrom(t.stream, n)
-	t.mirrored[n] = false
-	if !usable(rec) || !rec.data.Whole() {
-		m := t.recordFrom(t.mirror, n)
-		t.mirrored[n] = usable(m) && (!usable(rec) || m.data.Whole())
-	}
 }
 
 // chunkRecords is how many records are read at once.
@@ -182,20 +167,18 @@ func (t *table) claimed(rec *record) iter.Seq2[*attribute, extract.Extent] {
 // known so far claim, and the table.
 func (t *table) claimedByRecords(ctx context.Context) (*ranges.Set, error) {
 	all := &ranges.Set{}
-	err := overTable(ctx, t, "", func(records iter.Seq[*record]) *ranges.Set {
-		claimed := &ranges.Set{}
+	t.claimTable(all)
+	return all, overTable(ctx, t, "", func(records iter.Seq[*record]) (claimed ranges.Set) {
 		for rec := range records {
 			for _, e := range t.claimed(rec) {
 				claimed.Add(e.Image, e.Length)
 			}
 		}
 		return claimed
-	}, func(claimed *ranges.Set) error {
-		all.AddAll(claimed)
+	}, func(claimed ranges.Set) error {
+		all.AddAll(&claimed)
 		return nil
 	})
-	t.claimTable(all)
-	return all, err
 }
 
 // claimTable adds where the table lies.

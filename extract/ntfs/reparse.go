@@ -119,11 +119,11 @@ func (s *dataStream) isWOF() bool { return string(utf16.Decode(s.name)) == wofSt
 const maxReparse = 16 << 10
 
 // reparse reads a file's reparse point and notes what it means for the file.
-func (t *table) reparse(f *fileRecords, to *extract.File, info standardInfo) (p reparsePoint, ok bool) {
+func (h *harvest) reparse(f *fileRecords, to *extract.File, info standardInfo) (p reparsePoint, ok bool) {
 	b, ok := f.valueOf(attrReparsePoint)
 	if !ok {
-		if m := f.gather(t.area, attrReparsePoint, ""); m != nil && m.headed && m.size <= maxReparse {
-			b, ok = m.stream(t.r).read(make([]byte, m.size), 0).Get(0, int(m.size))
+		if m := f.gather(h.area, attrReparsePoint, ""); m != nil && m.headed && m.size <= maxReparse {
+			b, ok = m.stream(h.r).read(make([]byte, m.size), 0).Get(0, int(m.size))
 		}
 	}
 	if !ok {
@@ -150,7 +150,7 @@ func (t *table) reparse(f *fileRecords, to *extract.File, info standardInfo) (p 
 
 // fillReparsed sets the content of a file whose reparse point changes where
 // its content is.
-func (t *table) fillReparsed(f *extract.File, p *reparsePoint, wof *dataStream) {
+func (h *harvest) fillReparsed(f *extract.File, p *reparsePoint, wof *dataStream) {
 	if why := p.elsewhere(); why != "" {
 		away := false
 		for i := range f.Pieces {
@@ -190,11 +190,11 @@ func (t *table) fillReparsed(f *extract.File, p *reparsePoint, wof *dataStream) 
 			f.Why = append(f.Why, fmt.Sprintf("its stream %s is not stored as it is, so that its table cannot be used", wofStream))
 			return
 		}
-		s := wof.mapping.stream(t.r)
+		s := wof.mapping.stream(h.r)
 		if wof.resident != nil {
-			s = t.residentStream(wof.owner, wof.resident)
+			s = h.residentStream(wof.owner, wof.resident)
 		}
-		f.Pieces = t.wofPieces(stored.Pieces, s, stored.Size, f.Size, p.wof)
+		f.Pieces = h.wofPieces(stored.Pieces, s, stored.Size, f.Size, p.wof)
 		f.Packing = extract.Packing{Method: strings.ToLower(p.method), Unit: int64(p.wof)}
 	}
 }
@@ -216,7 +216,7 @@ func wofTable(size int64, chunk int) int64 { return (size - 1) / int64(chunk) * 
 // s reads the valid ones. The stream begins with
 // a table of where each chunk but the first begins, counted from the table's
 // end, in 4 bytes each, or 8 for files over 4 GiB.
-func (t *table) wofPieces(plain []extract.Piece, s *stream, total, size int64, chunk int) []extract.Piece {
+func (h *harvest) wofPieces(plain []extract.Piece, s *stream, total, size int64, chunk int) []extract.Piece {
 	var w pieceWriter
 	width, head := wofWidth(size), wofTable(size, chunk)
 	var stored int64 // a table has no holes: what is stored bounds the work
@@ -225,7 +225,7 @@ func (t *table) wofPieces(plain []extract.Piece, s *stream, total, size int64, c
 			stored += p.Length
 		}
 	}
-	if head > min(s.size, stored, t.length) {
+	if head > min(s.size, stored, h.length) {
 		w.upTo(size, extract.Unlocated)
 		return w.list
 	}

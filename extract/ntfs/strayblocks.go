@@ -17,7 +17,7 @@ type strayBlock struct {
 	image  int64
 	vcn    int64
 	folder reference // that every entry in it names as its parent
-	names  []nameOnly
+	names  []indexEntry
 }
 
 // findStrays looks for index blocks in space that nothing read so far
@@ -98,7 +98,7 @@ func (c *names) believe(byFolder map[reference][]strayBlock) []strayBlock {
 		}
 		refuted := false
 		for _, b := range blocks {
-			if slices.ContainsFunc(b.names, func(e nameOnly) bool { return e.child.seq() != newest[e.child.number()] }) {
+			if slices.ContainsFunc(b.names, func(e indexEntry) bool { return e.child.seq() != newest[e.child.number()] }) {
 				stale[b.image], refuted = true, true
 			}
 		}
@@ -215,7 +215,7 @@ func (c *names) parseStray(b partial.Bytes) (s strayBlock, ok bool) {
 		case k < firstFile || !c.mark(k).needy():
 		case c.isUsed(k) && c.seqs[k] != e.child.seq():
 		default:
-			s.names = append(s.names, e.of(e.child))
+			s.names = append(s.names, e)
 		}
 	})
 	return s, one

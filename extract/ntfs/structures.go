@@ -9,9 +9,12 @@ import (
 	"fileassay/extract"
 )
 
-// structures is the health of a volume's own structures. damaged is how many
-// records were read and fail their checks.
-func structures(t *table, damaged int64, journalOpen string) []extract.Structure {
+// health tells the state of a volume's own structures.
+type health struct{ *table }
+
+// structures are the structures. damaged is how many records were read and fail
+// their checks.
+func (t health) structures(damaged int64, journalOpen string) []extract.Structure {
 	st := t.stream.health("file table")
 	st.Note = fmt.Sprintf("%d records", t.count)
 	if t.rebuilt {
@@ -27,32 +30,29 @@ func structures(t *table, damaged int64, journalOpen string) []extract.Structure
 	if journalOpen != "" {
 		journal.Note = journalOpen
 	}
-	return append(t.bootHealth(), st, t.mirrorHealth(), t.bitmap.health("file table bitmap"), t.allocated.health("cluster bitmap"),
+	return append(t.bootSectors(), st, t.mirrorHealth(), t.bitmap.health("file table bitmap"), t.allocated.health("cluster bitmap"),
 		t.recordHealth(recRoot, "root folder record"), t.recordHealth(recVolume, "volume record"), journal)
 }
 
-// bootHealth compares the boot sector and its copy.
-func (v *area) bootHealth() []extract.Structure {
-	size := v.boot.SectorSize
-	places := [2]int64{v.start, v.start + v.boot.TotalSectors*size}
-	var list [2]extract.Structure
+// boot compares the boot sector and its copy.
+func (t health) bootSectors() []extract.Structure {
+	size := t.boot.SectorSize
+	list := []extract.Structure{t.plain(t.start, size).health("boot sector"), t.plain(t.start+t.boot.TotalSectors*size, size).health("boot sector copy")}
 	var text [2][]byte
-	for i, name := range [2]string{"boot sector", "boot sector copy"} {
-		s := extract.Structure{Name: name, Image: places[i], Length: size, Health: extract.HealthRead}
-		b := make([]byte, size)
-		if _, err := v.r.ReadAt(b, places[i]); err != nil {
+	for i := range list {
+		s, b := &list[i], make([]byte, size)
+		if _, err := t.r.ReadAt(b, s.Image); err != nil {
 			s.Health, s.Unread = extract.HealthUnread, size
 		} else if _, err := parseBootSector(b); err != nil {
 			s.Health, s.Note = extract.HealthDamaged, err.Error()
 		} else {
 			text[i] = b
 		}
-		list[i] = s
 	}
 	if text[0] != nil && text[1] != nil && !bytes.Equal(text[0], text[1]) {
 		list[1].Health, list[1].Note = extract.HealthDisagrees, "differs from the boot sector"
 	}
-	return list[:]
+	return list
 }
 
 // health is the health of a stream by what was read of it; there may be none.
@@ -74,13 +74,8 @@ func (s *stream) health(name string) extract.Structure {
 }
 
 // recordHealth is the health of a record by what was read of it and its checks.
-func (t *table) recordHealth(n uint64, name string) extract.Structure {
-	st := extract.Structure{Name: name, Image: max(t.stream.place(int64(n)*t.recordSize), -1), Length: t.recordSize, Health: extract.HealthRead}
-	if st.Image >= 0 {
-		for u := range t.r.Unread(st.Image, t.recordSize) {
-			st.Unread += u.Length
-		}
-	}
+func (t health) recordHealth(n uint64, name string) extract.Structure {
+	st := t.plain(max(t.stream.place(int64(n)*t.recordSize), hole), t.recordSize).health(name)
 	rec := t.readRecord(n)
 	switch {
 	case rec.state == recordUnread:
@@ -96,7 +91,7 @@ func (t *table) recordHealth(n uint64, name string) extract.Structure {
 }
 
 // mirrorHealth compares the mirror with the records it mirrors.
-func (t *table) mirrorHealth() extract.Structure {
+func (t health) mirrorHealth() extract.Structure {
 	st := t.mirror.health("file table mirror")
 	for n := range uint64(mirrorRecords) {
 		m := t.recordFrom(t.mirror, n)
@@ -119,8 +114,8 @@ func (t *table) mirrorHealth() extract.Structure {
 
 // countDamaged counts the records of the table that were read but fail their
 // checks.
-func (t *table) countDamaged(ctx context.Context) (total int64, err error) {
-	err = overTable(ctx, t, "", func(records iter.Seq[*record]) (n int64) {
+func (t health) countDamaged(ctx context.Context) (total int64, err error) {
+	err = overTable(ctx, t.table, "", func(records iter.Seq[*record]) (n int64) {
 		for rec := range records {
 			if rec.state == recordDamaged || len(rec.torn) > 0 {
 				n++

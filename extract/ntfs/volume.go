@@ -42,7 +42,7 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if b, ok := rec.value(rec.attr(attrVolumeName, "")); ok && len(b) > 0 {
 		v.label, _ = extract.NameFromUTF16(utf16At(b, 0, len(b)/2))
 	}
-	v.journalOpen = v.journalState(rec, v.journal())
+	v.journalOpen = journalState(rec, v.journal())
 	return v, nil
 }
 
@@ -81,9 +81,10 @@ func (v *Volume) Info() extract.Info {
 
 // Walk is for [extract.Filesystem].
 func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
+	state := health{v.table}
 	if yield == nil {
-		damaged, err := v.countDamaged(ctx)
-		return &extract.Survey{Structures: structures(v.table, damaged, v.journalOpen)}, err
+		damaged, err := state.countDamaged(ctx)
+		return &extract.Survey{Structures: state.structures(damaged, v.journalOpen)}, err
 	}
 	c, err := readNames(ctx, v.table)
 	if err != nil {
@@ -95,5 +96,5 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	}
 	space := files.owned.Space(v.start, v.length, v.allocation(v.allocated))
 	listing, err := files.listing(ctx, space, v.journalOpen)
-	return &extract.Survey{Listing: listing, Structures: structures(v.table, c.damaged, v.journalOpen), Space: space}, err
+	return &extract.Survey{Listing: listing, Structures: state.structures(c.damaged, v.journalOpen), Space: space}, err
 }

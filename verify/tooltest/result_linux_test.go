@@ -8,7 +8,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"fileassay/extract/ntfs"
+	"fileassay/extract/unpack"
 	"fileassay/verify"
 	"fileassay/verify/result"
 )
@@ -91,7 +91,7 @@ func digestUnits(image io.ReaderAt, f *result.File, unit int64) (string, error) 
 		case int64(len(stored)) == unit || at+int64(len(stored)) == *f.Size: // plain extents end with the content
 			copy(content[at:], stored)
 		default:
-			if _, err := ntfs.DecompressLZNT1(content[at:at+unit], stored); err != nil {
+			if err := unpack.Unit(unpack.LZNT1, content[at:at+unit], stored); err != nil {
 				return "", fmt.Errorf("unit at %d: %w", at, err)
 			}
 		}
