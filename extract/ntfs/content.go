@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"fileassay/extract"
+	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
 
@@ -204,11 +205,21 @@ func (t *table) inRecord(rec *record, off, n int) []extract.Piece {
 // residentStream reads a resident value as a stream; a value in torn or unread
 // strides has gaps.
 func (t *table) residentStream(rec *record, a *attribute) *stream {
-	s := &stream{r: t.r, size: int64(a.valueLen)}
-	for _, p := range t.inRecord(rec, a.valueOff, a.valueLen) {
-		if p.Kind == extract.Data || p.Kind == extract.Patched {
-			s.extents = append(s.extents, extract.Extent{Offset: p.Offset, Image: p.Image, Length: p.Length})
+	return pieceStream(t.r, int64(a.valueLen), t.inRecord(rec, a.valueOff, a.valueLen))
+}
+
+// pieceStream reads the first bytes of content by its pieces.
+func pieceStream(r *image.Reader, size int64, pieces []extract.Piece) *stream {
+	s := &stream{r: r, size: size}
+	for _, p := range pieces {
+		e := extract.Extent{Offset: p.Offset, Image: p.Image, Length: p.Length}
+		switch p.Kind {
+		case extract.Hole:
+			e.Image = hole
+		case extract.Unlocated:
+			continue
 		}
+		s.extents = append(s.extents, e)
 	}
 	return s
 }

@@ -10,7 +10,6 @@ import (
 type dataStream struct {
 	name     []uint16   // nil for the file's own content
 	resident *attribute // of one that stands in a record; nil for others
-	owner    *record    // of resident
 	inside   []extract.Piece
 	mapping  mapping
 }
@@ -29,7 +28,7 @@ func (t *table) dataStreams(f *fileRecords) []dataStream {
 		if !a.resident {
 			s.mapping.add(t.area, r, a)
 		} else if s.resident == nil {
-			s.resident, s.owner, s.inside = a, r, t.inRecord(r, a.valueOff, a.valueLen)
+			s.resident, s.inside = a, t.inRecord(r, a.valueOff, a.valueLen)
 		}
 	}
 	for i := range out {

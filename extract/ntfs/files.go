@@ -220,7 +220,7 @@ func (h *harvest) addUsed(rec *record) {
 			entries[i].Why = append(entries[i].Why, why)
 		}
 	}
-	if n := rec.number; h.isFound(n) && (!h.proven[n] || sizesDiffer(list, &entries[0].File)) {
+	if n := rec.number; h.isFound(n) && (h.trust[n] != trustProven || sizesDiffer(list, &entries[0].File)) {
 		doubt("its record was found by itself, and no folder proves that it belongs to this volume")
 	}
 	if h.sharesClusters(&f) {

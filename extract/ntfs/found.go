@@ -48,20 +48,18 @@ func (c *names) judgeFound() {
 			queue = append(queue, below[n]...)
 		}
 	}
-	c.proven = map[uint64]bool{}
+	c.trust = verdicts
 	refuted := map[uint64]bool{}
 	for n, verdict := range verdicts {
-		switch verdict {
-		case trustProven:
-			c.proven[n] = true
-		case trustRefuted:
-			refuted[n] = true
-			if len(c.readRecord(n).torn) > 0 {
-				c.damaged--
-			}
-			c.marks[n] = recordMark(recordUnread) | markNeedy
-			delete(c.folders, n)
+		if verdict != trustRefuted {
+			continue
 		}
+		refuted[n] = true
+		if len(c.readRecord(n).torn) > 0 {
+			c.damaged--
+		}
+		c.marks[n] = recordMark(recordUnread) | markNeedy
+		delete(c.folders, n)
 	}
 	c.refuted = refuted
 	for n, list := range c.byFolder {

@@ -112,8 +112,13 @@ func (t locator) followRecord() (missing []ranges.Range, ok bool) {
 				continue
 			}
 			seen[n], progress = true, true
-			f.exts = append(f.exts, ext)
-			t.use(f.gather(t.area, attrData, ""))
+			for i := range ext.attrs {
+				if a := &ext.attrs[i]; a.is(attrData, "", ext) && !a.resident {
+					m.add(t.area, ext, a)
+				}
+			}
+			m.settle()
+			t.use(m)
 		}
 	}
 	return t.missing(), true
@@ -126,8 +131,7 @@ func (t locator) use(m *mapping) {
 	t.count = uint64(t.stream.size / t.recordSize)
 	if limit := t.recordLimit(); t.count > limit {
 		t.notes = append(t.notes, fmt.Sprintf("the file table states %d records, more than there is room for: %d looked at", t.count, limit))
-		t.count = limit
-		t.stream.size = int64(limit) * t.recordSize
+		t.setCount(limit)
 	}
 	t.sized = true
 }

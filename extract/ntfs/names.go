@@ -49,8 +49,8 @@ type names struct {
 	extending map[uint64]bool
 	// byFolder are the names that folders gave for needy records, by record
 	byFolder map[uint64][]indexEntry
-	// proven are the found records that a believed folder names as they do
-	proven map[uint64]bool
+	// trust judges the used records that were found by themselves
+	trust map[uint64]trust
 	// torn are folders with an index that was not wholly read
 	torn     map[uint64]bool
 	claims   claims.Register // the clusters that attributes claim
@@ -62,7 +62,7 @@ type names struct {
 
 // namesChunk is what one chunk of the table gives.
 type namesChunk struct {
-	names
+	*names
 	extends []extension
 	listed  []uint64 // records that attribute lists name
 	// unresolved are folders whose name stands in an extension record
@@ -74,8 +74,7 @@ type namesChunk struct {
 // readNames passes over the table for all names, and asks the folders for those
 // that it does not give.
 func readNames(ctx context.Context, t *table) (*names, error) {
-	all := newNames(t, t.count)
-	c := &all
+	c := newNames(t, t.count)
 	c.extending, c.byFolder, c.torn = map[uint64]bool{}, map[uint64][]indexEntry{}, map[uint64]bool{}
 	if err := c.readRecords(ctx); err != nil {
 		return nil, err
@@ -98,8 +97,8 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 }
 
 // newNames has room for n records.
-func newNames(t *table, n uint64) names {
-	return names{table: t, marks: make([]recordMark, 0, n), seqs: make([]uint16, 0, n), folders: map[uint64]folder{}, parents: map[uint64]uint16{}}
+func newNames(t *table, n uint64) *names {
+	return &names{table: t, marks: make([]recordMark, 0, n), seqs: make([]uint16, 0, n), folders: map[uint64]folder{}, parents: map[uint64]uint16{}}
 }
 
 // mark is what is known of a record. One past the table is needy where the

@@ -128,25 +128,26 @@ func (t locator) allocatedOnly(ctx context.Context, list []extract.Extent) []ext
 	return out
 }
 
-// isRecord reports whether the bytes hold a whole record, and, where its
-// format does, the number that it names itself. Records of the format before
-// 3.1, which some writers still use, name none.
-func isRecord(b partial.Bytes) (number uint64, numbered, ok bool) {
+// isRecord reports whether the bytes hold a whole record, and the number that it
+// names itself; 0 for none, as in the format before 3.1, which some writers still
+// use.
+func isRecord(b partial.Bytes) (number uint64, ok bool) {
 	if string(b.Data[:4]) != "FILE" {
-		return 0, false, false
+		return 0, false
 	}
 	array, _, err := applyFixups(&b)
 	if err != nil || !b.Whole() {
-		return 0, false, false
+		return 0, false
 	}
-	number = uint64(le.Uint32(b.Data[recordNumber:]))
-	numbered = array >= recordHeaderSize && number != 0
+	if array >= recordHeaderSize {
+		number = uint64(le.Uint32(b.Data[recordNumber:]))
+	}
 	used := int64(le.Uint32(b.Data[recordUsedBytes:]))
 	if used < recordFirstAttr+2 || used > int64(b.Len()) {
-		return 0, false, false
+		return 0, false
 	}
 	_, whole, err := parseAttributes(nil, b.Slice(0, int(used)), int(le.Uint16(b.Data[recordFirstAttr:])))
-	return number, numbered, whole && err == nil
+	return number, whole && err == nil
 }
 
 // fragmentAt follows the table from where the boot sector puts it, as far as
@@ -165,8 +166,8 @@ func (t locator) fragmentAt(at int64) extract.Extent {
 		if _, err := t.r.ReadAt(b, p); err != nil {
 			continue
 		}
-		if got, numbered, ok := isRecord(partial.Bytes{Data: b}); ok {
-			if numbered && got != n {
+		if got, ok := isRecord(partial.Bytes{Data: b}); ok {
+			if got != 0 && got != n {
 				break
 			}
 			f.Length = int64(n+1) * size
@@ -220,8 +221,8 @@ func (t locator) scan(ctx context.Context, claimed *ranges.Set) (found []extract
 				continue
 			}
 			copy(rec, b.Data[o:])
-			number, numbered, ok := isRecord(partial.Bytes{Data: rec})
-			if !ok || !numbered || number >= limit {
+			number, ok := isRecord(partial.Bytes{Data: rec})
+			if !ok || number == 0 || number >= limit {
 				if ok {
 					p.nameless++
 				}

@@ -190,11 +190,11 @@ func (h *harvest) fillReparsed(f *extract.File, p *reparsePoint, wof *dataStream
 			f.Why = append(f.Why, fmt.Sprintf("its stream %s is not stored as it is, so that its table cannot be used", wofStream))
 			return
 		}
-		s := wof.mapping.stream(h.r)
-		if wof.resident != nil {
-			s = h.residentStream(wof.owner, wof.resident)
+		valid := stored.Size
+		if wof.resident == nil {
+			valid = wof.mapping.initialized
 		}
-		f.Pieces = h.wofPieces(stored.Pieces, s, stored.Size, f.Size, p.wof)
+		f.Pieces = h.wofPieces(pieceStream(h.r, valid, stored.Pieces), stored.Size, f.Size, p.wof)
 		f.Packing = extract.Packing{Method: strings.ToLower(p.method), Unit: int64(p.wof)}
 	}
 }
@@ -213,16 +213,16 @@ func wofTable(size int64, chunk int) int64 { return (size - 1) / int64(chunk) * 
 
 // wofPieces is the content, size bytes, of a file whose chunks of the given
 // size are compressed one behind the other in a stream of total bytes, of which
-// s reads the valid ones. The stream begins with
-// a table of where each chunk but the first begins, counted from the table's
-// end, in 4 bytes each, or 8 for files over 4 GiB.
-func (h *harvest) wofPieces(plain []extract.Piece, s *stream, total, size int64, chunk int) []extract.Piece {
+// s reads the valid ones. The stream begins with a table of where each chunk but
+// the first begins, counted from the table's end, in 4 bytes each, or 8 for files
+// over 4 GiB.
+func (h *harvest) wofPieces(s *stream, total, size int64, chunk int) []extract.Piece {
 	var w pieceWriter
 	width, head := wofWidth(size), wofTable(size, chunk)
 	var stored int64 // a table has no holes: what is stored bounds the work
-	for _, p := range plain {
-		if p.Kind != extract.Hole {
-			stored += p.Length
+	for e := range s.parts(0, s.size) {
+		if e.Image != hole {
+			stored += e.Length
 		}
 	}
 	if head > min(s.size, stored, h.length) {
@@ -260,7 +260,7 @@ func (h *harvest) wofPieces(plain []extract.Piece, s *stream, total, size int64,
 		end := min((i+1)*int64(chunk), size)
 		var units []extract.Extent
 		if okFrom && okTo && from < to && to <= s.size {
-			units = slicePieces(plain, from, to)
+			units = s.stored(from, to-from)
 		}
 		if units != nil {
 			w.unit(end, units)
@@ -269,25 +269,4 @@ func (h *harvest) wofPieces(plain []extract.Piece, s *stream, total, size int64,
 		}
 	}
 	return w.list
-}
-
-// slicePieces are the stored extents of [from, to) of a stream's pieces, with
-// offsets of the stream; nil where a part of it has no known place.
-func slicePieces(pieces []extract.Piece, from, to int64) []extract.Extent {
-	var out []extract.Extent
-	for _, p := range pieces {
-		a, z := max(p.Offset, from), min(p.Offset+p.Length, to)
-		if a >= z {
-			continue
-		}
-		if p.Kind != extract.Data && p.Kind != extract.Patched {
-			return nil
-		}
-		out = append(out, extract.Extent{Offset: a, Image: p.Image + a - p.Offset, Length: z - a})
-		from = z
-	}
-	if from < to {
-		return nil
-	}
-	return out
 }

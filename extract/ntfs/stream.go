@@ -67,6 +67,22 @@ func (s *stream) place(off int64) int64 {
 	return unlocated
 }
 
+// stored are the extents of [off, off+n), joined; nil where a part of it has no
+// place.
+func (s *stream) stored(off, n int64) (out []extract.Extent) {
+	for e := range s.parts(off, n) {
+		if e.Image < 0 {
+			return nil
+		}
+		if k := len(out) - 1; k >= 0 && out[k].Image+out[k].Length == e.Image {
+			out[k].Length += e.Length
+		} else {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
 // read reads [off, off+len(p)) into p.
 func (s *stream) read(p []byte, off int64) partial.Bytes {
 	b := partial.Bytes{Data: p}
