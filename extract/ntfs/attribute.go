@@ -1,6 +1,10 @@
 package ntfs
 
-import "fmt"
+import (
+	"fmt"
+
+	"fileassay/extract/partial"
+)
 
 // attrType is the type of an attribute [docs: attributes/index.html].
 type attrType uint32
@@ -38,7 +42,7 @@ type attribute struct {
 	lowest, highest int64 // clusters of the stream this attribute maps
 	runsOff         int
 	unitShift       uint8 // clusters a compression unit, as a power of two; 0 is none
-	allocated, size int64 // bytes; only where lowest is 0
+	size            int64 // bytes; only where lowest is 0
 	initialized     int64 // bytes; what lies past it reads as zeros
 }
 
@@ -65,31 +69,30 @@ const (
 )
 
 // parseAttributes appends the attributes of a record to list. b is the
-// record's bytes in use, bad the strides that cannot be trusted. Attributes
-// are followed as far as their heads lie in good strides; whole says that the
-// end of the chain was reached. A chain that breaks within good strides is an
-// error.
-func parseAttributes(list []attribute, b []byte, first int, bad strides) (out []attribute, whole bool, err error) {
+// record's bytes in use. Attributes are followed as far as their heads were
+// read; whole says that the end of the chain was reached. A chain that breaks
+// within what was read is an error.
+func parseAttributes(list []attribute, b partial.Bytes, first int) (out []attribute, whole bool, err error) {
 	if first < 0x18 || first%8 != 0 {
 		return list, false, fmt.Errorf("first attribute at %#x", first)
 	}
 	for off := first; ; {
-		if off+4 > len(b) {
-			return list, false, fmt.Errorf("attributes run past the %d bytes in use", len(b))
+		if off+4 > b.Len() {
+			return list, false, fmt.Errorf("attributes run past the %d bytes in use", b.Len())
 		}
-		if !bad.clean(off, off+4) {
+		if !b.Has(off, 4) {
 			return list, false, nil
 		}
-		if attrType(le.Uint32(b[off:])) == attrEnd {
+		if attrType(le.Uint32(b.Data[off:])) == attrEnd {
 			return list, true, nil
 		}
-		if off+residentHeader > len(b) {
-			return list, false, fmt.Errorf("attribute at %#x runs past the %d bytes in use", off, len(b))
+		if off+residentHeader > b.Len() {
+			return list, false, fmt.Errorf("attribute at %#x runs past the %d bytes in use", off, b.Len())
 		}
-		if !bad.clean(off, off+residentHeader) {
+		if !b.Has(off, residentHeader) {
 			return list, false, nil
 		}
-		a, ok, err := parseAttribute(b, off, bad)
+		a, ok, err := parseAttribute(b, off)
 		if err != nil {
 			return list, false, err
 		}
@@ -101,16 +104,16 @@ func parseAttributes(list []attribute, b []byte, first int, bad strides) (out []
 }
 
 // parseAttribute decodes the attribute at off, whose first residentHeader
-// bytes are good. ok is false where not enough of it was read to use it.
-func parseAttribute(b []byte, off int, bad strides) (a attribute, ok bool, err error) {
-	h := b[off:]
+// bytes were read. ok is false where not enough of it was read to use it.
+func parseAttribute(b partial.Bytes, off int) (a attribute, ok bool, err error) {
+	h := b.Data[off:]
 	a.typ = attrType(le.Uint32(h))
 	length := int64(le.Uint32(h[attrLength:]))
 	if length < residentHeader || length%8 != 0 || length > int64(len(h)) {
 		return a, false, fmt.Errorf("attribute %#x at %#x states a length of %d", uint32(a.typ), off, length)
 	}
 	a.off, a.end = off, off+int(length)
-	h = b[off:a.end]
+	h = h[:length]
 	a.flags = le.Uint16(h[attrFlags:])
 	a.nameLen = int(h[attrNameLen])
 	if a.nameLen > 0 {
@@ -119,7 +122,7 @@ func parseAttribute(b []byte, off int, bad strides) (a attribute, ok bool, err e
 			return a, false, fmt.Errorf("attribute %#x at %#x has its name outside", uint32(a.typ), off)
 		}
 		a.nameOff = off + n
-		if !bad.clean(a.nameOff, a.nameOff+2*a.nameLen) {
+		if !b.Has(a.nameOff, 2*a.nameLen) {
 			return a, false, nil
 		}
 	}
@@ -139,7 +142,7 @@ func parseAttribute(b []byte, off int, bad strides) (a attribute, ok bool, err e
 	if len(h) < nonResidentShort {
 		return a, false, fmt.Errorf("attribute %#x at %#x is too short", uint32(a.typ), off)
 	}
-	if !bad.clean(off, off+nonResidentShort) {
+	if !b.Has(off, nonResidentShort) {
 		return a, false, nil
 	}
 	a.lowest, a.highest = int64(le.Uint64(h[attrLowest:])), int64(le.Uint64(h[attrHighest:]))
@@ -159,37 +162,40 @@ func parseAttribute(b []byte, off int, bad strides) (a attribute, ok bool, err e
 		if len(h) < nonResidentHeader {
 			return a, false, fmt.Errorf("attribute %#x at %#x is too short", uint32(a.typ), off)
 		}
-		if !bad.clean(off, off+nonResidentHeader) {
+		if !b.Has(off, nonResidentHeader) {
 			return a, false, nil
 		}
-		a.allocated = int64(le.Uint64(h[attrAllocated:]))
 		a.size = int64(le.Uint64(h[attrSize:]))
 		a.initialized = int64(le.Uint64(h[attrInit:]))
-		if a.size < 0 || a.allocated < 0 || a.initialized < 0 || a.initialized > a.size {
+		if a.size < 0 || int64(le.Uint64(h[attrAllocated:])) < 0 || a.initialized < 0 || a.initialized > a.size {
 			return a, false, fmt.Errorf("attribute %#x at %#x states %d bytes, %d of them valid", uint32(a.typ), off, a.size, a.initialized)
 		}
 	}
 	return a, true, nil
 }
 
-// name is the attribute's name; record is the record's bytes.
-func (a *attribute) name(record []byte) []uint16 { return utf16At(record, a.nameOff, a.nameLen) }
+// name is the name of an attribute of a record; nil for none.
+func (a *attribute) name(r *record) []uint16 { return utf16At(r.data.Data, a.nameOff, a.nameLen) }
 
-// isNamed reports whether the attribute has a name of ASCII letters.
-func (a *attribute) isNamed(record []byte, name string) bool {
-	if a.nameLen != len(name) {
+// is reports whether an attribute of a record has a type, and a name of ASCII
+// letters.
+func (a *attribute) is(typ attrType, name string, r *record) bool {
+	if a.typ != typ || a.nameLen != len(name) {
 		return false
 	}
 	for i := range len(name) {
-		if le.Uint16(record[a.nameOff+2*i:]) != uint16(name[i]) {
+		if le.Uint16(r.data.Data[a.nameOff+2*i:]) != uint16(name[i]) {
 			return false
 		}
 	}
 	return true
 }
 
-// utf16At decodes n UTF-16 units.
+// utf16At decodes n UTF-16 units; nil for none.
 func utf16At(b []byte, off, n int) []uint16 {
+	if n == 0 {
+		return nil
+	}
 	out := make([]uint16, n)
 	for i := range out {
 		out[i] = le.Uint16(b[off+2*i:])

@@ -1,17 +1,14 @@
 package ntfs
 
-import (
-	"fmt"
-)
+import "fmt"
 
 // listEntry is an entry of an attribute list, which says in which record an
 // attribute of a file stands [docs: attributes/attribute_list.html].
 type listEntry struct {
-	typ     attrType
-	lowest  int64 // first cluster of the stream that the attribute maps
-	ref     reference
-	nameLen int
-	name    []uint16
+	typ    attrType
+	lowest int64 // first cluster of the stream that the attribute maps
+	ref    reference
+	name   []uint16
 }
 
 // Offsets in an entry of an attribute list.
@@ -41,16 +38,12 @@ func parseAttributeList(b []byte, yield func(listEntry)) error {
 		if n < listHeader || n%8 != 0 || n > len(e) || nameLen > 0 && nameOff+2*nameLen > n {
 			return fmt.Errorf("attribute list entry at %#x states a length of %d", off, n)
 		}
-		out := listEntry{
-			typ:     attrType(le.Uint32(e)),
-			lowest:  int64(le.Uint64(e[listLowest:])),
-			ref:     reference(le.Uint64(e[listRef:])),
-			nameLen: nameLen,
-		}
-		if nameLen > 0 {
-			out.name = utf16At(e, nameOff, nameLen)
-		}
-		yield(out)
+		yield(listEntry{
+			typ:    attrType(le.Uint32(e)),
+			lowest: int64(le.Uint64(e[listLowest:])),
+			ref:    reference(le.Uint64(e[listRef:])),
+			name:   utf16At(e, nameOff, nameLen),
+		})
 		off += n
 	}
 	return nil
@@ -59,32 +52,28 @@ func parseAttributeList(b []byte, yield func(listEntry)) error {
 // attributeList reads the attribute list of a record, resident or not, as far
 // as it was read. whole is false where a part of it was not, or makes no
 // sense; a record without a list has an empty one.
-func (v *Volume) attributeList(rec *record) (list []listEntry, whole bool) {
-	a := rec.attr(attrList)
+func (t *table) attributeList(rec *record) (list []listEntry, whole bool) {
+	a := rec.attr(attrList, "")
 	if a == nil {
 		return nil, rec.whole || len(rec.attrs) > 0 && rec.attrs[len(rec.attrs)-1].typ > attrList
 	}
-	var b []byte
-	whole = true
+	var b []byte // an entry may stand across the edge: what is whole before it is used
 	if a.resident {
-		b = rec.data[a.valueOff : a.valueOff+a.valueLen]
-		for s := a.valueOff / stride; s*stride < a.valueOff+a.valueLen; s++ {
-			if rec.bad.has(int64(s)) {
-				b, whole = rec.data[a.valueOff:max(a.valueOff, s*stride)], false
-				break
-			}
-		}
+		b, whole = rec.data.Before(a.valueOff, a.valueOff+a.valueLen), rec.data.Has(a.valueOff, a.valueLen)
 	} else {
-		var m mapping
-		m.add(rec, a, v.clusters)
-		m.settle()
-		n := min(m.size, maxAttributeList)
-		b = make([]byte, n)
-		if gaps := v.stream(&m).read(b, 0); len(gaps) > 0 {
-			// an entry may stand across the edge: what is whole before it is used
-			b, whole = b[:gaps[0].Start], false
-		}
+		s, n := t.listStream(rec, a)
+		read := s.read(make([]byte, n), 0)
+		b, whole = read.Before(0, read.Len()), read.Whole()
 	}
 	err := parseAttributeList(b, func(e listEntry) { list = append(list, e) })
 	return list, whole && err == nil
+}
+
+// listStream is the stream of a non-resident attribute list, and how much of it
+// is used.
+func (t *table) listStream(rec *record, a *attribute) (*stream, int64) {
+	var m mapping
+	m.add(t.area, rec, a)
+	m.settle()
+	return m.stream(t.r), min(m.size, maxAttributeList)
 }

@@ -18,7 +18,6 @@ type BootSector struct {
 	MFTMirror    int64 // first cluster of the table's mirror
 	RecordSize   int64 // bytes of a record of the file table
 	IndexSize    int64 // bytes of an index block
-	Serial       uint64
 }
 
 // Offsets in a boot sector.
@@ -31,7 +30,6 @@ const (
 	bootMFTMirror      = 0x38 // uint64
 	bootRecordSize     = 0x40 // int8: clusters, or -n for 2^n bytes
 	bootIndexSize      = 0x44 // int8: likewise
-	bootSerial         = 0x48 // uint64
 	bootSignature      = 0x1fe
 )
 
@@ -91,7 +89,6 @@ func parseBootSector(b []byte) (BootSector, error) {
 	if !powerOfTwo(s.IndexSize) || s.IndexSize < 512 || s.IndexSize > maxIndexSize {
 		return s, fmt.Errorf("boot sector states an index block size of %#x", b[bootIndexSize])
 	}
-	s.Serial = le.Uint64(b[bootSerial:])
 	return s, nil
 }
 

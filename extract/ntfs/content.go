@@ -2,34 +2,37 @@ package ntfs
 
 import (
 	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // pieces is the content of a settled, non-resident stream.
-func (v *Volume) pieces(m *mapping) []extract.Piece {
-	if m.flags&attrFlagsCompress != 0 && m.unitShift > 0 {
-		return v.compressedPieces(m)
+func (m *mapping) pieces() []extract.Piece {
+	if m.isPacked() && m.unit > 0 {
+		return m.packedPieces()
 	}
 	var w pieceWriter
 	valid := min(m.initialized, m.size)
 	for _, r := range m.runs {
-		from, to := r.vcn*v.cluster, min((r.vcn+r.length)*v.cluster, m.size)
+		from, to := r.Offset, min(r.Offset+r.Length, m.size)
 		if from >= to {
 			continue
 		}
-		stored := min(to, max(from, valid))
 		w.upTo(min(from, valid), extract.Unlocated)
 		w.upTo(from, extract.Hole) // past the valid bytes all is zeros, wherever it lies
-		if r.lcn == noCluster {
-			w.upTo(to, extract.Hole)
-			continue
+		if r.Image != hole {
+			w.data(cut(r, from, min(to, max(from, valid))))
 		}
-		w.data(from, stored, v.start+r.lcn*v.cluster)
 		w.upTo(to, extract.Hole)
 	}
 	w.upTo(valid, extract.Unlocated)
 	w.upTo(m.size, extract.Hole)
 	return w.list
 }
+
+// isPacked reports whether any of the stream's attributes says that it is kept
+// in compression units.
+func (m *mapping) isPacked() bool { return m.flags&attrFlagsCompress != 0 }
 
 // pieceWriter lays pieces one behind the other.
 type pieceWriter struct {
@@ -51,43 +54,64 @@ func (w *pieceWriter) upTo(end int64, kind extract.PieceKind) {
 	w.pos = end
 }
 
-// data adds [from, to) of the content, which lies at image.
-func (w *pieceWriter) data(from, to, image int64) {
-	if from < w.pos { // never so for settled runs
-		image += w.pos - from
-		from = w.pos
-	}
-	if from >= to {
+// data adds an extent of the content.
+func (w *pieceWriter) data(e extract.Extent) {
+	end := e.Offset + e.Length
+	e = cut(e, max(e.Offset, w.pos), end) // all of it, for settled runs
+	if e.Length <= 0 {
 		return
 	}
+	w.pos = end
 	if n := len(w.list); n > 0 {
 		last := &w.list[n-1]
-		if last.Kind == extract.Data && last.Image+last.Length == image && last.Offset+last.Length == from {
-			last.Length += to - from
-			w.pos = to
+		if last.Kind == extract.Data && last.Image+last.Length == e.Image && last.Offset+last.Length == e.Offset {
+			last.Length += e.Length
 			return
 		}
 	}
-	w.list = append(w.list, extract.Piece{Offset: from, Length: to - from, Kind: extract.Data, Image: image})
-	w.pos = to
+	w.list = append(w.list, extract.Piece{Offset: e.Offset, Length: e.Length, Kind: extract.Data, Image: e.Image})
 }
 
-// compressedPieces is the content of a stream that is kept in compression
+// unit adds content up to end that is stored as a whole in extents.
+func (w *pieceWriter) unit(end int64, stored []extract.Extent) {
+	w.list = append(w.list, extract.Piece{Offset: w.pos, Length: end - w.pos, Kind: extract.Unit, Units: stored})
+	w.pos = end
+}
+
+// patched adds one byte that lies at image and is vouched for by the one at
+// also; below 0 where they have no place.
+func (w *pieceWriter) patched(image, also int64) {
+	if image < 0 || also < 0 {
+		w.upTo(w.pos+1, extract.Unlocated)
+		return
+	}
+	w.pos++
+	if n := len(w.list); n > 0 {
+		last := &w.list[n-1]
+		if last.Kind == extract.Patched && last.Image+last.Length == image && last.Also+last.AlsoLength == also {
+			last.Length++
+			last.AlsoLength++
+			return
+		}
+	}
+	w.list = append(w.list, extract.Piece{Offset: w.pos - 1, Length: 1, Kind: extract.Patched, Image: image, Also: also, AlsoLength: 1})
+}
+
+// packedPieces is the content of a stream that is kept in compression
 // units [docs: concepts/data_runs.html, compressed files]: a unit with all its
 // clusters is stored plain, one with none is a hole, any other is compressed
 // as a whole.
-func (v *Volume) compressedPieces(m *mapping) []extract.Piece {
+func (m *mapping) packedPieces() []extract.Piece {
 	var w pieceWriter
-	unit := v.cluster << m.unitShift
 	valid := min(m.initialized, m.size)
 	i := 0
-	for at := int64(0); at < m.size; at += unit {
+	for at := int64(0); at < m.size; at += m.unit {
 		if at >= valid {
 			w.upTo(m.size, extract.Hole)
 			break
 		}
-		end := min(at+unit, m.size)
-		for i < len(m.runs) && (m.runs[i].vcn+m.runs[i].length)*v.cluster <= at {
+		end := min(at+m.unit, m.size)
+		for i < len(m.runs) && m.runs[i].Offset+m.runs[i].Length <= at {
 			i++
 		}
 		if i == len(m.runs) {
@@ -95,34 +119,30 @@ func (v *Volume) compressedPieces(m *mapping) []extract.Piece {
 			break
 		}
 		// a run that covers many units goes at once
-		if r := m.runs[i]; r.vcn*v.cluster <= at {
-			if whole := ((r.vcn+r.length)*v.cluster - at) / unit * unit; whole > 0 {
+		if r := m.runs[i]; r.Offset <= at {
+			if whole := (r.Offset + r.Length - at) / m.unit * m.unit; whole > 0 {
 				stop := min(at+whole, m.size)
-				if r.lcn == noCluster {
-					w.upTo(stop, extract.Hole)
-				} else {
-					stored := min(stop, valid)
-					w.data(at, stored, v.start+r.lcn*v.cluster+at-r.vcn*v.cluster)
-					w.upTo(stop, extract.Hole)
+				if r.Image != hole {
+					w.data(cut(r, at, min(stop, valid)))
 				}
-				at += whole - unit
+				w.upTo(stop, extract.Hole)
+				at += whole - m.unit
 				continue
 			}
 		}
-		stored, have, mapped := unitExtents(m.runs[i:], v, at, at+unit)
+		stored, have, mapped := unitExtents(m.runs[i:], at, at+m.unit)
 		switch {
-		case mapped < unit:
+		case mapped < m.unit:
 			w.upTo(end, extract.Unlocated)
 		case have == 0:
 			w.upTo(end, extract.Hole)
-		case have == unit:
+		case have == m.unit:
 			for _, e := range stored {
-				w.data(e.Offset, min(e.Offset+e.Length, end, valid), e.Image)
+				w.data(cut(e, e.Offset, min(e.Offset+e.Length, end, valid)))
 			}
 			w.upTo(end, extract.Hole)
 		default:
-			w.list = append(w.list, extract.Piece{Offset: at, Length: min(end, valid) - at, Kind: extract.Unit, Units: stored})
-			w.pos = min(end, valid)
+			w.unit(min(end, valid), stored)
 			w.upTo(end, extract.Hole) // what the unit holds past the valid bytes is no content
 		}
 	}
@@ -131,144 +151,75 @@ func (v *Volume) compressedPieces(m *mapping) []extract.Piece {
 
 // unitExtents are the stored extents of the unit [from, to) of a stream;
 // mapped counts its bytes that are stored or a hole by the runs.
-func unitExtents(runs []run, v *Volume, from, to int64) (stored []extract.Extent, have, mapped int64) {
+func unitExtents(runs []extract.Extent, from, to int64) (stored []extract.Extent, have, mapped int64) {
 	for _, r := range runs {
-		a, z := max(r.vcn*v.cluster, from), min((r.vcn+r.length)*v.cluster, to)
-		if r.vcn*v.cluster >= to {
+		if r.Offset >= to {
 			break
 		}
-		if a >= z {
+		e := cut(r, max(r.Offset, from), min(r.Offset+r.Length, to))
+		if e.Length <= 0 {
 			continue
 		}
-		mapped += z - a
-		if r.lcn == noCluster {
-			continue
+		mapped += e.Length
+		if e.Image != hole {
+			have += e.Length
+			stored = append(stored, e)
 		}
-		have += z - a
-		stored = append(stored, extract.Extent{Offset: a, Image: v.start + r.lcn*v.cluster + a - r.vcn*v.cluster, Length: z - a})
 	}
 	return stored, have, mapped
 }
 
-// residentPieces is content that stands inside a record. Torn strides do not
-// hold it; the last two bytes of each stride stand in the record's update
-// sequence.
-func (v *Volume) residentPieces(rec *record, a *attribute) []extract.Piece {
-	return v.inRecord(rec, a.valueOff, a.valueLen)
-}
-
-// inRecord is the content of n bytes of a record from off.
-func (v *Volume) inRecord(rec *record, off, n int) []extract.Piece {
+// inRecord is content of n bytes that stands inside a record from off. Torn
+// strides do not hold it; the last two bytes of each stride stand in the
+// record's update sequence.
+func (t *table) inRecord(rec *record, off, n int) []extract.Piece {
 	var w pieceWriter
+	s, base := t.holder(rec.number), int64(rec.number)*t.recordSize
 	end := off + n
 	for at := off; at < end; {
-		s := at / stride
-		plain := min(s*stride+stride-2, end)
-		stop := min((s+1)*stride, end)
-		content := int64(at - off)
-		if rec.torn.has(int64(s)) {
+		i := at / stride
+		plain := min(i*stride+stride-2, end)
+		stop := min((i+1)*stride, end)
+		if ranges.Touches(rec.torn, int64(at), int64(at)+1) {
 			w.upTo(int64(stop-off), extract.Unlocated)
 			at = stop
 			continue
 		}
-		if at < plain {
-			v.placed(rec, at, plain-at, content, &w)
+		if at < plain { // they may lie in several extents of the table
+			for e := range s.parts(base+int64(at), int64(plain-at)) {
+				if e.Offset -= base + int64(off); e.Image < 0 {
+					w.upTo(e.Offset+e.Length, extract.Unlocated)
+				} else {
+					w.data(e)
+				}
+			}
 			at = plain
 		}
-		for at < stop { // one byte at a time: a value may begin between the two
-			guard := rec.us.offset + 2*(s+1) + at - (s*stride + stride - 2)
-			from, to := v.recordByte(rec, guard), v.recordByte(rec, at)
-			if from < 0 || to < 0 {
-				w.upTo(int64(at+1-off), extract.Unlocated)
-			} else if k := len(w.list); k > 0 && w.list[k-1].Kind == extract.Patched && w.list[k-1].Image+w.list[k-1].Length == from &&
-				w.list[k-1].Also+w.list[k-1].AlsoLength == to {
-				w.list[k-1].Length++
-				w.list[k-1].AlsoLength++
-				w.pos++
-			} else {
-				w.list = append(w.list, extract.Piece{Offset: int64(at - off), Length: 1, Kind: extract.Patched, Image: from, Also: to, AlsoLength: 1})
-				w.pos++
-			}
-			at++
+		for ; at < stop; at++ { // one byte at a time: a value may begin between the two
+			w.patched(s.place(base+int64(rec.array+2*(i+1)+at-(i*stride+stride-2))), s.place(base+int64(at)))
 		}
 	}
 	return w.list
 }
 
-// placed adds n plain bytes of a record from at, which may lie in several
-// extents of the table.
-func (v *Volume) placed(rec *record, at, n int, content int64, w *pieceWriter) {
-	t := v.table
-	if t.isMirrored(rec.number) {
-		w.data(content, content+int64(n), t.mirror+int64(rec.number)*t.recordSize+int64(at))
-		return
-	}
-	base := int64(rec.number)*t.recordSize + int64(at)
-	t.located(base, int64(n), func(off, image, length int64, located bool) {
-		from := content + off - base
-		if !located || image < 0 {
-			w.upTo(from+length, extract.Unlocated)
-			return
-		}
-		w.data(from, from+length, image)
-	})
-}
-
-// recordByte is where a byte of a record lies in the image; -1 where not
-// known.
-func (v *Volume) recordByte(rec *record, at int) int64 {
-	t := v.table
-	if t.isMirrored(rec.number) {
-		return t.mirror + int64(rec.number)*t.recordSize + int64(at)
-	}
-	where := int64(-1)
-	t.located(int64(rec.number)*t.recordSize+int64(at), 1, func(_, image, _ int64, located bool) {
-		if located {
-			where = image
-		}
-	})
-	return where
-}
-
 // residentStream reads a resident value as a stream; a value in torn or unread
 // strides has gaps.
-func (v *Volume) residentStream(rec *record, a *attribute) *stream {
-	s := &stream{r: v.r, size: int64(a.valueLen)}
-	for _, p := range v.residentPieces(rec, a) {
-		if p.Kind == extract.Data || p.Kind == extract.Patched {
-			s.extents = append(s.extents, extract.Extent{Offset: p.Offset, Image: p.Image, Length: p.Length})
+func (t *table) residentStream(rec *record, a *attribute) *stream {
+	return pieceStream(t.r, int64(a.valueLen), t.inRecord(rec, a.valueOff, a.valueLen))
+}
+
+// pieceStream reads the first bytes of content by its pieces.
+func pieceStream(r *image.Reader, size int64, pieces []extract.Piece) *stream {
+	s := &stream{r: r, size: size}
+	for _, p := range pieces {
+		e := extract.Extent{Offset: p.Offset, Image: p.Image, Length: p.Length}
+		switch p.Kind {
+		case extract.Hole:
+			e.Image = hole
+		case extract.Unlocated:
+			continue
 		}
+		s.extents = append(s.extents, e)
 	}
 	return s
-}
-
-// gather puts a stream together from the unnamed attributes of a type in a
-// record and its extension records; nil where none was found or it is
-// resident.
-func (v *Volume) gather(rec *record, typ attrType, exts []*record) *mapping {
-	return v.gatherNamed(rec, typ, "", exts)
-}
-
-func (v *Volume) gatherNamed(rec *record, typ attrType, name string, exts []*record) *mapping {
-	var m *mapping
-	add := func(r *record) {
-		for i := range r.attrs {
-			a := &r.attrs[i]
-			if a.typ != typ || a.resident || !a.isNamed(r.data, name) {
-				continue
-			}
-			if m == nil {
-				m = &mapping{}
-			}
-			m.add(r, a, v.clusters)
-		}
-	}
-	add(rec)
-	for _, x := range exts {
-		add(x)
-	}
-	if m != nil {
-		m.settle()
-	}
-	return m
 }

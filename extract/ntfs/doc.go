@@ -2,11 +2,18 @@
 //
 // The format is described by the Linux-NTFS project's documentation
 // ("ntfs-docs", concepts and files), which the comments here cite as
-// [docs: page]. A newcomer may read in this order: bootsector.go (where the
-// file table begins), record.go and fixup.go (a record of the table),
-// attribute.go, runs.go and attrlist.go (what a record holds and where), table.go
-// (the table itself), filename.go and index.go (names), content.go (where a
-// file's bytes lie), volume.go (the walk over all files).
+// [docs: page]. A newcomer may read in this order: bootsector.go and area.go
+// (where a volume lies), record.go, fixup.go and attribute.go (a record of the
+// file table), runs.go, mapping.go and stream.go (where what it tells of lies),
+// and then the stages, each of which has what the one before it found:
+//
+//   - locate.go and rebuild.go find the file table;
+//   - records.go and extensions.go read its records;
+//   - names.go gives their names and folders, in the first pass over the table,
+//     with index.go, found.go and strayblocks.go where that leaves names open;
+//   - files.go, entries.go and content.go make the files, in the second pass;
+//   - listing.go and structures.go say what that leaves open, volume.go is all of
+//     it.
 //
 // What is unread is never guessed. Each 512-byte stride of a record or index
 // block stands alone; names come from records and from folder indexes; the

@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"fileassay/extract"
@@ -66,6 +67,43 @@ func parseFileName(b []byte) (fileName, error) {
 // shown is the name for people, with its exact units where that differs.
 func (f *fileName) shown() (string, []byte) { return extract.NameFromUTF16(f.name) }
 
+// same reports whether two entries are of one name in one folder.
+func (n indexEntry) same(o indexEntry) bool {
+	return n.parent == o.parent && slices.Equal(n.name, o.name)
+}
+
+// names are the names of a file, DOS twins left out, in disk order.
+func (f *fileRecords) names() []indexEntry {
+	var list []indexEntry
+	for r, a := range f.of(attrFileName) {
+		if b, ok := r.value(a); ok {
+			if name, err := parseFileName(b); err == nil {
+				name.size = -1 // not kept current here
+				list = append(list, indexEntry{f.ref(), name})
+			}
+		}
+	}
+	return dropTwins(list)
+}
+
+// dropTwins leaves out DOS names whose long twin is among the names. Those that
+// stay stand last.
+func dropTwins(list []indexEntry) (out []indexEntry) {
+	for _, n := range list {
+		if n.space != nameDOS {
+			out = append(out, n)
+		}
+	}
+	for _, d := range list {
+		if d.space == nameDOS && !slices.ContainsFunc(out, func(n indexEntry) bool {
+			return n.parent == d.parent && (n.space == nameWin32 || n.space == nameDOS)
+		}) {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
 // standardInfo is what is used of a $STANDARD_INFORMATION
 // [docs: attributes/standard_information.html].
 type standardInfo struct {
@@ -80,8 +118,6 @@ const (
 	infoShortest = 0x24
 
 	fileFlagReparse    = 0x00000400
-	fileFlagOffline    = 0x00001000
-	fileFlagRecallOpen = 0x00040000 // [MS-FSCC] 2.6, content is fetched when opened
 	fileFlagRecallData = 0x00400000 // [MS-FSCC] 2.6, content is fetched when read
 )
 

@@ -3,7 +3,36 @@ package ntfs
 import (
 	"bytes"
 	"testing"
+
+	"fileassay/extract/partial"
+	"fileassay/extract/ranges"
 )
+
+// strides is a set of strides of a record, a bit each.
+type strides uint64
+
+func (s strides) has(i int) bool { return s>>i&1 != 0 }
+
+// of are the bytes of b without those strides.
+func (s strides) of(b []byte) partial.Bytes {
+	out := partial.Bytes{Data: b}
+	for i := range len(b) / stride {
+		if s.has(i) {
+			out.Lose(i*stride, (i+1)*stride)
+		}
+	}
+	return out
+}
+
+// stridesOf is the set that ranges of whole strides are.
+func stridesOf(list []ranges.Range) (s strides) {
+	for _, r := range list {
+		for at := r.Start; at < r.End; at += stride {
+			s |= 1 << (at / stride)
+		}
+	}
+	return s
+}
 
 // fixupExample is the example of the Linux-NTFS documentation,
 // concepts/fixup.html: a record of 2 KiB whose update sequence number 0xabcd
@@ -22,9 +51,10 @@ func fixupExample() []byte {
 
 func TestFixups(t *testing.T) {
 	b := fixupExample()
-	us, torn, err := applyFixups(b, 0)
-	if err != nil || torn != 0 || us != (updateSequence{0x28, 5}) {
-		t.Fatalf("%+v, torn %b, error %v", us, torn, err)
+	read := strides(0).of(b)
+	array, torn, err := applyFixups(&read)
+	if err != nil || torn != nil || array != 0x28 || !read.Whole() {
+		t.Fatalf("array at %#x, torn %v, error %v", array, torn, err)
 	}
 	for i, want := range [][]byte{{0x17, 0x18}, {0x27, 0x28}, {0x37, 0x38}, {0x47, 0x48}} {
 		if got := b[(i+1)*512-2 : (i+1)*512]; !bytes.Equal(got, want) {
@@ -39,12 +69,13 @@ func TestFixupsTorn(t *testing.T) {
 		for unread := range strides(16) {
 			b := fixupExample()
 			b[bad*512+511] ^= 0x40
-			_, torn, err := applyFixups(b, unread)
-			if want := strides(1<<bad) &^ unread; err != nil || torn != want {
-				t.Errorf("sector %d wrong, %04b unread: torn %04b, error %v", bad, unread, torn, err)
+			read := unread.of(b)
+			_, torn, err := applyFixups(&read)
+			if want := strides(1<<bad) &^ unread; err != nil || stridesOf(torn) != want || stridesOf(read.Unread) != want|unread {
+				t.Errorf("sector %d wrong, %04b unread: torn %v, lost %v, error %v", bad, unread, torn, read.Unread, err)
 			}
 			for i, end := range [][]byte{{0x17, 0x18}, {0x27, 0x28}, {0x37, 0x38}, {0x47, 0x48}} {
-				if unread.has(int64(i)) || i == bad {
+				if unread.has(i) || i == bad {
 					continue
 				}
 				if got := b[(i+1)*512-2 : (i+1)*512]; !bytes.Equal(got, end) {
@@ -71,29 +102,17 @@ func TestFixupsHostile(t *testing.T) {
 	} {
 		b := fixupExample()
 		tt.change(b)
-		if us, _, err := applyFixups(b, 0); err == nil {
-			t.Errorf("%s: %+v is believed", tt.name, us)
+		if array, _, err := applyFixups(&partial.Bytes{Data: b}); err == nil {
+			t.Errorf("%s: an array at %#x is believed", tt.name, array)
 		}
 	}
 }
 
-func TestStridesClean(t *testing.T) {
-	for _, tt := range []struct {
-		s        strides
-		from, to int
-		want     bool
-	}{
-		{0, 0, 1 << 15, true},
-		{1 << 1, 0, 512, true},
-		{1 << 1, 0, 513, false},
-		{1 << 1, 511, 512, true},
-		{1 << 1, 1023, 1024, false},
-		{1 << 1, 1024, 2048, true},
-		{1 << 1, 600, 600, true}, // no bytes lie anywhere
-		{1 << 63, 63 * 512, 64 * 512, false},
-	} {
-		if got := tt.s.clean(tt.from, tt.to); got != tt.want {
-			t.Errorf("strides %b, [%d, %d): %v", tt.s, tt.from, tt.to, got)
-		}
+// A stride of which a part was not read cannot be checked: none of it counts.
+func TestFixupsHalfRead(t *testing.T) {
+	read := partial.Bytes{Data: fixupExample()}
+	read.Lose(512+100, 512+200)
+	if _, torn, err := applyFixups(&read); err != nil || torn != nil || stridesOf(read.Unread) != 2 || read.Unread[0].Len() != stride {
+		t.Errorf("torn %v, lost %v, error %v", torn, read.Unread, err)
 	}
 }

@@ -2,6 +2,11 @@ package ntfs
 
 import (
 	"fmt"
+	"iter"
+
+	"fileassay/extract/bitmap"
+	"fileassay/extract/needs"
+	"fileassay/extract/partial"
 )
 
 // indexEntry is an entry of a folder's index [docs: attributes/index_root.html]:
@@ -73,27 +78,49 @@ func (e *indexEntry) exact(b []byte, n int, parent reference) bool {
 	return n == want && e.parent == parent
 }
 
-// walkEntries calls yield for the entries in b[from:to], whose bad strides
-// are not trusted. Where a chain of entries breaks at a bad stride it is taken
-// up again behind it only at an entry that proves itself: one that names
-// parent as its folder, is laid out exactly, and from which the chain runs to
-// the end or to the next bad stride. It reports whether all entries were read.
-func walkEntries(b []byte, from, to int, bad strides, parent reference, yield func(indexEntry)) (all bool) {
-	at, ended := chain(b, from, to, bad, 0, yield)
+// entryBounds is where the entries behind the header at base begin and end; ok
+// is false where that makes no sense within limit. The header was read.
+func entryBounds(b []byte, base, limit int) (from, to int, ok bool) {
+	first, used := int64(le.Uint32(b[base+headerFirst:])), int64(le.Uint32(b[base+headerUsed:]))
+	if first < headerSize || used < first || int64(base)+used > int64(limit) {
+		return 0, 0, false
+	}
+	return base + int(first), base + int(used), true
+}
+
+// openBlock checks the head of an index block
+// [docs: attributes/index_allocation.html], undoes its fixups, and returns
+// where its entries are.
+func openBlock(b *partial.Bytes) (from, to int, ok bool) {
+	if !b.Has(0, stride) || string(b.Data[:4]) != "INDX" {
+		return 0, 0, false
+	}
+	if _, _, err := applyFixups(b); err != nil || !b.Has(0, stride) {
+		return 0, 0, false
+	}
+	return entryBounds(b.Data, blockHeader, b.Len())
+}
+
+// walkEntries calls yield for the entries in [from, to) of b. Where a chain of
+// entries breaks at an unread stride it is taken up again behind it only at an
+// entry that proves itself: one that names parent as its folder, is laid out
+// exactly, and from which the chain runs to the end or to the next unread
+// stride. It reports whether all entries were read.
+func walkEntries(b partial.Bytes, from, to int, parent reference, yield func(indexEntry)) (all bool) {
+	at, ended := chain(b, from, to, 0, yield)
 	if ended {
 		return true
 	}
 	for at < to {
 		// the next trustworthy place
-		s := at / stride
-		for s*stride < to && (bad.has(int64(s)) || s*stride < at) {
-			s++
+		at = (at + stride - 1) / stride * stride
+		for at < to && !b.Has(at, 1) {
+			at += stride
 		}
-		at = s * stride
 		found := false
-		for p := at; p < to && !bad.has(int64(p/stride)); p += 8 {
-			if next, _ := chain(b, p, to, bad, parent, nil); next > p {
-				at, ended = chain(b, p, to, bad, parent, yield)
+		for p := at; p < to && b.Has(p, 1); p += 8 {
+			if next, _ := chain(b, p, to, parent, nil); next > p {
+				at, ended = chain(b, p, to, parent, yield)
 				found = true
 				break
 			}
@@ -102,7 +129,7 @@ func walkEntries(b []byte, from, to int, bad strides, parent reference, yield fu
 			return false
 		}
 		if !found {
-			for at < to && !bad.has(int64(at/stride)) {
+			for at < to && b.Has(at, 1) {
 				at += stride
 			}
 		}
@@ -111,23 +138,30 @@ func walkEntries(b []byte, from, to int, bad strides, parent reference, yield fu
 }
 
 // chain follows entries from at; with a parent given they must be exact, and
-// a chain that breaks within good strides counts for nothing. It returns where
+// a chain that breaks within what was read counts for nothing. It returns where
 // it stopped (at, if nothing counted) and whether it met the last entry.
-func chain(b []byte, at, to int, bad strides, parent reference, yield func(indexEntry)) (stop int, ended bool) {
+func chain(b partial.Bytes, at, to int, parent reference, yield func(indexEntry)) (stop int, ended bool) {
+	// broke is where a chain that broke at p counts as stopped
+	broke := func(p int) int {
+		if parent != 0 {
+			return at
+		}
+		return p
+	}
 	for p := at; ; {
 		if p+entryKey > to {
-			return at0(parent, at, p), p == to
+			return broke(p), p == to
 		}
-		if !bad.clean(p, p+entryKey) {
+		if !b.Has(p, entryKey) {
 			return p, false
 		}
-		n := int(le.Uint16(b[p+entryLength:]))
-		if n >= entryKey && p+n <= to && !bad.clean(p, p+n) {
+		n := int(le.Uint16(b.Data[p+entryLength:]))
+		if n >= entryKey && p+n <= to && !b.Has(p, n) {
 			return p, false // whole in its head only
 		}
-		e, n, last, err := parseIndexEntry(b[p:to])
-		if err != nil || parent != 0 && !last && !e.exact(b[p:to], n, parent) {
-			return at0(parent, at, p), false
+		e, n, last, err := parseIndexEntry(b.Data[p:to])
+		if err != nil || parent != 0 && !last && !e.exact(b.Data[p:to], n, parent) {
+			return broke(p), false
 		}
 		if last {
 			if parent != 0 && (p == at || p+n != to) {
@@ -142,158 +176,109 @@ func chain(b []byte, at, to int, bad strides, parent reference, yield func(index
 	}
 }
 
-// at0 is where a chain counts as stopped when it broke at p: where it began,
-// if it had to prove itself.
-func at0(parent reference, at, p int) int {
-	if parent != 0 {
-		return at
-	}
-	return p
+// index is a folder's list of names.
+type index struct {
+	t      *table
+	folder reference
+	whole  bool       // that there are no blocks is known
+	owner  *record    // of root
+	root   *attribute // nil where not known
+	blocks *mapping   // nil where there are none
+	stream *stream    // of the blocks
+	used   *stream    // which blocks are in use: others hold stale names; nil where not known
+	bits   *bitmap.Map
+	inside bool  // used stands in a record
+	size   int64 // of a block: the root states it, else the boot sector does
 }
 
-// folderIndex walks the index of a folder, as far as it was read, and calls
-// yield for each entry. It reports whether all of it was read.
-func (v *Volume) folderIndex(rec *record, exts []*record, yield func(indexEntry)) (all bool) {
-	root, owner := findNamed(rec, exts, attrIndexRoot, "$I30")
-	if root == nil || !root.resident || root.valueLen < rootHeader+headerSize {
+// index finds the index of a folder.
+func (t *table) index(f *fileRecords) *index {
+	x := &index{t: t, folder: f.ref(), whole: f.whole, blocks: f.gather(t.area, attrIndexAlloc, "$I30"), size: t.boot.IndexSize}
+	if x.owner, x.root = f.find(attrIndexRoot, "$I30"); x.root == nil {
+		return x
+	}
+	if x.root.resident && x.root.valueLen >= rootHeader && x.owner.data.Has(x.root.valueOff, rootHeader) {
+		if n := int64(le.Uint32(x.owner.data.Data[x.root.valueOff+8:])); powerOfTwo(n) && n >= stride && n <= maxIndexSize {
+			x.size = n
+		}
+	}
+	if x.blocks != nil {
+		x.stream = x.blocks.stream(t.r)
+		if x.used = t.streamOf(f, attrBitmap, "$I30"); x.used != nil && x.used.size <= 1<<24 {
+			x.bits = x.used.bitmap(8 * x.used.size)
+		}
+		_, a := f.find(attrBitmap, "$I30")
+		x.inside = a != nil && a.resident
+	}
+	return x
+}
+
+// inUse yields where blocks begin that are in use, or not known not to be.
+func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
+	return func(yield func(int64, bitmap.State) bool) {
+		for _, e := range x.blocks.runs { // only where there is something
+			for off := (e.Offset + x.size - 1) / x.size * x.size; off < e.Offset+e.Length && off+x.size <= x.blocks.size; off += x.size {
+				state := bitmap.Unknown
+				if x.bits != nil {
+					if state = bitmap.Clear; off/x.size < x.bits.Bits {
+						state = x.bits.Get(off / x.size)
+					}
+				}
+				if state != bitmap.Clear && !yield(off, state) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// walk calls yield for each name in the index, as far as it was read. It
+// reports whether all of it was.
+func (x *index) walk(yield func(indexEntry)) (all bool) {
+	if x.root == nil || !x.root.resident || x.root.valueLen < rootHeader+headerSize {
 		return false
 	}
-	all = true
-	base := root.valueOff + rootHeader
-	if owner.bad.clean(root.valueOff, base+headerSize) {
-		first, used := int64(le.Uint32(owner.data[base+headerFirst:])), int64(le.Uint32(owner.data[base+headerUsed:]))
-		if first < headerSize || used < first || int64(base)+used > int64(root.valueOff+root.valueLen) {
-			all = false
-		} else if !walkEntries(owner.data, base+int(first), base+int(used), owner.bad, rec.ref(), yield) {
-			all = false
-		}
-	} else {
-		all = false
+	if base := x.root.valueOff + rootHeader; x.owner.data.Has(x.root.valueOff, rootHeader+headerSize) {
+		from, to, ok := entryBounds(x.owner.data.Data, base, x.root.valueOff+x.root.valueLen)
+		all = ok && walkEntries(x.owner.data, from, to, x.folder, yield)
 	}
-	m := v.gatherNamed(rec, attrIndexAlloc, "$I30", exts)
-	if m == nil {
-		return all && rec.whole
+	if x.blocks == nil {
+		return all && x.whole
 	}
-	if len(m.broken) > 0 || !m.headed {
-		all = false
+	all = all && len(x.blocks.broken) == 0 && x.blocks.headed
+	b := make([]byte, x.size)
+	for off, state := range x.inUse() {
+		// without knowing that a block is in use nothing in it is believed
+		all = state == bitmap.Set && x.block(x.stream.read(b, off), off, yield) && all
 	}
-	used := v.indexBitmap(rec, exts)
-	s := v.stream(m)
-	size := v.indexSize(root, owner)
-	b := make([]byte, size)
-	for _, e := range s.extents { // only where there is something
-		for off := (e.Offset + size - 1) / size * size; off < e.Offset+e.Length && off+size <= m.size; off += size {
-			inUse, known := used(off / size)
-			if known && !inUse {
-				continue
-			}
-			if !v.indexBlock(b, s, off, known, rec.ref(), yield) {
-				all = false
-			}
-		}
+	for e := range x.stream.parts(0, x.blocks.size) {
+		all = all && e.Image != unlocated
 	}
-	s.located(0, m.size, func(off, _, n int64, located bool) {
-		if !located {
-			all = false
-		}
-	})
 	return all
 }
 
-// indexSize is the size of a folder's index blocks: its own $INDEX_ROOT states
-// it, else the boot sector does.
-func (v *Volume) indexSize(root *attribute, owner *record) int64 {
-	if root.resident && root.valueLen >= rootHeader && owner.bad.clean(root.valueOff, root.valueOff+rootHeader) {
-		if n := int64(le.Uint32(owner.data[root.valueOff+8:])); powerOfTwo(n) && n >= stride && n <= maxIndexSize {
-			return n
-		}
-	}
-	return v.boot.IndexSize
-}
-
-// findNamed finds an attribute in a record or its extension records.
-func findNamed(rec *record, exts []*record, typ attrType, name string) (*attribute, *record) {
-	if a := rec.named(typ, name); a != nil {
-		return a, rec
-	}
-	for _, x := range exts {
-		if a := x.named(typ, name); a != nil {
-			return a, x
-		}
-	}
-	return nil, rec
-}
-
-// indexBitmap is a folder's own bitmap of index blocks: blocks that it does
-// not use hold stale names.
-func (v *Volume) indexBitmap(rec *record, exts []*record) func(block int64) (used, known bool) {
-	var s *stream
-	if a, owner := findNamed(rec, exts, attrBitmap, "$I30"); a != nil && a.resident {
-		s = v.residentStream(owner, a)
-	} else if m := v.gatherNamed(rec, attrBitmap, "$I30", exts); m != nil && m.headed {
-		s = v.stream(m)
-	}
-	if s == nil || s.size > 1<<24 {
-		return func(int64) (bool, bool) { return false, false }
-	}
-	b := make([]byte, s.size)
-	gaps := s.read(b, 0)
-	return func(block int64) (bool, bool) {
-		at := block / 8
-		if at >= int64(len(b)) {
-			return false, true
-		}
-		for _, g := range gaps {
-			if g.Start <= at && at < g.End {
-				return false, false
-			}
-		}
-		return b[at]>>(block%8)&1 != 0, true
-	}
-}
-
-// indexBlock walks the block of len(b) bytes at off of an index allocation
-// [docs: attributes/index_allocation.html]. Without knowing that the block is
-// in use nothing in it is believed.
-func (v *Volume) indexBlock(b []byte, s *stream, off int64, inUse bool, parent reference, yield func(indexEntry)) (all bool) {
-	gaps := s.read(b, off)
-	bad, _ := badStrides(gaps, off, int64(len(b)))
-	if !inUse || bad.has(0) || string(b[:4]) != "INDX" {
-		return false
-	}
-	_, torn, err := applyFixups(b, bad)
-	if err != nil || torn.has(0) {
-		return false
-	}
-	bad |= torn
-	unit := v.cluster // blocks smaller than a cluster are counted in 512 bytes
-	if int64(len(b)) < unit {
+// block walks the block at off.
+func (x *index) block(b partial.Bytes, off int64, yield func(indexEntry)) (all bool) {
+	from, to, ok := openBlock(&b)
+	unit := x.t.cluster // blocks smaller than a cluster are counted in 512 bytes
+	if x.size < unit {
 		unit = stride
 	}
-	if int64(le.Uint64(b[blockVCN:])) != off/unit {
-		return false
-	}
-	first, used := int64(le.Uint32(b[blockHeader+headerFirst:])), int64(le.Uint32(b[blockHeader+headerUsed:]))
-	if first < headerSize || used < first || blockHeader+used > int64(len(b)) {
-		return false
-	}
-	return walkEntries(b, int(blockHeader+first), int(blockHeader+used), bad, parent, yield) && bad == 0
+	return ok && int64(le.Uint64(b.Data[blockVCN:])) == off/unit && walkEntries(b, from, to, x.folder, yield) && b.Whole()
 }
 
-// listed is what is remembered of an index entry.
-func (e *indexEntry) listed() nameOnly {
-	shown, exact := e.shown()
-	return nameOnly{child: e.child, parent: e.parent, shown: shown, exact: exact, space: e.space,
-		size: e.size, modified: e.modified, folder: e.folder}
-}
-
-// nameOnly is what a folder's index knows of a child.
-type nameOnly struct {
-	child, parent reference
-	shown         string
-	exact         []byte
-	space         namespace
-	size          int64
-	modified      int64
-	folder        bool
+// need asks for what is unread of the index.
+func (x *index) need(list *needs.List) {
+	if x.root == nil || x.blocks == nil {
+		return
+	}
+	if x.used != nil && !x.inside {
+		x.used.need(list, 0, x.used.size)
+	}
+	for off := range x.inUse() {
+		if list.Full() {
+			return
+		}
+		x.stream.need(list, off, x.size)
+	}
 }

@@ -9,6 +9,7 @@ import (
 
 	"fileassay/extract/fixture"
 	"fileassay/extract/ntfs/ntfsimage"
+	"fileassay/extract/partial"
 )
 
 func entryBytes(child, parent reference, name string) []byte {
@@ -70,7 +71,7 @@ func entriesBlock(parent reference, names int) (b []byte, to int) {
 }
 
 func walked(b []byte, to int, bad strides, parent reference) (names []string, all bool) {
-	all = walkEntries(b, 0x40, to, bad, parent, func(e indexEntry) { names = append(names, string(utf16.Decode(e.name))) })
+	all = walkEntries(bad.of(b), 0x40, to, parent, func(e indexEntry) { names = append(names, string(utf16.Decode(e.name))) })
 	return names, all
 }
 
@@ -86,7 +87,7 @@ func TestWalkEntries(t *testing.T) {
 	for bad := strides(1); bad < 1<<7; bad++ {
 		block := bytes.Clone(b)
 		for s := range 8 {
-			if bad.has(int64(s)) {
+			if bad.has(s) {
 				clear(block[s*512 : (s+1)*512])
 			}
 		}
@@ -100,7 +101,7 @@ func TestWalkEntries(t *testing.T) {
 		at := 0x40
 		for i := range 24 {
 			n := int(le.Uint16(b[at+entryLength:]))
-			if bad.clean(at, at+n) {
+			if bad.of(b).Has(at, n) {
 				want[whole[i]] = true
 			}
 			at += n
@@ -161,7 +162,7 @@ func FuzzIndexEntries(f *testing.F) {
 	for at, n := 0, 0; at < len(img) && n < 6; at += 4096 {
 		if string(img[at:at+4]) == "INDX" {
 			block := bytes.Clone(img[at : at+4096])
-			if _, _, err := applyFixups(block, 0); err == nil {
+			if _, _, err := applyFixups(&partial.Bytes{Data: block}); err == nil {
 				from := blockHeader + int(le.Uint32(block[blockHeader:]))
 				e, _, _, _ := parseIndexEntry(block[from:])
 				f.Add(block, uint64(2), uint16(from), uint16(blockHeader+int(le.Uint32(block[blockHeader+headerUsed:]))), uint64(e.parent))
@@ -178,7 +179,7 @@ func FuzzIndexEntries(f *testing.F) {
 		}
 		dirty := bytes.Clone(b)
 		for i := range 8 {
-			if bad.has(int64(i)) {
+			if bad.has(i) {
 				clear(b[i*512 : (i+1)*512])
 				for k := range dirty[i*512 : (i+1)*512] {
 					dirty[i*512+k] ^= 0x5a
@@ -186,7 +187,7 @@ func FuzzIndexEntries(f *testing.F) {
 			}
 		}
 		list := func(b []byte) (out string, n int) {
-			all := walkEntries(b, x, y, bad, reference(parent), func(e indexEntry) {
+			all := walkEntries(bad.of(b), x, y, reference(parent), func(e indexEntry) {
 				n++
 				out += fmt.Sprintln(e.child, e.parent, e.name)
 			})
@@ -219,14 +220,14 @@ func FuzzStrayBlock(f *testing.F) {
 		b = append(b, make([]byte, 4096)...)[:4096]
 		bad := strides(unread) & 0xfe
 		for i := range 8 {
-			if bad.has(int64(i)) {
+			if bad.has(i) {
 				clear(b[i*512 : (i+1)*512])
 			}
 		}
-		vol := &Volume{table: &table{count: 64}}
-		s, ok := vol.parseStray(b, bad)
+		vol := &names{table: &table{count: 64}}
+		s, ok := vol.parseStray(bad.of(b))
 		for _, n := range s.names {
-			if ok && n.parent != s.folder || strings.Contains(n.shown, "/") {
+			if shown, _ := n.shown(); ok && n.parent != s.folder || strings.Contains(shown, "/") {
 				t.Fatalf("%+v in a block of %d", n, s.folder)
 			}
 		}

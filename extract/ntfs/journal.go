@@ -1,7 +1,5 @@
 package ntfs
 
-import "fileassay/extract"
-
 // Offsets in a restart page of the journal, $LogFile [docs: files/logfile.html].
 const (
 	restartArea    = 0x18 // uint16, from the page, where the area stands
@@ -16,33 +14,32 @@ const (
 	volumeInfoSize = 0x0c
 )
 
+// journal is the volume's journal, $LogFile; nil where its place is not known.
+func (t *table) journal() *stream {
+	rec := t.readRecord(recLogFile)
+	if rec.state != recordUsed {
+		return nil
+	}
+	f := t.file(rec)
+	if m := f.gather(t.area, attrData, ""); m != nil && m.headed {
+		return m.stream(t.r)
+	}
+	return nil
+}
+
 // journalState says why newer metadata may stand in the journal, "" where it
 // was closed properly.
-func (v *Volume) journalState() string {
-	vol := v.readRecord(recVolume)
-	if a := vol.attr(attrVolumeInfo); a != nil && a.resident && a.valueLen >= volumeInfoSize && vol.bad.clean(a.valueOff, a.valueOff+a.valueLen) {
-		if le.Uint16(vol.data[a.valueOff+volumeFlags:])&volumeDirty != 0 {
-			return "the volume was not closed properly (it is marked as dirty): newer metadata may stand in its journal, which is not replayed"
-		}
+func journalState(volume *record, journal *stream) string {
+	if b, ok := volume.value(volume.attr(attrVolumeInfo, "")); ok && len(b) >= volumeInfoSize && le.Uint16(b[volumeFlags:])&volumeDirty != 0 {
+		return "the volume was not closed properly (it is marked as dirty): newer metadata may stand in its journal, which is not replayed"
 	}
-	rec := v.readRecord(recLogFile)
-	if rec.state != recordUsed {
-		return ""
-	}
-	exts, _ := v.extensions(rec)
-	m := v.gather(rec, attrData, exts)
-	if m == nil || !m.headed {
-		return ""
-	}
-	s := v.stream(m)
-	for page := int64(0); page < restartPages; page++ {
-		b := make([]byte, restartPage)
-		gaps := s.read(b, page*restartPage)
-		bad, _ := badStrides(gaps, page*restartPage, restartPage)
-		if bad.has(0) || string(b[:4]) != "RSTR" {
+	for page := int64(0); page < restartPages && journal != nil; page++ {
+		read := journal.read(make([]byte, restartPage), page*restartPage)
+		b := read.Data
+		if !read.Has(0, stride) || string(b[:4]) != "RSTR" {
 			continue
 		}
-		if _, torn, err := applyFixups(b, bad); err != nil || torn.has(0) {
+		if _, _, err := applyFixups(&read); err != nil || !read.Has(0, stride) {
 			continue
 		}
 		area := int(le.Uint16(b[restartArea:]))
@@ -56,5 +53,3 @@ func (v *Volume) journalState() string {
 	}
 	return ""
 }
-
-var _ extract.Filesystem = (*Volume)(nil)

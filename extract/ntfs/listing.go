@@ -4,25 +4,25 @@ import (
 	"context"
 	"fmt"
 
-	"fileassay/extract/claims"
-
 	"github.com/dustin/go-humanize"
+
+	"fileassay/extract"
+	"fileassay/extract/claims"
 )
 
-// sumUp makes the listing statement after the walk.
-func (v *Volume) sumUp(ctx context.Context) error {
-	l := &v.listing
-	u := v.unread
+// listing makes the listing statement after the files were listed.
+func (v *files) listing(ctx context.Context, space extract.Space, journalOpen string) (l extract.Listing, err error) {
+	u := v.lost
 	l.UnreadRecords = u.records
 	l.UnnamedFiles = u.unnamed
-	l.Needs = v.needsOfVolume()
+	l.Needs = v.needs()
 	why := func(format string, a ...any) { l.Why = append(l.Why, fmt.Sprintf(format, a...)) }
-	for _, n := range v.table.notes {
+	for _, n := range v.notes {
 		why("%s", n)
 	}
 	if u.records > 0 {
-		s := fmt.Sprintf("%s in use or not known to be free %s not read or damaged: %s listed by name from their folders",
-			plural(u.records, "record of the file table", "records of the file table"), was(u.records), humanize.Comma(u.named))
+		s := fmt.Sprintf("%s records of the file table in use or not known to be free were not read or damaged: %s listed by name from their folders",
+			humanize.Comma(u.records), humanize.Comma(u.named))
 		if u.records == 1 {
 			s = "1 record of the file table in use or not known to be free was not read or is damaged"
 			if u.named == 1 {
@@ -42,20 +42,20 @@ func (v *Volume) sumUp(ctx context.Context) error {
 			s += "; only further names and streams of them may be missing"
 		}
 		why("%s", s)
-		if v.table.bitmap == nil {
+		if v.bitmap == nil {
 			why("the file table's own bitmap is unread: how many of its unread records were in use is not known")
-		} else if n := v.table.bitmap.unread(); n > 0 {
+		} else if n := v.bitmap.unread(); n > 0 {
 			why("%s of the file table's own bitmap are unread: records it does not tell of are counted as in use", plural(n, "byte", "bytes"))
 		}
-		if n := int64(len(v.census.torn)); n > 0 {
+		if n := int64(len(v.torn)); n > 0 {
 			why("the own list of names of %s was not wholly read", plural(n, "folder", "folders"))
 		}
 	}
-	if v.strays > 0 {
-		why("%s found on the volume for folders whose own records are unread: names are taken from them", plural(v.strays, "block of names was", "blocks of names were"))
+	if n := int64(len(v.strays)); n > 0 {
+		why("%s found on the volume for folders whose own records are unread: names are taken from them", plural(n, "block of names was", "blocks of names were"))
 	}
-	if v.doubted > 0 {
-		why("blocks of names that may be stale name %s more whose records are unread: they are not listed", plural(v.doubted, "file or folder", "files or folders"))
+	if v.unlisted > 0 {
+		why("blocks of names that may be stale name %s more whose records are unread: they are not listed", plural(v.unlisted, "file or folder", "files or folders"))
 	}
 	if u.crossed > 0 {
 		why("%s clusters that others claim too: none of them is called intact", plural(u.crossed, "file claims", "files claim"))
@@ -66,25 +66,24 @@ func (v *Volume) sumUp(ctx context.Context) error {
 	if u.unnamed > 0 {
 		why("%s listed without a name", plural(u.unnamed, "file or folder is", "files or folders are"))
 	}
-	unclaimed, _, err := claims.Unclaimed(ctx, v.space())
+	l.UnclaimedBytes, _, err = claims.Unclaimed(ctx, space)
 	if err != nil {
-		return err
+		return l, err
 	}
-	l.UnclaimedBytes = unclaimed
-	if unclaimed > 0 {
-		why("%s are allocated, but no listed file or structure claims them: content of unlisted files, or the unlocated content of listed ones, may stand there", humanize.IBytes(uint64(unclaimed)))
+	if l.UnclaimedBytes > 0 {
+		why("%s are allocated, but no listed file or structure claims them: content of unlisted files, or the unlocated content of listed ones, may stand there", humanize.IBytes(uint64(l.UnclaimedBytes)))
 	}
-	if v.bitmap == nil {
+	if v.allocated == nil {
 		why("the volume's bitmap is unread: allocated space without a listed file cannot be told")
-	} else if n := v.bitmap.unread(); n > 0 {
+	} else if n := v.allocated.unread(); n > 0 {
 		why("%s of the volume's bitmap are unread: allocated space without a listed file cannot be told there", plural(n, "byte", "bytes"))
 	}
-	if v.journalOpen != "" {
-		why("%s", v.journalOpen)
+	if journalOpen != "" {
+		why("%s", journalOpen)
 	}
-	l.Complete = u.records == 0 && u.partly == 0 && u.unnamed == 0 && unclaimed == 0 && v.table.sized && !v.table.rebuilt && len(v.table.found) == 0 &&
-		v.journalOpen == ""
-	return nil
+	l.Complete = u.records == 0 && u.partly == 0 && u.unnamed == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
+		journalOpen == ""
+	return l, nil
 }
 
 func plural(n int64, one, many string) string {
@@ -92,11 +91,4 @@ func plural(n int64, one, many string) string {
 		return "1 " + one
 	}
 	return humanize.Comma(n) + " " + many
-}
-
-func was(n int64) string {
-	if n == 1 {
-		return "was"
-	}
-	return "were"
 }

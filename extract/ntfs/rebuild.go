@@ -7,197 +7,170 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
+	"fileassay/extract/partial"
 	"fileassay/extract/ranges"
 )
 
-// fragment is a stretch of the image that holds records first to first+count
-// of the file table, one behind the other. Unread records may stand within.
-type fragment struct {
-	image int64
-	first uint64
-	count uint64
-}
-
-func (f fragment) end() uint64 { return f.first + f.count }
-
-// rebuildTable looks for records of the file table on the volume, where what
-// says where they lie is unread. wanted are the record numbers without a known
-// place; nil is all. Records name their own number, so a stretch of them
-// proves its place in the table; where two stretches claim the same records,
-// neither is believed. Space that files found so far claim is left out, since
-// a file may hold the image of another volume.
-func (v *Volume) rebuildTable(ctx context.Context, wanted []ranges.Range) error {
-	t := v.table
-	var claimed ranges.Set
+// rebuild looks for the wanted record numbers on the volume, where what says
+// where they lie is unread; nil is all. Records name their own number, so a
+// stretch of them proves its place in the table; where two stretches claim the
+// same records, neither is believed. Space that files found so far claim is left
+// out, since a file may hold the image of another volume.
+//
+// A fragment is an extent of the table that holds records one behind the other.
+// Unread records may stand within.
+func (t locator) rebuild(ctx context.Context, wanted []ranges.Range) error {
 	if wanted == nil {
-		// the boot sector says where the table begins
-		t.stream = &stream{r: v.r}
-		f := v.fragmentAt(v.start + v.boot.MFT*v.cluster)
-		if f.count == 0 && v.r.IsRead(f.image, firstFile*t.recordSize) && v.fragmentAt(t.mirror).count == 0 && v.r.IsRead(t.mirror, mirrorRecords*t.recordSize) {
-			// a boot sector that belongs elsewhere must not cost a search
-			return &extract.NotVolumeError{Filesystem: "ntfs", Start: v.start, Why: "a boot sector was read, but what stands where it puts the file table and its mirror is neither"}
-		}
-		if f.count > 0 && f.first == 0 {
-			// the first records are always the table's; behind them may stand
-			// what an earlier, larger table of the volume left
-			t.extents = []extract.Extent{{Offset: 0, Image: f.image, Length: int64(min(f.count, firstFile)) * t.recordSize}}
-			t.count = min(f.count, firstFile)
-			t.stream.size = int64(t.count) * t.recordSize
-			v.openBitmap()
-			if kept := v.allocatedOnly(ctx, []fragment{f}); len(kept) > 0 && kept[0].first == 0 {
-				f.count = max(kept[0].count, t.count)
-			} else {
-				f.count = t.count
-			}
-			t.extents = []extract.Extent{{Offset: 0, Image: f.image, Length: int64(f.count) * t.recordSize}}
-			t.count = f.count
-			t.stream.size = int64(t.count) * t.recordSize
+		if err := t.beginAtBoot(ctx); err != nil {
+			return err
 		}
 	}
-	if err := v.claimKnown(ctx, &claimed); err != nil {
-		return err
-	}
-	for _, e := range t.extents {
-		claimed.Add(e.Image, e.Length)
-	}
-	claimed.Add(t.mirror, mirrorRecords*t.recordSize)
-	v.openBitmap()
-	found, err := v.scanFragments(ctx, &claimed)
+	claimed, err := t.claimedByRecords(ctx)
 	if err != nil {
 		return err
 	}
-	for _, f := range v.allocatedOnly(ctx, unambiguous(found, t.recordSize)) {
+	claimed.Add(t.mirror.place(0), t.mirror.size)
+	t.locateAllocation()
+	found, err := t.scan(ctx, claimed)
+	if err != nil {
+		return err
+	}
+	if wanted == nil { // but for the first fragment
+		wanted = []ranges.Range{{Start: int64(t.count), End: maxFound}}
+	}
+	for _, f := range t.allocatedOnly(ctx, alone(found)) {
 		t.adopt(f, wanted)
 	}
-	slices.SortFunc(t.extents, func(a, b extract.Extent) int { return cmp.Compare(a.Offset, b.Offset) })
+	slices.SortFunc(t.stream.extents, func(a, b extract.Extent) int { return cmp.Compare(a.Offset, b.Offset) })
 	slices.SortFunc(t.found, func(a, b ranges.Range) int { return cmp.Compare(a.Start, b.Start) })
-	if wanted == nil {
-		for _, e := range t.extents {
-			t.count = max(t.count, uint64(e.Offset+e.Length)/uint64(t.recordSize))
+	if !t.sized {
+		for _, e := range t.stream.extents {
+			t.setCount(max(t.count, uint64((e.Offset+e.Length)/t.recordSize)))
 		}
-		t.stream.size = int64(t.count) * t.recordSize
 	}
 	if t.count == 0 {
-		return &extract.NotVolumeError{Filesystem: "ntfs", Start: v.start, Why: "boot sector found, but no record of the file table was read", Needs: v.firstNeeds()}
+		return &extract.NotVolumeError{Filesystem: "ntfs", Start: t.start, Why: "boot sector found, but no record of the file table was read", Needs: t.firstNeeds()}
+	}
+	return nil
+}
+
+func (t locator) setCount(n uint64) {
+	t.count, t.stream.size = n, int64(n)*t.recordSize
+}
+
+// beginAtBoot takes what stands where the boot sector says that the table
+// begins.
+func (t locator) beginAtBoot(ctx context.Context) error {
+	t.stream = &stream{r: t.r}
+	f := t.fragmentAt(t.at(t.boot.MFT))
+	mirror := t.mirror.place(0)
+	if f.Length == 0 && t.r.IsRead(f.Image, firstFile*t.recordSize) && t.fragmentAt(mirror).Length == 0 && t.r.IsRead(mirror, mirrorRecords*t.recordSize) {
+		// a boot sector that belongs elsewhere must not cost a search
+		return &extract.NotVolumeError{Filesystem: "ntfs", Start: t.start, Why: "a boot sector was read, but what stands where it puts the file table and its mirror is neither"}
+	}
+	if f.Length == 0 {
+		return nil
+	}
+	begin := func(n int64) {
+		t.stream.extents = []extract.Extent{cut(f, 0, n)}
+		t.setCount(uint64(n / t.recordSize))
+	}
+	// the first records are always the table's; behind them may stand
+	// what an earlier, larger table of the volume left
+	begin(min(f.Length, firstFile*t.recordSize))
+	t.locateAllocation()
+	if kept := t.allocatedOnly(ctx, []extract.Extent{f}); len(kept) > 0 && kept[0].Offset == 0 && kept[0].Length > t.stream.size {
+		begin(kept[0].Length)
 	}
 	return nil
 }
 
 // adopt makes a fragment part of the table, as far as its records have no
 // known place.
-func (t *table) adopt(f fragment, wanted []ranges.Range) {
-	add := func(from, to uint64) {
-		if from >= to {
-			return
-		}
-		t.extents = append(t.extents, extract.Extent{Offset: int64(from) * t.recordSize,
-			Image: f.image + int64(from-f.first)*t.recordSize, Length: int64(to-from) * t.recordSize})
-		t.found = append(t.found, ranges.Range{Start: int64(from), End: int64(to)})
-	}
-	if wanted == nil {
-		known := t.count // the first fragment
-		add(max(f.first, known), f.end())
-		return
-	}
+func (t locator) adopt(f extract.Extent, wanted []ranges.Range) {
 	for _, w := range wanted {
-		add(max(f.first, uint64(w.Start)), min(f.end(), uint64(w.End)))
+		from, to := max(f.Offset, w.Start*t.recordSize), min(f.Offset+f.Length, w.End*t.recordSize)
+		if from < to {
+			t.stream.extents = append(t.stream.extents, cut(f, from, to))
+			t.found = append(t.found, ranges.Range{Start: from / t.recordSize, End: to / t.recordSize})
+		}
 	}
-}
-
-// claimKnown collects the clusters that the records known so far claim.
-func (v *Volume) claimKnown(ctx context.Context, claimed *ranges.Set) error {
-	return extract.InOrder(ctx, v.opt.Workers(), v.table.chunks(),
-		func(_ context.Context, i int) (*harvest, error) {
-			h := &harvest{}
-			err := v.eachRecord(i, func(rec *record) error {
-				if rec.state == recordUsed || rec.state == recordExtends {
-					v.claimAttributes(rec, h, rec.number < firstFile)
-				}
-				return nil
-			})
-			return h, err
-		},
-		func(h *harvest) error {
-			for _, s := range append(h.structures, h.spans...) {
-				claimed.Add(s.Start, s.End-s.Start)
-			}
-			return nil
-		})
 }
 
 // allocatedOnly are the parts of fragments whose place the volume's bitmap
 // calls allocated; without the bitmap all of them, with a note that what they
 // hold may be stale.
-func (v *Volume) allocatedOnly(ctx context.Context, list []fragment) []fragment {
-	if v.bitmap == nil || v.bitmap.unread() > 0 {
-		if !v.table.doubted && len(list) > 0 {
-			v.table.doubted = true
-			v.table.notes = append(v.table.notes, "the volume's bitmap is unread: records found by themselves may be left from an earlier table, so no file of them is called intact")
+func (t locator) allocatedOnly(ctx context.Context, list []extract.Extent) []extract.Extent {
+	if t.allocated == nil || t.allocated.unread() > 0 {
+		if !t.doubted && len(list) > 0 {
+			t.doubted = true
+			t.notes = append(t.notes, "the volume's bitmap is unread: records found by themselves may be left from an earlier table, so no file of them is called intact")
 		}
 		return list
 	}
 	var used ranges.Set
-	_ = v.allocation()(ctx, func(start, length int64, use extract.Use) error {
+	_ = t.allocation(t.allocated)(ctx, func(start, length int64, use extract.Use) error {
 		if use == extract.UseUnclaimed {
 			used.Add(start, length)
 		}
 		return nil
 	})
-	size := v.table.recordSize
-	var out []fragment
+	size := t.recordSize
+	var out []extract.Extent
 	for _, f := range list {
-		for s := range used.Within(f.image, int64(f.count)*size) {
-			from, to := (s.Start-f.image+size-1)/size, (s.End-f.image)/size
+		for s := range used.Within(f.Image, f.Length) {
+			from, to := (s.Start-f.Image+size-1)/size*size, (s.End-f.Image)/size*size
 			if from < to {
-				out = append(out, fragment{f.image + from*size, f.first + uint64(from), uint64(to - from)})
+				out = append(out, cut(f, f.Offset+from, f.Offset+to))
 			}
 		}
 	}
 	return out
 }
 
-// isRecord reports whether the bytes hold a whole record, and, where its
-// format does, the number that it names itself. Records of the format before
-// 3.1, which some writers still use, name none.
-func isRecord(b []byte) (number uint64, numbered, ok bool) {
-	if string(b[:4]) != "FILE" {
-		return 0, false, false
+// isRecord reports whether the bytes hold a whole record, and the number that it
+// names itself; 0 for none, as in the format before 3.1, which some writers still
+// use.
+func isRecord(b partial.Bytes) (number uint64, ok bool) {
+	if string(b.Data[:4]) != "FILE" {
+		return 0, false
 	}
-	us, torn, err := applyFixups(b, 0)
-	if err != nil || torn != 0 {
-		return 0, false, false
+	array, _, err := applyFixups(&b)
+	if err != nil || !b.Whole() {
+		return 0, false
 	}
-	number = uint64(le.Uint32(b[recordNumber:]))
-	numbered = us.offset >= recordHeaderSize && number != 0
-	used := int64(le.Uint32(b[recordUsedBytes:]))
-	if used < recordFirstAttr+2 || used > int64(len(b)) {
-		return 0, false, false
+	if array >= recordHeaderSize {
+		number = uint64(le.Uint32(b.Data[recordNumber:]))
 	}
-	_, whole, err := parseAttributes(nil, b[:used], int(le.Uint16(b[recordFirstAttr:])), 0)
-	return number, numbered, whole && err == nil
+	used := int64(le.Uint32(b.Data[recordUsedBytes:]))
+	if used < recordFirstAttr+2 || used > int64(b.Len()) {
+		return 0, false
+	}
+	_, whole, err := parseAttributes(nil, b.Slice(0, int(used)), int(le.Uint16(b.Data[recordFirstAttr:])))
+	return number, whole && err == nil
 }
 
 // fragmentAt follows the table from where the boot sector puts it, as far as
 // records stand in their order. Unread records in between are part of it.
-func (v *Volume) fragmentAt(at int64) fragment {
-	size := v.table.recordSize
+func (t locator) fragmentAt(at int64) extract.Extent {
+	size := t.recordSize
 	b := make([]byte, size)
-	f := fragment{image: at}
-	limit := v.recordLimit()
+	f := extract.Extent{Image: at}
+	limit := t.recordLimit()
 	for n := uint64(0); n < limit; n++ {
 		p := at + int64(n)*size
-		if !v.r.IsRead(p, size) {
-			n += v.unreadRecords(p, int64(limit-n)*size)
+		if !t.r.IsRead(p, size) {
+			n += t.unreadRecords(p, int64(limit-n)*size)
 			continue
 		}
-		if _, err := v.r.ReadAt(b, p); err != nil {
+		if _, err := t.r.ReadAt(b, p); err != nil {
 			continue
 		}
-		if got, numbered, ok := isRecord(b); ok {
-			if numbered && got != n {
+		if got, ok := isRecord(partial.Bytes{Data: b}); ok {
+			if got != 0 && got != n {
 				break
 			}
-			f.count = n + 1
+			f.Length = int64(n+1) * size
 			continue
 		}
 		if string(b[:4]) != "FILE" && string(b[:4]) != "BAAD" && n >= firstFile+8 {
@@ -210,9 +183,9 @@ func (v *Volume) fragmentAt(at int64) fragment {
 // unreadRecords is how many whole records behind the one at p are unread
 // from there on, of n bytes: a table that was hardly read must not be asked
 // record by record.
-func (v *Volume) unreadRecords(p, n int64) uint64 {
-	size := v.table.recordSize
-	for rg := range v.r.Over(p, n) {
+func (t locator) unreadRecords(p, n int64) uint64 {
+	size := t.recordSize
+	for rg := range t.r.Over(p, n) {
 		if rg.State == imap.Read && rg.Length >= size {
 			return uint64(max((rg.Start-p)/size-1, 0))
 		}
@@ -224,84 +197,62 @@ func (v *Volume) unreadRecords(p, n int64) uint64 {
 // to the highest costs three bytes of memory.
 const maxFound = 1 << 28
 
-// scanFragments looks for records in all of the volume that is not claimed.
-func (v *Volume) scanFragments(ctx context.Context, claimed *ranges.Set) ([]fragment, error) {
-	const step = 4 << 20
-	size := v.table.recordSize
-	grid := min(size, v.cluster) // a record begins at a multiple of this
-	end := min(v.start+v.clusters*v.cluster, v.r.Size())
-	limit := min(v.recordLimit(), maxFound) // a record past it bears no number that can be right
+// scan looks for records in all of the volume that is not claimed.
+func (t locator) scan(ctx context.Context, claimed *ranges.Set) (found []extract.Extent, err error) {
+	size := t.recordSize
+	grid := min(size, t.cluster)            // a record begins at a multiple of this
+	limit := min(t.recordLimit(), maxFound) // a record past it bears no number that can be right
+	var nameless int64
 	type part struct {
-		list     []fragment
+		list     []extract.Extent
 		nameless int64
-		n        int64
 	}
-	var done, nameless int64
-	var out []fragment
-	n := int((end - v.start + step - 1) / step)
 	claimed.Len() // settled here, since several goroutines ask it
-	err := extract.InOrder(ctx, v.opt.Workers(), n, func(_ context.Context, i int) (part, error) {
-		from := v.start + int64(i)*step
-		to := min(from+step, end)
-		p := part{n: to - from}
-		if v.noneRead(from, to-from) || claimed.Covered(from, to-from) == to-from {
-			return p, nil
+	whole := []ranges.Range{{Start: t.start, End: min(t.at(t.area.clusters), t.r.Size())}}
+	err = scan(ctx, t.area, "looking for file records", whole, size, func(b partial.Bytes, from, to int64) (p part) {
+		if claimed.Covered(from, to-from) == to-from {
+			return p
 		}
-		b := make([]byte, to-from+size)
-		unread := v.r.ReadReadable(b, from)
 		rec := make([]byte, size)
 		for at := from; at < to; {
-			o := at - from
-			if string(b[o:o+4]) != "FILE" || claimed.Covered(at, size) > 0 || touches(unread, at, size) {
+			o := int(at - from)
+			if string(b.Data[o:o+4]) != "FILE" || claimed.Touches(at, size) || !b.Has(o, int(size)) {
 				at += grid
 				continue
 			}
-			copy(rec, b[o:o+size])
-			number, numbered, ok := isRecord(rec)
-			if !ok || !numbered || number >= limit {
+			copy(rec, b.Data[o:])
+			number, ok := isRecord(partial.Bytes{Data: rec})
+			if !ok || number == 0 || number >= limit {
 				if ok {
 					p.nameless++
 				}
 				at += grid
 				continue
 			}
-			p.list = join(p.list, fragment{at, number, 1}, v)
+			p.list = t.join(p.list, extract.Extent{Offset: int64(number) * size, Image: at, Length: size})
 			at += size
 		}
-		return p, nil
-	}, func(p part) error {
+		return p
+	}, func(p part) {
 		for _, f := range p.list {
-			out = join(out, f, v)
+			found = t.join(found, f)
 		}
-		done += p.n
 		nameless += p.nameless
-		v.opt.Report("looking for file records", done, end-v.start)
-		return nil
 	})
 	if nameless > 0 {
-		v.table.notes = append(v.table.notes, plural(nameless, "further file record was", "further file records were")+" found whose number in the table is not known: their files are not listed")
+		t.notes = append(t.notes, plural(nameless, "further file record was", "further file records were")+" found whose number in the table is not known: their files are not listed")
 	}
-	return out, err
-}
-
-func touches(unread []imap.Range, at, n int64) bool {
-	for _, u := range unread {
-		if u.Start < at+n && at < u.End() {
-			return true
-		}
-	}
-	return false
+	return found, err
 }
 
 // join appends a fragment, as part of the one before it where it goes on the
 // same count of records, with nothing but unread sectors in between.
-func join(list []fragment, f fragment, v *Volume) []fragment {
-	size := v.table.recordSize
+func (t locator) join(list []extract.Extent, f extract.Extent) []extract.Extent {
 	if n := len(list); n > 0 {
 		last := &list[n-1]
-		gap := f.image - (last.image + int64(last.count)*size)
-		if gap >= 0 && gap%size == 0 && f.first == last.end()+uint64(gap/size) && v.allUnread(f.image-gap, gap, size) {
-			last.count += uint64(gap/size) + f.count
+		gap := f.Image - (last.Image + last.Length)
+		if gap >= 0 && gap%t.recordSize == 0 && f.Offset == last.Offset+last.Length+gap && t.allUnread(f.Image-gap, gap) {
+			last.Length += gap + f.Length
 			return list
 		}
 	}
@@ -310,43 +261,11 @@ func join(list []fragment, f fragment, v *Volume) []fragment {
 
 // allUnread reports whether a part of every record in [at, at+n) was not
 // read.
-func (v *Volume) allUnread(at, n, size int64) bool {
-	for p := at; p < at+n; p += size {
-		if v.r.IsRead(p, size) {
+func (t locator) allUnread(at, n int64) bool {
+	for p := at; p < at+n; p += t.recordSize {
+		if t.r.IsRead(p, t.recordSize) {
 			return false
 		}
 	}
 	return true
-}
-
-// unambiguous are the parts of fragments whose record numbers no other claims.
-func unambiguous(list []fragment, size int64) []fragment {
-	type edge struct {
-		at    uint64
-		delta int
-	}
-	var edges []edge
-	for _, f := range list {
-		edges = append(edges, edge{f.first, 1}, edge{f.end(), -1})
-	}
-	slices.SortFunc(edges, func(a, b edge) int { return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.delta, b.delta)) })
-	type rng struct{ from, to uint64 }
-	var single []rng
-	depth := 0
-	for i, e := range edges {
-		depth += e.delta
-		if depth == 1 && i+1 < len(edges) && edges[i+1].at > e.at {
-			single = append(single, rng{e.at, edges[i+1].at})
-		}
-	}
-	var out []fragment
-	for _, f := range list {
-		for _, s := range single {
-			from, to := max(f.first, s.from), min(f.end(), s.to)
-			if from < to {
-				out = append(out, fragment{f.image + int64(from-f.first)*size, from, to - from})
-			}
-		}
-	}
-	return out
 }

@@ -1,6 +1,11 @@
 package ntfs
 
-import "fmt"
+import (
+	"fmt"
+
+	"fileassay/extract/partial"
+	"fileassay/extract/ranges"
+)
 
 // recordState says what is known of a record of the file table.
 type recordState uint8
@@ -30,15 +35,14 @@ type record struct {
 	seq    uint16
 	links  uint16 // names, DOS names included
 	folder bool
-	base   reference // of an extension record: what it extends; else 0
-	us     updateSequence
-	bad    strides // not read, or torn
-	torn   strides // read, but the fixup does not hold
+	base   reference      // of an extension record: what it extends; else 0
+	array  int            // where its update sequence stands
+	torn   []ranges.Range // strides that were read, but whose fixup does not hold
 	// whole is set where the chain of attributes was followed to its end.
 	whole bool
-	attrs []attribute // in disk order; the slice is reused by the next parse
-	data  []byte      // the record with its fixups applied
-	why   string      // of a damaged record
+	attrs []attribute   // in disk order; the slice is reused by the next parse
+	data  partial.Bytes // the record with its fixups applied; torn strides are lost
+	why   string        // of a damaged record
 }
 
 func (r *record) ref() reference { return makeReference(r.number, r.seq) }
@@ -59,13 +63,13 @@ const (
 )
 
 // parse decodes a record from its bytes, which it changes (fixups) and keeps.
-// Unread strides hold zeros and are named by unread. number is the record's
-// number in the table.
-func (r *record) parse(b []byte, number uint64, unread strides) {
-	*r = record{number: number, bad: unread, data: b, attrs: r.attrs[:0]}
-	if unread.has(0) {
+// number is the record's number in the table.
+func (r *record) parse(data partial.Bytes, number uint64) {
+	*r = record{number: number, data: data, attrs: r.attrs[:0]}
+	if !data.Has(0, stride) {
 		return
 	}
+	b := data.Data
 	damaged := func(format string, a ...any) {
 		r.state, r.why = recordDamaged, fmt.Sprintf(format, a...)
 		r.attrs = r.attrs[:0]
@@ -82,13 +86,12 @@ func (r *record) parse(b []byte, number uint64, unread strides) {
 		damaged("signature %q", b[:4])
 		return
 	}
-	us, torn, err := applyFixups(b, unread)
-	if err != nil {
+	var err error
+	if r.array, r.torn, err = applyFixups(&r.data); err != nil {
 		damaged("%v", err)
 		return
 	}
-	r.us, r.torn, r.bad = us, torn, unread|torn
-	if torn.has(0) {
+	if !r.data.Has(0, stride) {
 		damaged("first sector is torn")
 		return
 	}
@@ -96,7 +99,7 @@ func (r *record) parse(b []byte, number uint64, unread strides) {
 	r.links = le.Uint16(b[recordLinks:])
 	flags := le.Uint16(b[recordFlags:])
 	r.base = reference(le.Uint64(b[recordBase:]))
-	if us.offset >= recordHeaderSize {
+	if r.array >= recordHeaderSize {
 		if n := le.Uint32(b[recordNumber:]); n != 0 && n != uint32(number) {
 			damaged("names itself record %d", n)
 			return
@@ -117,28 +120,34 @@ func (r *record) parse(b []byte, number uint64, unread strides) {
 		damaged("states %d bytes in use", used)
 		return
 	}
-	r.attrs, r.whole, err = parseAttributes(r.attrs, b[:used], int(le.Uint16(b[recordFirstAttr:])), r.bad)
+	r.attrs, r.whole, err = parseAttributes(r.attrs, r.data.Slice(0, int(used)), int(le.Uint16(b[recordFirstAttr:])))
 	if err != nil {
 		damaged("%v", err)
 	}
 }
 
-// attr finds the first attribute of a type without a name.
-func (r *record) attr(typ attrType) *attribute {
+// disown makes a record one that is in the table's place, and not the table's.
+func (r *record) disown() {
+	*r = record{number: r.number, data: r.data, attrs: r.attrs[:0]}
+	r.data.Lose(0, r.data.Len())
+}
+
+// attr finds the first attribute of a type with a name of ASCII letters, "" for
+// one without.
+func (r *record) attr(typ attrType, name string) *attribute {
 	for i := range r.attrs {
-		if a := &r.attrs[i]; a.typ == typ && a.nameLen == 0 {
+		if a := &r.attrs[i]; a.is(typ, name, r) {
 			return a
 		}
 	}
 	return nil
 }
 
-// named finds the first attribute of a type with a name of ASCII letters.
-func (r *record) named(typ attrType, name string) *attribute {
-	for i := range r.attrs {
-		if a := &r.attrs[i]; a.typ == typ && a.isNamed(r.data, name) {
-			return a
-		}
+// value is the value of a resident attribute that was wholly read. There may be
+// no attribute.
+func (r *record) value(a *attribute) ([]byte, bool) {
+	if a == nil || !a.resident {
+		return nil, false
 	}
-	return nil
+	return r.data.Get(a.valueOff, a.valueLen)
 }

@@ -13,6 +13,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/fixture"
 	"fileassay/extract/ntfs/ntfsimage"
+	"fileassay/extract/partial"
 )
 
 // madeRecord is a record with a name, a resident value that ends in the second
@@ -29,8 +30,8 @@ func madeRecord() []byte {
 func TestRecord(t *testing.T) {
 	b := madeRecord()
 	var r record
-	r.parse(bytes.Clone(b), ntfsimage.FirstFile, 0)
-	if r.state != recordUsed || !r.whole || r.folder || r.links != 1 || r.seq != 1 || r.bad != 0 || len(r.attrs) != 4 {
+	r.parse(partial.Bytes{Data: bytes.Clone(b)}, ntfsimage.FirstFile)
+	if r.state != recordUsed || !r.whole || r.folder || r.links != 1 || r.seq != 1 || !r.data.Whole() || len(r.attrs) != 4 {
 		t.Fatalf("%+v", r)
 	}
 	for i, typ := range []attrType{attrStandardInfo, attrFileName, attrData, attrData} {
@@ -73,7 +74,7 @@ func TestRecord(t *testing.T) {
 			tt.change(b)
 		}
 		var r record
-		r.parse(b, ntfsimage.FirstFile, tt.unread)
+		r.parse(tt.unread.of(b), ntfsimage.FirstFile)
 		if r.state != tt.state || r.whole != tt.whole || len(r.attrs) != tt.attrs {
 			t.Errorf("%s: state %d, whole %v, %d attributes (%s)", tt.name, r.state, r.whole, len(r.attrs), r.why)
 		}
@@ -105,7 +106,7 @@ func FuzzRecord(f *testing.F) {
 		bad := strides(unread) & (1<<(size/512) - 1)
 		dirty := bytes.Clone(b)
 		for i := range size / 512 {
-			if bad.has(int64(i)) {
+			if bad.has(i) {
 				clear(b[i*512 : (i+1)*512])
 				for k := range dirty[i*512 : (i+1)*512] {
 					dirty[i*512+k] ^= 0xa5
@@ -113,21 +114,21 @@ func FuzzRecord(f *testing.F) {
 			}
 		}
 		var r, d record
-		r.parse(b, number, bad)
-		d.parse(dirty, number, bad)
+		r.parse(bad.of(b), number)
+		d.parse(bad.of(dirty), number)
 		if r.state != d.state || r.whole != d.whole || r.why != d.why || cmp.Diff(r.attrs, d.attrs, cmp.AllowUnexported(attribute{})) != "" {
 			t.Fatalf("unread bytes change the record: %+v, %+v", r, d)
 		}
 		if len(r.attrs) > size/residentHeader {
 			t.Fatalf("%d attributes in %d bytes", len(r.attrs), size)
 		}
-		v := &Volume{cluster: 4096, clusters: 1 << 30}
+		v := &area{cluster: 4096, clusters: 1 << 30}
 		for i := range r.attrs {
 			a := &r.attrs[i]
 			if a.off < 0 || a.end > size || a.off >= a.end {
 				t.Fatalf("%+v", a)
 			}
-			_ = a.name(r.data)
+			_ = a.name(&r)
 			if a.resident {
 				if a.valueOff < a.off || a.valueOff+a.valueLen > a.end {
 					t.Fatalf("%+v", a)
@@ -135,10 +136,10 @@ func FuzzRecord(f *testing.F) {
 				continue
 			}
 			var m mapping
-			m.add(&r, a, v.clusters)
+			m.add(v, &r, a)
 			m.settle()
 			if a.lowest == 0 && m.headed && m.size < 1<<40 {
-				checkPieces(t, v.pieces(&m), m.size)
+				checkPieces(t, m.pieces(), m.size)
 			}
 		}
 	})
@@ -174,7 +175,7 @@ func listEntryBytes(typ attrType, name string, lowest int64, ref reference) []by
 // bytes and the name, filled up to 8.
 func TestAttributeList(t *testing.T) {
 	whole := append(listEntryBytes(attrStandardInfo, "", 0, makeReference(30, 2)), listEntryBytes(attrData, "side", 0x1234, makeReference(31, 3))...)
-	want := []listEntry{{typ: attrStandardInfo, ref: makeReference(30, 2)}, {typ: attrData, lowest: 0x1234, ref: makeReference(31, 3), nameLen: 4, name: utf16.Encode([]rune("side"))}}
+	want := []listEntry{{typ: attrStandardInfo, ref: makeReference(30, 2)}, {typ: attrData, lowest: 0x1234, ref: makeReference(31, 3), name: utf16.Encode([]rune("side"))}}
 	var got []listEntry
 	if err := parseAttributeList(whole, func(e listEntry) { got = append(got, e) }); err != nil {
 		t.Fatal(err)
@@ -208,7 +209,7 @@ func FuzzAttributeList(f *testing.F) {
 		n := 0
 		_ = parseAttributeList(b, func(e listEntry) {
 			n++
-			if len(e.name) != e.nameLen {
+			if len(e.name) > 255 {
 				t.Fatalf("%+v", e)
 			}
 		})
@@ -321,8 +322,7 @@ func TestStandardInfo(t *testing.T) {
 // last two bytes of a stride stand in the update sequence, and count only with
 // the stride they are of.
 func TestResidentPieces(t *testing.T) {
-	v := &Volume{}
-	v.table = &table{recordSize: 1024, stream: &stream{extents: []extract.Extent{{Offset: 0, Image: 1 << 20, Length: 1 << 16}}}, count: 64, sized: true}
+	v := &table{recordSize: 1024, stream: &stream{extents: []extract.Extent{{Offset: 0, Image: 1 << 20, Length: 1 << 16}}}, count: 64, sized: true}
 	const number, us = 30, 0x30
 	at := int64(1<<20 + number*1024)
 	data := func(off, n, image int64) extract.Piece {
@@ -347,7 +347,7 @@ func TestResidentPieces(t *testing.T) {
 		{"second stride torn", 100, 500, 2, []extract.Piece{data(0, 410, at+100), patched(410, 2, at+us+2, at+510), {Offset: 412, Length: 88, Kind: extract.Unlocated}}},
 		{"nothing", 100, 0, 0, nil},
 	} {
-		rec := &record{number: number, us: updateSequence{us, 3}, torn: tt.torn, bad: tt.torn}
+		rec := &record{number: number, array: us, torn: tt.torn.of(make([]byte, 1024)).Unread}
 		if diff := cmp.Diff(tt.want, v.inRecord(rec, tt.off, tt.n)); diff != "" {
 			t.Errorf("%s: %s", tt.name, diff)
 		}

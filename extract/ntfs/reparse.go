@@ -2,11 +2,12 @@ package ntfs
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"unicode/utf16"
 
 	"fileassay/extract"
-	"fileassay/extract/ranges"
+	"fileassay/extract/partial"
 )
 
 // Tags of reparse points [MS-FSCC 2.1.2.1].
@@ -111,93 +112,161 @@ func (r *reparsePoint) isLink() bool {
 // compressed.
 const wofStream = "WofCompressedData"
 
-// wofPieces is the content, size bytes, of a file whose chunks of the given
-// size are compressed one behind the other in a stream of total bytes, of which
-// s reads the valid ones. The stream begins with
-// a table of where each chunk but the first begins, counted from the table's
-// end, in 4 bytes each, or 8 for files over 4 GiB.
-func (v *Volume) wofPieces(plain []extract.Piece, s *stream, total, size int64, chunk int) []extract.Piece {
-	var w pieceWriter
-	chunks := (size + int64(chunk) - 1) / int64(chunk)
-	width := int64(4)
-	if size > 1<<32-1 {
-		width = 8
-	}
-	head := (chunks - 1) * width
-	var stored int64 // a table has no holes: what is stored bounds the work
-	for _, p := range plain {
-		if p.Kind != extract.Hole {
-			stored += p.Length
+func (s *dataStream) isWOF() bool { return string(utf16.Decode(s.name)) == wofStream }
+
+// maxReparse bounds what is read of a reparse point (the system's own bound,
+// common practice, no source).
+const maxReparse = 16 << 10
+
+// reparse reads a file's reparse point and notes what it means for the file.
+func (h *harvest) reparse(f *fileRecords, to *extract.File, info standardInfo) (p reparsePoint, ok bool) {
+	b, ok := f.valueOf(attrReparsePoint)
+	if !ok {
+		if m := f.gather(h.area, attrReparsePoint, ""); m != nil && m.headed && m.size <= maxReparse {
+			b, ok = m.stream(h.r).read(make([]byte, m.size), 0).Get(0, int(m.size))
 		}
 	}
-	if chunks == 0 || head > s.size || head > stored || head > v.length {
+	if !ok {
+		if info.flags&fileFlagReparse != 0 {
+			to.RecordUnread = true
+			to.Why = append(to.Why, "its reparse point, which may change what its content is, was not read")
+		}
+		return p, false
+	}
+	p, err := parseReparsePoint(b)
+	if err != nil {
+		to.RecordUnread = true
+		to.Why = append(to.Why, err.Error())
+		return p, false
+	}
+	switch {
+	case p.isLink():
+		to.Why = append(to.Why, "a link: it has no content of its own")
+	case p.tag != tagWOF && p.elsewhere() == "":
+		to.Why = append(to.Why, fmt.Sprintf("has a reparse point with tag %#x", p.tag))
+	}
+	return p, true
+}
+
+// fillReparsed sets the content of a file whose reparse point changes where
+// its content is.
+func (h *harvest) fillReparsed(f *extract.File, p *reparsePoint, wof *dataStream) {
+	if why := p.elsewhere(); why != "" {
+		away := false
+		for i := range f.Pieces {
+			if f.Pieces[i].Kind == extract.Hole {
+				f.Pieces[i].Kind = extract.Unlocated
+				away = true
+			}
+		}
+		if away {
+			f.Stored = extract.StoredElsewhere
+			f.Why = append(f.Why, why)
+		}
+		return
+	}
+	if p.tag != tagWOF {
+		return
+	}
+	f.Stored = extract.StoredCompressed
+	if f.Size <= 0 {
+		return
+	}
+	f.Pieces = nil
+	switch {
+	case wof == nil:
+		f.Why = append(f.Why, "compressed by the system, and the stream that holds its content was not found")
+	case p.wof == 0:
+		f.Why = append(f.Why, "compressed by the system in a way that is not known")
+	default:
+		var stored extract.File
+		wof.fill(&stored)
+		f.Why = append(f.Why, stored.Why...)
+		f.Why = append(f.Why, fmt.Sprintf("compressed by the system (%s, chunks of %d bytes); its content is its stream %s", p.method, p.wof, wofStream))
+		if stored.Size < 0 {
+			return
+		}
+		if stored.Stored == extract.StoredEncrypted || slices.ContainsFunc(stored.Pieces, func(p extract.Piece) bool { return p.Kind == extract.Unit }) {
+			f.Why = append(f.Why, fmt.Sprintf("its stream %s is not stored as it is, so that its table cannot be used", wofStream))
+			return
+		}
+		valid := stored.Size
+		if wof.resident == nil {
+			valid = wof.mapping.initialized
+		}
+		f.Pieces = h.wofPieces(pieceStream(h.r, valid, stored.Pieces), stored.Size, f.Size, p.wof)
+		f.Packing = extract.Packing{Method: strings.ToLower(p.method), Unit: int64(p.wof)}
+	}
+}
+
+// wofWidth is the bytes of an entry in the table of chunks of a file.
+func wofWidth(size int64) int64 {
+	if size > 1<<32-1 {
+		return 8
+	}
+	return 4
+}
+
+// wofTable is the bytes of the table of chunks of a file, in which each has an
+// entry but the first.
+func wofTable(size int64, chunk int) int64 { return (size - 1) / int64(chunk) * wofWidth(size) }
+
+// wofPieces is the content, size bytes, of a file whose chunks of the given
+// size are compressed one behind the other in a stream of total bytes, of which
+// s reads the valid ones. The stream begins with a table of where each chunk but
+// the first begins, counted from the table's end, in 4 bytes each, or 8 for files
+// over 4 GiB.
+func (h *harvest) wofPieces(s *stream, total, size int64, chunk int) []extract.Piece {
+	var w pieceWriter
+	width, head := wofWidth(size), wofTable(size, chunk)
+	var stored int64 // a table has no holes: what is stored bounds the work
+	for e := range s.parts(0, s.size) {
+		if e.Image != hole {
+			stored += e.Length
+		}
+	}
+	if head > min(s.size, stored, h.length) {
 		w.upTo(size, extract.Unlocated)
 		return w.list
 	}
 	const step = 1 << 14 // entries of the table read at once
-	var buf []byte
+	var buf partial.Bytes
 	var bufAt int64
-	var gaps []ranges.Range
 	// begin is where chunk i begins in the stream
 	begin := func(i int64) (int64, bool) {
 		if i == 0 {
 			return head, true
 		}
-		if i == chunks {
+		at := (i - 1) * width
+		if at == head {
 			return total, true
 		}
-		at := (i - 1) * width
-		if buf == nil || at < bufAt || at+width > bufAt+int64(len(buf)) {
+		if at < bufAt || at+width > bufAt+int64(buf.Len()) {
 			bufAt = at
-			buf = make([]byte, min(step*width, head-at))
-			gaps = s.read(buf, at)
+			buf = s.read(make([]byte, min(step*width, head-at)), at)
 		}
-		for _, g := range gaps {
-			if g.Start < at+width && at < g.End {
-				return 0, false
-			}
-		}
-		e := buf[at-bufAt:]
-		if width == 8 {
+		e, ok := buf.Get(int(at-bufAt), int(width))
+		switch {
+		case !ok:
+			return 0, false
+		case width == 8:
 			return head + int64(le.Uint64(e)&(1<<62-1)), true
 		}
 		return head + int64(le.Uint32(e)), true
 	}
-	for i := range chunks {
+	for i := int64(0); w.pos < size; i++ {
 		from, okFrom := begin(i)
 		to, okTo := begin(i + 1)
 		end := min((i+1)*int64(chunk), size)
-		if !okFrom || !okTo || from >= to || to > s.size {
-			w.upTo(end, extract.Unlocated)
-			continue
+		var units []extract.Extent
+		if okFrom && okTo && from < to && to <= s.size {
+			units = s.stored(from, to-from)
 		}
-		if units := slicePieces(plain, from, to); units != nil {
-			w.list = append(w.list, extract.Piece{Offset: w.pos, Length: end - w.pos, Kind: extract.Unit, Units: units})
-			w.pos = end
+		if units != nil {
+			w.unit(end, units)
 		} else {
 			w.upTo(end, extract.Unlocated)
 		}
 	}
 	return w.list
-}
-
-// slicePieces are the stored extents of [from, to) of a stream's pieces, with
-// offsets of the stream; nil where a part of it has no known place.
-func slicePieces(pieces []extract.Piece, from, to int64) []extract.Extent {
-	var out []extract.Extent
-	for _, p := range pieces {
-		a, z := max(p.Offset, from), min(p.Offset+p.Length, to)
-		if a >= z {
-			continue
-		}
-		if p.Kind != extract.Data && p.Kind != extract.Patched {
-			return nil
-		}
-		out = append(out, extract.Extent{Offset: a, Image: p.Image + a - p.Offset, Length: z - a})
-		from = z
-	}
-	if from < to {
-		return nil
-	}
-	return out
 }

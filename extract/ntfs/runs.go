@@ -1,29 +1,23 @@
 package ntfs
 
-import "fmt"
+import (
+	"fmt"
 
-// run is a stretch of a stream's clusters that lie one behind the other
-// [docs: concepts/data_runs.html].
-type run struct {
-	vcn    int64 // first cluster in the stream
-	lcn    int64 // first cluster on the volume; noCluster for a hole
-	length int64 // clusters
-}
+	"fileassay/extract"
+)
 
 // maxVCN bounds the clusters of a stream, so that bytes never overflow with
 // clusters of any size.
 const maxVCN = 1 << 40
 
-// noCluster is the lcn of a hole.
-const noCluster = -1
-
-// decodeRuns calls yield for each run of a mapping, as far as it was read and
-// makes sense; b ends where the attribute or what was read of it ends. The
-// first run begins at cluster lowest of the stream. clusters is the number of
-// clusters of the volume. It returns the cluster behind the last run, and an
-// error where the mapping is broken there; a mapping that was cut short by the
-// end of b, before its end mark, is an error too.
-func decodeRuns(b []byte, lowest, clusters int64, yield func(run)) (int64, error) {
+// decodeRuns calls yield for each run of a mapping, a stretch of a stream's
+// clusters that lie one behind the other [docs: concepts/data_runs.html], as far
+// as it was read and makes sense; b ends where the attribute or what was read of
+// it ends. The first run begins at cluster lowest of the stream. It returns the
+// cluster behind the last run, and an error where the mapping is broken there; a
+// mapping that was cut short by the end of b, before its end mark, is an error
+// too.
+func (v *area) decodeRuns(b []byte, lowest int64, yield func(extract.Extent)) (int64, error) {
 	vcn, lcn := lowest, int64(0)
 	for i := 0; ; {
 		if i >= len(b) {
@@ -45,15 +39,15 @@ func decodeRuns(b []byte, lowest, clusters int64, yield func(run)) (int64, error
 		if length <= 0 || length > maxVCN || vcn > maxVCN-length {
 			return vcn, fmt.Errorf("run of %d clusters after cluster %d of the stream", length, vcn)
 		}
-		r := run{vcn: vcn, lcn: noCluster, length: length}
+		e := extract.Extent{Offset: vcn * v.cluster, Image: hole, Length: length * v.cluster}
 		if noff > 0 {
 			lcn += signed(b[i+nlen : i+nlen+noff])
-			if lcn < 0 || lcn > clusters-length {
-				return vcn, fmt.Errorf("run of %d clusters at cluster %d lies outside the volume of %d clusters", length, lcn, clusters)
+			if lcn < 0 || lcn > v.clusters-length {
+				return vcn, fmt.Errorf("run of %d clusters at cluster %d lies outside the volume of %d clusters", length, lcn, v.clusters)
 			}
-			r.lcn = lcn
+			e.Image = v.at(lcn)
 		}
-		yield(r)
+		yield(e)
 		vcn += length
 		i += nlen + noff
 	}

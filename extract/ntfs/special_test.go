@@ -467,11 +467,8 @@ func FuzzVolume(f *testing.F) {
 		if len(a.paths) > 48*64 {
 			t.Fatalf("%d files of 48 records", len(a.paths))
 		}
-		if _, err := a.v.structures(context.Background()); err != nil {
-			t.Fatal(err)
-		}
 		pos := int64(0)
-		if err := a.v.space()(context.Background(), func(start, n int64, _ extract.Use) error {
+		if err := a.space(context.Background(), func(start, n int64, _ extract.Use) error {
 			if start != pos || n <= 0 {
 				t.Fatalf("space of %d bytes at %d, expected at %d", n, start, pos)
 			}

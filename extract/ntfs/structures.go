@@ -4,80 +4,62 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"iter"
 
 	"fileassay/extract"
 )
 
-// structures reports the health of the volume's own structures. See
-// [extract.Filesystem].
-func (v *Volume) structures(ctx context.Context) ([]extract.Structure, error) {
-	out := v.bootStructures()
-	t := v.table
-	st := v.streamHealth("file table", t.stream)
+// health tells the state of a volume's own structures.
+type health struct{ *table }
+
+// structures are the structures. damaged is how many records were read and fail
+// their checks.
+func (t health) structures(damaged int64, journalOpen string) []extract.Structure {
+	st := t.stream.health("file table")
 	st.Note = fmt.Sprintf("%d records", t.count)
 	if t.rebuilt {
 		st.Note += ", found one by one: what says where the table lies is unread"
 	}
-	if damaged := v.damagedRecords(ctx); damaged > 0 {
+	if damaged > 0 {
 		st.Note += fmt.Sprintf(", %d of them damaged", damaged)
 		if st.Health == extract.HealthRead {
 			st.Health = extract.HealthDamaged
 		}
 	}
-	out = append(out, st, v.mirrorHealth())
-	if t.bitmap != nil {
-		out = append(out, v.streamHealth("file table bitmap", t.bitmap))
-	} else {
-		out = append(out, extract.Structure{Name: "file table bitmap", Image: -1, Health: extract.HealthUnread, Note: "its place is unread"})
+	journal := t.journal().health("journal")
+	if journalOpen != "" {
+		journal.Note = journalOpen
 	}
-	if v.bitmap != nil {
-		out = append(out, v.streamHealth("cluster bitmap", v.bitmap))
-	} else {
-		out = append(out, extract.Structure{Name: "cluster bitmap", Image: -1, Health: extract.HealthUnread, Note: "its place is unread"})
-	}
-	for _, f := range []struct {
-		number uint64
-		name   string
-	}{{recRoot, "root folder record"}, {recVolume, "volume record"}} {
-		out = append(out, v.recordHealth(f.number, f.name))
-	}
-	journal := extract.Structure{Name: "journal", Image: -1, Health: extract.HealthUnread, Note: "its place is unread"}
-	if rec := v.readRecord(recLogFile); rec.state == recordUsed {
-		if m := v.gather(rec, attrData, nil); m != nil && m.headed {
-			journal = v.streamHealth("journal", v.stream(m))
-		}
-	}
-	if v.journalOpen != "" {
-		journal.Note = v.journalOpen
-	}
-	return append(out, journal), ctx.Err()
+	return append(t.bootSectors(), st, t.mirrorHealth(), t.bitmap.health("file table bitmap"), t.allocated.health("cluster bitmap"),
+		t.recordHealth(recRoot, "root folder record"), t.recordHealth(recVolume, "volume record"), journal)
 }
 
-func (v *Volume) bootStructures() []extract.Structure {
-	size := v.boot.SectorSize
-	places := [2]int64{v.start, v.start + v.boot.TotalSectors*size}
-	var list [2]extract.Structure
+// boot compares the boot sector and its copy.
+func (t health) bootSectors() []extract.Structure {
+	size := t.boot.SectorSize
+	list := []extract.Structure{t.plain(t.start, size).health("boot sector"), t.plain(t.start+t.boot.TotalSectors*size, size).health("boot sector copy")}
 	var text [2][]byte
-	for i, name := range [2]string{"boot sector", "boot sector copy"} {
-		s := extract.Structure{Name: name, Image: places[i], Length: size, Health: extract.HealthRead}
-		b := make([]byte, size)
-		if _, err := v.r.ReadAt(b, places[i]); err != nil {
+	for i := range list {
+		s, b := &list[i], make([]byte, size)
+		if _, err := t.r.ReadAt(b, s.Image); err != nil {
 			s.Health, s.Unread = extract.HealthUnread, size
 		} else if _, err := parseBootSector(b); err != nil {
 			s.Health, s.Note = extract.HealthDamaged, err.Error()
 		} else {
 			text[i] = b
 		}
-		list[i] = s
 	}
 	if text[0] != nil && text[1] != nil && !bytes.Equal(text[0], text[1]) {
 		list[1].Health, list[1].Note = extract.HealthDisagrees, "differs from the boot sector"
 	}
-	return list[:]
+	return list
 }
 
-// streamHealth is the health of a stream by what was read of it.
-func (v *Volume) streamHealth(name string, s *stream) extract.Structure {
+// health is the health of a stream by what was read of it; there may be none.
+func (s *stream) health(name string) extract.Structure {
+	if s == nil {
+		return extract.Structure{Name: name, Image: -1, Health: extract.HealthUnread, Note: "its place is unread"}
+	}
 	st := extract.Structure{Name: name, Image: -1, Length: s.size, Unread: s.unread(), Health: extract.HealthRead}
 	if len(s.extents) > 0 {
 		st.Image = s.extents[0].Image
@@ -91,15 +73,10 @@ func (v *Volume) streamHealth(name string, s *stream) extract.Structure {
 	return st
 }
 
-func (v *Volume) recordHealth(n uint64, name string) extract.Structure {
-	size := v.table.recordSize
-	st := extract.Structure{Name: name, Image: v.table.recordAt(n), Length: size, Health: extract.HealthRead}
-	if st.Image >= 0 {
-		for u := range v.r.Unread(st.Image, size) {
-			st.Unread += u.Length
-		}
-	}
-	rec := v.readRecord(n)
+// recordHealth is the health of a record by what was read of it and its checks.
+func (t health) recordHealth(n uint64, name string) extract.Structure {
+	st := t.plain(max(t.stream.place(int64(n)*t.recordSize), hole), t.recordSize).health(name)
+	rec := t.readRecord(n)
 	switch {
 	case rec.state == recordUnread:
 		st.Health = extract.HealthUnread
@@ -107,39 +84,27 @@ func (v *Volume) recordHealth(n uint64, name string) extract.Structure {
 		st.Health, st.Note = extract.HealthDamaged, rec.why
 	case st.Unread > 0:
 		st.Health = extract.HealthPartly
-	case rec.torn != 0:
+	case len(rec.torn) > 0:
 		st.Health, st.Note = extract.HealthDamaged, "a sector of it is torn"
 	}
 	return st
 }
 
 // mirrorHealth compares the mirror with the records it mirrors.
-func (v *Volume) mirrorHealth() extract.Structure {
-	size := mirrorRecords * v.table.recordSize
-	st := extract.Structure{Name: "file table mirror", Image: v.table.mirror, Length: size, Health: extract.HealthRead}
-	for u := range v.r.Unread(v.table.mirror, size) {
-		st.Unread += u.Length
-	}
-	switch {
-	case st.Unread >= size:
-		st.Health = extract.HealthUnread
-	case st.Unread > 0:
-		st.Health = extract.HealthPartly
-	}
+func (t health) mirrorHealth() extract.Structure {
+	st := t.mirror.health("file table mirror")
 	for n := range uint64(mirrorRecords) {
-		m := v.readMirror(n)
+		m := t.recordFrom(t.mirror, n)
 		if m.state == recordDamaged {
 			st.Health, st.Note = extract.HealthDamaged, fmt.Sprintf("record %d: %s", n, m.why)
 			break
 		}
-		b := make([]byte, v.table.recordSize)
-		off := int64(n) * v.table.recordSize
-		if m.bad != 0 || m.state == recordUnread || len(v.table.read(b, off)) > 0 {
+		b := t.stream.read(make([]byte, t.recordSize), int64(n)*t.recordSize)
+		if !m.data.Whole() || m.state == recordUnread || !b.Whole() {
 			continue
 		}
 		var rec record
-		rec.parse(b, n, 0)
-		if rec.state == recordDamaged || !bytes.Equal(rec.data, m.data) {
+		if rec.parse(b, n); rec.state == recordDamaged || !bytes.Equal(rec.data.Data, m.data.Data) {
 			st.Health, st.Note = extract.HealthDisagrees, fmt.Sprintf("record %d differs from the table's", n)
 			break
 		}
@@ -147,19 +112,16 @@ func (v *Volume) mirrorHealth() extract.Structure {
 	return st
 }
 
-// damagedRecords counts records of the table that were read but fail their
+// countDamaged counts the records of the table that were read but fail their
 // checks.
-func (v *Volume) damagedRecords(ctx context.Context) int64 {
-	var total int64
-	_ = extract.InOrder(ctx, v.opt.Workers(), v.table.chunks(), func(_ context.Context, i int) (int64, error) {
-		var n int64
-		err := v.eachRecord(i, func(rec *record) error {
-			if rec.state == recordDamaged || rec.torn != 0 {
+func (t health) countDamaged(ctx context.Context) (total int64, err error) {
+	err = overTable(ctx, t.table, "", func(records iter.Seq[*record]) (n int64) {
+		for rec := range records {
+			if rec.state == recordDamaged || len(rec.torn) > 0 {
 				n++
 			}
-			return nil
-		})
-		return n, err
+		}
+		return n
 	}, func(n int64) error { total += n; return nil })
-	return total
+	return total, err
 }

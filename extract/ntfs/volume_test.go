@@ -37,6 +37,7 @@ type listed struct {
 	files map[string][]*extract.File
 	paths []string // in order
 	extract.Listing
+	space extract.Space
 }
 
 // list opens and walks the volume that fills img.
@@ -56,14 +57,15 @@ func listReader(r *image.Reader, length int64) (*listed, error) {
 		return nil, err
 	}
 	l := &listed{v: v, files: map[string][]*extract.File{}}
-	if err := v.walk(ctx, func(f *extract.File) error {
+	survey, err := v.Walk(ctx, func(f *extract.File) error {
 		l.files[f.Path] = append(l.files[f.Path], f)
 		l.paths = append(l.paths, f.Path)
 		return nil
-	}); err != nil {
+	})
+	if err != nil {
 		return nil, err
 	}
-	l.Listing = v.listing
+	l.Listing, l.space = survey.Listing, survey.Space
 	return l, nil
 }
 
@@ -317,7 +319,8 @@ func TestUnreadExtension(t *testing.T) {
 				a += int(le.Uint32(b[a+attrLength:]))
 			}
 			var at int64
-			if _, err := decodeRuns(b[a+int(le.Uint16(b[a+attrRunsOff:])):], 0, 1<<20, func(r run) { at = r.lcn * 4096 }); err != nil {
+			place := &area{cluster: 4096, clusters: 1 << 20}
+			if _, err := place.decodeRuns(b[a+int(le.Uint16(b[a+attrRunsOff:])):], 0, func(e extract.Extent) { at = e.Image }); err != nil {
 				t.Fatal(err)
 			}
 			l := list(t, v.Image, span{at, 4096})
@@ -584,7 +587,7 @@ func TestUnclaimed(t *testing.T) {
 	var total int64
 	use := map[extract.Use]int64{}
 	pos := int64(0)
-	if err := l.v.space()(context.Background(), func(start, n int64, u extract.Use) error {
+	if err := l.space(context.Background(), func(start, n int64, u extract.Use) error {
 		if start != pos || n <= 0 {
 			t.Errorf("range of %d bytes at %d, expected at %d", n, start, pos)
 		}

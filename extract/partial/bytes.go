@@ -54,6 +54,16 @@ func (b Bytes) Get(off, n int) (p []byte, ok bool) {
 	return b.Data[off : off+n : off+n], true
 }
 
+// Before is [from, to), which must exist, up to the first byte of it that was not
+// read. It shares Data.
+func (b Bytes) Before(from, to int) []byte {
+	for s := range ranges.Within(b.Unread, int64(from), int64(to)) {
+		to = int(s.Start)
+		break
+	}
+	return b.Data[from:to:to]
+}
+
 // Byte is the byte at off; ok is false where it does not exist or was not read.
 func (b Bytes) Byte(off int) (v byte, ok bool) {
 	if !b.Has(off, 1) {

@@ -48,6 +48,10 @@ func TestAgainstModel(t *testing.T) {
 			t.Fatalf("seed %d: whole is %v", seed, b.Whole())
 		}
 		from := rnd.IntN(n)
+		to := from + rnd.IntN(n-from+1)
+		if k := len(b.Before(from, to)); !all(from, k) || from+k < to && all(from, k+1) {
+			t.Fatalf("seed %d: %d bytes before the first unread of [%d, %d) of %v", seed, k, from, to, want)
+		}
 		s := b.Slice(from, rnd.IntN(n-from)+1)
 		for off := -1; off <= n; off++ {
 			_, ok := b.Byte(off)

@@ -184,7 +184,7 @@ func Resident(typ uint32, name string, value []byte) []byte {
 
 // NonResident makes a non-resident attribute that maps runs from cluster
 // lowest of the stream.
-func (v *Volume) NonResident(typ uint32, name string, runs []Run, lowest, size, init int64, flags uint16, unit byte) []byte {
+func (v *disk) NonResident(typ uint32, name string, runs []Run, lowest, size, init int64, flags uint16, unit byte) []byte {
 	units := utf16.Encode([]rune(name))
 	head := 0x40
 	if flags&0xff != 0 && lowest == 0 {
@@ -257,7 +257,7 @@ func signedBytes(n int64) []byte {
 }
 
 // stored makes an attribute whose value lies in clusters of its own.
-func (v *Volume) stored(typ uint32, name string, data []byte, runs []Run) []byte {
+func (v *disk) stored(typ uint32, name string, data []byte, runs []Run) []byte {
 	if runs == nil {
 		runs = []Run{{v.Alloc(v.clustersOf(len(data))), v.clustersOf(len(data))}}
 	}
@@ -266,7 +266,7 @@ func (v *Volume) stored(typ uint32, name string, data []byte, runs []Run) []byte
 }
 
 // write puts data into runs; holes swallow theirs.
-func (v *Volume) write(runs []Run, data []byte) {
+func (v *disk) write(runs []Run, data []byte) {
 	for _, r := range runs {
 		n := min(int64(len(data)), r.Length*int64(v.P.Cluster))
 		if r.LCN >= 0 && r.LCN+r.Length <= v.P.Clusters {
@@ -279,7 +279,7 @@ func (v *Volume) write(runs []Run, data []byte) {
 
 // patchContent writes new content into a record's non-resident attribute in
 // one run.
-func (v *Volume) patchContent(n uint64, typ uint32, data []byte) {
+func (v *fileTable) patchContent(n uint64, typ uint32, data []byte) {
 	b := v.records[n]
 	for off := int(le.Uint16(b[0x14:])); le.Uint32(b[off:]) != 0xffffffff; off += int(le.Uint32(b[off+4:])) {
 		if le.Uint32(b[off:]) == typ {
@@ -427,7 +427,7 @@ func (v *Volume) extension(base uint64) uint64 {
 }
 
 // put makes one record with those of the attributes that go there.
-func (v *Volume) put(n uint64, f *File, base uint64, list []attr, attrList []byte) {
+func (v *fileTable) put(n uint64, f *File, base uint64, list []attr, attrList []byte) {
 	var attrs [][]byte
 	for _, a := range list {
 		if a.rec == n || a.rec == 0 && base == 0 && attrList == nil {
@@ -455,10 +455,10 @@ func (v *Volume) put(n uint64, f *File, base uint64, list []attr, attrList []byt
 	}
 }
 
-func (v *Volume) firstAttr() int { return (0x30 + 2*(v.P.Record/512+1) + 7) &^ 7 }
+func (v *disk) firstAttr() int { return (0x30 + 2*(v.P.Record/512+1) + 7) &^ 7 }
 
 // header makes a record (concepts/file_record.html).
-func (v *Volume) header(n uint64, seq, flags, links uint16, attrs [][]byte) []byte {
+func (v *fileTable) header(n uint64, seq, flags, links uint16, attrs [][]byte) []byte {
 	b := make([]byte, v.P.Record)
 	copy(b, "FILE")
 	le.PutUint16(b[4:], 0x30)

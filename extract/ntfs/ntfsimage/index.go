@@ -144,7 +144,7 @@ func (v *Volume) index(f *File, list []entry) {
 }
 
 // block makes an index block (attributes/index_allocation.html).
-func (v *Volume) block(vcn int64, entries []byte, last node) []byte {
+func (v *disk) block(vcn int64, entries []byte, last node) []byte {
 	b := make([]byte, v.P.Index)
 	first := (0x28 + 2*(v.P.Index/512+1) + 7) &^ 7
 	copy(b, "INDX")

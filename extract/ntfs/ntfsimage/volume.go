@@ -23,11 +23,30 @@ type Params struct {
 	ForTools                       bool // with all that other implementations ask for
 }
 
+// disk is the image of a volume, in clusters.
+type disk struct {
+	P     Params
+	Image []byte // with the copy of the boot sector as the last sector
+
+	cluster []bool // in use
+	next    int64  // cluster to look for space from
+	usn     uint16
+}
+
+// fileTable is the file table of a volume and its mirror.
+type fileTable struct {
+	disk
+	MFT, Mirror int64 // clusters
+
+	records map[uint64][]byte // without fixups
+	used    []bool            // records
+	table   []Run
+}
+
 // Volume is a volume in the making. Add files, then call Finish once; then
 // Image holds the volume, and the other methods tell where things lie.
 type Volume struct {
-	P     Params
-	Image []byte // with the copy of the boot sector as the last sector
+	fileTable
 
 	// Extensions are the extension records of each record, after Finish.
 	Extensions map[uint64][]uint64
@@ -37,17 +56,9 @@ type Volume struct {
 	// of their VCN, after Finish.
 	Blocks map[uint64][]int64
 
-	MFT, Mirror int64 // clusters
-
-	files   map[uint64]*File
-	order   []uint64
-	records map[uint64][]byte // without fixups
-	used    []bool            // records
-	cluster []bool            // in use
-	next    int64             // cluster to look for space from
-	number  uint64            // next record number
-	table   []Run
-	usn     uint16
+	files  map[uint64]*File
+	order  []uint64
+	number uint64 // next record number
 }
 
 // New begins a volume.
@@ -66,8 +77,9 @@ func New(p Params) *Volume {
 	if p.Clusters == 0 {
 		p.Clusters = max(24, 1<<20/int64(p.Cluster))
 	}
-	v := &Volume{P: p, files: map[uint64]*File{}, records: map[uint64][]byte{}, number: FirstFile,
+	v := &Volume{files: map[uint64]*File{}, number: FirstFile,
 		Extensions: map[uint64][]uint64{}, Places: map[uint64]map[string][]Run{}, Blocks: map[uint64][]int64{}}
+	v.P, v.records = p, map[uint64][]byte{}
 	v.Image = make([]byte, p.Clusters*int64(p.Cluster)+int64(p.Sector))
 	v.cluster = make([]bool, p.Clusters)
 	boot := v.Alloc(v.clustersOf(8192))
@@ -100,10 +112,10 @@ const FirstFile = 24
 // Root is the record of the root folder.
 const Root = 5
 
-func (v *Volume) clustersOf(n int) int64 { return int64((n + v.P.Cluster - 1) / v.P.Cluster) }
+func (v *disk) clustersOf(n int) int64 { return int64((n + v.P.Cluster - 1) / v.P.Cluster) }
 
 // Alloc takes n free clusters in one run and returns the first.
-func (v *Volume) Alloc(n int64) int64 {
+func (v *disk) Alloc(n int64) int64 {
 	run := int64(0)
 	for c := v.next; c < int64(len(v.cluster)); c++ {
 		if v.cluster[c] {
@@ -122,18 +134,18 @@ func (v *Volume) Alloc(n int64) int64 {
 }
 
 // Use marks clusters as used without a file.
-func (v *Volume) Use(lcn, n int64) {
+func (v *disk) Use(lcn, n int64) {
 	for i := lcn; i < lcn+n; i++ {
 		v.cluster[i] = true
 	}
 }
 
 // At is where a cluster begins in the image.
-func (v *Volume) At(lcn int64) int64 { return lcn * int64(v.P.Cluster) }
+func (v *disk) At(lcn int64) int64 { return lcn * int64(v.P.Cluster) }
 
 // RecordAt is where a record begins in the image. A record may go on in
 // another fragment.
-func (v *Volume) RecordAt(n uint64) int64 {
+func (v *fileTable) RecordAt(n uint64) int64 {
 	off := int64(n) * int64(v.P.Record)
 	for _, r := range v.table {
 		size := r.Length * int64(v.P.Cluster)
@@ -147,14 +159,14 @@ func (v *Volume) RecordAt(n uint64) int64 {
 
 // EditRecord changes a record of the finished volume: edit gets its bytes
 // without fixups.
-func (v *Volume) EditRecord(n uint64, edit func(b []byte)) {
+func (v *fileTable) EditRecord(n uint64, edit func(b []byte)) {
 	b := v.records[n]
 	edit(b)
 	v.putRecord(n)
 }
 
 // EditBlock changes an index block of the finished volume.
-func (v *Volume) EditBlock(at int64, edit func(b []byte)) {
+func (v *disk) EditBlock(at int64, edit func(b []byte)) {
 	b := slices.Clone(v.Image[at : at+int64(v.P.Index)])
 	us, count := int(le.Uint16(b[4:])), int(le.Uint16(b[6:]))
 	for i := 1; i < count; i++ {
@@ -166,9 +178,9 @@ func (v *Volume) EditBlock(at int64, edit func(b []byte)) {
 }
 
 // Record is a copy of a record without fixups.
-func (v *Volume) Record(n uint64) []byte { return slices.Clone(v.records[n]) }
+func (v *fileTable) Record(n uint64) []byte { return slices.Clone(v.records[n]) }
 
-func (v *Volume) putRecord(n uint64) {
+func (v *fileTable) putRecord(n uint64) {
 	b := slices.Clone(v.records[n])
 	v.fixups(b)
 	for i := 0; i < len(b); i += 512 { // a record may lie across fragments
@@ -188,7 +200,7 @@ func (v *Volume) putRecord(n uint64) {
 }
 
 // fixups puts the update sequence into a record or block (concepts/fixup.html).
-func (v *Volume) fixups(b []byte) {
+func (v *disk) fixups(b []byte) {
 	us, count := int(le.Uint16(b[4:])), int(le.Uint16(b[6:]))
 	if v.usn++; v.usn == 0 {
 		v.usn = 1

@@ -1,0 +1,152 @@
+package ntfs
+
+import (
+	"fmt"
+
+	"fileassay/extract"
+	"fileassay/extract/needs"
+)
+
+// entry is a file or stream of a record, before it is given a path.
+type entry struct {
+	extract.File
+	stream string // ":name"
+	exact  []byte // of the stream's name
+}
+
+// entries are the file of a record and its streams. list are its names.
+func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
+	main := extract.File{ID: f.number, Kind: extract.KindFile, Size: -1}
+	need := needs.New(h.r, needs.Most)
+	if f.folder {
+		main.Kind, main.Size = extract.KindFolder, 0
+		main.EntriesUnread = h.torn[f.number]
+		if main.EntriesUnread {
+			h.index(f).need(need)
+			main.Why = append(main.Why, "a part of the folder's own list of names was not read")
+		}
+	}
+	var info standardInfo
+	if b, ok := f.valueOf(attrStandardInfo); ok {
+		info, _ = parseStandardInfo(b)
+		main.Modified = fileTime(info.modified)
+	} else if !f.all {
+		main.RecordUnread = true // its flags would say whether its content is elsewhere
+	}
+	if !f.all {
+		h.needRest(need, f.record)
+		main.Why = append(main.Why, f.missing())
+	}
+	if h.doubted {
+		main.RecordUnread = true
+		main.Why = append(main.Why, "its record was found by itself and may be stale")
+	}
+	streams := h.dataStreams(f)
+	point, hasPoint := h.reparse(f, &main, info)
+	var wof *dataStream
+	for i := range streams {
+		if streams[i].isWOF() {
+			wof = &streams[i]
+		}
+	}
+	switch {
+	case hasPoint && point.isLink():
+		main.Kind, main.Size, main.Target = extract.KindLink, 0, point.target
+	case main.Kind == extract.KindFile:
+		fillMain(&main, streams, f.all, list)
+		if hasPoint {
+			h.fillReparsed(&main, &point, wof)
+		}
+	}
+	if main.RecordUnread && info.flags&fileFlagReparse != 0 && !hasPoint {
+		if m := f.gather(h.area, attrReparsePoint, ""); m != nil && m.headed {
+			m.stream(h.r).need(need, 0, min(m.size, maxReparse))
+		}
+	}
+	packed := hasPoint && point.tag == tagWOF
+	if packed && wof != nil && wof.resident == nil && point.wof > 0 && main.Size > 0 {
+		s := wof.mapping.stream(h.r)
+		s.need(need, 0, min(wofTable(main.Size, point.wof), s.size))
+	}
+	main.Needs = need.Ranges()
+	out := []entry{{File: main}}
+	for i := range streams {
+		s := &streams[i]
+		if s.name == nil || packed && s.isWOF() {
+			continue
+		}
+		shown, exact := extract.NameFromUTF16(s.name)
+		side := extract.File{ID: f.number, Kind: extract.KindStream, Modified: main.Modified, RecordUnread: h.doubted}
+		if !f.all {
+			side.Needs = main.Needs
+		}
+		s.fill(&side)
+		out = append(out, entry{File: side, stream: ":" + shown, exact: exact})
+	}
+	return out
+}
+
+// missing says in words what of a file's records was not read.
+func (f *fileRecords) missing() string {
+	switch {
+	case f.whole:
+		return fmt.Sprintf("a further record of record %d was not read, or its list of records was not", f.number)
+	case len(f.torn) > 0:
+		return fmt.Sprintf("a sector of its record %d is torn", f.number)
+	}
+	return fmt.Sprintf("a sector of its record %d was not read", f.number)
+}
+
+// fillMain sets the content of a file that may not have been wholly read.
+func fillMain(f *extract.File, streams []dataStream, whole bool, list []indexEntry) {
+	own := len(streams) > 0 && streams[0].name == nil
+	if own {
+		if streams[0].fill(f); f.Size >= 0 {
+			return
+		}
+	} else if whole {
+		f.Size = 0
+		return
+	}
+	f.Size = indexSize(list)
+	switch {
+	case own && f.Size >= 0: // the folder knows the size, and some extents may be known
+		f.RecordUnread = true
+		if m := plainStream(streams, f.Size); m != nil {
+			f.Pieces = m.pieces()
+		}
+	case own:
+	case f.Size > 0:
+		f.RecordUnread = true
+		f.Pieces = []extract.Piece{{Length: f.Size, Kind: extract.Unlocated}}
+	default:
+		f.RecordUnread = true
+		f.Size = -1 // a folder's word for nothing proves nothing
+	}
+}
+
+// sizesDiffer reports whether folders state sizes of a file, and none of them
+// is the record's.
+func sizesDiffer(list []indexEntry, f *extract.File) bool {
+	stated := false
+	for _, n := range list {
+		if n.size == f.Size {
+			return false
+		}
+		stated = stated || n.size >= 0
+	}
+	return stated && f.Kind == extract.KindFile && f.Size >= 0
+}
+
+// indexSize is the size that folders state of a file; -1 where none does, or they
+// disagree.
+func indexSize(list []indexEntry) int64 {
+	size := int64(-1)
+	for _, n := range list {
+		if size >= 0 && n.size >= 0 && n.size != size {
+			return -1
+		}
+		size = max(size, n.size)
+	}
+	return size
+}

@@ -1,0 +1,188 @@
+package ntfs
+
+import (
+	"context"
+	"fmt"
+
+	"fileassay/extract"
+	"fileassay/extract/image"
+	"fileassay/extract/needs"
+	"fileassay/extract/ranges"
+)
+
+// locateBoot finds the boot sector or its copy, and with it where the volume
+// lies. It returns a note where it is the copy.
+func locateBoot(r *image.Reader, start, length int64) (boot BootSector, note string, err error) {
+	b := make([]byte, 512)
+	var why string
+	if _, err := r.ReadAt(b, start); err != nil {
+		why = "boot sector: " + err.Error()
+	} else if s, err := parseBootSector(b); err != nil {
+		why = err.Error()
+	} else if length > 0 && s.TotalSectors*s.SectorSize > length+maxSectorSize && start+s.length() > r.DriveSize() && length < r.DriveSize()-start {
+		why = fmt.Sprintf("boot sector states a volume of %d bytes in %d", s.length(), length)
+	} else {
+		return s, "", nil
+	}
+	copyAt := func(back int64) (BootSector, bool) {
+		at := start + length - back
+		if length <= 0 || at <= start {
+			return BootSector{}, false
+		}
+		if _, err := r.ReadAt(b, at); err != nil {
+			return BootSector{}, false
+		}
+		note = fmt.Sprintf("boot sector unread or damaged (%s); its copy at offset %d is used", why, at)
+		s, err := parseBootSector(b)
+		return s, err == nil && s.TotalSectors*s.SectorSize == at-start
+	}
+	// the copy is the last sector of the partition, or that of an older,
+	// smaller size of it
+	for _, size := range []int64{512, 1024, 2048, 4096, 256} {
+		if s, ok := copyAt(size); ok && s.SectorSize == size {
+			return s, note, nil
+		}
+	}
+	// a partition may be larger than its volume: some sectors are cut off
+	for sectors := int64(2); sectors <= 2048; sectors++ {
+		if s, ok := copyAt(sectors * 512); ok {
+			return s, note, nil
+		}
+	}
+	return BootSector{}, "", &extract.NotVolumeError{Filesystem: "ntfs", Start: start, Why: why}
+}
+
+// locator finds the file table through record 0, else its mirror, and what
+// of its place these do not tell by the records themselves.
+type locator struct{ *table }
+
+// locateTable finds the file table of a volume.
+func locateTable(ctx context.Context, v *area) (*table, error) {
+	t := locator{&table{area: v, recordSize: v.boot.RecordSize}}
+	// until more is known: what the boot sector tells
+	t.stream = v.plain(v.at(v.boot.MFT), mirrorRecords*t.recordSize)
+	t.mirror = v.plain(v.at(v.boot.MFTMirror), mirrorRecords*t.recordSize)
+	t.preferMirror(recMFT)
+	missing, ok := t.followRecord()
+	switch {
+	case !ok:
+		t.rebuilt = true
+		t.notes = append(t.notes, "record 0 of the file table and its copy are unread or damaged: the table was put together from records found on the volume")
+	case missing != nil:
+		t.notes = append(t.notes, "a part of the file table's own extents is unread: records of it were looked for on the volume")
+	}
+	if !ok || missing != nil {
+		if err := t.rebuild(ctx, missing); err != nil {
+			return nil, err
+		}
+	}
+	for n := range uint64(mirrorRecords) {
+		t.preferMirror(n)
+	}
+	t.locateAllocation()
+	return t.table, nil
+}
+
+// followRecord takes the table's place from record 0. ok is false where it does
+// not state the place; missing are the records without a known one.
+func (t locator) followRecord() (missing []ranges.Range, ok bool) {
+	rec := t.readRecord(recMFT)
+	f := fileRecords{record: rec}
+	m := f.gather(t.area, attrData, "")
+	if rec.state != recordUsed || m == nil || !m.headed {
+		return nil, false
+	}
+	t.bitmap = t.streamOf(&f, attrBitmap, "")
+	if own := t.clusterOf(m.stream(t.r).place(0)); own >= hole && own != t.boot.MFT {
+		t.notes = append(t.notes, fmt.Sprintf("the boot sector puts the file table at cluster %d, its own record at %d", t.boot.MFT, own))
+	}
+	t.use(m)
+	// the table's further extents stand in records of the table itself
+	list, _ := t.attributeList(rec)
+	seen := map[uint64]bool{recMFT: true}
+	for progress := true; progress; {
+		progress = false
+		for _, e := range list {
+			n := e.ref.number()
+			if e.typ != attrData || e.name != nil || seen[n] {
+				continue
+			}
+			ext := t.readRecord(n)
+			if ext.state != recordExtends || ext.base.number() != recMFT || ext.seq != e.ref.seq() {
+				continue
+			}
+			seen[n], progress = true, true
+			for i := range ext.attrs {
+				if a := &ext.attrs[i]; a.is(attrData, "", ext) && !a.resident {
+					m.add(t.area, ext, a)
+				}
+			}
+			m.settle()
+			t.use(m)
+		}
+	}
+	return t.missing(), true
+}
+
+// use takes the mapping as the table's place.
+func (t locator) use(m *mapping) {
+	t.stream = m.stream(t.r)
+	t.stream.size = min(m.initialized, m.size)
+	t.count = uint64(t.stream.size / t.recordSize)
+	if limit := t.recordLimit(); t.count > limit {
+		t.notes = append(t.notes, fmt.Sprintf("the file table states %d records, more than there is room for: %d looked at", t.count, limit))
+		t.setCount(limit)
+	}
+	t.sized = true
+}
+
+// preferMirror decides whether a record is read from the mirror, which is so
+// where that serves better.
+func (t locator) preferMirror(n uint64) {
+	usable := func(r *record) bool { return r.state != recordUnread && r.state != recordDamaged }
+	rec := t.recordFrom(t.stream, n)
+	t.mirrored[n] = false
+	if !usable(rec) || !rec.data.Whole() {
+		m := t.recordFrom(t.mirror, n)
+		t.mirrored[n] = usable(m) && (!usable(rec) || m.data.Whole())
+	}
+}
+
+// recordLimit is how many records the drive has room for in the volume,
+// whatever that claims of itself: a hostile size or number must not make work.
+func (v *area) recordLimit() uint64 {
+	return uint64(max(0, min(v.length, v.r.DriveSize()-v.start)) / v.boot.RecordSize)
+}
+
+// locateAllocation finds the volume's bitmap of clusters.
+func (t locator) locateAllocation() {
+	rec := t.readRecord(recBitmap)
+	if rec.state != recordUsed {
+		return
+	}
+	f := t.file(rec)
+	if s := t.streamOf(&f, attrData, ""); s != nil {
+		s.size = min(s.size, (t.area.clusters+7)/8)
+		t.allocated = s
+	}
+}
+
+// streamOf is the stream of an attribute of a file, resident or not; nil where
+// its place is not known.
+func (t *table) streamOf(f *fileRecords, typ attrType, name string) *stream {
+	if m := f.gather(t.area, typ, name); m != nil && m.headed {
+		return m.stream(t.r)
+	}
+	if rec, a := f.find(typ, name); a != nil && a.resident {
+		return t.residentStream(rec, a)
+	}
+	return nil
+}
+
+// firstNeeds is what is needed where record 0 could not be had: its place by
+// the boot sector, or, if that was read, the mirror's.
+func (v *area) firstNeeds() []ranges.Range {
+	list := needs.New(v.r, needs.Most)
+	list.First(v.boot.RecordSize, v.at(v.boot.MFT), v.at(v.boot.MFTMirror))
+	return list.Ranges()
+}

@@ -1,0 +1,375 @@
+package ntfs
+
+import (
+	"cmp"
+	"context"
+	"iter"
+	"maps"
+	"slices"
+
+	"fileassay/extract"
+	"fileassay/extract/bitmap"
+	"fileassay/extract/claims"
+	"fileassay/extract/needs"
+	"fileassay/extract/ranges"
+)
+
+// folder is what must be remembered of a folder: how its path goes on upward.
+type folder struct {
+	seq    uint16
+	parent reference
+	name   string // as shown
+}
+
+// recordMark is what is remembered of every record: its state, whether it is a
+// folder of which the names can be asked for, and whether folders should be
+// asked for names that it could not give.
+type recordMark uint8
+
+const (
+	markState  recordMark = 7      // mask of the recordState
+	markNeedy  recordMark = 1 << 3 // unread, damaged, or with names missing
+	markFolder recordMark = 1 << 4
+)
+
+func (m recordMark) state() recordState { return recordState(m & markState) }
+func (m recordMark) needy() bool        { return m&markNeedy != 0 }
+
+// names is what is known of the records and their names as a whole: from the
+// first pass over the table, and where that left names open, from the folders'
+// indexes and from index blocks that nothing leads to.
+type names struct {
+	*table
+	marks   []recordMark
+	seqs    []uint16
+	folders map[uint64]folder
+	// parents are the folders that some record names as its own
+	parents map[uint64]uint16
+	// extending are unread records that attribute lists name
+	extending map[uint64]bool
+	// byFolder are the names that folders gave for needy records, by record
+	byFolder map[uint64][]indexEntry
+	// trust judges the used records that were found by themselves
+	trust map[uint64]trust
+	// torn are folders with an index that was not wholly read
+	torn     map[uint64]bool
+	claims   claims.Register // the clusters that attributes claim
+	shared   ranges.Set      // those that two of them do
+	damaged  int64           // records that were read but fail their checks
+	strays   []int64         // where index blocks lie that were used although their folder's record is unread
+	unlisted int64           // children named by blocks that cannot be told from stale ones
+}
+
+// namesChunk is what one chunk of the table gives.
+type namesChunk struct {
+	*names
+	extends []extension
+	listed  []uint64 // records that attribute lists name
+	// unresolved are folders whose name stands in an extension record
+	unresolved []uint64
+	// apart are other records of which some name stands in an extension record
+	apart []uint64
+}
+
+// readNames passes over the table for all names, and asks the folders for those
+// that it does not give.
+func readNames(ctx context.Context, t *table) (*names, error) {
+	c := newNames(t, t.count)
+	c.extending, c.byFolder, c.torn = map[uint64]bool{}, map[uint64][]indexEntry{}, map[uint64]bool{}
+	if err := c.readRecords(ctx); err != nil {
+		return nil, err
+	}
+	defer func() { c.claims = claims.Register{} }() // of no use later, and large
+	if !slices.ContainsFunc(c.marks, recordMark.needy) && t.sized && len(t.missing()) == 0 {
+		return c, nil
+	}
+	if err := c.askFolders(ctx); err != nil {
+		return nil, err
+	}
+	c.judgeFound()
+	if c.lackSome() {
+		if err := c.findStrays(ctx); err != nil {
+			return nil, err
+		}
+	}
+	c.settle()
+	return c, nil
+}
+
+// newNames has room for n records.
+func newNames(t *table, n uint64) *names {
+	return &names{table: t, marks: make([]recordMark, 0, n), seqs: make([]uint16, 0, n), folders: map[uint64]folder{}, parents: map[uint64]uint16{}}
+}
+
+// mark is what is known of a record. One past the table is needy where the
+// table's size is not known.
+func (c *names) mark(n uint64) recordMark {
+	switch {
+	case n < uint64(len(c.marks)):
+		return c.marks[n]
+	case c.sized:
+		return 0
+	}
+	return markNeedy
+}
+
+// isUsed reports whether a record was read and is a file or folder of its own.
+func (c *names) isUsed(n uint64) bool { return c.mark(n).state() == recordUsed }
+
+// readRecords passes over the table once.
+func (c *names) readRecords(ctx context.Context) error {
+	var apart, unresolved, listed []uint64
+	extends := []extension{}
+	err := overTable(ctx, c.table, "file table", func(records iter.Seq[*record]) *namesChunk {
+		k := &namesChunk{names: newNames(c.table, chunkRecords)}
+		for rec := range records {
+			k.add(rec)
+		}
+		return k
+	}, func(k *namesChunk) error {
+		c.marks = append(c.marks, k.marks...)
+		c.seqs = append(c.seqs, k.seqs...)
+		maps.Copy(c.folders, k.folders)
+		maps.Copy(c.parents, k.parents)
+		extends = append(extends, k.extends...)
+		unresolved = append(unresolved, k.unresolved...)
+		apart = append(apart, k.apart...)
+		listed = append(listed, k.listed...)
+		c.claims.AddAll(&k.claims)
+		c.damaged += k.damaged
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	slices.SortFunc(extends, extension.compare)
+	c.extends = extends
+	c.shared = c.claims.Twice()
+	for _, n := range listed {
+		if n < c.count && c.mark(n).needy() && !c.isUsed(n) {
+			c.extending[n] = true
+		}
+	}
+	for _, n := range apart {
+		if f := c.file(c.readRecord(n)); !f.all {
+			c.marks[n] |= markNeedy
+		}
+	}
+	for _, n := range unresolved {
+		f := c.file(c.readRecord(n))
+		if list := f.names(); len(list) > 0 {
+			c.addFolder(n, f.seq, list[0])
+		} else {
+			c.marks[n] |= markNeedy
+		}
+	}
+	return nil
+}
+
+// addFolder makes a folder known by one of its names.
+func (c *names) addFolder(n uint64, seq uint16, name indexEntry) {
+	shown, _ := name.shown()
+	c.folders[n] = folder{seq: seq, parent: name.parent, name: shown}
+	c.parents[name.parent.number()] = name.parent.seq()
+}
+
+// add takes a record.
+func (k *namesChunk) add(rec *record) {
+	mark := recordMark(rec.state)
+	if rec.state == recordDamaged || len(rec.torn) > 0 {
+		k.damaged++
+	}
+	switch rec.state {
+	case recordUnread, recordDamaged:
+		mark |= markNeedy
+	case recordExtends:
+		k.extends = append(k.extends, extension{rec.base.number(), rec.number})
+	case recordUsed:
+		mark |= k.addUsed(rec)
+	}
+	if rec.state == recordUsed || rec.state == recordExtends {
+		for _, e := range k.claimed(rec) {
+			k.claims.Add(e.Image, e.Length)
+		}
+	}
+	if rec.number < firstFile && rec.number != recRoot {
+		mark &= markState
+	}
+	k.marks = append(k.marks, mark)
+	k.seqs = append(k.seqs, rec.seq)
+}
+
+// addUsed takes the names of a record in use, and what it says of others.
+func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
+	count, best := 0, indexEntry{}
+	for i := range rec.attrs {
+		a := &rec.attrs[i]
+		if a.typ != attrFileName {
+			continue
+		}
+		b, ok := rec.value(a)
+		if !ok {
+			continue
+		}
+		if !rec.folder { // only the parent is of interest here
+			if len(b) >= nameText {
+				count++
+				p := reference(le.Uint64(b[nameParent:]))
+				k.parents[p.number()] = p.seq()
+			}
+			continue
+		}
+		if f, err := parseFileName(b); err == nil {
+			count++
+			if count == 1 || best.space == nameDOS {
+				best.fileName = f
+			}
+		}
+	}
+	if rec.folder {
+		mark |= markFolder
+		switch {
+		case count > 0:
+			k.addFolder(rec.number, rec.seq, best)
+		case rec.number >= firstFile:
+			k.unresolved = append(k.unresolved, rec.number)
+		}
+	}
+	hasList := rec.attr(attrList, "") != nil
+	if hasList {
+		list, _ := k.attributeList(rec)
+		for _, e := range list {
+			if n := e.ref.number(); n != rec.number && (len(k.listed) == 0 || k.listed[len(k.listed)-1] != n) {
+				k.listed = append(k.listed, n)
+			}
+		}
+	}
+	if hasList && count < int(rec.links) {
+		k.apart = append(k.apart, rec.number)
+	}
+	if k.isFound(rec.number) || !rec.whole || !hasList && (count < int(rec.links) || count == 0) {
+		mark |= markNeedy
+	}
+	return mark
+}
+
+// askFolders passes over the folders' indexes for the names of needy records.
+func (c *names) askFolders(ctx context.Context) error {
+	type found struct {
+		names []indexEntry
+		torn  []uint64
+	}
+	done := int64(0)
+	return extract.InOrder(ctx, c.opt.Workers(), c.chunks(), func(_ context.Context, i int) (f found, err error) {
+		from := i * chunkRecords
+		for k, m := range c.marks[from:min(from+chunkRecords, len(c.marks))] {
+			if m&markFolder == 0 {
+				continue
+			}
+			dir := c.file(c.readRecord(uint64(from + k)))
+			all := c.index(&dir).walk(func(e indexEntry) {
+				n := e.child.number()
+				switch {
+				case n < firstFile || !c.mark(n).needy() || e.parent.number() != dir.number:
+				case c.isUsed(n) && c.seqs[n] != e.child.seq() && !c.isFound(n): // of an earlier file
+				default:
+					f.names = append(f.names, e)
+				}
+			})
+			if !all {
+				f.torn = append(f.torn, dir.number)
+			}
+		}
+		return f, nil
+	}, func(f found) error {
+		for _, n := range f.names {
+			k := n.child.number()
+			c.byFolder[k] = append(c.byFolder[k], n)
+		}
+		for _, n := range f.torn {
+			c.torn[n] = true
+		}
+		done += chunkRecords * c.recordSize
+		c.opt.Report("folders", min(done, c.stream.size), c.stream.size)
+		return nil
+	})
+}
+
+// lackSome reports whether a record that may be in use was not read and has
+// no name yet.
+func (c *names) lackSome() bool {
+	used := c.inUse(0, c.count)
+	for i, m := range c.marks {
+		if n := uint64(i); n >= firstFile && m.needy() && m.state() != recordUsed && used.Get(int64(i)) != bitmap.Clear &&
+			len(c.byFolder[n]) == 0 && !c.extending[n] {
+			return true
+		}
+	}
+	return false
+}
+
+// settle leaves out double names and twins, and makes folders of unread
+// records known.
+func (c *names) settle() {
+	for n, list := range c.byFolder {
+		var once []indexEntry
+		for _, e := range list {
+			if !slices.ContainsFunc(once, e.same) {
+				once = append(once, e)
+			}
+		}
+		list = dropTwins(once)
+		c.byFolder[n] = list
+		if _, known := c.folders[n]; !known && list[0].folder {
+			c.addFolder(n, list[0].child.seq(), list[0])
+		}
+	}
+}
+
+// paths makes the folders' paths ready.
+func (c *names) paths() *extract.Paths[reference] {
+	refs := make([]reference, 0, len(c.folders))
+	for n, f := range c.folders {
+		refs = append(refs, makeReference(n, f.seq))
+	}
+	slices.SortFunc(refs, func(a, b reference) int { return cmp.Compare(a.number(), b.number()) })
+	return extract.NewPaths(slices.Values(refs), recRoot, reference.number, func(ref reference) (string, reference, bool) {
+		f, ok := c.folders[ref.number()]
+		if !ok || ref.number() < firstFile || f.seq != ref.seq() {
+			return "", 0, false
+		}
+		return f.name, f.parent.folder(), true
+	})
+}
+
+// folder is a reference to a folder as paths know it: the root has no sequence.
+func (r reference) folder() reference {
+	if r.number() == recRoot {
+		return recRoot
+	}
+	return r
+}
+
+// needs is what the volume needs that belongs to no listed entry: the file
+// table's own records, and those of the root folder.
+func (c *names) needs() []ranges.Range {
+	if c.rebuilt {
+		return c.firstNeeds()
+	}
+	list := needs.New(c.r, needs.Most)
+	if c.missing() != nil {
+		c.needRest(list, c.readRecord(recMFT))
+	}
+	if root := c.readRecord(recRoot); root.state != recordUsed {
+		c.need(list, recRoot)
+	} else {
+		f := c.file(root)
+		if !f.all {
+			c.needRest(list, root)
+		}
+		if c.torn[recRoot] {
+			c.index(&f).need(list)
+		}
+	}
+	return list.Ranges()
+}
