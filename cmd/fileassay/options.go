@@ -55,7 +55,7 @@ func (f *imageFlags) options(image string) (verify.Options, error) {
 	}
 	if f.driveSize != "" {
 		n, err := humanize.ParseBytes(strings.ReplaceAll(f.driveSize, "_", ""))
-		if err != nil || n == 0 || n > 1<<61 {
+		if err != nil || n == 0 || n > 1<<55 {
 			return o, usagef("--drive-size %q: give a number of bytes", f.driveSize)
 		}
 		o.DriveSize = int64(n)
