@@ -30,7 +30,7 @@ const maxOffset = ranges.MaxOffset
 
 // Map is a head map: sorted, disjoint ranges. What none covers is served by a
 // head that is not known. The zero value names none. A map is immutable once
-// made and safe for concurrent use; it holds 16 bytes a range.
+// made and safe for concurrent use; it holds 17 bytes a range.
 type Map struct{ list ranges.Map[head] }
 
 // head is the number of one.

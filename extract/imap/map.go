@@ -29,7 +29,7 @@ const maxOffset = ranges.MaxOffset
 // Map is an imaging map. The zero value says that nothing was read yet. A map
 // is immutable once made and safe for concurrent use.
 //
-// A map holds at most 16 bytes a range and has one form for one meaning:
+// A map holds at most 17 bytes a range and has one form for one meaning:
 // neighbours of one state are joined, and what was given as skipped is left
 // out like what was not given at all.
 type Map struct {

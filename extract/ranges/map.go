@@ -18,12 +18,17 @@ const MaxOffset = 1 << 55
 // covers nothing.
 //
 // A map is made by [Map.Append] and, after the last range, [Map.Settle]. From
-// then on it does not change, and is safe for concurrent use. It holds 16 bytes
+// then on it does not change, and is safe for concurrent use. It holds 17 bytes
 // a range.
 type Map[V ~uint8] struct {
 	list  []entry
-	loose bool // some range was not appended in order of place
+	tops  []int64 // where each block of blockSize entries ends, but the last
+	loose bool    // some range was not appended in order of place
 }
+
+// blockSize is how many entries are looked up as one at first, so that what a
+// search goes through stays in the processor's near memory.
+const blockSize = 16
 
 // Entry is a range of a map with its value.
 type Entry[V ~uint8] struct {
@@ -71,8 +76,19 @@ func (m *Map[V]) Append(r Range, v V) {
 			return
 		}
 		m.loose = m.loose || e.start < last.end()
+		if n%blockSize == 0 {
+			m.tops = append(m.tops, last.end())
+		}
 	}
 	m.list = append(m.list, e)
+}
+
+// index makes tops anew.
+func (m *Map[V]) index() {
+	m.tops = m.tops[:0]
+	for i := blockSize; i < len(m.list); i += blockSize {
+		m.tops = append(m.tops, m.list[i-1].end())
+	}
 }
 
 // Settle ends the making of a map: it brings what was appended in any order
@@ -103,6 +119,7 @@ func (m *Map[V]) Settle() error {
 		out = append(out, e)
 	}
 	m.list, m.loose = out, false
+	m.index()
 	return nil
 }
 
@@ -110,6 +127,7 @@ func (m *Map[V]) Settle() error {
 // uses the map.
 func (m *Map[V]) Drop(v V) {
 	m.list = slices.DeleteFunc(m.list, func(e entry) bool { return e.value() == uint8(v) })
+	m.index()
 }
 
 // Cap is the number of ranges that the map has room for.
@@ -136,7 +154,9 @@ func (m *Map[V]) End() int64 {
 // Find is the index of the first range that ends past off; [Map.Len] where
 // none does. It costs O(log n).
 func (m *Map[V]) Find(off int64) int {
-	return sort.Search(len(m.list), func(i int) bool { return m.list[i].end() > off })
+	first := blockSize * sort.Search(len(m.tops), func(i int) bool { return m.tops[i] > off })
+	block := m.list[first:min(first+blockSize, len(m.list))]
+	return first + sort.Search(len(block), func(i int) bool { return block[i].end() > off })
 }
 
 // Entry is the range of an index, from 0 and in order of place, and its value.
@@ -178,7 +198,8 @@ func (m *Map[V]) At(off int64) (v V, ok bool, end int64) {
 // it can.
 func (m *Map[V]) Cut(end int64) Map[V] {
 	n := m.Find(end)
-	out := Map[V]{list: m.list[:n:n]}
+	blocks := max(n-1, 0) / blockSize
+	out := Map[V]{list: m.list[:n:n], tops: m.tops[:blocks:blocks]}
 	if n < len(m.list) && m.list[n].start < end {
 		out.Grow(n + 1)
 		out.Append(Range{m.list[n].start, end}, V(m.list[n].value()))

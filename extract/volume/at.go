@@ -87,11 +87,7 @@ func volumeAt(ctx context.Context, r *image.Reader, start int64, filesystem stri
 	}
 	var why error
 	for _, length := range lengths {
-		res, err := p.open(ctx, k, start, length)
-		if no := (*extract.NotVolumeError)(nil); err == nil && k.Remains != nil && errors.As(res.err, &no) {
-			why = cmp.Or(why, res.err)
-			res, err = p.try(ctx, k.Remains, attempt{k.Name, start, length, true})
-		}
+		res, err := p.either(ctx, k, start, length)
 		if err != nil {
 			return nil, err
 		}

@@ -100,19 +100,12 @@ func (t *table) usable() bool {
 
 // useGPT takes a GPT whose protective record stands.
 func (f *finder) useGPT(ctx context.Context, t *table, boot *bootSector) error {
-	var others []Partition
 	for i, e := range boot.rec.Entries {
 		if !e.used() || e.Type == typeProtective {
 			continue
 		}
-		p := e.partition(0, t.unit)
-		p.Number = i + 1
-		others = append(others, p)
-	}
-	if len(others) > 0 {
 		t.scheme = SchemeHybrid
-	}
-	for _, p := range others {
+		p := e.partition(i+1, 0, t.unit)
 		same := slices.IndexFunc(t.partitions, func(g Partition) bool { return g.Start == p.Start })
 		switch {
 		case same < 0 && p.Length > 0 && p.Start < f.r.DriveSize():

@@ -28,24 +28,17 @@ func units(r *image.Reader) []int64 {
 
 // gptCopy is one of the two copies of a GPT: its header and its array.
 type gptCopy struct {
-	primary bool
-	h       gptHeader
-	found   bool  // a header with the signature stands at place
-	good    bool  // and passes its checks
-	place   int64 // of the header, bytes; -1 where it is not known
-	unread  int64 // bytes of the header's sector that were not read
-	fault   string
+	name   string // "primary" or "backup"
+	h      gptHeader
+	found  bool  // a header with the signature stands at place
+	good   bool  // and passes its checks
+	place  int64 // of the header, bytes; -1 where it is not known
+	unread int64 // bytes of the header's sector that were not read
+	fault  string
 
 	arrayPlace int64 // bytes; -1 where it is not known
 	array      partial.Bytes
 	arrayGood  bool // matches the checksum of a good header
-}
-
-func (c *gptCopy) name() string {
-	if c.primary {
-		return "primary"
-	}
-	return "backup"
 }
 
 // readGPT reads the drive's GPT from whatever was read of its two copies; nil
@@ -55,16 +48,15 @@ func readGPT(r *image.Reader, boot *bootSector) *table {
 	g := gptReader{r: r}
 	// where the primary stands tells the unit: byte 512 or byte 4096
 	g.primary = g.find(units(r), func(int64) []int64 { return []int64{1} })
-	g.primary.primary = true
 	try := units(r)
 	if g.primary.good {
 		try = []int64{g.unit}
 	}
 	g.backup = g.find(try, func(unit int64) []int64 { return g.backupPlaces(boot, unit) })
-	if !g.primary.found && !g.backup.found {
-		if !boot.ok || boot.rec.sense(r.DriveSize()/step) != senseShield {
-			return nil
-		}
+	g.primary.name, g.backup.name = "primary", "backup"
+	shielded := boot.ok && boot.rec.sense(r.DriveSize()/step) == senseShield
+	if !g.primary.found && !g.backup.found && !shielded {
+		return nil
 	}
 	if g.unit == 0 {
 		g.unit = r.Sector()
@@ -385,9 +377,9 @@ func (g *gptReader) usedName(used []byte) string {
 	same := func(a []byte) bool { return len(a) > 0 && len(used) > 0 && &a[0] == &used[0] }
 	switch {
 	case same(g.primary.array.Data):
-		return g.primary.name()
+		return g.primary.name
 	case same(g.backup.array.Data):
-		return g.backup.name()
+		return g.backup.name
 	}
 	return "merged"
 }
@@ -403,7 +395,7 @@ func (c *gptCopy) arrayFault() string {
 }
 
 func (c *gptCopy) headerStructure(unit int64) extract.Structure {
-	s := extract.Structure{Name: "GPT " + c.name() + " header", Image: c.place, Length: unit, Unread: c.unread, Health: extract.HealthRead}
+	s := extract.Structure{Name: "GPT " + c.name + " header", Image: c.place, Length: unit, Unread: c.unread, Health: extract.HealthRead}
 	switch {
 	case c.place < 0:
 		s.Health, s.Length = extract.HealthUnread, 0
@@ -418,7 +410,7 @@ func (c *gptCopy) headerStructure(unit int64) extract.Structure {
 // arrayStructure is the health of the array; headed is set where some header
 // vouches for an array.
 func (c *gptCopy) arrayStructure(headed bool) extract.Structure {
-	s := extract.Structure{Name: "GPT " + c.name() + " entries", Image: c.arrayPlace, Length: int64(c.array.Len()), Unread: total(c.array.Unread), Health: extract.HealthRead}
+	s := extract.Structure{Name: "GPT " + c.name + " entries", Image: c.arrayPlace, Length: int64(c.array.Len()), Unread: total(c.array.Unread), Health: extract.HealthRead}
 	switch {
 	case c.arrayPlace < 0 || s.Unread == s.Length:
 		s.Health = extract.HealthUnread

@@ -13,8 +13,6 @@ type gptHeader struct {
 	HeaderSize   uint32 // offset 12
 	MyLBA        uint64 // offset 24
 	AlternateLBA uint64 // offset 32
-	FirstUsable  uint64 // offset 40
-	LastUsable   uint64 // offset 48
 	DiskGUID     guid   // offset 56
 	EntriesLBA   uint64 // offset 72
 	EntryCount   uint32 // offset 80
@@ -45,8 +43,6 @@ func parseGPTHeader(sector []byte) (h gptHeader, ok bool) {
 		HeaderSize:   le.Uint32(sector[12:]),
 		MyLBA:        le.Uint64(sector[24:]),
 		AlternateLBA: le.Uint64(sector[32:]),
-		FirstUsable:  le.Uint64(sector[40:]),
-		LastUsable:   le.Uint64(sector[48:]),
 		DiskGUID:     guid(sector[56:72]),
 		EntriesLBA:   le.Uint64(sector[72:]),
 		EntryCount:   le.Uint32(sector[80:]),

@@ -1,8 +1,8 @@
 package volume
 
 import (
+	"cmp"
 	"context"
-	"errors"
 	"slices"
 
 	"fileassay/extract"
@@ -30,17 +30,6 @@ type Kind struct {
 }
 
 type openFunc func(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error)
-
-// either opens a volume, by what is left of it if need be. The error is Open's.
-func (k *Kind) either(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (extract.Filesystem, error) {
-	fs, err := k.Open(ctx, r, start, length, o)
-	if no := (*extract.NotVolumeError)(nil); k.Remains != nil && errors.As(err, &no) {
-		if fs, err := k.Remains(ctx, r, start, length, o); err == nil || ctx.Err() != nil {
-			return fs, err
-		}
-	}
-	return fs, err
-}
 
 // Kinds is the list of the filesystems that can be listed, in the order they
 // are tried.
@@ -82,7 +71,8 @@ func open(ctx context.Context, r *image.Reader, v *Volume, o extract.Options, ki
 		return fs, nil
 	}
 	if k, ok := kindOf(kinds, v.Filesystem); ok {
-		return k.either(ctx, r, v.Start, v.Length, o)
+		res, err := newPlaces(r, o, kinds).either(ctx, k, v.Start, v.Length)
+		return res.fs, cmp.Or(err, res.err)
 	}
 	return nil, &NotListedError{v.Filesystem, v.Start, "there is no reader for this filesystem"}
 }

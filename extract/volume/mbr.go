@@ -6,7 +6,6 @@ import "encoding/binary"
 // extended boot records that chain logical drives. UEFI 5.2.1, "Legacy Master
 // Boot Record"; the extended record is common practice, no source.
 type bootRecord struct {
-	DiskID  uint32       // offset 440
 	Entries [4]bootEntry // offset 446
 }
 
@@ -41,7 +40,6 @@ func parseBootRecord(b []byte) (rec bootRecord, ok bool) {
 	if len(b) < bootRecordSize || b[bootSignatureAt] != 0x55 || b[bootSignatureAt+1] != 0xAA {
 		return rec, false
 	}
-	rec.DiskID = binary.LittleEndian.Uint32(b[440:])
 	for i := range rec.Entries {
 		e := b[bootEntriesAt+i*bootEntrySize:]
 		rec.Entries[i] = bootEntry{

@@ -50,14 +50,8 @@ func readMBR(r *image.Reader, boot *bootSector, unit int64) *table {
 			}
 			continue
 		}
-		p := e.partition(0, unit)
-		p.Number = i + 1
-		switch {
-		case e.extended():
-			p.Container = true
-		case e.Type == typeProtective:
-			p.Protective = true
-		}
+		p := e.partition(i+1, 0, unit)
+		p.Container, p.Protective = e.extended(), e.Type == typeProtective
 		if e.Status&0x7F != 0 {
 			p.Problem = fmt.Sprintf("its status byte 0x%02X is none that a table holds", e.Status)
 		}
@@ -73,9 +67,10 @@ func readMBR(r *image.Reader, boot *bootSector, unit int64) *table {
 }
 
 // partition is the entry with its place counted from base.
-func (e bootEntry) partition(base, unit int64) Partition {
+func (e bootEntry) partition(number int, base, unit int64) Partition {
 	kind := mbrType(e.Type)
 	return Partition{
+		Number:   number,
 		Start:    base + int64(e.Start)*unit,
 		Length:   int64(e.Sectors) * unit,
 		Type:     kind.name,
@@ -151,11 +146,11 @@ func (c *chain) record(rec *bootRecord, at int64) (next int64, found int, end in
 			}
 			continue
 		}
-		p := e.partition(at, c.t.unit)
+		p := e.partition(c.number, at, c.t.unit)
 		if i >= 2 && (p.Start < c.container.Start || p.End() > c.container.End()) {
 			continue // the last two entries mean nothing, and some writers leave old ones there
 		}
-		p.Number, p.Logical = c.number, true
+		p.Logical = true
 		if e.Status&0x7F != 0 {
 			p.Problem = fmt.Sprintf("its status byte 0x%02X is none that a table holds", e.Status)
 		} else if p.End() > c.container.End() {

@@ -81,6 +81,18 @@ func (p *places) try(ctx context.Context, open openFunc, a attempt) (opened, err
 	return res, nil
 }
 
+// either opens a place as a volume of one family, by what is left of it if need
+// be. What came of it is what came of opening it whole, unless it is open.
+func (p *places) either(ctx context.Context, k Kind, start, length int64) (opened, error) {
+	res, err := p.open(ctx, k, start, length)
+	if no := (*extract.NotVolumeError)(nil); err == nil && k.Remains != nil && errors.As(res.err, &no) {
+		if left, err := p.try(ctx, k.Remains, attempt{k.Name, start, length, true}); err != nil || left.fs != nil {
+			return left, err
+		}
+	}
+	return res, err
+}
+
 // first opens a place as the first of some families that takes it, and names
 // what it is, "" if none does. The error is that of ctx alone.
 func (p *places) first(ctx context.Context, kinds []Kind, start, length int64) (filesystem string, err error) {

@@ -152,30 +152,27 @@ func (s *search) piece(ctx context.Context, buf []byte, at, end int64) (int64, e
 	if n <= 0 {
 		return end, nil
 	}
-	for rg := range r.Over(at, n) {
-		if rg.State != imap.Read {
-			return rg.End(), nil
+	win := window(r, buf[:n], at)
+	if len(win) == 0 {
+		for rg := range r.Over(at, n) {
+			if rg.State != imap.Read {
+				return rg.End(), nil
+			}
+			break
 		}
-		n = rg.Length
-		break
-	}
-	if _, err := r.ReadAt(buf[:n], at); err != nil {
 		// the image file failed, and the map now says where: the next round
 		// reads up to there
-		switch {
-		case r.IsRead(at, n):
+		if r.IsRead(at, n) {
 			return at + n, nil
-		case !r.IsRead(at, min(step, n)):
-			return at + step, nil
 		}
 		return at, nil
 	}
 	// the last windows of a full buffer are cut short: leave them to the next
-	stop := min(n, end-at)
-	if n == int64(len(buf)) {
-		stop = min(stop, n-windowSize+step)
+	stop := min(int64(len(win)), end-at)
+	if len(win) == len(buf) {
+		stop = min(stop, int64(len(win))-windowSize+step)
 	}
-	heard := s.listen(buf[:n], at, stop)
+	heard := s.listen(win, at, stop)
 	for _, h := range heard {
 		if h.claims == nil {
 			s.data.Add(h.at, step)

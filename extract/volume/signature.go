@@ -109,38 +109,29 @@ func mark(r *image.Reader, at int64, want string) (here, read bool) {
 // listed; ok is false where none stands. dark is set where sectors that may
 // hold one were not read.
 func identifyHead(r *image.Reader, start, length int64) (c content, ok, dark bool) {
-	for _, s := range signatures() {
-		here, read := s.stands(r, start, length)
-		if here {
-			return content{filesystem: s.filesystem, reason: s.reason, noFiles: s.noFiles}, true, dark
-		}
-		dark = dark || !read
-	}
-	return content{}, false, dark
+	return identifyBy(signatures(), r, start, length)
 }
 
 // identify is identifyHead with the marks that stand at a volume's end, which
 // may as well be those of a smaller volume that ends there too.
 func identify(r *image.Reader, start, length int64) (c content, ok, dark bool) {
-	if c, ok, dark = identifyHead(r, start, length); ok {
-		return c, ok, dark
-	}
+	list := signatures()
 	// Linux kernel include/uapi/linux/raid/md_p.h: version 1.0 stands 8 KiB
 	// before the end, rounded down to 4 KiB; 0.90 in the last whole 64 KiB
-	tail := []struct {
-		at   int64
-		mark string
-	}{
-		{(length/512 - 16) &^ 7 * 512, "\xFC\x4E\x2B\xA9\x01\x00\x00\x00"},
-		{length&^(64<<10-1) - 64<<10, "\xFC\x4E\x2B\xA9\x00\x00\x00\x00"},
+	if at := (length/512 - 16) &^ 7 * 512; at > 0 {
+		list = append(list, signature{filesystem: mdMember, at: at, mark: "\xFC\x4E\x2B\xA9\x01\x00\x00\x00", reason: pooled})
 	}
-	for _, t := range tail {
-		if t.at <= 0 {
-			continue
-		}
-		here, read := mark(r, start+t.at, t.mark)
+	if at := length&^(64<<10-1) - 64<<10; at > 0 {
+		list = append(list, signature{filesystem: mdMember, at: at, mark: "\xFC\x4E\x2B\xA9\x00\x00\x00\x00", reason: pooled})
+	}
+	return identifyBy(list, r, start, length)
+}
+
+func identifyBy(list []signature, r *image.Reader, start, length int64) (c content, ok, dark bool) {
+	for _, s := range list {
+		here, read := s.stands(r, start, length)
 		if here {
-			return content{filesystem: mdMember, reason: pooled}, true, dark
+			return content{filesystem: s.filesystem, reason: s.reason, noFiles: s.noFiles}, true, dark
 		}
 		dark = dark || !read
 	}

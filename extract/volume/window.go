@@ -1,7 +1,7 @@
 package volume
 
 import (
-	"encoding/binary"
+	"bytes"
 
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
@@ -14,14 +14,14 @@ const windowSize = 4096
 // drives of 4096-byte sectors too hold superblocks 1024 bytes into a volume.
 const step = 512
 
-// window reads what was read of the windowSize bytes from at, up to the first
-// unread sector, into buf and returns it; empty where the first is unread.
+// window reads what was read of the bytes from at, up to the first unread
+// sector, into buf and returns it; empty where the first is unread.
 func window(r *image.Reader, buf []byte, at int64) []byte {
 	if at < 0 || at >= r.Size() {
 		return nil
 	}
 	n := int64(0)
-	for rg := range r.Over(at, min(windowSize, int64(len(buf)))) {
+	for rg := range r.Over(at, min(int64(len(buf)), r.Size()-at)) {
 		if rg.State == imap.Read {
 			n = rg.Length
 		}
@@ -45,17 +45,6 @@ func unreadBytes(r *image.Reader, off, n int64) int64 {
 	return sum
 }
 
-// isZero reports whether b holds nothing but zeros.
-func isZero(b []byte) bool {
-	for ; len(b) >= 8; b = b[8:] {
-		if binary.LittleEndian.Uint64(b) != 0 {
-			return false
-		}
-	}
-	for _, c := range b {
-		if c != 0 {
-			return false
-		}
-	}
-	return true
-}
+// isZero reports whether b holds nothing but zeros: each byte is like the one
+// before it.
+func isZero(b []byte) bool { return len(b) == 0 || b[0] == 0 && bytes.Equal(b[1:], b[:len(b)-1]) }

@@ -5,9 +5,9 @@ import (
 	"fmt"
 	"iter"
 	"slices"
-	"sort"
 
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // A Place is a range of the drive that was not read, with what it holds. The
@@ -165,68 +165,38 @@ func (l *unreadLine) each(im *Image, volumes int, pos int64, yield func(*Place) 
 	return pos, true, nil
 }
 
-// UnreadMap is what was not read of a drive: sorted, disjoint ranges, in 16
+// UnreadMap is what was not read of a drive: sorted, disjoint ranges, in 17
 // bytes each. The zero value is that of a drive of which all was read.
-type UnreadMap struct {
-	list []stretch
-	tops []int64 // where each block of blockSize stretches ends, but the last
-}
+type UnreadMap struct{ list ranges.Map[imap.State] }
 
-// stretch is a run of unread bytes in one state, which stands in the two low
-// bits of tail.
-type stretch struct{ start, tail int64 }
-
-func (s stretch) end() int64        { return s.tail >> 2 }
-func (s stretch) state() imap.State { return imap.State(s.tail & 3) }
-func (s stretch) rng() imap.Range {
-	return imap.Range{Start: s.start, Length: s.end() - s.start, State: s.state()}
-}
-
-// blockSize is how many stretches are looked up as one at first, so that what a
-// search goes through stays in the processor's near memory.
-const blockSize = 16
-
-// maxDrive bounds the size of a drive, so that an end and a state fit in 64
-// bits, and places on it add up.
-const maxDrive = 1 << 60
+// maxDrive bounds the size of a drive, so that all of it fits in maps, and
+// places on it add up.
+const maxDrive = ranges.MaxOffset
 
 // add puts in a range behind those that are there; neighbours in one state
 // are joined.
 func (m *UnreadMap) add(start, end int64, s imap.State) {
-	if n := len(m.list); n > 0 {
-		if last := &m.list[n-1]; last.end() == start && last.state() == s {
-			last.tail = end<<2 | int64(s)
-			return
-		}
-		if n%blockSize == 0 {
-			m.tops = append(m.tops, m.list[n-1].end())
-		}
-	}
-	m.list = append(m.list, stretch{start, end<<2 | int64(s)})
+	m.list.Append(ranges.Range{Start: start, End: end}, s)
 }
 
 // Len is how many ranges there are.
-func (m *UnreadMap) Len() int { return len(m.list) }
+func (m *UnreadMap) Len() int { return m.list.Len() }
 
 // At is a range by its number, in order of place.
-func (m *UnreadMap) At(i int) imap.Range { return m.list[i].rng() }
+func (m *UnreadMap) At(i int) imap.Range {
+	r, s := m.list.Entry(i)
+	return imap.Range{Start: r.Start, Length: r.Len(), State: s}
+}
 
 // From is the number of the first range that ends after a place; Len where none
 // does.
-func (m *UnreadMap) From(at int64) int {
-	first := blockSize * sort.Search(len(m.tops), func(i int) bool { return m.tops[i] > at })
-	block := m.list[first:min(first+blockSize, len(m.list))]
-	return first + sort.Search(len(block), func(i int) bool { return block[i].end() > at })
-}
+func (m *UnreadMap) From(at int64) int { return m.list.Find(at) }
 
 // Within yields the unread parts of length bytes from start, in order.
 func (m *UnreadMap) Within(start, length int64) iter.Seq[imap.Range] {
 	return func(yield func(imap.Range) bool) {
-		end := start + length
-		for i := m.From(start); i < len(m.list) && m.list[i].start < end; i++ {
-			s := m.list[i]
-			a := max(s.start, start)
-			if !yield(imap.Range{Start: a, Length: min(s.end(), end) - a, State: s.state()}) {
+		for r, s := range m.list.Over(start, start+length) {
+			if !yield(imap.Range{Start: r.Start, Length: r.Len(), State: s}) {
 				return
 			}
 		}
@@ -234,18 +204,10 @@ func (m *UnreadMap) Within(start, length int64) iter.Seq[imap.Range] {
 }
 
 // All yields all ranges, in order.
-func (m *UnreadMap) All() iter.Seq[imap.Range] {
-	return func(yield func(imap.Range) bool) {
-		for _, s := range m.list {
-			if !yield(s.rng()) {
-				return
-			}
-		}
-	}
-}
+func (m *UnreadMap) All() iter.Seq[imap.Range] { return m.Within(0, maxDrive) }
 
 // IsRead reports whether all of length bytes from start was read.
 func (m *UnreadMap) IsRead(start, length int64) bool {
-	i := m.From(start)
-	return i == len(m.list) || m.list[i].start >= start+length
+	_, unread, end := m.list.At(start)
+	return length <= 0 || !unread && end >= start+length
 }
