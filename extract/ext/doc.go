@@ -8,6 +8,10 @@
 // superblock nor any copy was read, as on a volume of one group that has none,
 // OpenRemains lists it by what folders and inodes say of each other, and proves nothing.
 //
+// Its stages are the layout (where the volume's own structures stand, and what
+// the journal has newer), the records in the inode tables, the tree of names, and
+// the files; of these come listing, structures and space.
+//
 // The format is that of the Linux kernel's Documentation/filesystems/ext4,
 // which the comments cite as "ext4: <page>"; that of the journal is its page
 // "journal". Block numbers and inode numbers are the volume's own; offsets

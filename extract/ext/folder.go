@@ -17,7 +17,6 @@ type folderPlan struct {
 	flags     uint32
 	blocks    uint64 // of the folder
 	runs      []run
-	inline    bool
 	unused    bool
 	parent    uint32
 	names     nameList // of an inline folder
@@ -73,7 +72,6 @@ func (t *tree) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) 
 func (t *tree) planFolder(p *mapper, n *inode) (f folderPlan, m *mapping) {
 	f = folderPlan{number: n.Number, seed: n.Seed, flags: n.Flags}
 	if n.Flags&inodeInlineData != 0 && t.sb.Incompat&incompatInlineData != 0 {
-		f.inline = true
 		t.readInlineFolder(n, &f)
 		return f, nil
 	}
@@ -121,11 +119,8 @@ func shareOut(plans []folderPlan) {
 
 // readFolder reads a folder's entries into names.
 func (t *tree) readFolder(f *folderPlan, names *nameList) {
-	if f.inline {
-		names.append(&f.names)
-		f.names = nameList{}
-		return
-	}
+	names.append(&f.names)
+	f.names = nameList{}
 	const most = 32 // blocks read at once
 	buf, done := t.borrow(most * t.bs)
 	defer done()

@@ -171,11 +171,10 @@ type journalCopy struct {
 	bad     bool  // it fails its checksum, or its place is not known
 }
 
-// journal is where a volume's journal lies and what became of it. Where there
-// is none it is the zero value.
+// journal is where a volume's journal lies and what became of it.
 type journal struct {
 	vol      *records
-	exists   bool
+	exists   bool   // the volume has one
 	note     string // what was used of it, for Info
 	pending  string // why newer metadata may stand in it all the same, for Listing
 	known    bool   // it is known that the volume was not closed
@@ -326,11 +325,10 @@ func (j *journal) place(b uint32) (at int64, ok bool) {
 // read reads block b of the journal into buf; nothing of one whose place is not
 // known.
 func (j *journal) read(buf []byte, b uint32) partial.Bytes {
-	at, ok := j.place(b)
-	if !ok {
-		return unreadBytes(buf)
+	if at, ok := j.place(b); ok {
+		return readBytes(j.vol.r, buf, at)
 	}
-	return readBytes(j.vol.r, buf, at)
+	return unreadBytes(buf)
 }
 
 // needed is what is unread of a journal that may hold newer metadata: its
