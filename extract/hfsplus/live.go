@@ -46,7 +46,7 @@ func (t *tree) settle() {
 // deduce finds the number of records of a leaf whose descriptor is unread, if
 // it is the only one whose number is not known: the tree's header has the sum.
 func (t *tree) deduce() {
-	if !t.headerOK || t.unreadNodes > 0 || t.badNodes > 0 || t.mapUnread || t.fork.gaps {
+	if !t.headerOK || t.mapUnread || t.short() {
 		return
 	}
 	for _, l := range t.leaves {
