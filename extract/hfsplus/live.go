@@ -23,9 +23,7 @@ func (t *tree) settle() {
 		x := &t.list[i]
 		switch {
 		case x.kind != kindLeaf:
-			if x.reached && x.kind == kindIndex && x.partial {
-				indexGap = true
-			}
+			indexGap = indexGap || x.reached && x.kind == kindIndex && x.partial
 			if x.kind == kindUnknown { // it may be a leaf, of which no record can be told
 				t.unreadNodes++
 			}
@@ -90,9 +88,7 @@ func (t *tree) reach() (gap bool) {
 		todo = todo[:len(todo)-1]
 		x := &t.list[i]
 		if x.kind == kindIndex {
-			if x.partial && x.childEnd-x.child < int(x.records) {
-				gap = true
-			}
+			gap = gap || x.partial && x.childEnd-x.child < int(x.records)
 			for _, c := range t.children[x.child:x.childEnd] {
 				j := t.find(c.node)
 				if j < 0 {
