@@ -33,13 +33,13 @@ func (c *Owned) space(ctx context.Context, start, length int64, alloc extract.Sp
 	put := func(a, z int64, use extract.Use) error {
 		// claims inside [a,z) win
 		for a < z {
-			if s, ok := first(&c.Structures, a, z); ok && s.Start <= a {
+			if s, ok := c.Structures.First(a, z-a); ok && s.Start <= a {
 				if err := w.put(s.End, extract.UseStructure); err != nil {
 					return err
 				}
 				a = s.End
 				continue
-			} else if f, isFile := first(&c.Files, a, z); isFile && f.Start <= a {
+			} else if f, isFile := c.Files.First(a, z-a); isFile && f.Start <= a {
 				stop := f.End
 				if ok {
 					stop = min(stop, s.Start)
@@ -127,13 +127,6 @@ func UseOf(s bitmap.State) extract.Use {
 		return extract.UseUnclaimed
 	}
 	return extract.UseUnknown
-}
-
-func first(s *ranges.Set, a, z int64) (ranges.Range, bool) {
-	for x := range s.Within(a, z-a) {
-		return x, true
-	}
-	return ranges.Range{}, false
 }
 
 // spaceWriter joins neighbours of the same use.

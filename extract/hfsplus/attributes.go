@@ -150,7 +150,7 @@ func (l *layout) loadCompressed(ctx context.Context, o extract.Options) (*compre
 		x.some = x.some || out.some
 		return nil
 	})
-	x.some = x.some || t.unreadNodes > 0 || t.badNodes > 0 || t.fork.gaps
+	x.some = x.some || t.short()
 	slices.SortStableFunc(x.list, func(a, b compressedFile) int {
 		return cmp.Or(cmp.Compare(a.file, b.file), cmp.Compare(flag(a.doubtful), flag(b.doubtful)))
 	})

@@ -97,14 +97,16 @@ func openTree(name string, f *fork, idAt int, size sizer) *tree {
 	if !t.headerOK {
 		t.nodeSize = guessNodeSize(f)
 	}
-	nodes := f.size / int64(t.nodeSize)
+	t.total = uint32(min(f.size/int64(t.nodeSize), maxNodes))
 	if t.headerOK {
-		nodes = min(nodes, int64(t.header.totalNodes))
+		t.total = min(t.total, t.header.totalNodes)
 	}
-	t.total = uint32(min(nodes, maxNodes))
 	t.used = t.readMap()
 	return t
 }
+
+// short reports whether nodes of the tree are missing.
+func (t *tree) short() bool { return t.unreadNodes > 0 || t.badNodes > 0 || t.fork.gaps }
 
 // guessNodeSize finds the size of a tree's nodes where the header is unread:
 // the one at which most nodes are sound.

@@ -69,13 +69,11 @@ func (v *files) stored(f *extract.File, c *compressedFile, fk *fork, need *wante
 		return
 	}
 	switch c.method {
-	case methodPlain:
-		v.storedInline(f, c, 0, true)
-	case methodPlain2:
-		v.storedInline(f, c, 1, true)
+	case methodPlain, methodPlain2:
+		v.storedInline(f, c)
 	case methodZlib, methodLZVN, methodLZFSE:
 		f.Packing = extract.Packing{Method: packings[c.method], Unit: f.Size}
-		v.storedInline(f, c, 0, false)
+		v.storedInline(f, c)
 	case methodZlibFork, methodLZVNFork, methodLZFSEFork, methodPlainFork:
 		f.Packing = extract.Packing{Method: packings[c.method], Unit: compressionUnit}
 		switch {
@@ -93,18 +91,17 @@ func (v *files) stored(f *extract.File, c *compressedFile, fk *fork, need *wante
 		if fk.size > 0 {
 			f.Pieces = unit(nil, fk, 0, f.Size, 0, fk.size)
 		} else {
-			v.storedInline(f, c, 0, false)
+			v.storedInline(f, c)
 		}
 	}
 }
 
-// storedInline puts the content that stands in the attributes file, from skip
-// bytes behind the attribute's header, into f. Content whose first byte marks
-// it so is kept as it is: for zlib a byte whose low four bits are all set, for
-// LZVN 0x06.
-func (v *files) storedInline(f *extract.File, c *compressedFile, skip int64, plain bool) {
-	from, n := c.data+skip, c.bytes-skip
-	if !plain && (c.method == methodZlib && c.first&0x0F == 0x0F || c.method == methodLZVN && c.first == 0x06) {
+// storedInline puts the content that stands in the attributes file, behind the
+// attribute's header, into f. Content whose first byte marks it so is kept as it
+// is: for zlib a byte whose low four bits are all set, for LZVN 0x06.
+func (v *files) storedInline(f *extract.File, c *compressedFile) {
+	from, n, plain := c.data, c.bytes, c.method == methodPlain
+	if c.method == methodPlain2 || c.method == methodZlib && c.first&0x0F == 0x0F || c.method == methodLZVN && c.first == 0x06 {
 		from, n, plain = from+1, n-1, true
 	}
 	if n <= 0 {

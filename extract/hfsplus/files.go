@@ -220,7 +220,7 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 			need := v.wanted(needs.Few)
 			if c != nil {
 				v.remark(f, &rsrc)
-				need.rest(&rsrc, rec.id, parent)
+				need.AddAll(v.restOf(&rsrc, rec.id, parent))
 				v.stored(f, c, &rsrc, &need)
 			} else {
 				f.Size, f.RecordUnread, f.Stored = -1, true, extract.StoredCompressed

@@ -125,7 +125,9 @@ func (f *fork) pieces() (pieces []extract.Piece, stale bool) {
 	pieces = make([]extract.Piece, 0, len(f.runs))
 	for _, r := range f.runs {
 		if r = clip(r, 0, f.size); f.src.newer.any(r.Image, r.Length) {
-			stale = f.src.newest(r, &pieces) || stale
+			var lost bool
+			pieces, lost = f.src.newest(pieces, r)
+			stale = stale || lost
 		} else if r.Length > 0 {
 			pieces = append(pieces, extract.Piece{Offset: r.Offset, Length: r.Length, Image: r.Image})
 		}
@@ -133,16 +135,16 @@ func (f *fork) pieces() (pieces []extract.Piece, stale bool) {
 	return slices.Clip(pieces), stale
 }
 
-// newest adds the pieces of r, parts of which the journal supersedes. stale says
-// that those of the journal were not all read.
-func (s *source) newest(r extract.Extent, pieces *[]extract.Piece) (stale bool) {
+// newest appends the pieces of r, parts of which the journal supersedes. stale
+// says that those of the journal were not all read.
+func (s *source) newest(list []extract.Piece, r extract.Extent) (pieces []extract.Piece, stale bool) {
 	shift := r.Offset - r.Image
 	s.places(r.Image, r.Length, func(off, at, n int64) {
 		if at < 0 {
 			stale = true
 			return
 		}
-		*pieces = append(*pieces, extract.Piece{Offset: off + shift, Length: n, Image: at})
+		list = append(list, extract.Piece{Offset: off + shift, Length: n, Image: at})
 	})
-	return stale
+	return list, stale
 }

@@ -130,18 +130,17 @@ func FuzzRecords(f *testing.F) {
 	}
 	f.Add(append(catKey(2, "sheet"), make([]byte, fileSize)...), uint16(90))
 	f.Fuzz(func(t *testing.T, b []byte, read uint16) {
-		if k, size, ok := parseCatalogKey(b); ok {
-			if size > len(b) || len(k.name) > 2*maxNameUnits {
-				t.Fatalf("key of %d bytes in %d", size, len(b))
+		given := partial.Bytes{Data: b}
+		given.Lose(int(read), len(b))
+		if r, ok := parseCatalog(given); ok {
+			if len(r.name) > 2*maxNameUnits || 2+catKeyLeast+len(r.name) > int(read) {
+				t.Fatalf("name of %d bytes, of %d read", len(r.name), read)
 			}
-			data := partial.Bytes{Data: b[size:]}
-			data.Lose(int(read), data.Len())
-			if r, ok := parseFile(data); ok && (r.data.whole && !r.data.sized || r.rsrc.whole && !r.data.whole) {
+			if r.ok && r.kind == typeFile && (r.file.data.whole && !r.file.data.sized || r.file.rsrc.whole && !r.file.data.whole || r.file.rsrc.whole == r.lost) {
 				t.Fatalf("%+v", r)
 			}
-			parseFolder(data)
-			if th, ok := parseThread(data); ok && (len(th.name) == 0 || len(th.name) > 2*maxNameUnits) {
-				t.Fatalf("%+v", th)
+			if n := len(r.thread.name); r.ok && (r.kind == typeFileThread || r.kind == typeFolderThread) && (n == 0 || n > 2*maxNameUnits) {
+				t.Fatalf("%+v", r.thread)
 			}
 		}
 		if a, ok := parseAttribute(b); ok {

@@ -23,9 +23,7 @@ func (t *tree) settle() {
 		x := &t.list[i]
 		switch {
 		case x.kind != kindLeaf:
-			if x.reached && x.kind == kindIndex && x.partial {
-				indexGap = true
-			}
+			indexGap = indexGap || x.reached && x.kind == kindIndex && x.partial
 			if x.kind == kindUnknown { // it may be a leaf, of which no record can be told
 				t.unreadNodes++
 			}
@@ -46,7 +44,7 @@ func (t *tree) settle() {
 // deduce finds the number of records of a leaf whose descriptor is unread, if
 // it is the only one whose number is not known: the tree's header has the sum.
 func (t *tree) deduce() {
-	if !t.headerOK || t.unreadNodes > 0 || t.badNodes > 0 || t.mapUnread || t.fork.gaps {
+	if !t.headerOK || t.mapUnread || t.short() {
 		return
 	}
 	for _, l := range t.leaves {
@@ -90,9 +88,7 @@ func (t *tree) reach() (gap bool) {
 		todo = todo[:len(todo)-1]
 		x := &t.list[i]
 		if x.kind == kindIndex {
-			if x.partial && x.childEnd-x.child < int(x.records) {
-				gap = true
-			}
+			gap = gap || x.partial && x.childEnd-x.child < int(x.records)
 			for _, c := range t.children[x.child:x.childEnd] {
 				j := t.find(c.node)
 				if j < 0 {

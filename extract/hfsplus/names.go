@@ -139,13 +139,12 @@ func (c *names) setLinks(all *catalog) {
 	c.linkedFolders = map[uint32]uint32{}
 	for i := range c.folders {
 		f := &c.folders[i]
-		if f.parent != c.private[1] {
+		digits, ok := strings.CutPrefix(f.name, folderPrefix)
+		if !ok || f.parent != c.private[1] {
 			continue
 		}
-		if digits, ok := strings.CutPrefix(f.name, folderPrefix); ok {
-			if n, err := strconv.ParseUint(digits, 10, 32); err == nil {
-				c.linkedFolders[uint32(n)] = f.id
-			}
+		if n, err := strconv.ParseUint(digits, 10, 32); err == nil {
+			c.linkedFolders[uint32(n)] = f.id
 		}
 	}
 	for _, a := range all.aliases {

@@ -144,26 +144,21 @@ func (l *layout) needsOf(most int, folders ...uint32) []ranges.Range {
 	return w.Ranges()
 }
 
-// restOf is what would tell where more of a file's fork lies.
+// restOf is what would tell where more of a file's fork lies: its record in the
+// folder parent, or its records in the extents overflow file.
 func (l *layout) restOf(at *fork, file, parent uint32) []ranges.Range {
 	if at.whole && !at.gaps && len(l.src.newer) == 0 {
 		return nil
 	}
 	w := l.wanted(needs.Few)
-	w.rest(at, file, parent)
-	return w.Ranges()
-}
-
-// rest takes what would tell where more of a file's fork lies: its record in
-// the folder parent, or its records in the extents overflow file.
-func (w *wanted) rest(at *fork, file, parent uint32) {
 	for _, r := range at.runs {
-		w.l.src.hidden(r.Image, r.Length, w.Add)
+		l.src.hidden(r.Image, r.Length, w.Add)
 	}
 	switch {
 	case !at.whole:
-		w.records(w.l.trees.catalog, parent)
+		w.records(l.trees.catalog, parent)
 	case at.gaps && at.size > 0:
-		w.records(w.l.trees.extents, file)
+		w.records(l.trees.extents, file)
 	}
+	return w.Ranges()
 }

@@ -81,7 +81,7 @@ func loadOverflow(ctx context.Context, t *tree, o extract.Options) (*overflow, e
 		x.some = x.some || out.some
 		return nil
 	})
-	x.some = x.some || t.unreadNodes > 0 || t.badNodes > 0 || t.fork.gaps
+	x.some = x.some || t.short()
 	slices.SortStableFunc(x.list, func(a, b overflowRecord) int {
 		return cmp.Or(cmp.Compare(a.file, b.file), cmp.Compare(a.fork, b.fork), cmp.Compare(a.start, b.start),
 			cmp.Compare(flag(a.doubtful), flag(b.doubtful)))

@@ -30,7 +30,7 @@ func readRecords(ctx context.Context, l *layout, o extract.Options) (*records, e
 // whole reports whether every record of the catalog was read.
 func (r *records) whole() bool {
 	t := r.trees.catalog
-	return t.unreadNodes == 0 && t.badNodes == 0 && t.doubtful == 0 && r.catalog.lost == 0 && !t.fork.gaps && !r.stale()
+	return !t.short() && t.doubtful == 0 && r.catalog.lost == 0 && !r.stale()
 }
 
 // folder is what is remembered of a folder.
@@ -107,9 +107,10 @@ type tally struct{ id, n uint32 }
 // type were read. The record is f's until it returns.
 func eachCatalog(n *node, f func(at int, r *catalogRecord)) (lost int64) {
 	lost = int64(n.gone)
+	var r catalogRecord
 	for _, at := range n.recs {
-		r, ok := parseCatalog(n.Slice(at.start, at.end-at.start))
-		if !ok || r.lost {
+		var ok bool
+		if r, ok = parseCatalog(n.Slice(at.start, at.end-at.start)); !ok || r.lost {
 			lost++
 		}
 		if ok {

@@ -40,12 +40,22 @@ func Within(list []Range, start, end int64) iter.Seq[Range] {
 	}
 }
 
+// First is the first that Within yields; ok is false where it yields none. It
+// allocates nothing.
+func First(list []Range, start, end int64) (r Range, ok bool) {
+	if len(list) == 0 || start >= end {
+		return r, false
+	}
+	i := sort.Search(len(list), func(i int) bool { return list[i].End > start })
+	if i == len(list) || list[i].Start >= end {
+		return r, false
+	}
+	return Range{max(list[i].Start, start), min(list[i].End, end)}, true
+}
+
 // Touches reports whether a byte of [start, end) lies in one of the sorted,
 // disjoint ranges of list. It allocates nothing.
 func Touches(list []Range, start, end int64) bool {
-	if len(list) == 0 || start >= end {
-		return false
-	}
-	i := sort.Search(len(list), func(i int) bool { return list[i].End > start })
-	return i < len(list) && list[i].Start < end
+	_, ok := First(list, start, end)
+	return ok
 }

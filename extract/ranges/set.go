@@ -78,6 +78,12 @@ func (s *Set) Within(start, length int64) iter.Seq[Range] {
 	return Within(s.list, start, EndOf(start, length))
 }
 
+// First is the first that Within yields; ok is false where it yields none.
+func (s *Set) First(start, length int64) (r Range, ok bool) {
+	s.settle()
+	return First(s.list, start, EndOf(start, length))
+}
+
 // Touches reports whether a byte of [start, start+length) is in the set.
 func (s *Set) Touches(start, length int64) bool {
 	s.settle()

@@ -59,6 +59,10 @@ func TestSetAgainstModel(t *testing.T) {
 			if diff := cmp.Diff(want, slices.Collect(s.Within(start, n))); diff != "" {
 				t.Fatalf("Within(%d, %d) (-want +got):\n%s", start, n, diff)
 			}
+			first, ok := s.First(start, n)
+			if ok != (len(want) > 0) || ok && first != want[0] {
+				t.Fatalf("First(%d, %d) = %v, %v, want the first of %v", start, n, first, ok, want)
+			}
 			var covered int64
 			for _, w := range want {
 				covered += w.End - w.Start
