@@ -24,7 +24,7 @@ const (
 
 // followed is a chain as far as it could be followed.
 type followed struct {
-	runs   []ranges.Range // of the image
+	runs   []ranges.Range // of the image; good until the next chain is followed
 	n      int64          // clusters in runs
 	stop   stop
 	at     uint32 // the cluster whose entry, or which itself, stopped it
@@ -68,20 +68,20 @@ type chains struct {
 	*geometry
 	table   *table
 	choices map[uint32]choice
-	loops   set   // clusters whose entry closes a loop
-	steps   int64 // left to be spent on deciding between copies of the table
+	loops   set            // clusters whose entry closes a loop
+	runs    []ranges.Range // room for those of a chain
+	steps   int64          // left to be spent on deciding between copies of the table
 }
 
-// follow follows the chain from first for need clusters, or to its end where
+// follow follows the chain from cluster c for need clusters, or to its end where
 // need < 0, but no further than limit clusters. enter is asked before each
 // cluster is taken.
-func (t *chains) follow(first uint32, need, limit int64, enter func(c uint32, f *followed) stop) followed {
-	var f followed
-	c := first
+func (t *chains) follow(c uint32, need, limit int64, enter func(c uint32, f *followed) stop) followed {
 	if !t.valid(c) {
-		f.stop, f.raw = stopRange, c
-		return f
+		return followed{stop: stopRange, raw: c}
 	}
+	f := followed{runs: t.runs[:0]}
+	defer func() { t.runs = f.runs }()
 	for {
 		if f.stop = enter(c, &f); f.stop != stopWhole {
 			if f.stop == stopShared {

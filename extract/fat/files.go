@@ -73,18 +73,15 @@ func (t *files) list(ctx context.Context, n *node) error {
 	var failed error
 	kid, seen := 0, 0
 	t.decode(n, func(e *entry) {
-		if failed != nil {
-			return
+		if seen++; failed == nil && seen&1023 == 0 {
+			failed = ctx.Err()
 		}
-		if seen++; seen&1023 == 0 {
-			if failed = ctx.Err(); failed != nil {
-				return
-			}
+		var k *node
+		if e.Folder && kid < len(n.kids) {
+			k = n.kids[kid]
+			kid++
 		}
-		if n.unknown && t.claimed.has(e.First) {
-			if e.Folder {
-				kid++
-			}
+		if failed != nil || n.unknown && t.claimed.has(e.First) {
 			return
 		}
 		f := &extract.File{ID: t.number(e.At), NameBytes: e.NameBytes, Kind: extract.KindFile, Size: e.Size,
@@ -109,11 +106,6 @@ func (t *files) list(ctx context.Context, n *node) error {
 		}
 		switch {
 		case e.Folder:
-			var k *node
-			if kid < len(n.kids) {
-				k = n.kids[kid]
-				kid++
-			}
 			t.folder(f, k)
 		case e.NameOnly:
 			f.NameOnly, f.RecordUnread, f.Size = true, true, -1

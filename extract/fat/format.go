@@ -2,7 +2,6 @@ package fat
 
 import (
 	"context"
-	"strings"
 	"time"
 
 	"fileassay/extract"
@@ -85,12 +84,4 @@ func (t *tally) add(o tally) {
 	t.Unread += o.Unread
 	t.Records += o.Records
 	t.Faulty += o.Faulty
-}
-
-// looksFile reports whether a name looks as those of files do, and those of
-// folders seldom: it has a dot and a few characters at its end, or a dot at its
-// start.
-func looksFile(name string) bool {
-	dot := strings.LastIndexByte(name, '.')
-	return dot > 0 && dot >= len(name)-5 || strings.HasPrefix(name, ".")
 }

@@ -156,9 +156,3 @@ func (t *records) addFolder(p *node, e *entry) *node {
 	t.nodes = append(t.nodes, n)
 	return n
 }
-
-// paths are the folders' paths.
-func (t *records) paths() *extract.Paths[*node] {
-	return extract.NewPaths(slices.Values(t.nodes), t.nodes[0], func(n *node) uint64 { return n.id },
-		func(n *node) (string, *node, bool) { return n.name, n.parent, n.parent != nil })
-}
