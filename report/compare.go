@@ -19,9 +19,7 @@ import (
 func Comparison(w io.Writer, c *compare.Comparison, rows int, s Style) error {
 	p := &printer{w: w, Style: s}
 	p.line("%s  %s to %s, wanted by %s", p.bold("What was won"), c.Before, c.After, c.Wanted)
-	for _, n := range c.Notes {
-		p.line("  - %s", n)
-	}
+	p.notes("  ", c.Notes)
 	p.worse(c, rows)
 	p.line("")
 	p.contentOf(c)
@@ -163,9 +161,7 @@ func differs(n int64) string {
 func (p *printer) contentOf(c *compare.Comparison) {
 	p.line("  %s", contentWords(c))
 	if c.Content != nil {
-		for _, n := range c.Content.Notes {
-			p.line("  - %s", n)
-		}
+		p.notes("  ", c.Content.Notes)
 	}
 }
 
@@ -190,8 +186,7 @@ func (p *printer) changes(c *compare.Comparison, x comparedSort, rows int) {
 	if n == 0 {
 		return
 	}
-	p.line("")
-	p.line("%s", p.bold(x.title+": "+count(n, "entry", "entries")))
+	p.title(x.title + ": " + count(n, "entry", "entries"))
 	printed := 0
 	for ch, err := range c.Changes.Of(x.what) {
 		if err != nil {
@@ -255,8 +250,7 @@ func verdictWords(v result.Verdict) string {
 
 func (p *printer) next(c *compare.Comparison) {
 	n := c.Next
-	p.line("")
-	p.line("%s", p.bold("What the next pass could still win"))
+	p.title("What the next pass could still win")
 	p.line("  of the wanted files %s are whole and %s not", humanize.Comma(n.Files.Intact), humanize.Comma(n.Files.Missing))
 	if n.Sectors == 0 {
 		p.line("  nothing that is unread would win anything by this list")

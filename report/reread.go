@@ -41,8 +41,7 @@ func (p *printer) held(pl *reread.Plan) {
 	first, second := costWords(pl)
 	p.line("%s;", first)
 	p.line("%s", second)
-	p.line("")
-	p.line("%s", p.bold("The unread sectors hold"))
+	p.title("The unread sectors hold")
 	for _, worth := range []bool{true, false} {
 		for _, h := range pl.Holds {
 			if h.Worth != worth {
@@ -233,8 +232,7 @@ func (p *printer) headValues(pl *reread.Plan) {
 	if len(pl.Heads) == 0 {
 		return
 	}
-	p.line("")
-	p.line("%s", p.bold("What heads hold back of what is wanted"))
+	p.title("What heads hold back of what is wanted")
 	for _, h := range pl.Heads {
 		wait := "wait"
 		if h.Files == 1 {
