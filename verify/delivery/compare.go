@@ -94,12 +94,7 @@ func (d *difference) put(at int64, have, want []byte) {
 // repeats reports whether a block is made of at most 16 bytes over and over,
 // as no file's content is but by chance.
 func repeats(b []byte) bool {
-	for _, n := range []int{1, 2, 3, 4, 6, 8, 12, 16} {
-		if len(b) > n && bytes.Equal(b[n:], b[:len(b)-n]) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc([]int{1, 2, 3, 4, 6, 8, 12, 16}, func(n int) bool { return len(b) > n && bytes.Equal(b[n:], b[:len(b)-n]) })
 }
 
 // describe says what is off; wrong is whether the content is.
