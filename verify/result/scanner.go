@@ -297,17 +297,9 @@ func (s *scanner) skip() ([]byte, error) {
 	return s.b[from:s.i], err
 }
 
-// once reports an error where a field of the object stands twice, at whatever
-// depth, or in other letters: readers of JSON differ in which of the two they
-// take.
-func (s *scanner) once() error {
-	err := s.value()
-	if err == nil {
-		err = s.end()
-	}
-	return err
-}
-
+// value passes over a value, and reports an error where a field of an object
+// stands twice, at whatever depth, or in other letters: readers of JSON differ in
+// which of the two they take.
 func (s *scanner) value() error {
 	switch s.peek() {
 	case '{':
