@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 	"unicode"
-	"unicode/utf8"
 
 	"github.com/dustin/go-humanize"
 	"golang.org/x/text/unicode/norm"
@@ -321,10 +320,5 @@ func (r *rule) below(folder string) (some, all bool) {
 // and most volumes have it) and in two (as HFS+ keeps it, TN1150): Unicode's
 // form C, UAX #15.
 func fold(s string) string {
-	for i := range len(s) {
-		if s[i] >= utf8.RuneSelf {
-			return norm.NFC.String(strings.ToLower(norm.NFC.String(s)))
-		}
-	}
-	return strings.ToLower(s)
+	return norm.NFC.String(strings.ToLower(norm.NFC.String(s)))
 }
