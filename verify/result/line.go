@@ -248,7 +248,7 @@ func listOf[V any](c codec[V]) codec[[]V] {
 			return append(b, ']')
 		},
 		read: func(s *scanner, list *[]V) error {
-			*list = room(*list, s.arrays())
+			*list = room(*list)
 			return s.array(func() error {
 				var v V
 				err := c.read(s, &v)

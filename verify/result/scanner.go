@@ -1,7 +1,6 @@
 package result
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -77,19 +76,6 @@ func (s *scanner) array(each func() error) error {
 		return s.word("null")
 	}
 	return s.list('[', ']', each)
-}
-
-// arrays is how many arrays the array that comes next seems to hold: room for
-// so many is made at once. It may be wrong, but never by more than fit in the
-// bytes that are there.
-func (s *scanner) arrays() int {
-	s.blank()
-	end := bytes.Index(s.b[s.i:], []byte("]]"))
-	if end < 0 {
-		return 0
-	}
-	const least = len("[0,0],")
-	return max(min(bytes.Count(s.b[s.i:s.i+end], []byte{'['})-1, end/least+1), 0)
 }
 
 // maxText bounds the bytes of a text with its escapes, far above what the longest
