@@ -41,7 +41,7 @@ func (a *audit) compareAll(ctx context.Context, r *image.Reader, res *result.Res
 	err := each(ctx, a.o.Threads, len(pairs), func(i int, buf []byte) error {
 		p := &pairs[i]
 		d := a.compare(r, p, buf)
-		a.report(Progress{"comparing", done.Add(p.content.bytes()), total, files.Add(1), int64(len(pairs))})
+		a.o.Progress(Progress{"comparing", done.Add(p.content.bytes()), total, files.Add(1), int64(len(pairs))})
 		wrong[i] = d.describe(a, p)
 		if !a.rep.Bag {
 			a.mu.Lock()
