@@ -143,18 +143,12 @@ func contentWords(c *compare.Comparison) string {
 	if r == nil {
 		return "the content of sectors that both passes read was not compared; with --content both images are read again, and it is"
 	}
-	return fmt.Sprintf("%s by both passes compared byte for byte (%s and %s): %s", count(r.Compared, "sector read", "sectors read"), shown.Text(r.Images[0]), shown.Text(r.Images[1]),
-		differs(r.Differ))
-}
-
-func differs(n int64) string {
-	switch n {
-	case 0:
-		return "all hold the same"
-	case 1:
-		return "1 holds other bytes now"
+	differ := "all hold the same"
+	if r.Differ > 0 {
+		differ = count(r.Differ, "holds other bytes now", "hold other bytes now")
 	}
-	return humanize.Comma(n) + " hold other bytes now"
+	return fmt.Sprintf("%s by both passes compared byte for byte (%s and %s): %s", count(r.Compared, "sector read", "sectors read"), shown.Text(r.Images[0]), shown.Text(r.Images[1]),
+		differ)
 }
 
 // contentOf says what comparing content gave.

@@ -95,6 +95,13 @@ func planWords(pl *reread.Plan) string {
 		count(pl.Whole, "more wanted file is", "more wanted files are"))
 }
 
+func perhapsWords(pl *reread.Plan) string {
+	if pl.Perhaps == 0 {
+		return ""
+	}
+	return perhapsMore(pl.Perhaps) + ", of which metadata is unread too"
+}
+
 func ifRead(sectors int64) string {
 	if sectors == 1 {
 		return "if it can be read"
@@ -214,11 +221,7 @@ func Curve(pl *reread.Plan, n int) []CurvePoint {
 }
 
 func (p *printer) planTotal(pl *reread.Plan) {
-	may := ""
-	if pl.Perhaps > 0 {
-		may = fmt.Sprintf(", and perhaps %s more, of which metadata is unread too", humanize.Comma(pl.Perhaps))
-	}
-	p.line("%s", p.bold("In all "+planWords(pl)+may))
+	p.line("%s", p.bold("In all "+planWords(pl)+perhapsWords(pl)))
 	for _, words := range chosenWords(pl) {
 		p.line("  %s", words)
 	}

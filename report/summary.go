@@ -101,7 +101,7 @@ func share(n, total int64) string {
 
 func (p *printer) image(im *result.Image) {
 	sector := max(im.Sector, 1)
-	p.line("%s  %s, %s of %d bytes", p.bold("Image "+im.Path), size(im.Size), count(sectorsIn(im.Size, sector), "sector", "sectors"), sector)
+	p.line("%s  %s, %s of %d bytes", p.bold("Image "+im.Path), size(im.Size), count((im.Size+sector-1)/sector, "sector", "sectors"), sector)
 	if im.DriveSize > im.Size {
 		p.line("  the drive has %s; the image stops short of it by %s", size(im.DriveSize), size(im.DriveSize-im.Size))
 	}
@@ -202,14 +202,6 @@ func (p *printer) total(o *verify.Outcome) {
 	p.line("")
 	p.line("%s", p.bold(advice(o)))
 	p.line("%s", readAgainWords(&o.Image))
-}
-
-// sectorsIn is how many sectors n bytes take.
-func sectorsIn(n, sector int64) int64 {
-	if n <= 0 {
-		return 0
-	}
-	return (n-1)/sector + 1
 }
 
 func doubtful(u result.Unread) string {
