@@ -104,11 +104,7 @@ func (v *view) curve(r *result.Result, o Options) error {
 	if v.Curve = curveSVG(pl, Curve(pl, 200)); v.Curve == "" {
 		return nil
 	}
-	v.CurveWords = "A further pass would read " + planWords(pl)
-	if pl.Perhaps > 0 {
-		v.CurveWords += fmt.Sprintf(", and perhaps %s more, of which metadata is unread too", humanize.Comma(pl.Perhaps))
-	}
-	v.CurveWords += ". Times are by common practice and have no source; reread takes others. " + strings.ReplaceAll(reread.Caution, "\n", " ")
+	v.CurveWords = "A further pass would read " + planWords(pl) + perhapsWords(pl) + ". Times are by common practice and have no source; reread takes others. " + strings.ReplaceAll(reread.Caution, "\n", " ")
 	return nil
 }
 

@@ -19,9 +19,7 @@ import (
 func Comparison(w io.Writer, c *compare.Comparison, rows int, s Style) error {
 	p := &printer{w: w, Style: s}
 	p.line("%s  %s to %s, wanted by %s", p.bold("What was won"), c.Before, c.After, c.Wanted)
-	for _, n := range c.Notes {
-		p.line("  - %s", n)
-	}
+	p.notes("  ", c.Notes)
 	p.worse(c, rows)
 	p.line("")
 	p.contentOf(c)
@@ -145,27 +143,19 @@ func contentWords(c *compare.Comparison) string {
 	if r == nil {
 		return "the content of sectors that both passes read was not compared; with --content both images are read again, and it is"
 	}
-	return fmt.Sprintf("%s by both passes compared byte for byte (%s and %s): %s", count(r.Compared, "sector read", "sectors read"), shown.Text(r.Images[0]), shown.Text(r.Images[1]),
-		differs(r.Differ))
-}
-
-func differs(n int64) string {
-	switch n {
-	case 0:
-		return "all hold the same"
-	case 1:
-		return "1 holds other bytes now"
+	differ := "all hold the same"
+	if r.Differ > 0 {
+		differ = count(r.Differ, "holds other bytes now", "hold other bytes now")
 	}
-	return humanize.Comma(n) + " hold other bytes now"
+	return fmt.Sprintf("%s by both passes compared byte for byte (%s and %s): %s", count(r.Compared, "sector read", "sectors read"), shown.Text(r.Images[0]), shown.Text(r.Images[1]),
+		differ)
 }
 
 // contentOf says what comparing content gave.
 func (p *printer) contentOf(c *compare.Comparison) {
 	p.line("  %s", contentWords(c))
 	if c.Content != nil {
-		for _, n := range c.Content.Notes {
-			p.line("  - %s", n)
-		}
+		p.notes("  ", c.Content.Notes)
 	}
 }
 
@@ -190,8 +180,7 @@ func (p *printer) changes(c *compare.Comparison, x comparedSort, rows int) {
 	if n == 0 {
 		return
 	}
-	p.line("")
-	p.line("%s", p.bold(x.title+": "+count(n, "entry", "entries")))
+	p.title(x.title + ": " + count(n, "entry", "entries"))
 	printed := 0
 	for ch, err := range c.Changes.Of(x.what) {
 		if err != nil {
@@ -255,8 +244,7 @@ func verdictWords(v result.Verdict) string {
 
 func (p *printer) next(c *compare.Comparison) {
 	n := c.Next
-	p.line("")
-	p.line("%s", p.bold("What the next pass could still win"))
+	p.title("What the next pass could still win")
 	p.line("  of the wanted files %s are whole and %s not", humanize.Comma(n.Files.Intact), humanize.Comma(n.Files.Missing))
 	if n.Sectors == 0 {
 		p.line("  nothing that is unread would win anything by this list")

@@ -94,8 +94,7 @@ func (p *printer) waiting(list []result.HeadFiles) {
 			continue
 		}
 		if !any {
-			p.line("")
-			p.line("%s", p.bold("Files that wait for a head"))
+			p.title("Files that wait for a head")
 			any = true
 		}
 		p.line("  head %-4d %12s  (%s for nothing else)", h.Head, count(h.Files, "file ", "files"), count(h.Alone, "waits", "wait"))

@@ -273,7 +273,7 @@ func (b *inventoryBuilder) add(f *result.File) {
 	}
 	kind := wanted.KindOf(f.Path)
 	w.kind = uint8(slices.Index(wanted.Kinds(), kind))
-	w.verdict = verdictIndex(f.Verdict)
+	w.verdict = uint8(slices.Index(verdicts[:], f.Verdict))
 	w.notes = notesOf(f)
 	t := b.inv.kinds[kind]
 	if t == nil {
@@ -291,14 +291,6 @@ func (b *inventoryBuilder) add(f *result.File) {
 		}
 	}
 	b.inv.rows = append(b.inv.rows, w)
-}
-
-// verdictIndex is a verdict's place in verdicts; what is none counts as lost.
-func verdictIndex(v result.Verdict) uint8 {
-	if i := slices.Index(verdicts[:], v); i >= 0 {
-		return uint8(i)
-	}
-	return 2
 }
 
 // detail keeps what the bench reads of a file, within bounds.

@@ -16,8 +16,7 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 	p.holes(l.Holes)
 	p.structures(l.Structures)
 	if len(l.Partitions) > 0 {
-		p.line("")
-		p.line("%s", p.bold("Partitions"))
+		p.title("Partitions")
 		for _, e := range l.Partitions {
 			p.line("  %2d  offset %-14d %10s  %s%s", e.Number, e.Start, size(e.Length), e.Type, quoted(e.Name))
 		}
@@ -34,9 +33,7 @@ func Layout(w io.Writer, l *verify.LayoutRecord, s Style) error {
 		case v.Reason != "":
 			p.line("  files cannot be listed: %s", v.Reason)
 		}
-		for _, n := range v.Notes {
-			p.line("    - %s", n)
-		}
+		p.notes("    ", v.Notes)
 		p.structures(v.Structures)
 	}
 	if len(l.Volumes) == 0 {

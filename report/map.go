@@ -39,8 +39,7 @@ func Map(w io.Writer, m *MapRecord, s Style) error {
 		p.line("  unread of any kind: %s, the longest %s, half of them at most %s",
 			count(int64(m.Unread.Ranges), "run", "runs"), size(m.Unread.Longest), size(m.Unread.Median))
 	}
-	p.line("")
-	p.line("%s", p.bold("By tenths of the drive"))
+	p.title("By tenths of the drive")
 	p.line("  %-12s %12s %12s %12s %12s", "", "read", "doubtful", "failed", "skipped")
 	for i, t := range m.Tenths {
 		var cells [len(states)]string

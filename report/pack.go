@@ -122,12 +122,6 @@ func (inv *Inventory) packWithin(rows, limit int) (*packedList, error) {
 // choose takes at most n rows: what is not intact first.
 func (inv *Inventory) choose(n int) []int32 {
 	list := make([]int32, 0, min(n, len(inv.rows)))
-	if len(inv.rows) <= n {
-		for i := range inv.rows {
-			list = append(list, int32(i))
-		}
-		return list
-	}
 	for _, intact := range []bool{false, true} {
 		for i := range inv.rows {
 			if len(list) < n && (inv.rows[i].verdict == 0) == intact {

@@ -21,8 +21,14 @@ import (
 // The page is one file that asks for nothing outside itself: a policy in it
 // lets only its own style and script run, by their hashes.
 
-//go:embed page/page.html page/bench.html page/page.css page/list.js
+//go:embed page/page.html page/bench.html
 var pageFiles embed.FS
+
+//go:embed page/page.css
+var pageStyle []byte
+
+//go:embed page/list.js
+var pageScript []byte
 
 // HTML writes the report as one self-contained page. inv is the inventory of
 // the same result, made with the details of the bench if o is for it.
@@ -169,14 +175,6 @@ func newView(r *result.Result, inv *Inventory, o Options) (*view, error) {
 
 // embed fills in the style, the script and the list.
 func (v *view) embed(inv *Inventory) error {
-	style, err := pageFiles.ReadFile("page/page.css")
-	if err != nil {
-		return err
-	}
-	script, err := pageFiles.ReadFile("page/list.js")
-	if err != nil {
-		return err
-	}
 	var notes []string
 	for _, n := range noteTexts {
 		notes = append(notes, n.text)
@@ -185,8 +183,8 @@ func (v *view) embed(inv *Inventory) error {
 	if err != nil {
 		return err
 	}
-	script = bytes.Replace(script, []byte(`"%NOTES%"`), list, 1)
-	v.Style, v.StyleHash = template.CSS(style), hashOf(style)
+	script := bytes.Replace(pageScript, []byte(`"%NOTES%"`), list, 1)
+	v.Style, v.StyleHash = template.CSS(pageStyle), hashOf(pageStyle)
 	v.Script, v.ScriptHash = template.JS(script), hashOf(script)
 
 	packed, err := inv.pack()

@@ -19,8 +19,11 @@ import (
 // The pages about passes over a drive, what one won and what the next would win, are as
 // self-contained as the report, in its style, and need no script.
 
-//go:embed pass/pass.html pass/pass.css
+//go:embed pass/pass.html
 var passFiles embed.FS
+
+//go:embed pass/pass.css
+var passStyle []byte
 
 // passPage is what both templates show.
 type passPage struct {
@@ -56,15 +59,11 @@ type passColumn struct{ Name, Class string }
 // Columns are the columns of the table.
 func (t passTable) Columns() []passColumn {
 	var out []passColumn
+	classes := map[byte]string{'=': "words", '/': "path", '~': "why"}
 	for _, h := range t.Head {
-		switch h[0] {
-		case '=':
-			out = append(out, passColumn{h[1:], "words"})
-		case '/':
-			out = append(out, passColumn{h[1:], "path"})
-		case '~':
-			out = append(out, passColumn{h[1:], "why"})
-		default:
+		if class := classes[h[0]]; class != "" {
+			out = append(out, passColumn{h[1:], class})
+		} else {
 			out = append(out, passColumn{h, "n"})
 		}
 	}
@@ -75,15 +74,7 @@ func (t passTable) Columns() []passColumn {
 const passRows = 500
 
 func (v *passPage) write(w io.Writer, name string) error {
-	style, err := pageFiles.ReadFile("page/page.css")
-	if err != nil {
-		return err
-	}
-	own, err := passFiles.ReadFile("pass/pass.css")
-	if err != nil {
-		return err
-	}
-	style = append(style, own...)
+	style := slices.Concat(pageStyle, passStyle)
 	v.Style, v.StyleHash = template.CSS(style), hashOf(style)
 	t, err := template.ParseFS(passFiles, "pass/pass.html")
 	if err != nil {

@@ -41,8 +41,7 @@ func (p *printer) held(pl *reread.Plan) {
 	first, second := costWords(pl)
 	p.line("%s;", first)
 	p.line("%s", second)
-	p.line("")
-	p.line("%s", p.bold("The unread sectors hold"))
+	p.title("The unread sectors hold")
 	for _, worth := range []bool{true, false} {
 		for _, h := range pl.Holds {
 			if h.Worth != worth {
@@ -94,6 +93,13 @@ func leftOutWords(pl *reread.Plan) string {
 func planWords(pl *reread.Plan) string {
 	return fmt.Sprintf("%s in %s: %s, %s whole", count(pl.Sectors, "sector", "sectors"), span(pl.Took), ifRead(pl.Sectors),
 		count(pl.Whole, "more wanted file is", "more wanted files are"))
+}
+
+func perhapsWords(pl *reread.Plan) string {
+	if pl.Perhaps == 0 {
+		return ""
+	}
+	return perhapsMore(pl.Perhaps) + ", of which metadata is unread too"
 }
 
 func ifRead(sectors int64) string {
@@ -215,11 +221,7 @@ func Curve(pl *reread.Plan, n int) []CurvePoint {
 }
 
 func (p *printer) planTotal(pl *reread.Plan) {
-	may := ""
-	if pl.Perhaps > 0 {
-		may = fmt.Sprintf(", and perhaps %s more, of which metadata is unread too", humanize.Comma(pl.Perhaps))
-	}
-	p.line("%s", p.bold("In all "+planWords(pl)+may))
+	p.line("%s", p.bold("In all "+planWords(pl)+perhapsWords(pl)))
 	for _, words := range chosenWords(pl) {
 		p.line("  %s", words)
 	}
@@ -233,8 +235,7 @@ func (p *printer) headValues(pl *reread.Plan) {
 	if len(pl.Heads) == 0 {
 		return
 	}
-	p.line("")
-	p.line("%s", p.bold("What heads hold back of what is wanted"))
+	p.title("What heads hold back of what is wanted")
 	for _, h := range pl.Heads {
 		wait := "wait"
 		if h.Files == 1 {

@@ -54,12 +54,7 @@ func (s *slice) length() (n int64) {
 
 // good reports whether the counts are such that a drive may have.
 func (s *slice) good() bool {
-	for _, b := range s.bytes {
-		if b < 0 || b > math.MaxInt64/maxSlices/8 {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(s.bytes[:], func(b int64) bool { return b < 0 || b > math.MaxInt64/maxSlices/8 })
 }
 
 // newDisk draws slices that stand one behind the other.

@@ -52,6 +52,19 @@ func (p *printer) bold(s string) shown.Safe {
 	return shown.Safe(s)
 }
 
+// title begins a part.
+func (p *printer) title(s string) {
+	p.line("")
+	p.line("%s", p.bold(s))
+}
+
+// notes are lines with a dash before each.
+func (p *printer) notes(indent string, list []string) {
+	for _, n := range list {
+		p.line(indent+"- %s", n)
+	}
+}
+
 // size is a number of bytes as people read it.
 func size(n int64) string {
 	if n < 1024 {
@@ -88,7 +101,7 @@ func share(n, total int64) string {
 
 func (p *printer) image(im *result.Image) {
 	sector := max(im.Sector, 1)
-	p.line("%s  %s, %s of %d bytes", p.bold("Image "+im.Path), size(im.Size), count(sectorsIn(im.Size, sector), "sector", "sectors"), sector)
+	p.line("%s  %s, %s of %d bytes", p.bold("Image "+im.Path), size(im.Size), count((im.Size+sector-1)/sector, "sector", "sectors"), sector)
 	if im.DriveSize > im.Size {
 		p.line("  the drive has %s; the image stops short of it by %s", size(im.DriveSize), size(im.DriveSize-im.Size))
 	}
@@ -109,23 +122,17 @@ func (p *printer) image(im *result.Image) {
 	}
 	p.heads(im.Heads)
 	p.line("  partition table: %s", im.Table)
-	for _, n := range im.Notes {
-		p.line("    - %s", n)
-	}
+	p.notes("    ", im.Notes)
 	if len(im.Missing) > 0 {
 		p.line("  %s", p.bold("VOLUMES MAY BE MISSING:"))
-		for _, n := range im.Missing {
-			p.line("    - %s", n)
-		}
+		p.notes("    ", im.Missing)
 	}
 }
 
 func (p *printer) volume(v *result.Volume) {
 	p.line("")
 	p.line("%s%s  %s at offset %d, %s", p.bold(fmt.Sprintf("Volume %d: %s", v.Volume, v.Filesystem)), quoted(v.Label), size(v.Length), v.Start, v.Found)
-	for _, n := range v.Notes {
-		p.line("    - %s", n)
-	}
+	p.notes("    ", v.Notes)
 	if v.Files.Total()+v.Folders.Total() > 0 || v.Listing.Complete && len(v.Listing.Why) == 0 {
 		p.verdicts(v.Files, v.Sizes, v.Bytes)
 		if d := v.Folders.Damaged + v.Folders.Lost; d > 0 {
@@ -143,9 +150,7 @@ func (p *printer) volume(v *result.Volume) {
 	} else {
 		p.line("  %s", p.bold("THE LIST MAY BE SHORT:"))
 	}
-	for _, w := range v.Listing.Why {
-		p.line("    - %s", w)
-	}
+	p.notes("    ", v.Listing.Why)
 }
 
 // quoted is a name in quotes behind what it is of; nothing where there is none.
@@ -168,8 +173,7 @@ func (p *printer) verdicts(f, sizes result.VerdictCount, b result.Bytes) {
 
 func (p *printer) total(o *verify.Outcome) {
 	s := &o.Summary
-	p.line("")
-	p.line("%s", p.bold("In all"))
+	p.title("In all")
 	p.verdicts(s.Files, s.Sizes, s.Bytes)
 	if w := s.Wanted; w != nil {
 		p.line("  wanted    %s by %s: %s intact, %s missing or not whole", count(w.Files.Total(), "file", "files"), w.List,
@@ -198,14 +202,6 @@ func (p *printer) total(o *verify.Outcome) {
 	p.line("")
 	p.line("%s", p.bold(advice(o)))
 	p.line("%s", readAgainWords(&o.Image))
-}
-
-// sectorsIn is how many sectors n bytes take.
-func sectorsIn(n, sector int64) int64 {
-	if n <= 0 {
-		return 0
-	}
-	return (n-1)/sector + 1
 }
 
 func doubtful(u result.Unread) string {

@@ -2,6 +2,7 @@ package verify
 
 import (
 	"context"
+	"slices"
 
 	"fileassay/extract"
 	"fileassay/extract/volume"
@@ -24,12 +25,7 @@ type LayoutRecord struct {
 // volume can be listed, and no fault of the image file was noted.
 func (l *LayoutRecord) Clean() bool {
 	sound := func(list []result.Structure) bool {
-		for _, s := range list {
-			if s.Health != string(extract.HealthRead) {
-				return false
-			}
-		}
-		return true
+		return !slices.ContainsFunc(list, func(s result.Structure) bool { return s.Health != string(extract.HealthRead) })
 	}
 	for _, v := range l.Volumes {
 		if v.Reason != "" && !v.NoFiles || !sound(v.Structures) {

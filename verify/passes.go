@@ -80,27 +80,28 @@ const (
 // noted by the reader.
 func (in *Input) sweep(ctx context.Context, content *ranges.Set, report func(step string, done, total int64)) error {
 	var done, total int64
-	each := func(yield func(ranges.Range) error) error {
+	each := func(yield func(ranges.Range) bool) {
 		for c := range content.All() {
-			for rg := range in.Over(c.Start, c.End-c.Start) {
+			for rg := range in.Over(c.Start, c.Len()) {
 				if rg.State != imap.Read {
 					continue
 				}
 				pos := rg.Start
 				for old := range in.swept.Within(rg.Start, rg.Length) {
-					if err := yield(ranges.Range{Start: pos, End: old.Start}); err != nil {
-						return err
+					if !yield(ranges.Range{Start: pos, End: old.Start}) {
+						return
 					}
 					pos = old.End
 				}
-				if err := yield(ranges.Range{Start: pos, End: rg.End()}); err != nil {
-					return err
+				if !yield(ranges.Range{Start: pos, End: rg.End()}) {
+					return
 				}
 			}
 		}
-		return nil
 	}
-	_ = each(func(s ranges.Range) error { total += s.End - s.Start; return nil })
+	for s := range each {
+		total += s.Len()
+	}
 	buf := make([]byte, sweepWindow)
 	var w ranges.Range
 	read := func() error {
@@ -112,7 +113,7 @@ func (in *Input) sweep(ctx context.Context, content *ranges.Set, report func(ste
 		w = ranges.Range{}
 		return nil
 	}
-	err := each(func(s ranges.Range) error {
+	for s := range each {
 		for s.Start < s.End {
 			if s.Start-w.End > sweepGap || s.Start-w.Start >= sweepWindow || !in.IsRead(w.End, s.Start-w.End) {
 				if err := read(); err != nil {
@@ -124,13 +125,12 @@ func (in *Input) sweep(ctx context.Context, content *ranges.Set, report func(ste
 			done += end - s.Start
 			w.End, s.Start = end, end
 		}
-		return nil
-	})
-	if err == nil {
-		err = read()
+	}
+	if err := read(); err != nil {
+		return err
 	}
 	in.swept.AddAll(content)
-	return err
+	return nil
 }
 
 // contentOf adds the places that the content of a judged file lies in.

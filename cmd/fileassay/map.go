@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -13,7 +12,6 @@ import (
 	"fileassay/extract/imap"
 	"fileassay/report"
 	"fileassay/verify"
-	"fileassay/verify/shown"
 )
 
 const mapExitStatus = `
@@ -89,14 +87,6 @@ func (f *mapInput) notLooked() string {
 		return ""
 	}
 	return f.in.BrokenWords("were not looked at", "run this again")
-}
-
-// foundIf is the error of a run that is good and has something to tell.
-func foundIf(found bool) error {
-	if found {
-		return errFound
-	}
-	return nil
 }
 
 // load reads a map by the options.
@@ -247,13 +237,7 @@ The --map-... options hold for all maps; convert those of another form first.
 			if err := out.write(cmd.Context(), ui, func(w io.Writer) error { return merged.Write(w, remarks...) }); err != nil {
 				return err
 			}
-			switch {
-			case asJSON:
-				return ui.printJSON(&rec)
-			case out.path == "" || ui.quiet:
-				return nil
-			}
-			return ui.print("%s\n", shown.Safe(strings.Join(remarks, "\n")))
+			return ui.tell(asJSON, &rec, true, out.said(remarks))
 		},
 	}
 	takes(cmd, inputRole)
@@ -316,7 +300,10 @@ input cannot be used; 4 an output could not be written; 130 interrupted.`,
 			if err == nil && broken != "" {
 				ui.message("%s", broken)
 			}
-			return cmp.Or(err, foundIf(refused || !l.Sure || broken != ""))
+			if err == nil && (refused || !l.Sure || broken != "") {
+				err = errFound
+			}
+			return err
 		},
 	}
 	takes(cmd, inputRole)
@@ -379,12 +366,7 @@ Sectors of zeros are never taken for unread unless --zeros says so.
 			if err := out.write(cmd.Context(), ui, func(w io.Writer) error { return m.Write(w, remarks...) }); err != nil {
 				return err
 			}
-			if out.path != "" && !ui.quiet {
-				if err := ui.print("%s\n", shown.Safe(strings.Join(remarks, "\n"))); err != nil {
-					return err
-				}
-			}
-			return foundIf(broken != "")
+			return ui.tell(false, nil, broken == "", out.said(remarks))
 		},
 	}
 	takes(cmd, imageRole)

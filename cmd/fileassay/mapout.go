@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -38,6 +39,17 @@ func (f *outFlags) write(ctx context.Context, ui *ui, write func(io.Writer) erro
 		return err
 	}
 	return ui.files.Commit(ctx)
+}
+
+// said writes the remarks on a map that went to a file.
+func (f *outFlags) said(remarks []string) func(io.Writer) error {
+	return func(w io.Writer) error {
+		if f.path == "" {
+			return nil
+		}
+		_, err := io.WriteString(w, strings.Join(remarks, "\n")+"\n")
+		return err
+	}
 }
 
 // templateError makes an error of the template of --format one of usage.

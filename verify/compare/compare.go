@@ -138,18 +138,20 @@ func (j *judge) filesOf(before, after *result.Result) error {
 		return err
 	}
 	volume := places.of(after)
-	left := newLines(after.Summary.Files.Total() + after.Summary.Folders.Total())
+	found := make([]bool, after.Summary.Files.Total()+after.Summary.Folders.Total()) // of its lines
+	left := len(found)
 	for _, find := range []func(*old) int32{was.exact, was.renamed, was.elsewhere} {
-		if left.n == 0 {
+		if left == 0 {
 			return j.gone(was, before, after, volume)
 		}
 		err = eachLine(after, func(n int, f *result.File) {
-			if !left.has(n) {
+			if found[n] {
 				return
 			}
 			o := newOld(f, volume[f.Volume])
 			if x := find(&o); x >= 0 {
-				left.drop(n)
+				found[n] = true
+				left--
 				j.pair(&was.list[x], &o, f)
 			}
 		})
@@ -158,7 +160,7 @@ func (j *judge) filesOf(before, after *result.Result) error {
 		}
 	}
 	err = eachLine(after, func(n int, f *result.File) {
-		if left.has(n) {
+		if !found[n] {
 			o := newOld(f, volume[f.Volume])
 			j.pair(nil, &o, f)
 		}

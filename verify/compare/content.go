@@ -186,25 +186,12 @@ func (s *sweep) window(p, q []byte, w ranges.Range, bad []imap.Range) {
 	s.compare(p[pos-w.Start:], q[pos-w.Start:], pos)
 }
 
-// compareStep is how much is compared at once where a window differs.
-const compareStep = 64 << 10
-
 // compare compares sectors from a place on. That is where one begins.
 func (s *sweep) compare(p, q []byte, at int64) {
 	s.rec.Compared += s.batch.count(0, int64(len(p)))
 	if bytes.Equal(p, q) {
 		return
 	}
-	for len(p) > 0 {
-		n := min(compareStep, len(p))
-		if !bytes.Equal(p[:n], q[:n]) {
-			s.sectors(p[:n], q[:n], at)
-		}
-		p, q, at = p[n:], q[n:], at+int64(n)
-	}
-}
-
-func (s *sweep) sectors(p, q []byte, at int64) {
 	for len(p) > 0 {
 		n := min(int(s.batch.unit), len(p))
 		if !bytes.Equal(p[:n], q[:n]) {

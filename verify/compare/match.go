@@ -123,28 +123,6 @@ type sameID struct {
 	folder bool
 }
 
-// lines are lines of a result by their numbers, in a bit each.
-type lines struct {
-	bits []uint64
-	n    int64 // how many are left
-}
-
-// newLines has the first n lines.
-func newLines(n int64) *lines {
-	l := &lines{make([]uint64, (n+63)/64), n}
-	for i := range l.bits {
-		l.bits[i] = ^uint64(0)
-	}
-	return l
-}
-
-func (l *lines) has(n int) bool { return l.bits[n/64]&(1<<(n%64)) != 0 }
-
-func (l *lines) drop(n int) {
-	l.bits[n/64] &^= 1 << (n % 64)
-	l.n--
-}
-
 // roomFor bounds how many files room is made for before they are seen.
 const roomFor = 4 << 20
 

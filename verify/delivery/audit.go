@@ -155,6 +155,9 @@ type audit struct {
 }
 
 func newAudit(o AuditOptions, root *os.Root) *audit {
+	if o.Progress == nil {
+		o.Progress = func(Progress) {}
+	}
 	return &audit{o: o, root: root, paths: new(paths.Store), where: map[key]int32{}, sorts: map[Finding]int{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
 }
 
@@ -451,7 +454,7 @@ func (a *audit) digests(ctx context.Context, m *manifest) error {
 		h := sha256.New()
 		// one byte past what it had: it may grow as fast as it is read
 		n, err := io.CopyBuffer(h, io.LimitReader(f, a.there[a.where[keyOf(p)]].size+1), buf)
-		a.report(Progress{"reading again", done.Add(n), total, files.Add(1), int64(len(want))})
+		a.o.Progress(Progress{"reading again", done.Add(n), total, files.Add(1), int64(len(want))})
 		if err != nil {
 			a.found(p, FoundChanged, "cannot be read: %v", err)
 			return nil
@@ -467,12 +470,6 @@ func (a *audit) digests(ctx context.Context, m *manifest) error {
 		a.mu.Unlock()
 		return nil
 	})
-}
-
-func (a *audit) report(p Progress) {
-	if a.o.Progress != nil {
-		a.o.Progress(p)
-	}
 }
 
 // each calls do for 0 to n-1 on several goroutines, each with a buffer of its

@@ -39,20 +39,19 @@ const declaration = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 // encodePath makes a path fit for a line of a manifest [RFC 8493 2.1.3]: CR,
 // LF and % are percent-encoded, and nothing else.
 func encodePath(p string) string {
-	if !strings.ContainsAny(p, "%\r\n") {
-		return p
-	}
-	return strings.NewReplacer("%", "%25", "\r", "%0D", "\n", "%0A").Replace(p)
+	return pathEncoder.Replace(p)
 }
 
 // decodePath undoes encodePath. Other uses of % stay as they are, since other
 // writers of bags leave % alone.
 func decodePath(p string) string {
-	if !strings.Contains(p, "%") {
-		return p
-	}
-	return strings.NewReplacer("%25", "%", "%0D", "\r", "%0d", "\r", "%0A", "\n", "%0a", "\n").Replace(p)
+	return pathDecoder.Replace(p)
 }
+
+var (
+	pathEncoder = strings.NewReplacer("%", "%25", "\r", "%0D", "\n", "%0A")
+	pathDecoder = strings.NewReplacer("%25", "%", "%0D", "\r", "%0d", "\r", "%0A", "\n", "%0a", "\n")
+)
 
 // writeManifest writes a manifest of what comes in the order of its paths.
 func writeManifest(w io.Writer, list iter.Seq2[string, [32]byte]) error {

@@ -41,7 +41,7 @@ func (a *audit) compareAll(ctx context.Context, r *image.Reader, res *result.Res
 	err := each(ctx, a.o.Threads, len(pairs), func(i int, buf []byte) error {
 		p := &pairs[i]
 		d := a.compare(r, p, buf)
-		a.report(Progress{"comparing", done.Add(p.content.bytes()), total, files.Add(1), int64(len(pairs))})
+		a.o.Progress(Progress{"comparing", done.Add(p.content.bytes()), total, files.Add(1), int64(len(pairs))})
 		wrong[i] = d.describe(a, p)
 		if !a.rep.Bag {
 			a.mu.Lock()
@@ -94,12 +94,7 @@ func (d *difference) put(at int64, have, want []byte) {
 // repeats reports whether a block is made of at most 16 bytes over and over,
 // as no file's content is but by chance.
 func repeats(b []byte) bool {
-	for _, n := range []int{1, 2, 3, 4, 6, 8, 12, 16} {
-		if len(b) > n && bytes.Equal(b[n:], b[:len(b)-n]) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc([]int{1, 2, 3, 4, 6, 8, 12, 16}, func(n int) bool { return len(b) > n && bytes.Equal(b[n:], b[:len(b)-n]) })
 }
 
 // describe says what is off; wrong is whether the content is.

@@ -143,23 +143,7 @@ func reach(f *result.File) int64 {
 // settle puts the parts in order and takes away what overlaps, passes the end
 // or is missing.
 func (c *content) settle() {
-	byOff := func(a, b part) int { return cmp.Compare(a.off, b.off) }
-	if !slices.IsSortedFunc(c.parts, byOff) {
-		slices.SortStableFunc(c.parts, byOff)
-	}
-	if len(c.missing) == 0 {
-		whole, pos := true, int64(0)
-		for _, p := range c.parts {
-			if p.off < pos || p.off+p.length > c.size {
-				whole = false
-				break
-			}
-			pos = p.off + p.length
-		}
-		if whole {
-			return
-		}
-	}
+	slices.SortStableFunc(c.parts, func(a, b part) int { return cmp.Compare(a.off, b.off) })
 	var out []part
 	pos, m := int64(0), 0
 	for _, p := range c.parts {

@@ -107,6 +107,9 @@ func Run(ctx context.Context, o Options) (*Outcome, error) {
 
 // deliver is [Run] with all that it reads open.
 func deliver(ctx context.Context, o Options, res *result.Result, r *image.Reader) (*Outcome, error) {
+	if o.Progress == nil {
+		o.Progress = func(Progress) {}
+	}
 	var err error
 	ord := &order{Format: journalFormat, Selection: o.Selection.String(), Filler: hex.EncodeToString(o.Filler), Date: o.Date}
 	if ord.Result, err = digestOf(o.Result); err != nil {
@@ -292,12 +295,6 @@ func (d *delivery) close() {
 	}
 }
 
-func (d *delivery) report(p Progress) {
-	if d.o.Progress != nil {
-		d.o.Progress(p)
-	}
-}
-
 func (d *delivery) run(ctx context.Context) error {
 	if err := d.takeUp(ctx); err != nil {
 		return err
@@ -411,7 +408,7 @@ func (d *delivery) copy(ctx context.Context) error {
 			files.Add(1)
 		}
 	}
-	report := func() { d.report(Progress{"copying", done.Load(), total, files.Load(), among}) }
+	report := func() { d.o.Progress(Progress{"copying", done.Load(), total, files.Load(), among}) }
 	c := &copier{r: d.r, t: d.target, files: p.files, paths: p.paths, filler: d.o.Filler, open: make([][]*file, d.o.Threads), scratch: make([][2][]byte, d.o.Threads)}
 	c.finish = func(n int32, f *file) error {
 		if files.Add(1)&127 == 0 {
@@ -545,7 +542,7 @@ func (d *delivery) seal() error {
 	if err != nil {
 		return d.fault(err)
 	}
-	d.report(Progress{Step: "waiting until all is on the disk"})
+	d.o.Progress(Progress{Step: "waiting until all is on the disk"})
 	if err := syncAll(d.file); err != nil {
 		return d.fault(err)
 	}

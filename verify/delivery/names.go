@@ -279,24 +279,7 @@ func (n *namer) unique(dir, safe string) string {
 }
 
 func (n *namer) key(dir, safe string) [12]byte {
-	folded, ascii := make([]byte, 0, len(safe)+64), true
-	for i := 0; i < len(safe) && ascii; i++ {
-		c := safe[i]
-		if c >= 0x80 {
-			ascii = false
-		}
-		if c >= 'A' && c <= 'Z' {
-			c += 'a' - 'A'
-		}
-		folded = append(folded, c)
-	}
-	if !ascii {
-		folded = []byte(norm.NFC.String(n.fold.String(norm.NFD.String(safe))))
-	}
-	h := sha256.New()
-	h.Write([]byte(dir))
-	h.Write([]byte{0})
-	h.Write(folded)
-	var sum [sha256.Size]byte
-	return [12]byte(h.Sum(sum[:0])[:12])
+	folded := norm.NFC.String(n.fold.String(norm.NFD.String(safe)))
+	sum := sha256.Sum256([]byte(dir + "\x00" + folded))
+	return [12]byte(sum[:12])
 }

@@ -28,7 +28,7 @@ func (d *delivery) prove(ctx context.Context) error {
 	}
 	c := &copier{r: d.r, t: d.target, files: d.plan.files, paths: d.plan.paths, filler: d.o.Filler, scratch: make([][2][]byte, d.o.Threads)}
 	s := &sweep{r: d.r, files: d.plan.files, workers: d.o.Threads, progress: func(n int64) {
-		d.report(Progress{Step: "holding what is done to the image", Done: done.Add(n), Total: total.Load()})
+		d.o.Progress(Progress{Step: "holding what is done to the image", Done: done.Add(n), Total: total.Load()})
 	}}
 	err := s.run(ctx, d.plan.segments, func(f *file) bool { return f.done }, c.hold, func(*item) error { return nil })
 	if err != nil {
@@ -65,7 +65,7 @@ func (d *delivery) proveWhole(ctx context.Context) error {
 		if got, n, err := d.target.digest(d.plan.paths.String(f.place)); err == nil && n == f.size && got == l.sum {
 			f.sum, f.done = got, true
 		}
-		d.report(Progress{Step: "proving what is done", Files: seen.Add(1), Among: int64(len(d.lines))})
+		d.o.Progress(Progress{Step: "proving what is done", Files: seen.Add(1), Among: int64(len(d.lines))})
 		return nil
 	})
 }

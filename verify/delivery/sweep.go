@@ -60,32 +60,28 @@ func (s *sweep) run(ctx context.Context, segments []segment, wanted func(*file) 
 			s.free <- w.data[:windowSize]
 		}
 	}
+	do := func(list []item, each func(it *item) error) {
+		for k := range list {
+			if ctx.Err() != nil {
+				return
+			}
+			if err := each(&list[k]); err != nil {
+				stop(err)
+			}
+		}
+	}
 	for i := range s.workers {
 		in, hin := make(chan *window, windowsLive), make(chan *window, windowsLive)
 		s.writers, s.hashers = append(s.writers, in), append(s.hashers, hin)
 		wg.Go(func() {
 			for w := range in {
-				for k := range w.write[i] {
-					if ctx.Err() != nil {
-						break
-					}
-					if err := write(i, &w.write[i][k]); err != nil {
-						stop(err)
-					}
-				}
+				do(w.write[i], func(it *item) error { return write(i, it) })
 				release(w)
 			}
 		})
 		wg.Go(func() {
 			for w := range hin {
-				for k := range w.hash[i] {
-					if ctx.Err() != nil {
-						break
-					}
-					if err := hash(&w.hash[i][k]); err != nil {
-						stop(err)
-					}
-				}
+				do(w.hash[i], hash)
 				release(w)
 			}
 		})

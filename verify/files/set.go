@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 
@@ -273,12 +274,9 @@ func same(a, b fs.FileInfo) bool { return os.SameFile(a, b) || sameDevice(a, b) 
 
 // keepsFree reports whether path is the name of an input that is missing.
 func (s *Set) keepsFree(path string) bool {
-	for _, in := range s.inputs {
-		if in.info == nil && strings.EqualFold(filepath.Base(in.path), filepath.Base(path)) && sameFolder(in.path, path) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(s.inputs, func(in inputFile) bool {
+		return in.info == nil && strings.EqualFold(filepath.Base(in.path), filepath.Base(path)) && sameFolder(in.path, path)
+	})
 }
 
 // samePlace reports whether two names are one, though spelled in two ways.

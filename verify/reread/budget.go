@@ -148,12 +148,7 @@ func (s *search) has(id int32) bool {
 	if n := int32(s.p.itemCount()); id >= n {
 		return s.best.chosen[id-n]
 	}
-	for _, a := range s.p.atoms(id) {
-		if !s.best.chosen[a] {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(s.p.atoms(id), func(a int32) bool { return !s.best.chosen[a] })
 }
 
 // What a solution chose last is chosen anew from so many items, atoms of theirs,

@@ -43,14 +43,7 @@ type checker struct {
 const mostBytes = math.MaxInt64 / 64
 
 // natural reports whether no number is below zero.
-func natural(list ...int64) bool {
-	for _, n := range list {
-		if n < 0 {
-			return false
-		}
-	}
-	return true
-}
+func natural(list ...int64) bool { return slices.Min(list) >= 0 }
 
 // addable reports whether numbers are such that they can be added up.
 func addable(n ...int64) bool { return natural(n...) && slices.Max(n) <= mostBytes }

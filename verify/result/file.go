@@ -1,7 +1,6 @@
 package result
 
 import (
-	"slices"
 	"strings"
 	"time"
 
@@ -128,10 +127,10 @@ func again[T any](list []T) []T {
 	return list[:0]
 }
 
-// room is an empty list with room for n, never nil.
-func room[T any](list []T, n int) []T {
+// room is an empty list with the room of another, never nil.
+func room[T any](list []T) []T {
 	if list == nil {
-		return make([]T, 0, n)
+		return []T{}
 	}
-	return slices.Grow(list[:0], n)
+	return list[:0]
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -113,12 +114,7 @@ func find[T any](fields []field[T], key []byte, next int) (int, bool) {
 }
 
 func fold[T any](fields []field[T], key []byte) bool {
-	for i := range fields {
-		if name := fields[i].name; strings.EqualFold(name[1:len(name)-2], string(key)) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(fields, func(f field[T]) bool { return strings.EqualFold(f.name[1:len(f.name)-2], string(key)) })
 }
 
 // object is the codec of an object with a table of its own.
@@ -252,7 +248,7 @@ func listOf[V any](c codec[V]) codec[[]V] {
 			return append(b, ']')
 		},
 		read: func(s *scanner, list *[]V) error {
-			*list = room(*list, s.arrays())
+			*list = room(*list)
 			return s.array(func() error {
 				var v V
 				err := c.read(s, &v)

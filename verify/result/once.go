@@ -16,14 +16,14 @@ func (o *Once) First(volume int, id uint64, path string) bool {
 		o.seen = map[[2]uint64]struct{}{}
 		o.seeds = [2]maphash.Seed{maphash.MakeSeed(), maphash.MakeSeed()}
 	}
+	type entry struct {
+		volume int
+		id     uint64
+		path   string
+	}
 	var key [2]uint64
 	for i := range key {
-		var h maphash.Hash
-		h.SetSeed(o.seeds[i])
-		maphash.WriteComparable(&h, volume)
-		maphash.WriteComparable(&h, id)
-		h.WriteString(path)
-		key[i] = h.Sum64()
+		key[i] = maphash.Comparable(o.seeds[i], entry{volume, id, path})
 	}
 	if _, ok := o.seen[key]; ok {
 		return false

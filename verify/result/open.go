@@ -3,6 +3,7 @@ package result
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -189,7 +190,7 @@ func (c *checker) line(line []byte, next mark, stage *int, file *File) error {
 // of it again must stand in it.
 func decode(line []byte, v any) error {
 	s := scanner{b: line}
-	if err := s.once(); err != nil {
+	if err := cmp.Or(s.value(), s.end()); err != nil {
 		return err
 	}
 	if err := json.Unmarshal(line, v); err != nil {

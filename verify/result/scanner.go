@@ -1,7 +1,6 @@
 package result
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -77,19 +76,6 @@ func (s *scanner) array(each func() error) error {
 		return s.word("null")
 	}
 	return s.list('[', ']', each)
-}
-
-// arrays is how many arrays the array that comes next seems to hold: room for
-// so many is made at once. It may be wrong, but never by more than fit in the
-// bytes that are there.
-func (s *scanner) arrays() int {
-	s.blank()
-	end := bytes.Index(s.b[s.i:], []byte("]]"))
-	if end < 0 {
-		return 0
-	}
-	const least = len("[0,0],")
-	return max(min(bytes.Count(s.b[s.i:s.i+end], []byte{'['})-1, end/least+1), 0)
 }
 
 // maxText bounds the bytes of a text with its escapes, far above what the longest
@@ -297,17 +283,9 @@ func (s *scanner) skip() ([]byte, error) {
 	return s.b[from:s.i], err
 }
 
-// once reports an error where a field of the object stands twice, at whatever
-// depth, or in other letters: readers of JSON differ in which of the two they
-// take.
-func (s *scanner) once() error {
-	err := s.value()
-	if err == nil {
-		err = s.end()
-	}
-	return err
-}
-
+// value passes over a value, and reports an error where a field of an object
+// stands twice, at whatever depth, or in other letters: readers of JSON differ in
+// which of the two they take.
 func (s *scanner) value() error {
 	switch s.peek() {
 	case '{':

@@ -1,6 +1,7 @@
 package wanted
 
 import (
+	pathpkg "path"
 	"slices"
 	"strings"
 )
@@ -58,10 +59,7 @@ func (k Kind) Share() float64 {
 // for caches the folders it lies in. A stream of a file is of the file's kind.
 func KindOf(path string) Kind {
 	path = strings.ToLower(path)
-	dir, name := "", path
-	if i := strings.LastIndexByte(path, '/'); i >= 0 {
-		dir, name = path[:i], path[i+1:]
-	}
+	dir, name := pathpkg.Split(path)
 	if i := strings.IndexByte(name, ':'); i > 0 {
 		name = name[:i]
 	}
@@ -76,11 +74,7 @@ func KindOf(path string) Kind {
 			return Cache
 		}
 	}
-	i := strings.LastIndexByte(name, '.')
-	if i < 0 {
-		return Other
-	}
-	return bySuffix(name[i+1:])
+	return bySuffix(strings.TrimPrefix(pathpkg.Ext(name), "."))
 }
 
 // bySuffix is the kind that a name's suffix tells; suffixes in common use.

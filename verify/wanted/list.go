@@ -1,8 +1,6 @@
 package wanted
 
 import (
-	"bufio"
-	"bytes"
 	_ "embed" // the built-in list
 	"fmt"
 	"io"
@@ -11,7 +9,6 @@ import (
 	"strings"
 	"time"
 	"unicode"
-	"unicode/utf8"
 
 	"github.com/dustin/go-humanize"
 	"golang.org/x/text/unicode/norm"
@@ -82,13 +79,7 @@ func Load(path string) (*List, error) {
 // Default is the list that is used where none is given: a person's own
 // documents, photos, mail and databases before programs and caches.
 func Default() *List {
-	l := &List{Name: "the built-in list"}
-	for line := range strings.Lines(DefaultText) {
-		if r, ok, err := parseLine(line); ok && err == nil { // a test holds every line to be good
-			l.rules = append(l.rules, r)
-		}
-	}
-	l.index = indexed(l.rules)
+	l, _ := Parse("the built-in list", strings.NewReader(DefaultText)) // a test holds every line to be good
 	return l
 }
 
@@ -102,10 +93,10 @@ func Parse(name string, r io.Reader) (*List, error) {
 		return nil, fmt.Errorf("wanted list %s: has more than %s; is it the right file?", name, humanize.IBytes(MaxText))
 	}
 	l := &List{Name: name}
-	in := bufio.NewScanner(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
-	in.Buffer(nil, MaxText+1)
-	for n := 1; in.Scan(); n++ {
-		r, ok, err := parseLine(in.Text())
+	n := 0
+	for line := range strings.Lines(strings.TrimPrefix(string(data), "\ufeff")) {
+		n++
+		r, ok, err := parseLine(line)
 		if err != nil {
 			return nil, fmt.Errorf("wanted list %s, line %d: %w", name, n, err)
 		}
@@ -115,9 +106,6 @@ func Parse(name string, r io.Reader) (*List, error) {
 		if ok {
 			l.rules = append(l.rules, r)
 		}
-	}
-	if err := in.Err(); err != nil {
-		return nil, fmt.Errorf("wanted list %s: %w", name, err)
 	}
 	if len(l.rules) == 0 {
 		return nil, fmt.Errorf(`wanted list %s: has no rule; write lines of a weight and a pattern, as "10 kind:photo"`, name)
@@ -332,10 +320,5 @@ func (r *rule) below(folder string) (some, all bool) {
 // and most volumes have it) and in two (as HFS+ keeps it, TN1150): Unicode's
 // form C, UAX #15.
 func fold(s string) string {
-	for i := range len(s) {
-		if s[i] >= utf8.RuneSelf {
-			return norm.NFC.String(strings.ToLower(norm.NFC.String(s)))
-		}
-	}
-	return strings.ToLower(s)
+	return norm.NFC.String(strings.ToLower(norm.NFC.String(s)))
 }
