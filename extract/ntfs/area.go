@@ -25,15 +25,6 @@ type area struct {
 // at is where a cluster lies in the image.
 func (v *area) at(cluster int64) int64 { return v.start + cluster*v.cluster }
 
-// clusterOf is the cluster at a place in the image, which is told as it is where
-// there is none.
-func (v *area) clusterOf(image int64) int64 {
-	if image < 0 {
-		return image
-	}
-	return (image - v.start) / v.cluster
-}
-
 // plain is the stream that n bytes of the image are.
 func (v *area) plain(at, n int64) *stream {
 	return &stream{r: v.r, size: n, extents: []extract.Extent{{Image: at, Length: n}}}

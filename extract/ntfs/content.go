@@ -214,9 +214,10 @@ func pieceStream(r *image.Reader, size int64, pieces []extract.Piece) *stream {
 	for _, p := range pieces {
 		e := extract.Extent{Offset: p.Offset, Image: p.Image, Length: p.Length}
 		switch p.Kind {
+		case extract.Data, extract.Patched:
 		case extract.Hole:
 			e.Image = hole
-		case extract.Unlocated:
+		default:
 			continue
 		}
 		s.extents = append(s.extents, e)

@@ -93,8 +93,8 @@ func (t locator) followRecord() (missing []ranges.Range, ok bool) {
 		return nil, false
 	}
 	t.bitmap = t.streamOf(&f, attrBitmap, "")
-	if own := t.clusterOf(m.stream(t.r).place(0)); own >= hole && own != t.boot.MFT {
-		t.notes = append(t.notes, fmt.Sprintf("the boot sector puts the file table at cluster %d, its own record at %d", t.boot.MFT, own))
+	if own := m.stream(t.r).place(0); own != unlocated && own != t.at(t.boot.MFT) {
+		t.notes = append(t.notes, fmt.Sprintf("the boot sector puts the file table at cluster %d, its own record at %d", t.boot.MFT, (own-t.start)/t.cluster))
 	}
 	t.use(m)
 	// the table's further extents stand in records of the table itself

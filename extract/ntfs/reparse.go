@@ -69,17 +69,10 @@ func parseReparsePoint(b []byte) (reparsePoint, error) {
 			r.target = strings.ToValidUTF8(string(data[4:]), "\ufffd") // a path, not a name
 		}
 	case tagWOF: // WOF_EXTERNAL_INFO and FILE_PROVIDER_EXTERNAL_INFO_V1 of the Windows SDK
-		if len(data) >= 16 && le.Uint32(data) == 1 && le.Uint32(data[4:]) == 2 && le.Uint32(data[8:]) == 1 {
-			switch le.Uint32(data[12:]) {
-			case 0:
-				r.wof, r.method = 4<<10, "XPRESS"
-			case 1:
-				r.wof, r.method = 32<<10, "LZX"
-			case 2:
-				r.wof, r.method = 8<<10, "XPRESS"
-			case 3:
-				r.wof, r.method = 16<<10, "XPRESS"
-			}
+		ways := [...]reparsePoint{{wof: 4 << 10, method: "XPRESS"}, {wof: 32 << 10, method: "LZX"}, {wof: 8 << 10, method: "XPRESS"}, {wof: 16 << 10, method: "XPRESS"}}
+		if len(data) >= 16 && le.Uint32(data) == 1 && le.Uint32(data[4:]) == 2 && le.Uint32(data[8:]) == 1 && le.Uint32(data[12:]) < uint32(len(ways)) {
+			way := ways[le.Uint32(data[12:])]
+			r.wof, r.method = way.wof, way.method
 		}
 	}
 	return r, nil
@@ -101,11 +94,7 @@ func (r *reparsePoint) elsewhere() string {
 
 // isLink reports whether the point is a link, which has no content.
 func (r *reparsePoint) isLink() bool {
-	switch r.tag {
-	case tagSymlink, tagMountPoint, tagUnixLink, tagAppLink:
-		return true
-	}
-	return false
+	return r.tag == tagSymlink || r.tag == tagMountPoint || r.tag == tagUnixLink || r.tag == tagAppLink
 }
 
 // wofStream is the stream that holds the content of a file the system
