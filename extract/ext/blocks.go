@@ -33,15 +33,6 @@ func (o *overlay) overlaid(block, n uint64) []uint64 {
 	return o.keys[i:j]
 }
 
-// readBytes reads what was read of len(p) bytes of the image from at.
-func readBytes(r *image.Reader, p []byte, at int64) partial.Bytes {
-	b := partial.Bytes{Data: p}
-	for _, u := range r.ReadReadable(p, at) {
-		b.Unread = ranges.Append(b.Unread, ranges.Range{Start: u.Start - at, End: u.End() - at})
-	}
-	return b
-}
-
 // unreadBytes are those of p, of which nothing was read.
 func unreadBytes(p []byte) partial.Bytes {
 	clear(p)
@@ -74,7 +65,7 @@ func (v *blocks) place(block uint64, off int64) (at int64, ok bool) {
 func (v *blocks) read(buf []byte, block uint64) partial.Bytes {
 	n := uint64(int64(len(buf)) / v.bs)
 	if block < v.count && n <= v.count-block && len(v.overlaid(block, n)) == 0 {
-		return readBytes(v.r, buf, v.span(block, n).Start)
+		return v.r.Partial(buf, v.span(block, n).Start)
 	}
 	out := partial.Bytes{Data: buf}
 	for i := range n {
@@ -92,7 +83,7 @@ func (v *blocks) readOne(buf []byte, block uint64) partial.Bytes {
 	if block >= v.count || newer && c.bad {
 		return unreadBytes(buf)
 	}
-	b := readBytes(v.r, buf, v.offset(block))
+	b := v.r.Partial(buf, v.offset(block))
 	if newer && c.escaped && b.Has(0, 4) {
 		binary.BigEndian.PutUint32(buf, journalMagic)
 	}

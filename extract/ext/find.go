@@ -43,7 +43,7 @@ type found struct {
 // readSuper reads the superblock at an offset of the volume. unread tells that
 // its first 512 bytes, without which it says nothing, were not read.
 func readSuper(r *image.Reader, start, at int64) (sb superblock, ok, unread bool) {
-	b := readBytes(r, make([]byte, superblockSize), start+at)
+	b := r.Partial(make([]byte, superblockSize), start+at)
 	switch {
 	case !b.Has(0, 512):
 		return sb, false, true
@@ -162,7 +162,7 @@ func scanCopies(ctx context.Context, r *image.Reader, start, limit int64) ([]fou
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		b := readBytes(r, buf[:min(step, limit-at)], start+at)
+		b := r.Partial(buf[:min(step, limit-at)], start+at)
 		for i := 0; i < b.Len(); i += superblockSize {
 			raw, ok := b.Get(i, superblockSize)
 			if !ok {

@@ -326,7 +326,7 @@ func (j *journal) place(b uint32) (at int64, ok bool) {
 // known.
 func (j *journal) read(buf []byte, b uint32) partial.Bytes {
 	if at, ok := j.place(b); ok {
-		return readBytes(j.vol.r, buf, at)
+		return j.vol.r.Partial(buf, at)
 	}
 	return unreadBytes(buf)
 }

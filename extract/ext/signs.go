@@ -43,7 +43,7 @@ func findSigns(ctx context.Context, r *image.Reader, start, limit int64) (*signs
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		b := readBytes(r, buf[:min(step, limit-at)], start+at) // zeros where unread, which are no sign
+		b := r.Partial(buf[:min(step, limit-at)], start+at) // zeros where unread, which are no sign
 		for i := 0; i+inodeAlignment <= b.Len(); i += inodeAlignment {
 			if block, ok := folderInode(b.Data[i : i+inodeAlignment]); ok && len(s.inodes) < maxSigns && b.Has(i, inodeAlignment) {
 				s.inodes = append(s.inodes, inodeSign{at + int64(i), block})

@@ -103,7 +103,7 @@ func (v *checkup) descriptors(at uint64) (extract.Structure, bool) {
 	bad := 0
 	buf := make([]byte, v.bs)
 	for i := range n {
-		b := readBytes(v.r, buf, v.span(first+i, 1).Start)
+		b := v.r.Partial(buf, v.span(first+i, 1).Start)
 		sb.eachDesc(i, b, func(_ uint64, _ groupDesc, err error) {
 			if err != nil {
 				bad++

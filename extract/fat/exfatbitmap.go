@@ -19,9 +19,7 @@ func (l *layout) readParts(parts []extract.Extent, p []byte, off int64) partial.
 		if a >= z {
 			continue
 		}
-		for _, u := range l.r.Partial(p[a-off:z-off], x.Image+a-x.Offset).Unread {
-			b.Unread = ranges.Append(b.Unread, ranges.Range{Start: u.Start + a - off, End: u.End + a - off})
-		}
+		l.r.PartialInto(&b, a-off, x.Image+a-x.Offset, z-a)
 		done = z - off
 	}
 	clear(p[done:])
