@@ -3,7 +3,6 @@ package ntfs
 import (
 	"encoding/binary"
 	"fmt"
-	"math/bits"
 )
 
 var le = binary.LittleEndian
@@ -111,4 +110,4 @@ func (s BootSector) length() int64 { return (s.TotalSectors + 1) * s.SectorSize 
 // clusters is the number of whole clusters of the volume.
 func (s BootSector) clusters() int64 { return s.TotalSectors * s.SectorSize / s.ClusterSize }
 
-func powerOfTwo(n int64) bool { return n > 0 && bits.OnesCount64(uint64(n)) == 1 }
+func powerOfTwo(n int64) bool { return n > 0 && n&(n-1) == 0 }

@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"fmt"
+	"slices"
 
 	"fileassay/extract"
 	"fileassay/extract/needs"
@@ -44,10 +45,8 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 	streams := h.dataStreams(f)
 	point, hasPoint := h.reparse(f, &main, info)
 	var wof *dataStream
-	for i := range streams {
-		if streams[i].isWOF() {
-			wof = &streams[i]
-		}
+	if i := slices.IndexFunc(streams, dataStream.isWOF); i >= 0 {
+		wof = &streams[i]
 	}
 	switch {
 	case hasPoint && point.isLink():

@@ -220,12 +220,16 @@ func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
 			for off := (e.Offset + x.size - 1) / x.size * x.size; off < e.Offset+e.Length && off+x.size <= x.blocks.size; off += x.size {
 				state := bitmap.Unknown
 				if x.bits != nil {
-					if state = bitmap.Clear; off/x.size < x.bits.Bits {
-						state = x.bits.Get(off / x.size)
+					if off/x.size >= x.bits.Bits {
+						return // none from here on is in use
 					}
+					state = x.bits.Get(off / x.size)
 				}
 				if state != bitmap.Clear && !yield(off, state) {
 					return
+				}
+				if state == bitmap.Unknown && e.Image == hole {
+					break // there is no more to it
 				}
 			}
 		}

@@ -7,6 +7,8 @@ import (
 	"testing"
 	"unicode/utf16"
 
+	"fileassay/extract"
+	"fileassay/extract/bitmap"
 	"fileassay/extract/fixture"
 	"fileassay/extract/ntfs/ntfsimage"
 	"fileassay/extract/partial"
@@ -201,6 +203,20 @@ func FuzzIndexEntries(f *testing.F) {
 			t.Fatalf("%d entries", n)
 		}
 	})
+}
+
+// A hole in a folder's index is no block, however long it is.
+func TestIndexHole(t *testing.T) {
+	x := &index{size: 4096, blocks: &mapping{size: 1 << 60, runs: []extract.Extent{{Image: hole, Length: 1 << 60}}}}
+	for _, bits := range []*bitmap.Map{nil, bitmap.Of(partial.Bytes{Data: make([]byte, 8)}, 64, bitmap.LowFirst)} {
+		x.bits = bits
+		n := 0
+		for range x.inUse() {
+			if n++; n > 1 {
+				t.Fatal("blocks of a hole are looked at one by one")
+			}
+		}
+	}
 }
 
 // Blocks that the scan of free space finds are believed only whole in their

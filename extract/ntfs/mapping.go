@@ -56,10 +56,7 @@ func (m *mapping) add(v *area, rec *record, a *attribute) {
 // settle puts the runs in order. Where two claim the same part of the stream,
 // neither is believed.
 func (m *mapping) settle() {
-	byOffset := func(a, b extract.Extent) int { return cmp.Compare(a.Offset, b.Offset) }
-	if !slices.IsSortedFunc(m.runs, byOffset) {
-		slices.SortStableFunc(m.runs, byOffset)
-	}
+	slices.SortStableFunc(m.runs, func(a, b extract.Extent) int { return cmp.Compare(a.Offset, b.Offset) })
 	end := int64(0)
 	for _, r := range m.runs {
 		if r.Offset < end {

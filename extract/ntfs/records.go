@@ -195,7 +195,8 @@ func (t *table) inUse(from, n uint64) *bitmap.Map {
 		return bitmap.Of(partial.Bytes{}, 0, bitmap.LowFirst)
 	}
 	b := t.bitmap.read(make([]byte, (n+7)/8), int64(from/8))
-	return bitmap.Of(b, min(int64(n), 8*t.bitmap.size-int64(from)), bitmap.LowFirst)
+	bits := 8 * min(t.bitmap.size, int64(from+n+7)/8) // that the bitmap has, up to there
+	return bitmap.Of(b, min(int64(n), bits-int64(from)), bitmap.LowFirst)
 }
 
 // need asks for a record of the table.

@@ -101,7 +101,7 @@ func (r *reparsePoint) isLink() bool {
 // compressed.
 const wofStream = "WofCompressedData"
 
-func (s *dataStream) isWOF() bool { return string(utf16.Decode(s.name)) == wofStream }
+func (s dataStream) isWOF() bool { return string(utf16.Decode(s.name)) == wofStream }
 
 // maxReparse bounds what is read of a reparse point (the system's own bound,
 // common practice, no source).
