@@ -28,7 +28,7 @@ type Map[V ~uint8] struct {
 
 // blockSize is how many entries are looked up as one at first, so that what a
 // search goes through stays in the processor's near memory.
-const blockSize = 16
+const blockSize = 32
 
 // Entry is a range of a map with its value.
 type Entry[V ~uint8] struct {
@@ -137,6 +137,7 @@ func (m *Map[V]) Cap() int { return cap(m.list) }
 func (m *Map[V]) Grow(n int) {
 	if n > cap(m.list) {
 		m.list = append(make([]entry, 0, n), m.list...)
+		m.tops = append(make([]int64, 0, n/blockSize), m.tops...)
 	}
 }
 

@@ -131,11 +131,14 @@ func check(t *testing.T, given []Entry[colour], size int, probe func(n int) int)
 func TestMapAgainstModel(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(5, 6))
 	for range 10_000 {
-		size := 1 + rnd.IntN(200)
+		size, long := 1+rnd.IntN(200), 20
+		if rnd.IntN(4) == 0 {
+			long = 4 // so that there are several blocks of entries
+		}
 		var given []Entry[colour]
 		for pos := int64(-rnd.IntN(3)); ; {
-			pos += int64(max(0, rnd.IntN(14)-8))
-			n := int64(rnd.IntN(20) - 1)
+			pos += int64(max(0, rnd.IntN(14)-10))
+			n := int64(rnd.IntN(long) - 1)
 			if pos+n > int64(size) {
 				break
 			}
