@@ -30,7 +30,7 @@ const (
 )
 
 // Map is a bitmap of Bits bits. It holds a window of what it read, so it is not
-// safe for concurrent use.
+// safe for concurrent use, unless it is one of [Of].
 type Map struct {
 	Bits  int64
 	Order Order
