@@ -22,7 +22,10 @@ func Comparison(w io.Writer, c *compare.Comparison, rows int, s Style) error {
 	p.notes("  ", c.Notes)
 	p.worse(c, rows)
 	p.line("")
-	p.contentOf(c)
+	p.line("  %s", contentWords(c))
+	if c.Content != nil {
+		p.notes("  ", c.Content.Notes)
+	}
 	p.line("")
 	p.line("  %s newly whole, weight %s; %s of content won; %s won", count(c.Whole, "file", "files"), weight(c.Weight), size(c.Bytes),
 		count(c.Sectors, "sector", "sectors"))
@@ -149,14 +152,6 @@ func contentWords(c *compare.Comparison) string {
 	}
 	return fmt.Sprintf("%s by both passes compared byte for byte (%s and %s): %s", count(r.Compared, "sector read", "sectors read"), shown.Text(r.Images[0]), shown.Text(r.Images[1]),
 		differ)
-}
-
-// contentOf says what comparing content gave.
-func (p *printer) contentOf(c *compare.Comparison) {
-	p.line("  %s", contentWords(c))
-	if c.Content != nil {
-		p.notes("  ", c.Content.Notes)
-	}
 }
 
 func (p *printer) listings(c *compare.Comparison) {

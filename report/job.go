@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"image"
@@ -54,13 +55,8 @@ func LoadJob(path string) (Job, error) {
 
 // Over is j with what o gives in its place.
 func (j Job) Over(o Job) Job {
-	for _, p := range []struct{ to, from *string }{{&j.Number, &o.Number}, {&j.Customer, &o.Customer}, {&j.Drive, &o.Drive}, {&j.Serial, &o.Serial},
-		{&j.Technician, &o.Technician}, {&j.Date, &o.Date}, {&j.Remarks, &o.Remarks}, {&j.Logo, &o.Logo}} {
-		if *p.from != "" {
-			*p.to = *p.from
-		}
-	}
-	return j
+	return Job{cmp.Or(o.Number, j.Number), cmp.Or(o.Customer, j.Customer), cmp.Or(o.Drive, j.Drive), cmp.Or(o.Serial, j.Serial),
+		cmp.Or(o.Technician, j.Technician), cmp.Or(o.Date, j.Date), cmp.Or(o.Remarks, j.Remarks), cmp.Or(o.Logo, j.Logo)}
 }
 
 // lines are the entries of the header that are given, but for the logo.

@@ -109,16 +109,12 @@ func Results(before, after *result.Result, list *wanted.List) (*Comparison, erro
 			c.Kinds = append(c.Kinds, *g)
 		}
 	}
-	return c, c.next(after, list)
-}
-
-func (c *Comparison) next(after *result.Result, list *wanted.List) error {
 	p, err := reread.New(after, reread.Options{Wanted: list, Costs: reread.DefaultCosts()})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	c.Next = Next{p.Files, p.Sectors, p.Took.Seconds(), p.Whole, p.Perhaps, p.Weight}
-	return nil
+	return c, nil
 }
 
 // judge compares the files.

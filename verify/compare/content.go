@@ -163,16 +163,10 @@ func (s *sweep) run(ctx context.Context) error {
 			return err
 		}
 	}
-	s.rec.Failed = s.failed()
-	return nil
-}
-
-// failed counts the sectors that either image file did not give, whoever asked.
-func (s *sweep) failed() (n int64) {
-	for x := range s.batch.sectorsOf(slices.Concat(s.a.Broken(), s.b.Broken())).All() {
-		n += s.batch.count(x.Start, x.End)
+	for x := range s.batch.sectorsOf(slices.Concat(s.a.Broken(), s.b.Broken())).All() { // whoever asked for them
+		s.rec.Failed += s.batch.count(x.Start, x.End)
 	}
-	return n
+	return nil
 }
 
 // window compares a window, but for the sectors that an image file did not

@@ -55,13 +55,8 @@ var (
 
 // writeManifest writes a manifest of what comes in the order of its paths.
 func writeManifest(w io.Writer, list iter.Seq2[string, [32]byte]) error {
-	var b []byte
 	for path, sum := range list {
-		b = hex.AppendEncode(b[:0], sum[:])
-		b = append(b, "  "...)
-		b = append(b, encodePath(path)...)
-		b = append(b, '\n')
-		if _, err := w.Write(b); err != nil {
+		if _, err := fmt.Fprintf(w, "%x  %s\n", sum, encodePath(path)); err != nil {
 			return err
 		}
 	}

@@ -130,7 +130,7 @@ func (c *copier) hash(it *item) error {
 
 func (c *copier) hashOf(f *file) *orderedHash {
 	if f.hash == nil {
-		f.hash = newOrderedHash(f, c.filler)
+		f.hash = &orderedHash{h: sha256.New(), f: f, fill: c.filler}
 	}
 	return f.hash
 }

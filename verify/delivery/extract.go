@@ -234,7 +234,7 @@ func (d *delivery) open() error {
 	if err != nil {
 		return d.fault(err)
 	}
-	d.target = newTarget(d.o.To, payload)
+	d.target = &target{path: d.o.To, root: payload, folders: map[string]*openFolder{}}
 	return nil
 }
 
@@ -287,9 +287,7 @@ func (d *delivery) close() {
 	if d.target != nil {
 		d.target.close()
 	}
-	if d.file != nil {
-		d.file.Close()
-	}
+	d.file.Close() // none has nothing to close
 	if d.root != nil {
 		d.root.Close()
 	}

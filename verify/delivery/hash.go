@@ -25,10 +25,6 @@ type orderedHash struct {
 	fill []byte
 }
 
-func newOrderedHash(f *file, filler []byte) *orderedHash {
-	return &orderedHash{h: sha256.New(), f: f, fill: filler}
-}
-
 // put takes the content at off; prev is where the content before it ends.
 func (o *orderedHash) put(prev, off int64, data []byte) {
 	if o.next != prev {

@@ -76,12 +76,8 @@ func (j *journal) add(n int32, sum [32]byte) error {
 }
 
 func appendJournal(b []byte, n int, sum [32]byte) []byte {
-	b = strconv.AppendInt(b, int64(n), 10)
-	b = append(b, ' ')
-	b = hex.AppendEncode(b, sum[:])
-	b = append(b, ' ')
-	b = strconv.AppendUint(b, uint64(crc32.ChecksumIEEE(b)), 10)
-	return append(b, '\n')
+	b = fmt.Appendf(b, "%d %x ", n, sum)
+	return fmt.Appendf(b, "%d\n", crc32.ChecksumIEEE(b))
 }
 
 func (j *journal) flush() error {

@@ -62,22 +62,15 @@ func (d *delivery) proveWhole(ctx context.Context) error {
 			return nil
 		}
 		f := d.plan.files[l.n]
-		if got, n, err := d.target.digest(d.plan.paths.String(f.place)); err == nil && n == f.size && got == l.sum {
-			f.sum, f.done = got, true
+		if made, err := input.OpenIn(d.target.root, d.plan.paths.String(f.place)); err == nil {
+			if got, n, err := digest(made); err == nil && n == f.size && got == l.sum {
+				f.sum, f.done = got, true
+			}
+			made.Close()
 		}
 		d.o.Progress(Progress{Step: "proving what is done", Files: seen.Add(1), Among: int64(len(d.lines))})
 		return nil
 	})
-}
-
-// digest is the digest and size of a file that was made.
-func (t *target) digest(place string) (sum [32]byte, n int64, err error) {
-	f, err := input.OpenIn(t.root, place)
-	if err != nil {
-		return sum, 0, err
-	}
-	defer f.Close()
-	return digest(f)
 }
 
 // hold takes an item of the sweep of files that are made. It is hashed, or, where

@@ -32,10 +32,6 @@ type openFolder struct {
 
 const foldersOpen = 128
 
-func newTarget(deliveryPath string, root *os.Root) *target {
-	return &target{path: deliveryPath, root: root, folders: map[string]*openFolder{}}
-}
-
 // in calls do with the folder of a place, made if it is not there, and the
 // name in it.
 func (t *target) in(place string, do func(dir *os.Root, name string) error) error {

@@ -28,7 +28,7 @@ const (
 // temporary makes the temporary file of the output at path, and locks it.
 func temporary(path string) (f *os.File, number string, err error) {
 	for range 100 {
-		number = newNumber(filepath.Base(path))
+		number = proved(filepath.Base(path), fmt.Sprintf("%0*d", numberDigits, rand.IntN(1e6)))
 		f, err = os.OpenFile(hidden(path, number, outputKind), os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
 		if errors.Is(err, fs.ErrExist) {
 			continue
@@ -47,11 +47,6 @@ func temporary(path string) (f *os.File, number string, err error) {
 // numberDigits are the digits of a number that are drawn, and those that prove
 // it: nobody gives a file such a name by chance.
 const numberDigits, proofDigits = 6, 8
-
-// newNumber draws the number of an output's temporary files.
-func newNumber(base string) string {
-	return proved(base, fmt.Sprintf("%0*d", numberDigits, rand.IntN(1e6)))
-}
 
 // proved is a number with what proves it to be that of a temporary file of the
 // output of this name.

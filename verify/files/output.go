@@ -61,8 +61,8 @@ type Output struct {
 func (s *Set) Create(ctx context.Context, path string, force bool) (*Output, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.closed || ctx.Err() != nil {
-		return nil, errors.Join(context.Cause(ctx), errClosed(s.closed))
+	if err := errors.Join(context.Cause(ctx), s.closed); err != nil {
+		return nil, err
 	}
 	was, err := s.check(path, force)
 	if err != nil {
@@ -81,14 +81,6 @@ func (s *Set) Create(ctx context.Context, path string, force bool) (*Output, err
 	o := &Output{set: s, ctx: ctx, path: path, force: force, was: was, tmp: tmp, number: number, buf: bufio.NewWriterSize(tmp, 1<<20)}
 	s.pending = append(s.pending, o)
 	return o, nil
-}
-
-// errClosed is that of a set that was closed while its run went on.
-func errClosed(closed bool) error {
-	if closed {
-		return context.Canceled
-	}
-	return nil
 }
 
 // WriteFile makes an output of what write writes: whole, or not at all. An
@@ -165,7 +157,7 @@ func (o *Output) remove() {
 func (s *Set) Commit(ctx context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if err := errors.Join(ctx.Err(), errClosed(s.closed)); err != nil {
+	if err := errors.Join(ctx.Err(), s.closed); err != nil {
 		return err
 	}
 	list := s.pending

@@ -25,7 +25,7 @@ type Set struct {
 	pending []*Output
 	made    []fs.FileInfo // outputs of this run under their final names
 	stuck   []string      // what killed runs left and could not be removed
-	closed  bool
+	closed  error         // nil until the set was closed, though its run may go on
 
 	step func(what string) // called before each step of Commit, where a test asks for it
 }
@@ -318,7 +318,7 @@ func (s *Set) Stuck() []string {
 func (s *Set) Close() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.closed = true
+	s.closed = context.Canceled
 	for _, o := range s.pending {
 		o.remove()
 	}

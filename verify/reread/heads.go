@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fileassay/verify/result"
 	"fmt"
+	"maps"
 	"slices"
 )
 
@@ -58,11 +59,7 @@ func (h headSets) values(r *result.Result) (heads []HeadValue, sets []HeadSet) {
 	if r.Image.Heads == nil {
 		return nil, nil
 	}
-	list := make([]*headSet, 0, len(h))
-	for _, s := range h {
-		list = append(list, s)
-	}
-	slices.SortFunc(list, func(a, b *headSet) int {
+	list := slices.SortedFunc(maps.Values(h), func(a, b *headSet) int {
 		return cmp.Or(cmp.Compare(b.Weight, a.Weight), slices.Compare(a.Heads, b.Heads))
 	})
 	for _, rec := range r.Image.Heads.Heads {

@@ -233,10 +233,7 @@ func (c *coarse) fine(g *greedy) (order, ends []int32) {
 // how long they wait.
 func (t *teller) waiting(order, ends []int32) float64 {
 	p := t.p
-	when := make([]int64, p.atomCount()) // each atom is read
-	for a := range when {
-		when[a] = never
-	}
+	when := slices.Repeat([]int64{never}, p.atomCount()) // each atom is read
 	now, pos, from := int64(0), int64(-1), int32(0)
 	for _, end := range ends {
 		atoms := order[from:end]

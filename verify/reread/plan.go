@@ -199,10 +199,7 @@ func New(r *result.Result, o Options) (*Plan, error) {
 			t.tell(order, ends)
 		}
 	default:
-		all := make([]bool, p.atomCount())
-		for a := range all {
-			all[a] = true
-		}
+		all := slices.Repeat([]bool{true}, p.atomCount())
 		out.InOneGo = b.goes.taken && !o.Forward
 		switch {
 		case o.Forward:

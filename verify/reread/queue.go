@@ -20,11 +20,7 @@ type entry struct {
 func (e entry) before(f entry) bool { return e.key > f.key || e.key == f.key && e.id < f.id }
 
 func newQueue(candidates int) queue {
-	q := queue{at: make([]int32, candidates)}
-	for i := range q.at {
-		q.at[i] = -1
-	}
-	return q
+	return queue{at: slices.Repeat([]int32{-1}, candidates)}
 }
 
 // grow makes room for n entries.

@@ -37,12 +37,8 @@ func (p *Proof) Add(r *image.Reader, at, n int64) error {
 	if err != nil {
 		return err
 	}
-	blank := ""
-	if p.Ranges != "" {
-		blank = " "
-	}
-	p.Ranges += fmt.Sprintf("%s%d+%d", blank, at, n)
-	p.SHA256 += blank + sum
+	p.Ranges = strings.TrimSpace(fmt.Sprintf("%s %d+%d", p.Ranges, at, n))
+	p.SHA256 = strings.TrimSpace(p.SHA256 + " " + sum)
 	return nil
 }
 
