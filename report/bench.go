@@ -167,7 +167,7 @@ func (v *view) value(inv *Inventory, o Options) {
 	if len(inv.value) == 0 {
 		return
 	}
-	v.Value = &fileTable{Label: "Files that a further pass wins with the least reading", Bars: true, More: []string{"Sectors to read", "Weight"}}
+	v.Value = &fileTable{Label: "Files that a further pass wins with the least reading", More: []string{"Sectors to read", "Weight"}}
 	for _, c := range inv.value {
 		row := inv.candidateRow(c)
 		row.More = []string{humanize.Comma(c.sectors), weight(c.weight)}

@@ -213,7 +213,11 @@ func Learnt(w io.Writer, path string, l *imap.Learnt, accept bool) error {
 	for _, word := range l.Words {
 		note("  %-12q %s, %s", word.Word, count(int64(word.Ranges), "range", "ranges"), exact(word.Bytes))
 		if c := word.Under; c != nil && c.Sectors > 0 {
-			note("    under it, of %d sectors: %d of one filler%s, %d of zeros, %d of other data", c.Sectors, c.Same, fillerOf(c), c.Zeros, c.Data)
+			filler := ""
+			if text := c.FillerText(); text != "" {
+				filler = " (" + text + ")"
+			}
+			note("    under it, of %d sectors: %d of one filler%s, %d of zeros, %d of other data", c.Sectors, c.Same, filler, c.Zeros, c.Data)
 		}
 	}
 	fmt.Fprintln(b)
@@ -269,12 +273,4 @@ func Learnt(w io.Writer, path string, l *imap.Learnt, accept bool) error {
 		shown.Fprintf(b, "%s%s # %s\n", guess, line, reason)
 	}
 	return b.Flush()
-}
-
-// fillerOf names the filler that is most common, if there is one.
-func fillerOf(c *imap.Content) string {
-	if text := c.FillerText(); text != "" {
-		return " (" + text + ")"
-	}
-	return ""
 }

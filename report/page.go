@@ -107,7 +107,6 @@ type kindRow struct{ Name, Count, Damage string }
 // fileTable is a table of files in the page itself.
 type fileTable struct {
 	Label string
-	Bars  bool
 	More  []string // names of further columns
 	Rows  []fileRow
 	After string
@@ -244,7 +243,7 @@ func (v *view) advice(inv *Inventory) {
 		[2]string{"Do not use the old drive again.", "It has failed once. Do not even plug it in to look: that can cost what might still be read."},
 		[2]string{"Tell the workshop what is missing.", "Tick it in the list below and send the saved list. The technician in charge says whether another try is worth the risk."})
 	if len(inv.first) > 0 {
-		v.First = &fileTable{Label: "Files that are not whole and probably matter most", Bars: true}
+		v.First = &fileTable{Label: "Files that are not whole and probably matter most"}
 		for _, c := range inv.first[:min(len(inv.first), 10)] {
 			v.First.Rows = append(v.First.Rows, inv.candidateRow(c))
 		}
@@ -289,7 +288,7 @@ func (v *view) paper(inv *Inventory) {
 		v.FoldersAfter = fmt.Sprintf("%s of %s are shown, at most %d; the others are counted in those that they lie in.",
 			humanize.Comma(int64(len(v.Folders))), count(int64(len(inv.folders)), "folder", "folders"), maxFoldersShown)
 	}
-	v.NotWhole = &fileTable{Label: "Damaged and lost files", Bars: true}
+	v.NotWhole = &fileTable{Label: "Damaged and lost files"}
 	for i := range inv.rows {
 		w := &inv.rows[i]
 		if w.bar < 0 {

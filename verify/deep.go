@@ -2,7 +2,6 @@ package verify
 
 import (
 	"fmt"
-	"slices"
 
 	"fileassay/extract"
 )
@@ -13,11 +12,8 @@ import (
 // number, so nothing is missing and no place is lost. But the list says how many
 // entries do not show their whole path.
 
-// sayDeep says why an entry stands under its folder's number.
-func sayDeep(f *extract.File) {
-	// the reasons may be shared with other entries
-	f.Why = append(slices.Clip(f.Why), fmt.Sprintf("the path of its folder is longer than %d bytes: it stands under the folder's number", extract.PathLimit))
-}
+// whyDeep is why an entry stands under its folder's number.
+var whyDeep = fmt.Sprintf("the path of its folder is longer than %d bytes: it stands under the folder's number", extract.PathLimit)
 
 // deepWords says how many entries do, in the words of a list.
 func deepWords(n int64) string {

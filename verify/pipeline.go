@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"slices"
 	"sync"
 
 	"fileassay/extract"
@@ -158,7 +159,7 @@ func (j *job) judge(in *Input, volume int, readContent bool) {
 		g.Needs = needsOf(in.Reader, f.Needs)
 		if f.Deep {
 			j.deep++
-			sayDeep(f)
+			f.Why = append(slices.Clip(f.Why), whyDeep) // the reasons may be shared with other entries
 		}
 		fillLine(&line, volume, f, &g)
 		j.lines = line.AppendLine(j.lines)

@@ -52,26 +52,23 @@ type Comparison struct {
 	Changes Changes        `json:"changes"`
 	Counts  map[What]int64 `json:"counts"`
 
-	Kinds    []KindGain `json:"by_kind"`
-	Whole    int64      `json:"whole"` // files newly intact, found ones included
-	Weight   float64    `json:"weight"`
-	Bytes    int64      `json:"bytes_won"`
-	Sectors  int64      `json:"sectors_won"`
-	Lost     int64      `json:"sectors_lost"` // read before, and unread now
-	LostAt   [][2]int64 `json:"lost_at,omitempty"`
-	Warnings []string   `json:"worse,omitempty"` // what got worse beyond single files
-	Notes    []string   `json:"notes,omitempty"`
-	Listings []Listing  `json:"listings"`
-	Verdicts [2]Counts  `json:"files"` // before and after
-	Next     Next       `json:"next"`
+	Kinds    []KindGain             `json:"by_kind"`
+	Whole    int64                  `json:"whole"` // files newly intact, found ones included
+	Weight   float64                `json:"weight"`
+	Bytes    int64                  `json:"bytes_won"`
+	Sectors  int64                  `json:"sectors_won"`
+	Lost     int64                  `json:"sectors_lost"` // read before, and unread now
+	LostAt   [][2]int64             `json:"lost_at,omitempty"`
+	Warnings []string               `json:"worse,omitempty"` // what got worse beyond single files
+	Notes    []string               `json:"notes,omitempty"`
+	Listings []Listing              `json:"listings"`
+	Verdicts [2]result.VerdictCount `json:"files"` // before and after
+	Next     Next                   `json:"next"`
 
 	Content *ContentRecord `json:"content"` // nil where it was not compared
 
 	all *changes
 }
-
-// Counts counts files by verdict.
-type Counts = result.VerdictCount
 
 // Worse reports whether anything got worse.
 func (c *Comparison) Worse() bool {
@@ -94,7 +91,7 @@ func Results(before, after *result.Result, list *wanted.List) (*Comparison, erro
 		return nil, &files.InputError{Err: fmt.Errorf("results %s and %s (%d and %d bytes): %w", before.Path, after.Path, a, b, ErrOtherDrive)}
 	}
 	c := &Comparison{Type: "compare", Before: before.Path, After: after.Path, Wanted: list.Name, Sector: after.Image.Sector,
-		Counts: map[What]int64{}, Verdicts: [2]Counts{before.Summary.Files, after.Summary.Files}}
+		Counts: map[What]int64{}, Verdicts: [2]result.VerdictCount{before.Summary.Files, after.Summary.Files}}
 	c.places(before, after)
 	c.volumes(before, after)
 	t := &changes{before: before, after: after, wanted: list}

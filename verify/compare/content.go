@@ -148,11 +148,11 @@ func (s *sweep) run(ctx context.Context) error {
 			bad := s.a.ReadReadable(p[:n], w.Start)
 			bad = append(bad, <-given...)
 			s.window(p[:n], q[:n], w, bad)
-			if s.batch.full() {
+			if len(s.batch.list) >= s.batch.limit {
 				if err := s.settle(ctx, &s.batch); err != nil {
 					return err
 				}
-				s.batch.clear()
+				s.batch.list = s.batch.list[:0]
 			}
 			done += n
 			s.progress("comparing content", done, total)

@@ -29,11 +29,6 @@ func (d *differing) add(start, end int64) {
 	d.list = append(d.list, ranges.Range{Start: start, End: end})
 }
 
-func (d *differing) full() bool { return len(d.list) >= d.limit }
-
-// clear makes the batch empty.
-func (d *differing) clear() { d.list = d.list[:0] }
-
 // count counts the sectors of a range. Only the last of a drive may be short.
 func (d *differing) count(start, end int64) int64 { return (end - start + d.unit - 1) / d.unit }
 

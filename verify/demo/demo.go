@@ -26,22 +26,17 @@ const (
 	ResultName = "foundry.result.jsonl"
 )
 
-// Image unpacks the demo's image.
-func Image() ([]byte, error) {
-	dec, err := zstd.NewReader(nil)
-	if err != nil {
-		return nil, err
-	}
-	defer dec.Close()
-	return dec.DecodeAll(packed, nil)
-}
-
 // Write puts the image and its map into a folder, which it makes where there
 // is none. Files of an earlier demo are replaced only with force. Where s is not
 // nil they have their final names after [files.Set.Commit]. Errors are
 // [*files.OutputError] or the context's.
 func Write(ctx context.Context, s *files.Set, folder string, force bool) (image, imap string, err error) {
-	data, err := Image()
+	dec, err := zstd.NewReader(nil)
+	if err != nil {
+		return "", "", err
+	}
+	defer dec.Close()
+	data, err := dec.DecodeAll(packed, nil)
 	if err != nil {
 		return "", "", err
 	}
