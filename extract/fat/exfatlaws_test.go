@@ -12,7 +12,7 @@ var exfatReader = lawtest.Reader{Name: "exfat", Open: lawtest.Opener(fat.OpenExF
 
 // TestProperties tries what every reader holds to, and with FILEASSAY_TOOLS=1 on
 // all volumes there are.
-func TestExFATProperties(t *testing.T) {
+func TestPropertiesExFAT(t *testing.T) {
 	for _, im := range lawtest.FixtureImages(t, fixture.Load(t, "exfat-kernel"), "exfat") {
 		lawtest.Run(t, exfatReader, im, 5)
 	}

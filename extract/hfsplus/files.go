@@ -19,6 +19,7 @@ type entry struct {
 	f     *extract.File
 	runs  runs       // of its forks, for the claims
 	own   bool       // one of the volume's own structures: claimed, not listed
+	cross bool       // something else claims a part of runs too
 	maybe fileThread // not zero: of a record that may be a leftover
 }
 
@@ -164,7 +165,7 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 
 // isJournal reports whether a file is the journal or its info block, by its
 // name in the root, and its place where that is known (TN1150, Journal).
-func (v *files) isJournal(k catalogKey, runs runs) bool {
+func (v *layout) isJournal(k catalogKey, runs runs) bool {
 	if !v.journal.present || k.parent != idRoot {
 		return false
 	}
@@ -193,6 +194,14 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	e.runs = data.runs
 	if len(rsrc.runs) > 0 {
 		e.runs = append(slices.Clone(data.runs), rsrc.runs...)
+	}
+	if e.cross = v.crossed(e.runs); e.cross {
+		for _, f := range []*extract.File{f, s} {
+			if f != nil {
+				f.RecordUnread = true
+				f.Why = append(f.Why, "another file, or one of the volume's own structures, claims a part of the same blocks: nothing tells whose they are")
+			}
+		}
 	}
 	out.entries = append(out.entries, *e)
 	if !rec.headRead || !rec.data.sized {

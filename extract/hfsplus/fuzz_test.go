@@ -110,7 +110,7 @@ func FuzzNode(f *testing.F) {
 				t.Fatalf("%d and %d of %d records", len(n.recs), n.gone, n.records)
 			}
 			var p catalog
-			collect(&n, false, &p)
+			(&layout{header: volumeHeader{blockSize: 4096, totalBlocks: 1 << 20}, overflow: &overflow{}}).collect(&n, false, &p)
 			if len(p.files)+len(p.folders)+len(p.threads)+len(p.fthreads) > len(n.recs)+len(p.threads) {
 				t.Fatalf("%+v of %d records", p, len(n.recs))
 			}

@@ -19,14 +19,12 @@ type lister struct {
 	claims  claims.Owned
 	given   fileThread // the last entry that was listed of those that may be leftovers
 	unnamed int64
+	crossed int64 // files that claim what something else claims too
 }
 
 // walk gives every file and folder to yield.
 func (w *lister) walk(ctx context.Context, o extract.Options, yield func(*extract.File) error) error {
-	w.layout.claim(&w.claims.Structures)
-	for _, b := range w.compressed.blocks {
-		w.claims.Structures.Add(w.at(b.start), int64(b.count)*w.header.blockSize)
-	}
+	w.claimOwn(&w.claims.Structures)
 	give := func(e *entry) error { return w.give(e, yield) }
 	err := each(ctx, w.trees.catalog, o, w.list, func(l listed) error {
 		for i := range l.entries {
@@ -79,6 +77,9 @@ func (w *lister) give(e *entry, yield func(*extract.File) error) error {
 	if e.f.Unnamed {
 		w.unnamed++
 	}
+	if e.cross {
+		w.crossed++
+	}
 	return yield(e.f)
 }
 
@@ -111,6 +112,10 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 	}
 	if w.stale() {
 		why("newer metadata may stand in a part of the journal that could not be used")
+	}
+	if w.crossed > 0 {
+		l.Complete = false
+		why("%d files claim blocks that something else claims too: none of them is called intact", w.crossed)
 	}
 	have := w.known
 	switch {

@@ -3,8 +3,11 @@ package hfsplus
 import (
 	"bytes"
 	"context"
+	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/claims"
+	"fileassay/extract/ranges"
 )
 
 // records are what was read of the trees: what the second stage found.
@@ -12,6 +15,7 @@ type records struct {
 	*layout
 	compressed *compressedFiles
 	catalog    catalog
+	shared     ranges.Set // what more than one file or structure claims
 }
 
 // readRecords reads the attributes file and the catalog.
@@ -21,10 +25,31 @@ func readRecords(ctx context.Context, l *layout, o extract.Options) (*records, e
 	if out.compressed, err = l.loadCompressed(ctx, o); err != nil {
 		return nil, err
 	}
-	return out, each(ctx, l.trees.catalog, o, collect, func(c catalog) error {
+	err = each(ctx, l.trees.catalog, o, l.collect, func(c catalog) error {
 		out.catalog.add(&c)
 		return nil
 	})
+	var own ranges.Set
+	out.claimOwn(&own)
+	for r := range own.All() {
+		out.catalog.claims.Add(r.Start, r.Len())
+	}
+	out.shared, out.catalog.claims = out.catalog.claims.Twice(), claims.Register{} // large, and of no use later
+	return out, err
+}
+
+// claimOwn claims what the volume's own structures lie in.
+func (r *records) claimOwn(own *ranges.Set) {
+	r.claim(own)
+	for _, b := range r.compressed.blocks {
+		own.Add(r.at(b.start), int64(b.count)*r.header.blockSize)
+	}
+}
+
+// crossed reports whether something else claims a part of the runs too: at
+// least one of the two then holds what is not its own, and nothing tells which.
+func (r *records) crossed(list runs) bool {
+	return slices.ContainsFunc(list, func(e extract.Extent) bool { return r.shared.Touches(e.Image, e.Length) })
 }
 
 // whole reports whether every record of the catalog was read.
@@ -73,9 +98,10 @@ type catalog struct {
 	links    []uint32 // numbers of the inodes that hard links name
 	aliases  []alias
 	children []tally
-	lost     int64 // records that were not read in nodes that were in part
-	nameless int64 // of them are files whose numbers were not read
-	records  int64 // records seen
+	lost     int64           // records that were not read in nodes that were in part
+	nameless int64           // of them are files whose numbers were not read
+	records  int64           // records seen
+	claims   claims.Register // what files claim whose records are in use
 }
 
 // add takes what a further batch gave.
@@ -92,6 +118,7 @@ func (c *catalog) add(p *catalog) {
 	c.lost += p.lost
 	c.nameless += p.nameless
 	c.records += p.records
+	c.claims.AddAll(&p.claims)
 	if c.label == "" {
 		c.label = p.label
 	}
@@ -121,7 +148,7 @@ func eachCatalog(n *node, f func(at int, r *catalogRecord)) (lost int64) {
 }
 
 // collect takes from a leaf what must be remembered of it.
-func collect(n *node, doubtful bool, out *catalog) {
+func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 	wholly := doubtful && !n.uncertain // the node, rather than its last records
 	doubtful = doubtful || n.uncertain
 	index := -1
@@ -168,6 +195,12 @@ func collect(n *node, doubtful bool, out *catalog) {
 			unsure(r.kind, fileThread{f.id, r.parent, nameHash(r.name)})
 			if !doubtful {
 				out.files = append(out.files, f.id)
+				data, rsrc := l.fork(&f.data, f.id, dataFork), l.fork(&f.rsrc, f.id, rsrcFork)
+				if !l.isJournal(r.catalogKey, data.runs) { // which has its place from elsewhere
+					for _, e := range slices.Concat(data.runs, rsrc.runs) {
+						out.claims.Add(e.Image, e.Length)
+					}
+				}
 			}
 			if num, ok := numbered(r.name, inodePrefix); ok {
 				out.inodes = append(out.inodes, inode{num, r.parent, f.id, n.number, uint16(at), doubtful})
