@@ -8,6 +8,7 @@
 package mdraid
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 
@@ -134,13 +135,7 @@ func parseV1(b []byte, version string, at, start, length int64) (a Array, ok boo
 	if super := le.Uint64(b[144:]); super > 1<<53 || start+int64(super)*512 != at {
 		return a, false // it stands elsewhere than it says: a copy in a file
 	}
-	name := b[32:64]
-	for i, c := range name {
-		if c == 0 {
-			name = name[:i]
-			break
-		}
-	}
+	name, _, _ := bytes.Cut(b[32:64], []byte{0})
 	offset, data, used := le.Uint64(b[128:]), le.Uint64(b[136:]), le.Uint64(b[80:])
 	a = Array{Version: version, At: at, Name: string(name), Level: int(int32(le.Uint32(b[72:]))), Drives: int(le.Uint32(b[92:]))}
 	if offset > uint64(length/512) || data > uint64(length/512)-offset {

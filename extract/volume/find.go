@@ -29,7 +29,7 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 		f.whole()
 	}
 	var err error
-	if l.Volumes, err = (&layers{p, l}).behind(ctx, l.Volumes, 0); err != nil {
+	if l.Volumes, err = (&layers{p, l}).behind(ctx, l.Volumes); err != nil {
 		return nil, err
 	}
 	slices.SortStableFunc(l.Volumes, func(a, b Volume) int {

@@ -29,10 +29,10 @@ type layers struct {
 // other drives is named with the reason. This goes for volumes that seem to
 // open as well: with metadata at its end, the first drive of a striped array
 // begins like the whole, but most of its places are wrong.
-func (f *layers) behind(ctx context.Context, list []Volume, depth int) ([]Volume, error) {
+func (f *layers) behind(ctx context.Context, list []Volume) ([]Volume, error) {
 	var out []Volume
 	for _, v := range list {
-		inner, err := f.follow(ctx, v, depth)
+		inner, err := f.follow(ctx, v, 0)
 		if err != nil {
 			return nil, err
 		}
@@ -116,5 +116,5 @@ func (f *layers) inside(ctx context.Context, v Volume, start, length int64, foun
 		f.l.note("%s", note)
 	}
 	n.Partition = v.Partition
-	return f.behind(ctx, []Volume{n}, depth+1)
+	return f.follow(ctx, n, depth+1)
 }
