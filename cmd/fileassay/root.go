@@ -1,6 +1,8 @@
 package main
 
 import (
+	"slices"
+
 	"github.com/spf13/cobra"
 
 	"fileassay/verify/program"
@@ -59,6 +61,9 @@ func exactly(n int, what string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) != n {
 			return usagef("%s takes %s, not %d arguments; %s --help tells more", cmd.CommandPath(), what, len(args), cmd.CommandPath())
+		}
+		if slices.Contains(args, "") {
+			return usagef("%s takes %s; an argument is empty, as of a variable that is not set", cmd.CommandPath(), what)
 		}
 		return nil
 	}
