@@ -16,8 +16,7 @@ import (
 )
 
 const (
-	idFirstUser = 16     // the least number of a file or folder of users (TN1150, Catalog Node IDs)
-	flagThread  = 0x0002 // kHFSThreadExistsMask (TN1150, Catalog File Records)
+	flagThread = 0x0002 // kHFSThreadExistsMask (TN1150, Catalog File Records)
 )
 
 // builder makes HFS+ volumes after TN1150: enough of them for the reader.

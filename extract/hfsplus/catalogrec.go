@@ -17,6 +17,7 @@ const (
 	idAllocation = 6
 	idStartup    = 7
 	idAttributes = 8
+	idFirstUser  = 16 // the least number of a file or folder of users
 )
 
 // Offsets in a catalog key (TN1150, Catalog File Key).

@@ -96,7 +96,7 @@ func (v *files) doubt(f *extract.File) {
 // listOrphan takes a file that is known by its thread alone.
 func (v *files) listOrphan(r *catalogRecord, maybe fileThread, out *listed) {
 	k := catalogKey{r.thread.parent, r.thread.name}
-	if v.isJournal(k, nil) {
+	if v.isJournal(k, blockRun{}) {
 		out.entries = append(out.entries, entry{own: true, maybe: maybe})
 		return
 	}
@@ -120,7 +120,7 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 	}
 	v.doubt(f)
 	if v.journal.present && k.parent == idRoot {
-		if at := v.fork(&rec.data, rec.id, dataFork); v.isJournal(k, at.runs) {
+		if at := v.fork(&rec.data, rec.id, dataFork); v.isJournal(k, rec.data.runs[0]) {
 			out.entries = append(out.entries, entry{runs: at.runs, own: true, maybe: e.maybe})
 			return
 		}
@@ -165,7 +165,7 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 
 // isJournal reports whether a file is the journal or its info block, by its
 // name in the root, and its place where that is known (TN1150, Journal).
-func (v *layout) isJournal(k catalogKey, runs runs) bool {
+func (v *layout) isJournal(k catalogKey, first blockRun) bool {
 	if !v.journal.present || k.parent != idRoot {
 		return false
 	}
@@ -175,7 +175,7 @@ func (v *layout) isJournal(k catalogKey, runs runs) bool {
 	} else if !isName(k.name, journalFile) {
 		return false
 	}
-	return at < 0 || len(runs) == 0 || runs[0].Image == at
+	return at < 0 || first.count == 0 || !v.header.holds(first) || v.at(first.start) == at
 }
 
 // fill puts content into an entry and appends it to out, with the stream of

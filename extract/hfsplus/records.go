@@ -29,6 +29,11 @@ func readRecords(ctx context.Context, l *layout, o extract.Options) (*records, e
 		out.catalog.add(&c)
 		return nil
 	})
+	for i := range l.overflow.list {
+		if x := &l.overflow.list[i]; x.file >= idFirstUser && !x.doubtful {
+			l.register(&out.catalog.claims, x.runs[:])
+		}
+	}
 	var own ranges.Set
 	out.claimOwn(&own)
 	for r := range own.All() {
@@ -36,6 +41,18 @@ func readRecords(ctx context.Context, l *layout, o extract.Options) (*records, e
 	}
 	out.shared, out.catalog.claims = out.catalog.claims.Twice(), claims.Register{} // large, and of no use later
 	return out, err
+}
+
+// register adds what the extents of a record claim.
+func (l *layout) register(to *claims.Register, list []blockRun) {
+	for _, b := range list {
+		if b.count == 0 {
+			break
+		}
+		if l.header.holds(b) {
+			to.Add(l.at(b.start), int64(b.count)*l.header.blockSize)
+		}
+	}
 }
 
 // claimOwn claims what the volume's own structures lie in.
@@ -49,7 +66,7 @@ func (r *records) claimOwn(own *ranges.Set) {
 // crossed reports whether something else claims a part of the runs too: at
 // least one of the two then holds what is not its own, and nothing tells which.
 func (r *records) crossed(list runs) bool {
-	return slices.ContainsFunc(list, func(e extract.Extent) bool { return r.shared.Touches(e.Image, e.Length) })
+	return r.shared.Len() > 0 && slices.ContainsFunc(list, func(e extract.Extent) bool { return r.shared.Touches(e.Image, e.Length) })
 }
 
 // whole reports whether every record of the catalog was read.
@@ -195,12 +212,10 @@ func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 			unsure(r.kind, fileThread{f.id, r.parent, nameHash(r.name)})
 			if !doubtful {
 				out.files = append(out.files, f.id)
-				data, rsrc := l.fork(&f.data, f.id, dataFork), l.fork(&f.rsrc, f.id, rsrcFork)
-				if !l.isJournal(r.catalogKey, data.runs) { // which has its place from elsewhere
-					for _, e := range slices.Concat(data.runs, rsrc.runs) {
-						out.claims.Add(e.Image, e.Length)
-					}
+				if !l.isJournal(r.catalogKey, f.data.runs[0]) { // which has its place from elsewhere
+					l.register(&out.claims, f.data.runs[:])
 				}
+				l.register(&out.claims, f.rsrc.runs[:])
 			}
 			if num, ok := numbered(r.name, inodePrefix); ok {
 				out.inodes = append(out.inodes, inode{num, r.parent, f.id, n.number, uint16(at), doubtful})
