@@ -102,7 +102,7 @@ func (f *fork) places(off, n int64, yield func(off, at, n int64)) {
 // unread.
 func (f *fork) read(p []byte, off int64) partial.Bytes {
 	b := partial.Bytes{Data: p}
-	f.places(off, int64(len(p)), func(o, at, n int64) { readInto(&b, f.src.r, o-off, at, n) })
+	f.places(off, int64(len(p)), func(o, at, n int64) { f.src.r.PartialInto(&b, o-off, at, n) })
 	return b
 }
 

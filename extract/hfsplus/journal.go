@@ -272,7 +272,7 @@ func (p *replay) pieces(pos, n int64, yield func(off, at, n int64)) int64 {
 
 func (p *replay) read(b []byte, pos int64) partial.Bytes {
 	out := partial.Bytes{Data: b}
-	p.pieces(pos, int64(len(b)), func(off, at, n int64) { readInto(&out, p.r, off, at, n) })
+	p.pieces(pos, int64(len(b)), func(off, at, n int64) { p.r.PartialInto(&out, off, at, n) })
 	return out
 }
 

@@ -4,7 +4,6 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/partial"
-	"fileassay/extract/ranges"
 )
 
 // source reads the image as it would be after the journal was replayed.
@@ -69,22 +68,8 @@ func unread(r *image.Reader, off, n int64) int64 {
 // read reads [off, off+len(p)) into p.
 func (s *source) read(p []byte, off int64) partial.Bytes {
 	b := partial.Bytes{Data: p}
-	s.places(off, int64(len(p)), func(o, at, n int64) { readInto(&b, s.r, o-off, at, n) })
+	s.places(off, int64(len(p)), func(o, at, n int64) { s.r.PartialInto(&b, o-off, at, n) })
 	return b
-}
-
-// readInto reads the n bytes at at of the image into b from pos; those of a
-// negative place are unread.
-func readInto(b *partial.Bytes, r *image.Reader, pos, at, n int64) {
-	part := b.Data[pos : pos+n]
-	if at < 0 {
-		clear(part)
-		b.Unread = ranges.Append(b.Unread, ranges.Range{Start: pos, End: pos + n})
-		return
-	}
-	for _, u := range r.ReadReadable(part, at) {
-		b.Unread = ranges.Append(b.Unread, ranges.Range{Start: u.Start - at + pos, End: u.End() - at + pos})
-	}
 }
 
 // settled are runs in the order in which they were laid, sorted and disjoint:

@@ -9,7 +9,6 @@ import (
 	"fileassay/extract/image"
 	"fileassay/extract/needs"
 	"fileassay/extract/partial"
-	"fileassay/extract/ranges"
 )
 
 // What stands for the place of an extent that has none.
@@ -88,16 +87,10 @@ func (s *stream) read(p []byte, off int64) partial.Bytes {
 	b := partial.Bytes{Data: p}
 	for e := range s.parts(off, int64(len(p))) {
 		at := e.Offset - off
-		part := p[at : at+e.Length]
-		if e.Image >= 0 {
-			for _, u := range s.r.ReadReadable(part, e.Image) {
-				b.Unread = ranges.Append(b.Unread, ranges.Range{Start: at + u.Start - e.Image, End: at + u.End() - e.Image})
-			}
-			continue
-		}
-		clear(part)
-		if e.Image == unlocated {
-			b.Unread = ranges.Append(b.Unread, ranges.Range{Start: at, End: at + e.Length})
+		if e.Image == hole {
+			clear(p[at : at+e.Length])
+		} else {
+			s.r.PartialInto(&b, at, e.Image, e.Length)
 		}
 	}
 	return b

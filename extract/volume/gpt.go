@@ -155,10 +155,7 @@ func (g *gptReader) readArray(c *gptCopy, place, size int64) {
 	if place < 0 || size <= 0 || place > maxOffset {
 		return
 	}
-	c.arrayPlace, c.array.Data = place, make([]byte, size)
-	for _, u := range g.r.ReadReadable(c.array.Data, place) {
-		c.array.Unread = ranges.Append(c.array.Unread, ranges.Range{Start: u.Start - place, End: u.End() - place})
-	}
+	c.arrayPlace, c.array = place, g.r.Partial(make([]byte, size), place)
 }
 
 // shape is the header whose description of the array is used: a good one, or
