@@ -46,6 +46,11 @@ type lostFolders struct {
 	firsts map[uint32][]lostBlock // first blocks, by folder
 	leaves map[uint32][]uint64    // blocks of entries, by the key of their checksums
 	checks int                    // entries that may still be held against inodes
+
+	// What a round found. It is joined with the tree behind the round, since
+	// the tree is searched by halves meanwhile.
+	newNames   nameList
+	newFolders []folder
 }
 
 // findLostFolders searches for the entries of folders whose inodes are unread
@@ -65,6 +70,9 @@ func (t *tree) findLostFolders(ctx context.Context, w *space, c *claimed) error 
 			tried[n] = true
 			l.adopt(n)
 		}
+		t.names.append(&l.newNames)
+		t.folders = append(t.folders, l.newFolders...)
+		l.newNames, l.newFolders = nameList{}, nil
 		slices.SortFunc(t.folders, func(a, b folder) int { return cmp.Compare(a.number, b.number) })
 		t.names.sort()
 		missed = slices.DeleteFunc(t.missedFolders(), func(n uint32) bool { return tried[n] })
@@ -206,8 +214,8 @@ func (l *lostFolders) adopt(n uint32) {
 	if agree != 1 {
 		return // nothing, or older versions between which nothing decides
 	}
-	l.names.append(&names)
-	l.folders = append(l.folders, folder{number: n, parent: from.parent, name: -1, cut: true})
+	l.newNames.append(&names)
+	l.newFolders = append(l.newFolders, folder{number: n, parent: from.parent, name: -1, cut: true})
 	for _, block := range l.blocksOf(from) {
 		l.space.own(l.span(block, 1))
 	}

@@ -19,7 +19,7 @@ type lister struct {
 	claims  claims.Owned
 	given   fileThread // the last entry that was listed of those that may be leftovers
 	unnamed int64
-	crossed int64 // files that claim what something else claims too
+	crossed int64 // entries of files that claim what something else claims too
 }
 
 // walk gives every file and folder to yield.
@@ -115,7 +115,7 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 	}
 	if w.crossed > 0 {
 		l.Complete = false
-		why("%d files claim blocks that something else claims too: none of them is called intact", w.crossed)
+		why("%d entries are files that claim blocks which something else claims too: none of them is called intact", w.crossed)
 	}
 	have := w.known
 	switch {

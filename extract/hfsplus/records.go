@@ -212,9 +212,11 @@ func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 			unsure(r.kind, fileThread{f.id, r.parent, nameHash(r.name)})
 			if !doubtful {
 				out.files = append(out.files, f.id)
-				if !l.isJournal(r.catalogKey, f.data.runs[0]) { // which has its place from elsewhere
-					l.register(&out.claims, f.data.runs[:])
+				data := f.data.runs[:]
+				if l.isJournal(r.catalogKey, data[0]) {
+					data = data[1:] // the journal, which is claimed as a structure
 				}
+				l.register(&out.claims, data)
 				l.register(&out.claims, f.rsrc.runs[:])
 			}
 			if num, ok := numbered(r.name, inodePrefix); ok {
