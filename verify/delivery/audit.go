@@ -145,20 +145,17 @@ type audit struct {
 	o     AuditOptions
 	root  *os.Root
 	paths *paths.Store
-	there []entry       // all files of the folder
-	where map[key]int32 // in there, by path
-	rep   *AuditReport
-	sorts map[Finding]int   // how many findings of a sort there are, of those that are not all listed
+	there []entry           // all files of the folder
+	where map[key]int32     // in there, by path
 	info  map[string]string // of the bag
-
-	mu sync.Mutex // of rep
+	findings
 }
 
 func newAudit(o AuditOptions, root *os.Root) *audit {
 	if o.Progress == nil {
 		o.Progress = func(Progress) {}
 	}
-	return &audit{o: o, root: root, paths: new(paths.Store), where: map[key]int32{}, sorts: map[Finding]int{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}
+	return &audit{o: o, root: root, paths: new(paths.Store), where: map[key]int32{}, findings: findings{sorts: map[Finding]int{}, rep: &AuditReport{Folder: o.Folder, Findings: []Finding{}}}}
 }
 
 // entry is the file of a path, nil where there is none.
@@ -167,20 +164,6 @@ func (a *audit) entry(path string) *entry {
 		return &a.there[i]
 	}
 	return nil
-}
-
-func (a *audit) found(path, what, format string, v ...any) {
-	a.add(Finding{Path: path, What: what, Why: fmt.Sprintf(format, v...)})
-}
-
-func (a *audit) note(path, what, format string, v ...any) {
-	a.add(Finding{Path: path, What: what, Why: fmt.Sprintf(format, v...), Note: true})
-}
-
-func (a *audit) add(f Finding) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	a.rep.Findings = append(a.rep.Findings, f)
 }
 
 // list lists the files of the folder. Links count as the file they lead to,

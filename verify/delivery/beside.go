@@ -21,26 +21,6 @@ import (
 	"fileassay/verify/paths"
 )
 
-// listMost is how many findings of one sort are listed, where a single cause
-// may give one for each of a million files.
-const listMost = 100
-
-// few reports whether one more finding of a sort is listed, or only counted.
-func (a *audit) few(sort Finding) bool {
-	a.sorts[sort]++
-	return a.sorts[sort] <= listMost
-}
-
-// summarize tells of findings that were only counted.
-func (a *audit) summarize() {
-	for f, n := range a.sorts {
-		if n > listMost {
-			f.Why = fmt.Sprintf("and %d more that are not listed", n-listMost)
-			a.add(f)
-		}
-	}
-}
-
 // look tells of a time or mode that is another.
 func (a *audit) look(path, what, format string, v ...any) {
 	if a.few(Finding{Path: payloadName, What: what, Note: !a.o.Times}) {

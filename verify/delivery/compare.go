@@ -260,7 +260,7 @@ func (a *audit) identify(ctx context.Context, r *image.Reader, res *result.Resul
 	}
 	tried := map[int64]int{}
 	buf := make([]byte, 512<<10)
-	quiet := &audit{root: a.root, paths: a.paths, rep: &AuditReport{}}
+	quiet := &audit{root: a.root, paths: a.paths, findings: findings{rep: &AuditReport{}}}
 	for f, err := range res.Files() {
 		if err != nil {
 			return err
