@@ -91,7 +91,7 @@ func volumeAt(ctx context.Context, r *image.Reader, start int64, filesystem stri
 		if err != nil {
 			return nil, err
 		}
-		if res.fs == nil {
+		if res.filesystem == "" {
 			why = cmp.Or(why, res.err)
 			continue
 		}
@@ -99,7 +99,7 @@ func volumeAt(ctx context.Context, r *image.Reader, start int64, filesystem stri
 		if start > 0 || length < r.DriveSize()-start {
 			l.Missing = append(l.Missing, "other volumes of the image were not looked for: one was given by hand")
 		}
-		l.Volumes = []Volume{{Start: start, Length: length, Filesystem: res.filesystem(), Found: "given by hand", fs: res.fs}}
+		l.Volumes = []Volume{{Start: start, Length: length, Filesystem: res.filesystem, Found: "given by hand", fs: res.fs}}
 		return l, nil
 	}
 	if no := (*extract.NotVolumeError)(nil); errors.As(why, &no) {

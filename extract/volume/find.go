@@ -36,24 +36,17 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
 	l.Needs = tableNeeds(l.Structures)
-	held := 0
 	for i := range l.Volumes {
 		v := &l.Volumes[i]
 		if !v.told() && !v.NoFiles {
 			v.Needs = p.needs(v)
 		}
-		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" && held < maxOpen {
-			if v.fs = p.reader(k.Name, v.Start, v.Length); v.fs != nil {
-				held++
-			}
+		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" {
+			v.fs = p.reader(k.Name, v.Start, v.Length)
 		}
 	}
 	return l, nil
 }
-
-// maxOpen bounds the readers that a layout holds open: each keeps what it read
-// of its volume's structures.
-const maxOpen = 64
 
 // finder reads the partition tables and fills the layout from them.
 type finder struct {

@@ -104,3 +104,28 @@ func TestOpensOnce(t *testing.T) {
 		})
 	}
 }
+
+// Of a drive full of volumes few readers are held; the others are opened again.
+func TestFewReadersAreHeld(t *testing.T) {
+	const volumes = maxOpen + 5
+	disk := make([]byte, (2*volumes+2)*mib)
+	for i := range volumes {
+		putToy(disk, int64(2*i+1)*mib, mib)
+	}
+	r := reader(t, disk, sec)
+	l := mustFind(t, r)
+	held := 0
+	for i := range l.Volumes {
+		if l.Volumes[i].fs != nil {
+			held++
+		}
+		if v := &l.Volumes[i]; v.Filesystem == "toy" {
+			if fs, err := open(t.Context(), r, v, extract.Options{}, toyKinds()); err != nil || fs == nil {
+				t.Errorf("volume at %d: %v", v.Start, err)
+			}
+		}
+	}
+	if len(l.Volumes) < volumes || held > maxOpen || held == 0 {
+		t.Errorf("%d volumes, %d readers are held", len(l.Volumes), held)
+	}
+}

@@ -14,7 +14,7 @@ import (
 )
 
 // places says what stands in places of a drive. A place is opened once as a
-// volume of each family, and the readers are kept.
+// volume of each family, and the first readers are kept.
 type places struct {
 	r      *image.Reader // of the drive: places count from its begin
 	image  *image.Reader // which volumes are opened in
@@ -22,12 +22,18 @@ type places struct {
 	o      extract.Options
 	kinds  []Kind
 	tried  map[attempt]opened
+	kept   int    // readers
 	buf    []byte // of one window
 }
 
 func newPlaces(r *image.Reader, o extract.Options, kinds []Kind) *places {
 	return &places{r: r, image: r, o: o, kinds: kinds, tried: map[attempt]opened{}, buf: make([]byte, windowSize)}
 }
+
+// maxOpen bounds the readers that are kept, since each keeps what it read of its
+// volume's structures: a drive has few volumes, and a hostile one may have many
+// that claim much.
+const maxOpen = 8
 
 // attempt is a place and the family it is opened as.
 type attempt struct {
@@ -38,16 +44,9 @@ type attempt struct {
 
 // opened is what came of an attempt.
 type opened struct {
-	fs  extract.Filesystem // nil where it is no such volume
-	err error              // why not
-}
-
-// filesystem is what the volume says it is, "" where it is none.
-func (o opened) filesystem() string {
-	if o.fs == nil {
-		return ""
-	}
-	return o.fs.Info().Filesystem
+	filesystem string             // what the volume says it is, "" where it is none
+	fs         extract.Filesystem // its reader; nil where it is none, or more than maxOpen were kept before
+	err        error              // why not
 }
 
 // refusal says why it is no such volume, and what would tell more.
@@ -77,6 +76,12 @@ func (p *places) try(ctx context.Context, open openFunc, a attempt) (opened, err
 	if res.fs, res.err = open(ctx, p.image, p.offset+a.start, a.length, p.o); ctx.Err() != nil {
 		return opened{}, ctx.Err()
 	}
+	if res.fs != nil {
+		res.filesystem = res.fs.Info().Filesystem
+		if p.kept++; p.kept > maxOpen {
+			res.fs = nil
+		}
+	}
 	p.tried[a] = res
 	return res, nil
 }
@@ -86,7 +91,7 @@ func (p *places) try(ctx context.Context, open openFunc, a attempt) (opened, err
 func (p *places) either(ctx context.Context, k Kind, start, length int64) (opened, error) {
 	res, err := p.open(ctx, k, start, length)
 	if no := (*extract.NotVolumeError)(nil); err == nil && k.Remains != nil && errors.As(res.err, &no) {
-		if left, err := p.try(ctx, k.Remains, attempt{k.Name, start, length, true}); err != nil || left.fs != nil {
+		if left, err := p.try(ctx, k.Remains, attempt{k.Name, start, length, true}); err != nil || left.filesystem != "" {
 			return left, err
 		}
 	}
@@ -97,8 +102,8 @@ func (p *places) either(ctx context.Context, k Kind, start, length int64) (opene
 // what it is, "" if none does. The error is that of ctx alone.
 func (p *places) first(ctx context.Context, kinds []Kind, start, length int64) (filesystem string, err error) {
 	for _, k := range kinds {
-		if res, err := p.open(ctx, k, start, length); err != nil || res.fs != nil {
-			return res.filesystem(), err
+		if res, err := p.open(ctx, k, start, length); err != nil || res.filesystem != "" {
+			return res.filesystem, err
 		}
 	}
 	return "", nil
@@ -111,8 +116,8 @@ func (p *places) remains(ctx context.Context, start, length int64) (filesystem s
 		if k.Remains == nil {
 			continue
 		}
-		if res, err := p.try(ctx, k.Remains, attempt{k.Name, start, length, true}); err != nil || res.fs != nil {
-			return res.filesystem(), err
+		if res, err := p.try(ctx, k.Remains, attempt{k.Name, start, length, true}); err != nil || res.filesystem != "" {
+			return res.filesystem, err
 		}
 	}
 	return "", nil
@@ -218,14 +223,14 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 		}
 		tried[c.kind.Name] = true
 		res, err := p.open(ctx, c.kind, start, length)
-		if err != nil || res.fs != nil {
-			return content{filesystem: res.filesystem()}, err
+		if err != nil || res.filesystem != "" {
+			return content{filesystem: res.filesystem}, err
 		}
 		// the entry may be shorter than the volume that stands in it
 		if c.Length > length && start+c.Length <= p.r.DriveSize() {
 			long, err := p.open(ctx, c.kind, start, c.Length)
-			if err != nil || long.fs != nil {
-				return content{filesystem: long.filesystem(), start: start, length: c.Length}, err
+			if err != nil || long.filesystem != "" {
+				return content{filesystem: long.filesystem, start: start, length: c.Length}, err
 			}
 		}
 		why, _ := res.refusal()

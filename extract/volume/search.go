@@ -300,10 +300,10 @@ func (s *search) accept(ctx context.Context, c claim) error {
 	s.tries++
 	s.spent += min(c.Length, s.r.DriveSize())
 	res, err := s.open(ctx, c.kind, c.Start, c.Length)
-	if err != nil || res.fs == nil {
+	if err != nil || res.filesystem == "" {
 		return err
 	}
-	for _, note := range s.hits.add(hit{c, res.filesystem()}, s.r.Base()) {
+	for _, note := range s.hits.add(hit{c, res.filesystem}, s.r.Base()) {
 		s.l.note("%s", note)
 	}
 	return nil
