@@ -48,4 +48,14 @@ type Candidate struct {
 	Filesystem    string // as Info.Filesystem
 	From          string // which structure spoke: "boot sector", "backup boot sector"
 	At            int64  // where that structure stands in the image
+
+	// ID is the volume's own serial number or UUID in hexadecimal, with the
+	// time it was made where the kind keeps no sure number: it tells two
+	// volumes apart that stood at one place one after the other. "" if it has
+	// none.
+	ID string
+	// Written is when the volume was made, or else when its structure was last
+	// written, in seconds since 1970; 0 where the kind keeps neither. It says
+	// which of two rivals is the likelier one and proves nothing.
+	Written int64
 }

@@ -29,7 +29,8 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 	if g > 0 {
 		from = fmt.Sprintf("superblock copy of group %d", g)
 	}
-	return []extract.Candidate{{Start: start, Length: int64(sb.Blocks) * sb.blockSize(), Filesystem: sb.filesystem(), From: from, At: at}}
+	return []extract.Candidate{{Start: start, Length: int64(sb.Blocks) * sb.blockSize(), Filesystem: sb.filesystem(), From: from, At: at,
+		ID: sb.id(), Written: sb.made()}}
 }
 
 // found is a superblock with where it was found.

@@ -2,7 +2,9 @@ package ext
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
+	"encoding/hex"
 	"fmt"
 	"slices"
 )
@@ -304,6 +306,22 @@ func (sb *superblock) unusable() string {
 		return "the seed of its checksums stands in the unread half of its superblock"
 	case sb.groups() > maxGroups:
 		return fmt.Sprintf("its superblock claims %d groups, more than %d are not believed", sb.groups(), maxGroups)
+	}
+	return ""
+}
+
+// made is when the volume was made, else when it was last written, in seconds
+// since 1970. ext4: super, s_mkfs_time and s_wtime.
+func (sb *superblock) made() int64 { return int64(cmp.Or(sb.MkfsTime, sb.WriteTime)) }
+
+// id is the volume's UUID in hexadecimal; where it has none, the time it was
+// made. ext4: super, s_uuid.
+func (sb *superblock) id() string {
+	switch {
+	case sb.UUID != [16]byte{}:
+		return hex.EncodeToString(sb.UUID[:])
+	case sb.MkfsTime != 0:
+		return fmt.Sprintf("%08x", sb.MkfsTime)
 	}
 	return ""
 }

@@ -1,6 +1,7 @@
 package ext
 
 import (
+	"encoding/hex"
 	"testing"
 
 	"fileassay/extract"
@@ -54,6 +55,7 @@ func TestSniff(t *testing.T) {
 	for _, c := range volumes {
 		img := unpack(t, c.name)
 		found := 0
+		id := hex.EncodeToString(img[superblockAt+0x68:][:16])
 		for at := 0; at+4096 <= len(img); at += 512 {
 			for _, got := range Sniff(img[at:at+4096], int64(at)+shift) {
 				if got.Start != shift {
@@ -64,7 +66,7 @@ func TestSniff(t *testing.T) {
 					continue
 				}
 				found++
-				if got.Start != shift || got.Filesystem != c.filesystem || got.Length > int64(len(img)) || got.At != int64(at)+shift {
+				if got.Start != shift || got.Filesystem != c.filesystem || got.Length > int64(len(img)) || got.At != int64(at)+shift || got.ID == "" || got.ID != id || got.Written == 0 {
 					t.Errorf("%s at %d: %+v", c.name, at, got)
 				}
 			}

@@ -15,6 +15,7 @@ type area struct {
 	Clusters     uint32 // as many as there is room for; 92, ClusterCount
 	RootCluster  uint32 // 44, FAT32; 96, FirstClusterOfRootDirectory
 	Width        width
+	Serial       string // the volume's serial number in hexadecimal, "" if it has none: 39 or 67; 100
 }
 
 func (a *area) length() int64     { return a.Sectors * a.SectorSize }
@@ -33,9 +34,9 @@ func (a *area) hasRoot() bool {
 // candidates are the volumes that a boot sector at an image offset speaks for: as
 // the first sector of one, or as its copy at sector backup, if not 0.
 func (a *area) candidates(filesystem string, at, backup int64) []extract.Candidate {
-	list := []extract.Candidate{{Start: at, Length: a.length(), Filesystem: filesystem, From: "boot sector", At: at}}
+	list := []extract.Candidate{{Start: at, Length: a.length(), Filesystem: filesystem, From: "boot sector", At: at, ID: a.Serial}}
 	if start := at - backup*a.SectorSize; backup > 0 && start >= 0 {
-		list = append(list, extract.Candidate{Start: start, Length: a.length(), Filesystem: filesystem, From: "backup boot sector", At: at})
+		list = append(list, extract.Candidate{Start: start, Length: a.length(), Filesystem: filesystem, From: "backup boot sector", At: at, ID: a.Serial})
 	}
 	return list
 }

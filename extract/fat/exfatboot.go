@@ -11,7 +11,6 @@ import (
 // exfatBoot is the main or backup boot sector. Section 3.1.
 type exfatBoot struct {
 	area
-	Serial   uint32 // offset 100
 	Revision uint16 // offset 104
 	Flags    uint16 // offset 106: bit 0 the active table, 1 dirty, 2 media failure
 }
@@ -57,8 +56,8 @@ func parseExFATBoot(b []byte) (exfatBoot, error) {
 			Clusters:     le.Uint32(b[92:]),
 			RootCluster:  le.Uint32(b[96:]),
 			Width:        widthExFAT,
+			Serial:       fmt.Sprintf("%08x", le.Uint32(b[100:])),
 		},
-		Serial:   le.Uint32(b[100:]),
 		Revision: le.Uint16(b[104:]),
 		Flags:    le.Uint16(b[106:]),
 	}

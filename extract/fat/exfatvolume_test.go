@@ -462,9 +462,10 @@ func TestExFATOpenRefuses(t *testing.T) {
 			t.Errorf("a volume at %d: %v", at, err)
 		}
 	}
+	v.Put32(100, 0x87654321)
 	want := []extract.Candidate{
-		{Start: 1 << 20, Length: v.length(), Filesystem: "exfat", From: "boot sector", At: 1 << 20},
-		{Start: 1<<20 - 12*512, Length: v.length(), Filesystem: "exfat", From: "backup boot sector", At: 1 << 20},
+		{Start: 1 << 20, Length: v.length(), Filesystem: "exfat", From: "boot sector", At: 1 << 20, ID: "87654321"},
+		{Start: 1<<20 - 12*512, Length: v.length(), Filesystem: "exfat", From: "backup boot sector", At: 1 << 20, ID: "87654321"},
 	}
 	if diff := cmp.Diff(want, SniffExFAT(v.Read(0, 4096), 1<<20)); diff != "" {
 		t.Error(diff)

@@ -113,7 +113,10 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		return s, fmt.Errorf("%w: %d clusters do not fit with %d slots of the root and the form of the parameter block", errNoFATBoot, clusters, s.RootEntries)
 	}
 	s.fitTable()
-	if b[ext+2] == 0x29 { // the extended signature: a serial number and the label follow
+	if b[ext+2] == 0x28 || b[ext+2] == 0x29 { // the extended signature: a serial number follows
+		s.Serial = fmt.Sprintf("%08x", le.Uint32(b[ext+3:]))
+	}
+	if b[ext+2] == 0x29 { // and the label
 		if label := strings.TrimRight(string(b[ext+7:ext+18]), " \x00"); label != "NO NAME" {
 			s.Label = label
 		}

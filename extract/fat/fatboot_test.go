@@ -64,12 +64,24 @@ func TestParseBootRefuses(t *testing.T) {
 
 func TestSniff(t *testing.T) {
 	v := build(t, shape{width: width28, clusters: 70000})
-	want := []extract.Candidate{
-		{Start: 1 << 20, Length: v.length(), Filesystem: "fat32", From: "boot sector", At: 1 << 20},
-		{Start: 1<<20 - 6*512, Length: v.length(), Filesystem: "fat32", From: "backup boot sector", At: 1 << 20},
+	for _, signature := range []byte{0, 0x28, 0x29} { // offset 66: whether a serial number follows
+		id := ""
+		if signature != 0 {
+			id = "87654321"
+		}
+		v.Write(66, []byte{signature, 0x21, 0x43, 0x65, 0x87})
+		want := []extract.Candidate{
+			{Start: 1 << 20, Length: v.length(), Filesystem: "fat32", From: "boot sector", At: 1 << 20, ID: id},
+			{Start: 1<<20 - 6*512, Length: v.length(), Filesystem: "fat32", From: "backup boot sector", At: 1 << 20, ID: id},
+		}
+		if diff := cmp.Diff(want, Sniff(v.Read(0, 4096), 1<<20)); diff != "" {
+			t.Error(diff)
+		}
 	}
-	if diff := cmp.Diff(want, Sniff(v.Read(0, 4096), 1<<20)); diff != "" {
-		t.Error(diff)
+	v = build(t, shape{width: width16, clusters: 5000})
+	v.Write(38, []byte{0x29, 0x21, 0x43, 0x65, 0x87})
+	if got := Sniff(v.Read(0, 4096), 1<<20); len(got) != 1 || got[0].ID != "87654321" {
+		t.Errorf("%+v", got)
 	}
 	if got := Sniff(v.Read(0, 100), 0); got != nil {
 		t.Errorf("a window of 100 bytes speaks for %v", got)

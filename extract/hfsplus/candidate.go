@@ -20,11 +20,11 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 	}
 	var out []extract.Candidate
 	if start := at - headerOffset; start >= 0 {
-		out = append(out, extract.Candidate{Start: start, Length: h.bytes(), Filesystem: h.name(), From: "volume header", At: at})
+		out = append(out, extract.Candidate{Start: start, Length: h.bytes(), Filesystem: h.name(), From: "volume header", At: at, ID: h.id(), Written: h.made()})
 	}
 	for slack := int64(0); slack < min(h.blockSize, maxSlack); slack += minNode {
 		if start := at + alternateOffset - h.bytes() - slack; start >= 0 {
-			out = append(out, extract.Candidate{Start: start, Length: h.bytes() + slack, Filesystem: h.name(), From: "alternate volume header", At: at})
+			out = append(out, extract.Candidate{Start: start, Length: h.bytes() + slack, Filesystem: h.name(), From: "alternate volume header", At: at, ID: h.id(), Written: h.made()})
 		}
 	}
 	return out

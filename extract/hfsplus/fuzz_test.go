@@ -40,7 +40,7 @@ func FuzzHeader(f *testing.F) {
 			t.Fatalf("taken: %+v", h)
 		}
 		found := Sniff(b, at)
-		if len(found) == 0 || found[0] != (extract.Candidate{Start: at - headerOffset, Length: h.bytes(), Filesystem: h.name(), From: "volume header", At: at}) {
+		if len(found) == 0 || found[0] != (extract.Candidate{Start: at - headerOffset, Length: h.bytes(), Filesystem: h.name(), From: "volume header", At: at, ID: h.id(), Written: h.made()}) {
 			t.Fatalf("%+v", found)
 		}
 		for _, c := range found[1:] { // as alternate header: each ends behind it, and leaves over less than a block

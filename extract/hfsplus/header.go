@@ -22,12 +22,14 @@ const (
 	hdrAttributes   = 4
 	hdrLastMounted  = 8
 	hdrJournalInfo  = 12
+	hdrCreated      = 16
 	hdrFileCount    = 32
 	hdrFolderCount  = 36
 	hdrBlockSize    = 40
 	hdrTotalBlocks  = 44
 	hdrFreeBlocks   = 48
 	hdrNextID       = 64
+	hdrIdentifier   = 104 // words 6 and 7 of finderInfo
 	hdrAllocation   = 112
 	hdrExtents      = 192
 	hdrCatalog      = 272
@@ -58,6 +60,8 @@ type volumeHeader struct {
 	attributes  uint32
 	lastMounted uint32
 	journalInfo uint32 // allocation block of the journal info block
+	created     uint32 // seconds since 1904, of the local clock
+	identifier  uint64 // the volume's; 0 where it was never given one
 	fileCount   uint32 // file records in the catalog
 	folderCount uint32 // folder records, the root not counted
 	blockSize   int64
@@ -108,6 +112,8 @@ func parseHeader(b []byte) (volumeHeader, error) {
 	h.attributes = binary.BigEndian.Uint32(b[hdrAttributes:])
 	h.lastMounted = binary.BigEndian.Uint32(b[hdrLastMounted:])
 	h.journalInfo = binary.BigEndian.Uint32(b[hdrJournalInfo:])
+	h.created = binary.BigEndian.Uint32(b[hdrCreated:])
+	h.identifier = binary.BigEndian.Uint64(b[hdrIdentifier:])
 	h.fileCount = binary.BigEndian.Uint32(b[hdrFileCount:])
 	h.folderCount = binary.BigEndian.Uint32(b[hdrFolderCount:])
 	size := binary.BigEndian.Uint32(b[hdrBlockSize:])
@@ -138,6 +144,20 @@ func parseHeader(b []byte) (volumeHeader, error) {
 
 // bytes is the size of the volume as its header has it.
 func (h *volumeHeader) bytes() int64 { return int64(h.totalBlocks) * h.blockSize }
+
+// id tells two volumes apart: the time the volume was made, which is never
+// changed, and its identifier, in hexadecimal (TN1150, Volume Header: createDate,
+// finderInfo).
+func (h *volumeHeader) id() string {
+	if h.created == 0 && h.identifier == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%08x%016x", h.created, h.identifier)
+}
+
+// made is when the volume was made, in seconds since 1970, by a clock that may
+// have been that of another zone; 0 where that is not known.
+func (h *volumeHeader) made() int64 { return max(int64(h.created)-dateOffset, 0) }
 
 // holds reports whether the run lies on the volume.
 func (h *volumeHeader) holds(r blockRun) bool {

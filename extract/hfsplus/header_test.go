@@ -19,6 +19,8 @@ func workedHeader() []byte {
 	head, _ := hex.DecodeString("482b0004000021004846534a")
 	copy(b, head)
 	put := func(at int, v uint32) { binary.BigEndian.PutUint32(b[at:], v) }
+	put(16, 0xCC000000) // 2012-06-14 20:54:24
+	put(108, 0x1234ABCD)
 	put(32, 11)
 	put(36, 4)
 	put(40, 4096)
@@ -45,7 +47,7 @@ func TestHeaderWorked(t *testing.T) {
 		return forkData{size: 0x51000, blocks: 0x51, runs: [extentsInRecord]blockRun{{start, 0x51}}}
 	}
 	want := volumeHeader{attributes: attrUnmounted | attrJournaled, lastMounted: mountedByJournal, fileCount: 11, folderCount: 4,
-		blockSize: 4096, totalBlocks: 0x28F6, freeBlocks: 0x1FFD, nextID: 33, extents: fork(0x803), catalog: fork(0x854)}
+		created: 0xCC000000, identifier: 0x1234ABCD, blockSize: 4096, totalBlocks: 0x28F6, freeBlocks: 0x1FFD, nextID: 33, extents: fork(0x803), catalog: fork(0x854)}
 	if d := cmp.Diff(want, got, cmp.AllowUnexported(volumeHeader{}, forkData{}, blockRun{})); d != "" {
 		t.Error(d)
 	}
@@ -87,15 +89,16 @@ func TestHeaderX(t *testing.T) {
 func TestSniff(t *testing.T) {
 	size := int64(0x28F6) * 4096
 	last := size + 4096 - 1024
-	two := []extract.Candidate{{Start: last - 1024, Length: size, Filesystem: "hfsplus", From: "volume header", At: last}}
+	const id, made = "cc000000000000001234abcd", 0xCC000000 - 2082844800
+	two := []extract.Candidate{{Start: last - 1024, Length: size, Filesystem: "hfsplus", From: "volume header", At: last, ID: id, Written: made}}
 	for slack := int64(0); slack < 4096; slack += 512 {
-		two = append(two, extract.Candidate{Start: 4096 - slack, Length: size + slack, Filesystem: "hfsplus", From: "alternate volume header", At: last})
+		two = append(two, extract.Candidate{Start: 4096 - slack, Length: size + slack, Filesystem: "hfsplus", From: "alternate volume header", At: last, ID: id, Written: made})
 	}
 	for _, c := range []struct {
 		at   int64
 		want []extract.Candidate
 	}{
-		{1 << 20, []extract.Candidate{{Start: 1<<20 - 1024, Length: size, Filesystem: "hfsplus", From: "volume header", At: 1 << 20}}},
+		{1 << 20, []extract.Candidate{{Start: 1<<20 - 1024, Length: size, Filesystem: "hfsplus", From: "volume header", At: 1 << 20, ID: id, Written: made}}},
 		{512, nil},
 		{last, two},
 	} {

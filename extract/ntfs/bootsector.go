@@ -17,6 +17,7 @@ type BootSector struct {
 	MFTMirror    int64 // first cluster of the table's mirror
 	RecordSize   int64 // bytes of a record of the file table
 	IndexSize    int64 // bytes of an index block
+	Serial       uint64
 }
 
 // Offsets in a boot sector.
@@ -29,6 +30,7 @@ const (
 	bootMFTMirror      = 0x38 // uint64
 	bootRecordSize     = 0x40 // int8: clusters, or -n for 2^n bytes
 	bootIndexSize      = 0x44 // int8: likewise
+	bootSerial         = 0x48 // uint64
 	bootSignature      = 0x1fe
 )
 
@@ -88,7 +90,16 @@ func parseBootSector(b []byte) (BootSector, error) {
 	if !powerOfTwo(s.IndexSize) || s.IndexSize < 512 || s.IndexSize > maxIndexSize {
 		return s, fmt.Errorf("boot sector states an index block size of %#x", b[bootIndexSize])
 	}
+	s.Serial = le.Uint64(b[bootSerial:])
 	return s, nil
+}
+
+// id is the volume's serial number in hexadecimal, "" if it has none.
+func (s BootSector) id() string {
+	if s.Serial == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%016x", s.Serial)
 }
 
 // sizeField decodes a size that is stated in clusters where positive, and as

@@ -390,7 +390,8 @@ func TestNoVolume(t *testing.T) {
 	if _, err := Open(context.Background(), reader(t, make([]byte, 1<<16)), 0, 1<<16, extract.Options{}); !errors.As(err, &not) {
 		t.Errorf("zeros: %v", err)
 	}
-	if got := Sniff(v.Image, 4096); len(got) != 1 || got[0].Start != 4096 || got[0].Length != size {
+	copy(v.Image[0x48:], "\x11\x22\x33\x44\x55\x66\x77\x88")
+	if got := Sniff(v.Image, 4096); len(got) != 1 || got[0].Start != 4096 || got[0].Length != size || got[0].ID != "8877665544332211" {
 		t.Errorf("%+v", got)
 	}
 	if got := Sniff(v.Image, size-512+1<<20); len(got) != 2 || got[1].Start != 1<<20 {

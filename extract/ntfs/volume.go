@@ -57,9 +57,9 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 	if err != nil {
 		return nil
 	}
-	out := []extract.Candidate{{Start: at, Length: s.length(), Filesystem: "ntfs", From: "boot sector", At: at}}
+	out := []extract.Candidate{{Start: at, Length: s.length(), Filesystem: "ntfs", From: "boot sector", At: at, ID: s.id()}}
 	if start := at - s.TotalSectors*s.SectorSize; start >= 0 {
-		out = append(out, extract.Candidate{Start: start, Length: s.length(), Filesystem: "ntfs", From: "backup boot sector", At: at})
+		out = append(out, extract.Candidate{Start: start, Length: s.length(), Filesystem: "ntfs", From: "backup boot sector", At: at, ID: s.id()})
 	}
 	return out
 }
