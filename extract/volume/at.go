@@ -123,13 +123,13 @@ func (p *places) lengths(ctx context.Context, start int64) ([]int64, error) {
 	if len(out) == 0 {
 		// only a backup tells, which stands anywhere; what the search remarks on
 		// is about other volumes
-		s := newSearch(p, &Layout{}, []ranges.Range{{Start: start, End: p.r.DriveSize()}})
+		s := newSearch(p, &Layout{}, []ranges.Range{{Start: start, End: p.r.DriveSize()}}, nil)
 		if err := s.run(ctx); err != nil {
 			return nil, err
 		}
-		for _, h := range s.hits {
-			if h.Start == start {
-				add(h.Length)
+		for _, t := range s.tenants {
+			if t.Start == start {
+				add(t.Length)
 			}
 		}
 	}

@@ -5,50 +5,73 @@ import (
 	"slices"
 )
 
-// bare takes the drive as one volume without a table, if a boot sector or a
-// copy of one says so and it opens as one, or if it carries the mark of one.
-func (f *finder) bare(ctx context.Context, boot *bootSector) (done bool, err error) {
+// bare is what the drive is as one volume without a table, if a boot sector,
+// superblock or volume header or a copy of one says so and it opens as one, or if
+// it carries the mark of one.
+func (f *finder) bare(ctx context.Context) (c content, ok bool, err error) {
 	size := f.r.DriveSize()
-	evidence := f.evidence()
-	for _, primary := range []bool{true, false} { // an old copy must not win over what stands in the first sectors
-		speaks := slices.DeleteFunc(slices.Clone(f.kinds), func(k Kind) bool {
-			return !slices.ContainsFunc(evidence, func(c claim) bool { return c.kind.Name == k.Name && c.Start == 0 && c.primary() == primary })
-		})
-		fs, err := f.first(ctx, speaks, 0, size)
-		if err != nil {
-			return false, err
+	found, _, err := f.byPrimaries(ctx, f.primaries(0), 0, size)
+	if err != nil {
+		return content{}, false, err
+	}
+	primary := len(found) > 0
+	if !primary || !f.r.IsRead(0, min(size, headLength)) {
+		evidence := f.evidence()
+		for _, k := range f.kinds {
+			speaks := func(c claim) bool { return c.kind.Name == k.Name && c.Start == 0 && !c.primary() }
+			if primary && f.primaryRead(k.Name, 0) || !slices.ContainsFunc(evidence, speaks) || slices.ContainsFunc(found, func(c content) bool { return c.family == k.Name }) {
+				continue
+			}
+			res, err := f.open(ctx, k, 0, size)
+			if err != nil {
+				return content{}, false, err
+			}
+			if res.filesystem != "" {
+				found = append(found, f.byCopies(k, res.filesystem, 0, size))
+			}
 		}
-		if fs != "" {
-			f.bareVolume(boot, content{filesystem: fs})
-			return true, nil
-		}
+	}
+	if len(found) > 0 {
+		return f.contest(0, found, nil), true, nil
 	}
 	if in, ok := wrapped(f.r, 0, size); ok {
 		c, err := f.probe(ctx, in.Start, in.Len(), []string{"hfsplus"})
 		if err != nil {
-			return false, err
+			return content{}, false, err
 		}
 		if c.reason == "" {
 			c.start, c.length = in.Start, in.Len()
-			f.bareVolume(boot, c)
-			return true, nil
+			return c, true, nil
 		}
 	}
-	c, ok, _ := identifyHead(f.r, 0, size)
-	if ok {
-		f.bareVolume(boot, c)
-	}
-	return ok, nil
+	c, ok, _ = identifyHead(f.r, 0, size)
+	return c, ok, nil
+}
+
+// elsewhere reports whether a primary structure of a volume stands in one of the
+// likely places past the start of the drive. A bare volume whose first structure
+// is not in sector 0 leaves no room for a table there, but one that was made
+// later may have been there and read as something else.
+func (f *finder) elsewhere() bool {
+	s := newSearch(f.places, f.l, wholeDrive(f.r), nil)
+	own := f.primaries(0)
+	return slices.ContainsFunc(s.likely(), func(at int64) bool {
+		return slices.ContainsFunc(f.claims(window(f.r, f.buf, at), at), func(c claim) bool {
+			copied := func(o claim) bool { return o.kind.Name == c.kind.Name && o.ID == c.ID && c.ID != "" } // as in a journal
+			return c.primary() && c.Start > 0 && s.fits(&c) && !slices.ContainsFunc(own, copied)
+		})
+	})
 }
 
 // bareAtStart takes the drive as one volume if it opens as one whose primary
 // structures stand at its start, and names what it is; "" if it does not.
 func (f *finder) bareAtStart(ctx context.Context, boot *bootSector) (filesystem string, err error) {
-	filesystem, err = f.first(ctx, f.primaryKinds(0), 0, f.r.DriveSize())
-	if filesystem != "" {
-		f.bareVolume(boot, content{filesystem: filesystem})
+	found, _, err := f.byPrimaries(ctx, f.primaries(0), 0, f.r.DriveSize())
+	if err != nil || len(found) == 0 {
+		return "", err
 	}
-	return filesystem, err
+	c := f.contest(0, found, nil)
+	return c.filesystem, f.bareVolume(ctx, boot, c)
 }
 
 // headSectors is how much of a drive's start is looked through for copies of a
@@ -92,35 +115,40 @@ func (f *finder) lastResort(ctx context.Context, boot *bootSector) error {
 	if fs != "" {
 		f.l.Notes = nil // they tell of a search for volumes that are none
 		f.l.Structures = nil
-		f.bareVolume(boot, content{filesystem: fs})
+		return f.bareVolume(ctx, boot, content{filesystem: fs})
 	}
 	return err
 }
 
 // bareVolume is what the layout has where the drive is one volume.
-func (f *finder) bareVolume(boot *bootSector, c content) {
+func (f *finder) bareVolume(ctx context.Context, boot *bootSector, c content) error {
 	f.l.Scheme, f.l.SectorSize = SchemeNone, f.r.Sector()
 	if !boot.read {
 		f.l.note("sector 0 was not read; the drive opens as one bare %s volume by its other structures", c.filesystem)
 	}
-	f.add(c, "bare volume")
+	return f.add(ctx, c, "bare volume")
 }
 
 // add adds the volume that the drive as a whole is.
-func (f *finder) add(c content, found string) {
+func (f *finder) add(ctx context.Context, c content, found string) error {
 	v, note := c.volume(found, 0, f.r.DriveSize(), f.r.Base())
 	if note != "" {
 		f.l.note("%s", note)
 	}
-	f.l.Volumes = append(f.l.Volumes, v)
+	list, err := f.behind(ctx, []tenant{{Volume: v}})
+	f.known = append(f.known, list...)
+	return err
 }
 
 // whole tells of the drive as a whole where no part of it could be told of.
-func (f *finder) whole() {
+func (f *finder) whole(ctx context.Context) error {
 	size := f.r.DriveSize()
 	c, ok, dark := identify(f.r, 0, size)
 	if !ok {
-		c = f.unlisted(0, size, dark, nil)
+		var err error
+		if c, err = f.unlisted(ctx, 0, size, dark, nil); err != nil {
+			return err
+		}
 	}
-	f.add(c, "whole drive")
+	return f.add(ctx, c, "whole drive")
 }

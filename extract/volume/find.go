@@ -21,17 +21,19 @@ func Find(ctx context.Context, r *image.Reader, o extract.Options) (*Layout, err
 
 func (p *places) find(ctx context.Context) (*Layout, error) {
 	l := &Layout{}
-	f := finder{p, l}
+	f := finder{places: p, l: l, layers: layers{p, l}}
 	if err := f.tables(ctx); err != nil {
 		return nil, err
 	}
-	if len(l.Volumes) == 0 {
-		f.whole()
+	if len(f.known) == 0 && len(f.rest) == 0 {
+		if err := f.whole(ctx); err != nil {
+			return nil, err
+		}
 	}
-	var err error
-	if l.Volumes, err = (&layers{p, l}).behind(ctx, l.Volumes); err != nil {
-		return nil, err
+	for i := range f.known {
+		l.Volumes = append(l.Volumes, f.known[i].Volume)
 	}
+	l.Volumes = append(l.Volumes, f.rest...)
 	slices.SortStableFunc(l.Volumes, func(a, b Volume) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
@@ -51,7 +53,11 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 // finder reads the partition tables and fills the layout from them.
 type finder struct {
 	*places
-	l *Layout
+	l      *Layout
+	layers layers
+	known  []tenant // the volumes that were found
+	rest   []Volume // what else there is to tell of: space outside them
+	quiet  bool     // a table's checksum vouches that nothing stands outside them
 }
 
 // tables decides which reading of the drive holds, by what the tables say and
@@ -69,9 +75,11 @@ func (f *finder) tables(ctx context.Context) error {
 	}
 
 	switch {
+	case !boot.read:
+		return f.unread(ctx, &boot, gpt)
 	case gpt != nil && s == senseShield:
 		return f.useGPT(ctx, gpt, &boot)
-	case gpt != nil && gpt.usable() && (s != senseTable || !boot.ok):
+	case gpt != nil && gpt.usable() && s != senseTable:
 		return f.rivalGPT(ctx, gpt, &boot)
 	case s == senseTable || s == senseMixed:
 		return f.useMBR(ctx, &boot, s, gpt)
@@ -79,11 +87,22 @@ func (f *finder) tables(ctx context.Context) error {
 	if t := readAPM(f.r); t != nil && t.usable() {
 		return f.useTable(ctx, t)
 	}
-	done, err := f.bare(ctx, &boot)
-	if done || err != nil {
-		return err
-	}
 	return f.without(ctx, &boot, gpt)
+}
+
+// unread finds the volumes of a drive whose sector 0 was not read: it may hold
+// the table that counts, whatever another table or a bare volume says, so the
+// whole drive is searched.
+func (f *finder) unread(ctx context.Context, boot *bootSector, gpt *table) error {
+	t := gpt
+	if t != nil && t.usable() {
+		t.note("sector 0 was not read; the GPT is used")
+	} else if t = readAPM(f.r); t == nil || !t.usable() {
+		return f.without(ctx, boot, gpt)
+	}
+	f.quiet = t.vouched
+	t.dark, t.vouched = wholeDrive(f.r), false
+	return f.useTable(ctx, t)
 }
 
 // usable reports whether the table names a partition.
@@ -126,10 +145,6 @@ func (f *finder) useGPT(ctx context.Context, t *table, boot *bootSector) error {
 // rivalGPT takes a GPT without its protective record, unless the drive is one
 // bare volume that was written over it.
 func (f *finder) rivalGPT(ctx context.Context, t *table, boot *bootSector) error {
-	if !boot.read {
-		t.note("sector 0 was not read; the GPT is used")
-		return f.useTable(ctx, t)
-	}
 	fs, err := f.bareAtStart(ctx, boot)
 	if err != nil {
 		return err
@@ -139,6 +154,7 @@ func (f *finder) rivalGPT(ctx context.Context, t *table, boot *bootSector) error
 		return nil
 	}
 	t.note("sector 0 holds no protective MBR; the GPT is used")
+	t.dark, t.vouched = wholeDrive(f.r), false
 	return f.useTable(ctx, t)
 }
 
@@ -153,22 +169,16 @@ func (f *finder) useMBR(ctx context.Context, boot *bootSector, s sense, gpt *tab
 	if err != nil {
 		return err
 	}
-	known := slices.ContainsFunc(volumes, func(v Volume) bool { return v.told() })
+	known := slices.ContainsFunc(volumes, func(v tenant) bool { return v.told() })
 	if !known {
 		if fs, err := f.bareAtStart(ctx, boot); fs != "" || err != nil {
 			return err
 		}
 	}
-	unread := slices.ContainsFunc(volumes, func(v Volume) bool { return v.Filesystem == "unread" || v.Filesystem == "empty" })
+	unread := slices.ContainsFunc(volumes, func(v tenant) bool { return v.Filesystem == "unread" || v.Filesystem == "empty" })
 	switch {
 	case s == senseMixed && !known:
-		f.l.Structures = append(f.l.Structures, boot.structure)
 		f.l.note("sector 0 ends like an MBR, but its entries make no sense as a partition table")
-		done, err := f.bare(ctx, boot)
-		if done || err != nil {
-			return err
-		}
-		f.l.Structures = nil
 		return f.without(ctx, boot, gpt)
 	case s == senseMixed:
 		t.note("some entries of the MBR make no sense; volumes are searched for outside the others too")
@@ -192,55 +202,59 @@ func (v *Volume) told() bool {
 // a volume: an image of a drive of 4096-byte sectors may be opened with 512,
 // and the reverse.
 func (f *finder) mbrUnit(ctx context.Context, boot *bootSector) (*table, error) {
-	var best *table
-	bestCount := -1
-	for _, byOpen := range []bool{false, true} {
-		for _, unit := range units(f.r) {
-			t := readMBR(f.r, boot, unit)
-			n, parts := 0, 0
-			for i := range t.partitions {
-				p := &t.partitions[i]
-				if !p.room() || p.Start >= f.r.Size() {
-					continue
-				}
-				parts++
-				c, err := f.stands(ctx, p, byOpen)
-				if err != nil {
-					return nil, err
-				}
-				if c {
-					n++
-				}
-			}
-			if n > bestCount {
-				best, bestCount = t, n
-			}
-			if n > 0 && n == parts {
-				break
-			}
+	var own *table
+	for _, unit := range units(f.r) {
+		t := readMBR(f.r, boot, unit)
+		if own == nil {
+			own = t
 		}
-		if bestCount > 0 {
-			break
+		facts := 0
+		for i := range t.partitions {
+			p := &t.partitions[i]
+			if !p.room() || p.Start >= f.r.Size() {
+				continue
+			}
+			n, err := f.facts(ctx, p)
+			if err != nil {
+				return nil, err
+			}
+			facts += n
+		}
+		if facts >= 2 || facts == 1 && unit == f.r.Sector() {
+			if t != own {
+				t.note("the MBR counts in sectors of %d bytes, as the volumes in its partitions show; the image was opened with %d", unit, f.r.Sector())
+			}
+			return t, nil
 		}
 	}
-	if best.unit != f.r.Sector() {
-		best.note("the MBR counts in sectors of %d bytes, as the volumes in its partitions show; the image was opened with %d", best.unit, f.r.Sector())
-	}
-	return best, nil
+	return own, nil
 }
 
-// stands reports whether a volume begins where the partition does: by its
-// primary structures or marks, or by opening it.
-func (f *finder) stands(ctx context.Context, p *Partition, byOpen bool) (bool, error) {
-	if !byOpen {
-		if len(f.primaries(p.Start)) > 0 {
-			return true, nil
+// facts counts what speaks for a partition's place: that a volume begins there,
+// by its primary structure or mark or by opening it, and that it fills the
+// partition but for a part.
+func (f *finder) facts(ctx context.Context, p *Partition) (n int, err error) {
+	first := f.primaries(p.Start)
+	for _, c := range first {
+		n = max(n, 1)
+		if c.Length <= p.Length && c.Length > p.Length-p.Length/8 {
+			n = 2
 		}
-		_, ok, _ := identifyHead(f.r, p.Start, p.Length)
-		return ok, nil
+	}
+	if n > 0 {
+		return n, nil
+	}
+	if _, ok, _ := identifyHead(f.r, p.Start, p.Length); ok {
+		return 1, nil
 	}
 	c, err := f.probe(ctx, p.Start, p.Length, p.hints())
-	return c.reason == "", err
+	if err != nil || c.reason != "" {
+		return 0, err
+	}
+	if c.own > 0 && c.own <= p.Length && c.own > p.Length-p.Length/8 {
+		return 2, nil
+	}
+	return 1, nil
 }
 
 // useTable fills the layout from a table.
@@ -254,26 +268,43 @@ func (f *finder) useTable(ctx context.Context, t *table) error {
 
 // lay takes a table and the volumes in it into the layout, searches what it
 // leaves dark, and holds it against the second reader of tables.
-func (f *finder) lay(ctx context.Context, t *table, volumes []Volume) error {
+func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 	f.l.Scheme, f.l.SectorSize = t.scheme, t.unit
 	f.l.Notes = append(f.l.Notes, t.notes...)
 	f.l.Notes = append(f.l.Notes, secondOpinion(f.r, t)...)
 	f.l.Structures = append(f.l.Structures, t.structures...)
 	f.l.Partitions = t.partitions
-	f.l.Volumes = volumes
 	if t.missing != "" {
 		f.l.missing("%s", t.missing)
 	}
-	for _, v := range volumes {
+	var err error
+	if f.known, err = f.behind(ctx, volumes); err != nil {
+		return err
+	}
+	for _, v := range f.known {
 		if v.Partition.pooled() && !v.told() {
 			// its volumes are laid out by a table of its own that is not read here
 			t.dark = append(t.dark, ranges.Range{Start: v.Start, End: v.End()})
 		}
 	}
-	if len(t.dark) > 0 {
-		return f.searchDark(ctx, t.dark)
+	return f.search(ctx, t.dark, !t.vouched && t.scheme != SchemeMBR)
+}
+
+// behind replaces volumes by those behind the metadata in them.
+func (f *finder) behind(ctx context.Context, list []tenant) ([]tenant, error) {
+	var out []tenant
+	for _, t := range list {
+		inner, err := f.layers.follow(ctx, t.Volume, 0)
+		if err != nil {
+			return nil, err
+		}
+		for _, v := range inner {
+			n := t
+			n.Volume = v
+			out = append(out, n)
+		}
 	}
-	return nil
+	return out, nil
 }
 
 // maxPartitions bounds the partitions whose content is looked at: eight times
@@ -281,44 +312,78 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []Volume) error {
 const maxPartitions = 1024
 
 // fill says what fills each partition of the table.
-func (f *finder) fill(ctx context.Context, t *table) ([]Volume, error) {
-	var out []Volume
+func (f *finder) fill(ctx context.Context, t *table) ([]tenant, error) {
+	var out []tenant
 	for i := range t.partitions {
 		p := &t.partitions[i]
-		if !p.room() {
-			continue
-		}
-		if slices.ContainsFunc(out, func(v Volume) bool { return v.Start == p.Start && v.Length == p.Length }) {
+		if !p.room() || f.same(t, p, out) {
 			continue
 		}
 		if len(out) == maxPartitions {
 			t.missing = fmt.Sprintf("the table has more than %d partitions: the others are left aside", maxPartitions)
 			break
 		}
-		c, err := f.probe(ctx, p.Start, p.Length, p.hints())
+		v, err := f.partition(ctx, t, p)
 		if err != nil {
 			return nil, err
-		}
-		v, note := c.volume(p.label(t.scheme), p.Start, p.Length, f.r.Base())
-		if note != "" {
-			t.note("%s", note)
-		}
-		v.Partition = p
-		if p.NoFiles && !v.told() {
-			v.NoFiles = true
-			v.Reason = fmt.Sprintf("its type (%s) says that it holds no files; %s", p.Type, v.Reason)
 		}
 		out = append(out, v)
 	}
 	return out, nil
 }
 
-// searchDark searches the ranges that a table leaves dark, around the volumes
-// that it does name.
-func (f *finder) searchDark(ctx context.Context, dark []ranges.Range) error {
+// same reports whether another entry of the table names the same place, and
+// says which one counts: it is the longest that begins there, which a volume can
+// be shorter than.
+func (f *finder) same(t *table, p *Partition, out []tenant) bool {
+	for i := range t.partitions {
+		o := &t.partitions[i]
+		if o == p || !o.room() || o.Start != p.Start {
+			continue
+		}
+		if o.Length > p.Length {
+			t.note("%s and %s begin at the same place, offset %d; the longer one is used", o.label(t.scheme), p.label(t.scheme), f.r.Base()+p.Start)
+			return true
+		}
+		if o.Length == p.Length && slices.ContainsFunc(out, func(v tenant) bool { return v.Partition == o }) {
+			return true
+		}
+	}
+	return false
+}
+
+// partition is what fills a partition.
+func (f *finder) partition(ctx context.Context, t *table, p *Partition) (tenant, error) {
+	c, err := f.probe(ctx, p.Start, p.Length, p.hints())
+	if err != nil {
+		return tenant{}, err
+	}
+	v, note := c.volume(p.label(t.scheme), p.Start, p.Length, f.r.Base())
+	if note != "" {
+		t.note("%s", note)
+	}
+	v.Partition = p
+	if end := v.Start + v.own; v.own > 0 && v.Reason == "" && end > p.End() && p.End() < f.r.DriveSize() {
+		v.over = end - p.End()
+	}
+	if p.Doubt != "" && v.told() {
+		v.Doubt = append(v.Doubt, p.Doubt)
+	}
+	// a type is a hint: it says what an unread place holds no more than a name does
+	if p.NoFiles && !v.told() && f.r.IsRead(p.Start, min(p.Length, headSize)) && f.r.IsRead(p.End()-min(p.Length, windowSize), min(p.Length, windowSize)) {
+		v.NoFiles = true
+		v.Reason = fmt.Sprintf("its type (%s) says that it holds no files; %s", p.Type, v.Reason)
+	}
+	return tenant{Volume: v, named: true}, nil
+}
+
+// search searches the ranges that a table leaves dark around the volumes that
+// it does name, or inside them too where it is not proved, and settles which of
+// all volumes are listed.
+func (f *finder) search(ctx context.Context, dark []ranges.Range, inside bool) error {
 	var taken ranges.Set
-	for _, v := range f.l.Volumes {
-		if v.told() {
+	for _, v := range f.known {
+		if v.told() && !inside {
 			taken.Add(v.Start, v.Length)
 		}
 	}
@@ -326,31 +391,70 @@ func (f *finder) searchDark(ctx context.Context, dark []ranges.Range) error {
 	for _, d := range dark {
 		within = append(within, without(d, &taken)...)
 	}
-	s := newSearch(f.places, f.l, within)
-	if err := s.run(ctx); err != nil {
+	s := newSearch(f.places, f.l, within, f.known)
+	known := len(f.known)
+	if len(within) > 0 {
+		if err := s.run(ctx); err != nil {
+			return err
+		}
+	}
+	found, err := f.behind(ctx, s.tenants[known:])
+	if err != nil {
 		return err
 	}
-	found := s.hits.volumes(f.r.Base())
-	f.l.Volumes = slices.DeleteFunc(f.l.Volumes, func(v Volume) bool {
-		for _, n := range found {
-			if !v.told() && n.Start < v.End() && v.Start < n.End() {
-				f.l.note("%s (%s) is left out: a %s volume was found at offset %d by its own structures", v.Found, v.Filesystem, n.Filesystem, f.r.Base()+n.Start)
-				return true
-			}
+	all := append(slices.Clone(s.tenants[:known]), found...)
+	if f.known, err = (&settler{f.places, f.l}).settle(ctx, f.beside(all, inside), s.inner); err != nil || len(within) == 0 {
+		return err
+	}
+	if f.quiet && len(f.l.Missing) == 0 {
+		return nil
+	}
+	f.rest = append(f.rest, s.marked(f.known)...)
+	if len(f.known)+len(f.rest) > 0 { // else the drive as a whole is told of
+		var taken []tenant
+		for _, v := range f.rest {
+			taken = append(taken, tenant{Volume: v})
 		}
-		return false
-	})
-	f.l.Volumes = append(f.l.Volumes, found...)
-	f.l.Volumes = append(f.l.Volumes, s.marked()...)
-	if len(f.l.Volumes) > 0 { // else the drive as a whole is told of
-		f.l.Volumes = append(f.l.Volumes, s.leftover(f.l.Volumes)...)
+		f.rest = append(f.rest, s.leftover(append(taken, f.known...))...)
 	}
 	return nil
 }
 
+// beside settles what becomes of partitions that no reader lists where a search
+// found volumes in them. One that the table may name wrongly gives way. Else
+// what was found may be content of a file of the volume that was not found.
+func (f *finder) beside(all []tenant, unproved bool) []tenant {
+	return slices.DeleteFunc(all, func(v tenant) bool {
+		if v.listed() {
+			return false
+		}
+		for i := range all {
+			n := &all[i]
+			if n.named || !v.overlaps(n) {
+				continue
+			}
+			if !v.told() && (unproved || v.Partition.pooled() || n.Start == v.Start) {
+				f.l.note("%s (%s) is left out: a %s was found by its own structures", v.Found, v.Filesystem, n.name(f.r.Base()))
+				return true
+			}
+			n.Doubt = append(n.Doubt, fmt.Sprintf("it lies in %s (%s), of whose files it may be content", v.Found, v.Filesystem))
+			n.Needs = append(n.Needs, f.needs(&v.Volume)...)
+		}
+		return false
+	})
+}
+
 // without finds the volumes of a drive whose table is unread, empty or
-// senseless.
+// senseless: it is one bare volume, or the volumes are found by their own
+// structures.
 func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) error {
+	c, bare, err := f.bare(ctx)
+	if err != nil {
+		return err
+	}
+	if bare && boot.read && (c.reason != "" || c.rests == onPrimary && (headPlaces(c.family)[0].Start == 0 || !f.elsewhere())) {
+		return f.bareVolume(ctx, boot, c)
+	}
 	f.l.Scheme, f.l.SectorSize = SchemeUnknown, f.r.Sector()
 	f.l.Structures = append(f.l.Structures, boot.structure)
 	if gpt != nil {
@@ -369,10 +473,15 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	default:
 		f.l.note("sector 0 holds no partition table; volumes are searched for by their own structures")
 	}
-	if err := f.searchDark(ctx, wholeDrive(f.r)); err != nil {
+	if bare {
+		if err := f.bareVolume(ctx, boot, c); err != nil {
+			return err
+		}
+	}
+	if err := f.search(ctx, wholeDrive(f.r), true); err != nil {
 		return err
 	}
-	if len(f.l.Volumes) == 0 {
+	if len(f.known) == 0 && len(f.rest) == 0 {
 		return f.lastResort(ctx, boot)
 	}
 	return nil

@@ -3,6 +3,7 @@ package volume
 import (
 	"cmp"
 	"context"
+	"iter"
 	"slices"
 
 	"fileassay/extract"
@@ -23,6 +24,10 @@ type Kind struct {
 	// Open opens [start, start+length) of the image, by its backups where its
 	// primary structures are unread, or fails with [*extract.NotVolumeError].
 	Open openFunc
+	// Copies, where not nil, are the places of the image where copies of the
+	// primary structure stand of a volume that begins at start and has up to
+	// length bytes.
+	Copies func(start, length int64) iter.Seq[int64]
 	// Remains, where not nil, opens it by what is left where not even a backup
 	// was read. It is tried after all else, since what is left may be an earlier
 	// volume's.
@@ -35,11 +40,11 @@ type openFunc func(ctx context.Context, r *image.Reader, start, length int64, o 
 // are tried.
 func Kinds() []Kind {
 	return []Kind{
-		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), nil},
-		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), nil},
-		{"exfat", []string{"exfat"}, fat.SniffExFAT, opener(fat.OpenExFAT), nil},
-		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), opener(ext.OpenRemains)},
-		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), nil},
+		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), nil, nil},
+		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), nil, nil},
+		{"exfat", []string{"exfat"}, fat.SniffExFAT, opener(fat.OpenExFAT), nil, nil},
+		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), nil, opener(ext.OpenRemains)},
+		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), nil, nil},
 	}
 }
 
@@ -57,7 +62,8 @@ func opener[F extract.Filesystem](open func(context.Context, *image.Reader, int6
 // Open gives the reader of a volume: the one that [Find] found it with, which
 // it gives once, or it opens the volume with the reader of its filesystem. Where
 // there is none the error is a [*NotListedError]; where the reader no
-// longer accepts the place it is an [*extract.NotVolumeError].
+// longer accepts the place it is an [*extract.NotVolumeError]. Of a volume in
+// doubt no file is proved.
 func Open(ctx context.Context, r *image.Reader, v *Volume, o extract.Options) (extract.Filesystem, error) {
 	return open(ctx, r, v, o, Kinds())
 }
@@ -68,11 +74,14 @@ func open(ctx context.Context, r *image.Reader, v *Volume, o extract.Options, ki
 	}
 	if fs := v.fs; fs != nil {
 		v.fs = nil
-		return fs, nil
+		return v.doubted(fs), nil
 	}
 	if k, ok := kindOf(kinds, v.Filesystem); ok {
 		res, err := newPlaces(r, o, kinds).either(ctx, k, v.Start, v.Length)
-		return res.fs, cmp.Or(err, res.err)
+		if err := cmp.Or(err, res.err); err != nil {
+			return nil, err
+		}
+		return v.doubted(res.fs), nil
 	}
 	return nil, &NotListedError{v.Filesystem, v.Start, "there is no reader for this filesystem"}
 }

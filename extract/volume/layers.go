@@ -24,24 +24,12 @@ type layers struct {
 	l *Layout // that remarks go to
 }
 
-// behind follows Linux md and LVM2 metadata to the volumes behind it: a mirror
-// on one drive holds everything, a logical volume in one piece too. What needs
-// other drives is named with the reason. This goes for volumes that seem to
-// open as well: with metadata at its end, the first drive of a striped array
-// begins like the whole, but most of its places are wrong.
-func (f *layers) behind(ctx context.Context, list []Volume) ([]Volume, error) {
-	var out []Volume
-	for _, v := range list {
-		inner, err := f.follow(ctx, v, 0)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, inner...)
-	}
-	return out, nil
-}
-
-// follow gives the volume itself, or what stands behind the metadata it holds.
+// follow gives the volume itself, or what stands behind the Linux md or LVM2
+// metadata that it holds: a mirror on one drive holds everything, a logical
+// volume in one piece too. What needs other drives is named with the reason. This
+// goes for volumes that seem to open as well: with metadata at its end, the first
+// drive of a striped array begins like the whole, but most of its places are
+// wrong.
 func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, error) {
 	if depth == maxLayers || v.NoFiles {
 		return []Volume{v}, nil
@@ -115,6 +103,6 @@ func (f *layers) inside(ctx context.Context, v Volume, start, length int64, foun
 	if note != "" {
 		f.l.note("%s", note)
 	}
-	n.Partition = v.Partition
+	n.Partition, n.Doubt, n.Needs = v.Partition, append(n.Doubt, v.Doubt...), append(n.Needs, v.Needs...)
 	return f.follow(ctx, n, depth+1)
 }

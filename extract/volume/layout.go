@@ -67,6 +67,7 @@ type Partition struct {
 	Free       bool // unused space that the table has an entry for
 
 	Problem string // why the entry cannot be taken as it stands, "" if it can
+	Doubt   string // why the entry is not proved: what a copy of the table says against it; "" if nothing
 }
 
 // room reports whether the partition is one that something fills: no
@@ -92,9 +93,17 @@ type Volume struct {
 	Partition  *Partition // nil where no table entry speaks for the volume
 	Reason     string     // why it cannot be listed, "" if a reader accepts it
 	NoFiles    bool       // nothing in it could be a file: swap, empty, reserved
-	// Needs, of a volume that no reader accepts, are the places whose unread
-	// sectors would tell what it holds; see [extract.File.Needs].
+	// Doubt says in words why nothing of the volume is proved: what else claims
+	// its place, or what contradicts it. Nil where nothing does.
+	Doubt []string
+	// Needs, of a volume that no reader accepts or that is in doubt, are the
+	// places whose unread sectors would tell what stands there; see
+	// [extract.File.Needs].
 	Needs []ranges.Range
+
+	rests rest  // what it rests on
+	own   int64 // its length by its own structures, 0 where unknown
+	over  int64 // bytes by which that passes the end of its partition
 
 	fs extract.Filesystem // that it was found with, until [Open] gives it
 }

@@ -17,10 +17,10 @@ const (
 // marked are the volumes in the gaps that no reader lists but whose mark
 // stands at a likely place: their kinds keep no length that all of them share,
 // so those that do not tell end where the gap does.
-func (s *search) marked() []Volume {
+func (s *search) marked(volumes []tenant) []Volume {
 	var out []Volume
 	looked := 0
-	for _, g := range s.hits.gaps(&s.within) {
+	for _, g := range s.gaps(volumes) {
 		if g.End-g.Start < smallestGap || g.Start >= s.r.Size() {
 			continue
 		}
@@ -99,36 +99,31 @@ const smallestVolume = 2 << 20
 
 // leftover tells of the gaps in which volumes may stand unseen: those where
 // something was not read go to Missing, and those that hold data are volumes
-// of unknown content. others are the volumes that stand besides the hits.
-func (s *search) leftover(others []Volume) []Volume {
-	var taken, tables ranges.Set
-	for _, v := range others {
-		taken.Add(v.Start, max(v.Length, 1))
-	}
+// of unknown content.
+func (s *search) leftover(volumes []tenant) []Volume {
+	var tables ranges.Set
 	for _, t := range s.l.Structures {
 		tables.Add(t.Image, t.Length)
 	}
 	tables.Add(0, bootRecordSize)
 	var out []Volume
-	for _, gap := range s.hits.gaps(&s.within) {
-		for _, g := range without(gap, &taken) {
-			g.End = min(g.End, s.r.Size())
-			if g.End-g.Start < smallestGap {
-				continue
-			}
-			var dark int64
-			for u := range s.r.Unread(g.Start, g.End-g.Start) {
-				dark += u.Length - tables.Covered(u.Start, u.Length)
-			}
-			if dark > 0 {
-				s.l.missing("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, s.r.Base()+g.Start, s.r.Base()+g.End)
-			}
-			if n := s.data.Covered(g.Start, g.End-g.Start); n > 0 && g.End-g.Start >= smallestVolume {
-				out = append(out, Volume{
-					Start: g.Start, Length: g.End - g.Start, Filesystem: "unknown", Found: "space outside the volumes found",
-					Reason: "data stands here that no volume found accounts for",
-				})
-			}
+	for _, g := range s.gaps(volumes) {
+		g.End = min(g.End, s.r.Size())
+		if g.End-g.Start < smallestGap {
+			continue
+		}
+		var dark int64
+		for u := range s.r.Unread(g.Start, g.End-g.Start) {
+			dark += u.Length - tables.Covered(u.Start, u.Length)
+		}
+		if dark > 0 {
+			s.l.missing("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, s.r.Base()+g.Start, s.r.Base()+g.End)
+		}
+		if n := s.data.Covered(g.Start, g.End-g.Start); n > 0 && g.End-g.Start >= smallestVolume {
+			out = append(out, Volume{
+				Start: g.Start, Length: g.End - g.Start, Filesystem: "unknown", Found: "space outside the volumes found",
+				Reason: "data stands here that no volume found accounts for",
+			})
 		}
 	}
 	return out

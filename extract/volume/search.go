@@ -3,6 +3,7 @@ package volume
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"slices"
 	"sync"
 
@@ -10,23 +11,25 @@ import (
 	"fileassay/extract/ranges"
 )
 
-// search finds volumes without a table, within some ranges of the image.
+// search finds volumes without a table, within some ranges of the image: every
+// sector that was read is asked what it speaks for, also inside volumes that are
+// known or were found, since those may be old.
 //
-// A candidate counts where its reader opens it. A volume inside an accepted one
-// is a file's content and is dropped: the outermost wins. A backup whose
-// primary sector was read and holds something else is old: it waits till the
-// end and takes only what nothing else claims.
+// A candidate counts where its reader opens it. What lies inside a volume whose
+// own primary structure was read waits till it is known what that volume's files
+// hold.
 type search struct {
 	*places
-	l      *Layout    // that remarks go to
-	within ranges.Set // where volumes may begin and lie
-	hits   hits
-	late   []claim
-	seen   map[attempt]bool
-	data   ranges.Set // of each dataBlock, the first sector that holds anything but zeros
-	tries  int
-	spent  int64 // bytes of the candidates that were opened
-	capped bool
+	l       *Layout    // that remarks go to
+	within  ranges.Set // where volumes may begin and lie
+	tenants []tenant   // those that were known, and those that were found
+	inner   []claim    // inside a tenant
+	late    []claim
+	seen    map[attempt]bool
+	data    ranges.Set // of each dataBlock, the first sector that holds anything but zeros
+	tries   int
+	spent   int64 // bytes of the candidates that were opened
+	capped  bool
 }
 
 const (
@@ -34,14 +37,17 @@ const (
 	// images could name any number.
 	maxTries = 20000
 	maxLate  = 4096
+	maxInner = 1 << 16
+	// maxFound bounds the volumes that are taken: a drive has few.
+	maxFound = 1024
 	maxSeen  = 1 << 20
 	// maxSpent bounds what opening them may read, in sizes of the drive: a
 	// reader may look through a whole volume before it refuses it.
 	maxSpent = 64
 )
 
-func newSearch(p *places, l *Layout, within []ranges.Range) *search {
-	s := &search{places: p, l: l, seen: map[attempt]bool{}}
+func newSearch(p *places, l *Layout, within []ranges.Range, known []tenant) *search {
+	s := &search{places: p, l: l, tenants: known, seen: map[attempt]bool{}}
 	for _, w := range within {
 		s.within.Add(w.Start, w.End-w.Start)
 	}
@@ -63,10 +69,8 @@ func (s *search) run(ctx context.Context) error {
 		return cmp.Or(cmp.Compare(b.Length, a.Length), cmp.Compare(a.Start, b.Start))
 	})
 	for _, c := range s.late {
-		if !s.hits.overlap(c.Start, c.Length) {
-			if err := s.accept(ctx, c); err != nil {
-				return err
-			}
+		if _, err := s.accept(ctx, c); err != nil {
+			return err
 		}
 	}
 	if s.capped {
@@ -111,8 +115,7 @@ func (s *search) likely() []int64 {
 // chunk is how much is read at once in the search of all sectors.
 const chunk = 4 << 20
 
-// everywhere looks at every sector that was read and that no accepted volume
-// covers, in big reads in order.
+// everywhere looks at every sector that was read, in big reads in order.
 func (s *search) everywhere(ctx context.Context) error {
 	r := s.r
 	buf := make([]byte, min(chunk, r.Size()+windowSize))
@@ -127,10 +130,6 @@ func (s *search) everywhere(ctx context.Context) error {
 				return err
 			}
 			s.o.Report("searching for volumes", base+at-w.Start, total)
-			if h := s.hits.covering(at); h != nil {
-				at = h.end()
-				continue
-			}
 			next, err := s.piece(ctx, buf, at, min(w.End, r.Size()))
 			if err != nil {
 				return err
@@ -144,7 +143,7 @@ func (s *search) everywhere(ctx context.Context) error {
 }
 
 // piece looks at the sectors from at that one read of buf holds, up to the
-// next unread sector or accepted volume, and returns where to go on.
+// next unread sector, and returns where to go on.
 func (s *search) piece(ctx context.Context, buf []byte, at, end int64) (int64, error) {
 	r := s.r
 	at = (at + step - 1) / step * step
@@ -177,9 +176,6 @@ func (s *search) piece(ctx context.Context, buf []byte, at, end int64) (int64, e
 		if h.claims == nil {
 			s.data.Add(h.at, step)
 			continue
-		}
-		if v := s.hits.covering(h.at); v != nil {
-			return max(v.end(), h.at+step), nil
 		}
 		if err := s.judge(ctx, h.claims); err != nil {
 			return 0, err
@@ -228,33 +224,49 @@ func (s *search) listen(buf []byte, at, stop int64) []heard {
 // dataBlock is how finely it is remembered, in bytes, where data stands.
 const dataBlock = 1 << 20
 
-// judge considers the claims of one sector.
+// judge considers the claims of one sector. It is one structure: of the volumes
+// of a family that it may speak for, the first that is there counts.
 func (s *search) judge(ctx context.Context, claims []claim) error {
 	two := twoWays(claims)
 	if two {
 		s.weigh(claims)
 	}
+	var settled []string // families
 	for _, c := range claims {
-		if err := s.consider(ctx, c, two && s.support(&c) == 0); err != nil {
+		if slices.Contains(settled, c.kind.Name) {
+			continue
+		}
+		there, err := s.consider(ctx, c, two && s.support(&c) == 0)
+		if err != nil {
 			return err
+		}
+		if there {
+			settled = append(settled, c.kind.Name)
 		}
 	}
 	return nil
 }
 
 // consider judges one candidate. A lonely one, whose sector may speak for
-// another volume and whose other copy is missing, waits with the old ones.
-func (s *search) consider(ctx context.Context, c claim, lonely bool) error {
+// another volume and whose other copy is missing, waits with the old ones. there
+// is whether a volume stands there, or may in another.
+func (s *search) consider(ctx context.Context, c claim, lonely bool) (there bool, err error) {
 	key := attempt{c.kind.Name, c.Start, c.Length, false}
-	if s.seen[key] || !s.fits(&c) {
-		return nil
+	if !s.fits(&c) {
+		return false, nil
+	}
+	for i := range s.tenants {
+		t := &s.tenants[i]
+		if k, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && t.Start == c.Start && k.Name == c.kind.Name {
+			return true, nil // a copy of the same
+		}
+	}
+	if s.seen[key] {
+		return false, nil
 	}
 	if len(s.seen) >= maxSeen {
 		s.capped = true
-		return nil
-	}
-	if h := s.hits.covering(c.Start); h != nil && c.Start+c.Length <= h.end() {
-		return nil
+		return false, nil
 	}
 	s.seen[key] = true
 	late := lonely || c.Start+c.Length > s.r.DriveSize()
@@ -263,15 +275,27 @@ func (s *search) consider(ctx context.Context, c claim, lonely bool) error {
 		same := func(p claim) bool { return p.kind.Name == c.kind.Name }
 		late = s.r.IsRead(c.Start, 2*primaryReach) && !slices.ContainsFunc(s.primaries(c.Start), same)
 	}
-	switch {
-	case !late:
-		return s.accept(ctx, c)
-	case len(s.late) < maxLate:
-		s.late = append(s.late, c)
-	default:
-		s.capped = true
+	inside := func(t tenant) bool {
+		return t.listed() && t.rests == onPrimary && t.Start < c.Start && c.Start+c.Length <= t.reach()
 	}
-	return nil
+	switch {
+	case slices.ContainsFunc(s.tenants, inside):
+		s.wait(&s.inner, c, maxInner)
+		return true, nil
+	case late:
+		s.wait(&s.late, c, maxLate)
+		return false, nil
+	}
+	return s.accept(ctx, c)
+}
+
+// wait puts a claim aside, if there is room for it.
+func (s *search) wait(list *[]claim, c claim, most int) {
+	if len(*list) >= most {
+		s.capped = true
+		return
+	}
+	*list = append(*list, c)
 }
 
 // fits reports whether the candidate's volume could lie where the search
@@ -291,20 +315,57 @@ func (s *search) fits(c *claim) bool {
 	return s.within.Covered(c.Start, length) == length
 }
 
-// accept opens the candidate and, if it is a volume, takes it into the hits.
-func (s *search) accept(ctx context.Context, c claim) error {
-	if s.tries >= maxTries || s.spent/maxSpent > s.r.DriveSize() {
+// accept opens the candidate and, if it is a volume, takes it among the tenants.
+func (s *search) accept(ctx context.Context, c claim) (there bool, err error) {
+	if s.tries >= maxTries || s.spent/maxSpent > s.r.DriveSize() || len(s.tenants) >= maxFound {
 		s.capped = true
-		return nil
+		return false, nil
 	}
 	s.tries++
 	s.spent += min(c.Length, s.r.DriveSize())
 	res, err := s.open(ctx, c.kind, c.Start, c.Length)
 	if err != nil || res.filesystem == "" {
-		return err
+		return false, err
 	}
-	for _, note := range s.hits.add(hit{c, res.filesystem}, s.r.Base()) {
-		s.l.note("%s", note)
+	s.tenants = append(s.tenants, s.found(c, res.filesystem))
+	return true, nil
+}
+
+// found is the volume that a claim was opened as.
+func (p *places) found(c claim, filesystem string) tenant {
+	t := tenant{by: c, Volume: Volume{Start: c.Start, Length: c.Length, Filesystem: filesystem, rests: onCopy, own: c.Length,
+		Found: fmt.Sprintf("%s at offset %d (no table)", c.From, p.r.Base()+c.At)}}
+	if c.primary() {
+		t.rests = onPrimary
 	}
-	return nil
+	return t
+}
+
+// gaps are the parts of the ranges that no volume covers.
+func (s *search) gaps(volumes []tenant) []ranges.Range {
+	var taken ranges.Set
+	for _, t := range volumes {
+		taken.Add(t.Start, max(t.Length, 1))
+	}
+	var out []ranges.Range
+	for w := range s.within.All() {
+		out = append(out, without(w, &taken)...)
+	}
+	return out
+}
+
+// without cuts the taken parts out of a range.
+func without(g ranges.Range, taken *ranges.Set) []ranges.Range {
+	var out []ranges.Range
+	at := g.Start
+	for t := range taken.Within(g.Start, g.End-g.Start) {
+		if at < t.Start {
+			out = append(out, ranges.Range{Start: at, End: t.Start})
+		}
+		at = t.End
+	}
+	if at < g.End {
+		out = append(out, ranges.Range{Start: at, End: g.End})
+	}
+	return out
 }

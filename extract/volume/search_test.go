@@ -24,6 +24,7 @@ func TestWithoutTable(t *testing.T) {
 		holes []unread
 		want  []brief
 		note  string
+		doubt bool // of all that open
 	}{
 		{
 			name:  "MBR unread",
@@ -48,26 +49,56 @@ func TestWithoutTable(t *testing.T) {
 			want:  []brief{{12345 * sec, 777 * sec, "toy", "backup boot sector at offset 6717952 (no table)"}},
 		},
 		{
-			name: "the outermost wins",
+			name: "in a file it is content",
 			build: func(d []byte) {
 				putToy(d, mib, 8*mib)
-				putToy(d, 3*mib, mib) // a volume image in a file
+				putToy(d, 3*mib, mib)
+				putToyFile(d, mib, 3*mib, mib)
 			},
 			holes: []unread{mbr},
 			want:  []brief{{mib, 8 * mib, "toy", "boot sector at offset 1048576 (no table)"}},
 		},
 		{
-			name: "the outermost wins by its backup",
+			name: "in a file of a volume that its backup speaks for",
 			build: func(d []byte) {
 				putToy(d, mib, 8*mib)
 				putToy(d, 3*mib, mib)
+				putToyFile(d, mib, 3*mib, mib)
 			},
 			holes: []unread{mbr, {mib, sec}},
 			want:  []brief{{mib, 8 * mib, "toy", "backup boot sector at offset 9436672 (no table)"}},
-			note:  "at offset 3145728 is left out: it lies in the toy volume at offset 1048576",
+			note:  "1 claims to volumes inside the toy volume at offset 1048576 are left out",
 		},
 		{
-			name: "an old backup gives way",
+			name: "in no file it is a rival",
+			build: func(d []byte) {
+				putToy(d, mib, 8*mib)
+				putToy(d, 3*mib, mib)
+				putToyFile(d, mib, 3*mib-sec, mib) // holds it, but begins with something else
+			},
+			holes: []unread{mbr},
+			want:  []brief{{mib, 8 * mib, "toy", "boot sector at offset 1048576 (no table)"}},
+			note:  "of 1048576 bytes at offset 3145728 is not listed",
+			doubt: true,
+		},
+		{
+			name: "several in no file are likelier than what encloses them",
+			build: func(d []byte) {
+				putToy(d, mib, 15*mib)
+				putToy(d, 3*mib, 5*mib)
+				putToy(d, 8*mib, 7*mib)
+			},
+			holes: []unread{mbr},
+			want: []brief{
+				{0, 3 * mib, "unknown", "space outside the volumes found"},
+				{3 * mib, 5 * mib, "toy", "boot sector at offset 3145728 (no table)"},
+				{8 * mib, 7 * mib, "toy", "boot sector at offset 8388608 (no table)"},
+			},
+			note:  "of 15728640 bytes at offset 1048576 is not listed",
+			doubt: true,
+		},
+		{
+			name: "an old backup gives way, in doubt",
 			build: func(d []byte) {
 				putToy(d, mib, 8*mib) // the old volume: its backup stays
 				clear(d[mib : mib+sec])
@@ -78,6 +109,7 @@ func TestWithoutTable(t *testing.T) {
 				{2 * mib, 3 * mib, "toy", "boot sector at offset 2097152 (no table)"},
 				{5 * mib, 11 * mib, "unknown", "space outside the volumes found"},
 			},
+			doubt: true,
 		},
 		{
 			name:  "an old backup alone still speaks",
@@ -191,6 +223,9 @@ func TestWithoutTable(t *testing.T) {
 			for _, v := range l.Volumes {
 				if v.Filesystem != "toy" && v.Reason == "" {
 					t.Errorf("%s at %d cannot be listed and no reason is given", v.Filesystem, v.Start)
+				}
+				if v.Reason == "" && tt.doubt != (len(v.Doubt) > 0) {
+					t.Errorf("doubts of the volume at %d are %q", v.Start, v.Doubt)
 				}
 			}
 		})

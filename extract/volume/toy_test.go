@@ -55,7 +55,34 @@ func putTwin(disk []byte, start, length int64) {
 	}
 }
 
-type toyVolume struct{ extract.Filesystem }
+// putToyFile gives the toy volume at start a file of one extent.
+func putToyFile(disk []byte, start, at, length int64) {
+	for _, boot := range []int64{start, start + int64(binary.LittleEndian.Uint64(disk[start+32:])) - 512} {
+		binary.LittleEndian.PutUint64(disk[boot+48:], uint64(at))
+		binary.LittleEndian.PutUint64(disk[boot+56:], uint64(length))
+	}
+}
+
+func toyFile(boot []byte) extract.File {
+	at, length := int64(binary.LittleEndian.Uint64(boot[48:])), int64(binary.LittleEndian.Uint64(boot[56:]))
+	return extract.File{ID: 1, Path: "file", Kind: extract.KindFile, Size: length, Pieces: []extract.Piece{{Length: length, Image: at}}}
+}
+
+type toyVolume struct {
+	extract.Filesystem
+	file extract.File // if it has a size: its one file
+}
+
+// Walk yields the one file of a toy volume.
+func (v toyVolume) Walk(_ context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
+	none := func(context.Context, func(int64, int64, extract.Use) error) error { return nil }
+	out := &extract.Survey{Listing: extract.Listing{Complete: true}, Space: none}
+	if yield == nil || v.file.Size == 0 {
+		return out, nil
+	}
+	f := v.file
+	return out, yield(&f)
+}
 
 func (toyVolume) Info() extract.Info { return extract.Info{Filesystem: "toy"} }
 
@@ -67,7 +94,7 @@ func toyOpen(_ context.Context, r *image.Reader, start, length int64, _ extract.
 		}
 		for _, c := range toySniff(buf, at) {
 			if c.Start == start && c.Length <= length && buf[42] == 0 {
-				return toyVolume{}, nil
+				return toyVolume{file: toyFile(buf)}, nil
 			}
 		}
 	}

@@ -1,0 +1,250 @@
+package volume
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+
+	"fileassay/extract/ranges"
+)
+
+// rest is what a volume rests on, the weakest first.
+type rest uint8
+
+const (
+	onRemains rest = iota // what is left of it, or nothing that opens
+	onCopy                // a copy of its primary structure, or other structures of it
+	onPrimary             // its primary structure, which was read
+)
+
+// content is what fills a range of the image.
+type content struct {
+	filesystem string
+	reason     string // why it cannot be listed; "" if it can
+	noFiles    bool
+	// start and length are where the volume itself lies, where that is not the
+	// range it was found in: it goes past it, or is embedded in it. Else 0.
+	start, length int64
+
+	family  string // whose reader opens it; "" for none
+	rests   rest
+	from    string // which structure speaks for it
+	own     int64  // its length by that structure; 0 where that does not tell
+	written int64  // as [extract.Candidate].Written
+
+	doubt []string       // why nothing of it is proved; see [Volume.Doubt]
+	needs []ranges.Range // what would settle that
+}
+
+// volume is the volume that fills a range by its content. Where that lies
+// elsewhere, note says so; offsets in it count from base.
+func (c content) volume(found string, start, length, base int64) (v Volume, note string) {
+	v = Volume{Start: start, Length: length, Filesystem: c.filesystem, Found: found, Reason: c.reason, NoFiles: c.noFiles,
+		Doubt: c.doubt, Needs: c.needs, rests: c.rests, own: c.own}
+	switch {
+	case c.length == 0:
+		return v, ""
+	case c.start != start:
+		note = fmt.Sprintf("%s wraps a %s volume of %d bytes at offset %d", found, c.filesystem, c.length, base+c.start)
+	default:
+		note = fmt.Sprintf("%s is shorter than the %s volume in it: %d bytes, the volume %d", found, c.filesystem, length, c.length)
+	}
+	v.Start, v.Length = c.start, c.length
+	return v, note
+}
+
+// headLength is the part at a volume's start that holds the primary structure
+// of every family that can be listed. Where all of it was read, it says which
+// family stands there, and what copies say of another is old.
+const headLength = 4096
+
+// probe says what fills [start, start+length): by the primary structures that
+// stand there; where they do not stand or not all of the place was read, by all
+// that other structures speak for, of which the likeliest is taken. hints are
+// the families that are likelier. The error is that of ctx alone.
+func (p *places) probe(ctx context.Context, start, length int64, hints []string) (content, error) {
+	first := p.primaries(start)
+	found, whys, err := p.byPrimaries(ctx, first, start, length)
+	if err != nil {
+		return content{}, err
+	}
+	head := p.r.IsRead(start, min(length, headLength))
+	if len(found) > 0 && head {
+		return p.contest(start, found, hints), nil
+	}
+	if len(first) == 0 {
+		if in, ok := wrapped(p.r, start, length); ok {
+			fs, err := p.first(ctx, p.kinds, in.Start, in.Len())
+			if err != nil || fs != "" {
+				return content{filesystem: fs, start: in.Start, length: in.Len(), rests: onPrimary}, err
+			}
+		}
+	}
+	named, marked, dark := identify(p.r, start, length)
+	if marked && len(first) == 0 && head {
+		return named, nil
+	}
+	primary := len(found) > 0
+	for _, k := range p.inOrder(hints) {
+		if primary && p.primaryRead(k.Name, start) || slices.ContainsFunc(found, func(c content) bool { return c.family == k.Name }) {
+			continue
+		}
+		res, err := p.open(ctx, k, start, length)
+		if err != nil {
+			return content{}, err
+		}
+		if res.filesystem != "" {
+			found = append(found, p.byCopies(k, res.filesystem, start, length))
+		}
+	}
+	if marked && !primary {
+		found = append(found, named)
+	}
+	if len(found) > 0 {
+		return p.contest(start, found, hints), nil
+	}
+	if left, err := p.remains(ctx, start, length); left != "" || err != nil {
+		return content{filesystem: left}, err
+	}
+	return p.unlisted(ctx, start, length, dark, whys)
+}
+
+// byPrimaries opens a range as what the primary structures at its start speak
+// for. whys say why those that are left do not open.
+func (p *places) byPrimaries(ctx context.Context, first []claim, start, length int64) (found []content, whys []string, err error) {
+	tried := map[string]bool{}
+	for _, c := range first {
+		if tried[c.kind.Name] {
+			continue
+		}
+		tried[c.kind.Name] = true
+		res, err := p.open(ctx, c.kind, start, length)
+		if err != nil {
+			return nil, nil, err
+		}
+		out := content{filesystem: res.filesystem, family: c.kind.Name, rests: onPrimary, from: c.From, own: c.Length, written: c.Written}
+		// the entry may be shorter than the volume that stands in it
+		if res.filesystem == "" && c.Length > length && start+c.Length <= p.r.DriveSize() {
+			long, err := p.open(ctx, c.kind, start, c.Length)
+			if err != nil {
+				return nil, nil, err
+			}
+			out.filesystem, out.start, out.length = long.filesystem, start, c.Length
+		}
+		if out.filesystem != "" {
+			found = append(found, out)
+			continue
+		}
+		why, _ := res.refusal()
+		whys = append(whys, c.kind.Name+": "+why)
+	}
+	return found, whys, nil
+}
+
+// primaryRead reports whether all of the place of a family's primary structure
+// was read.
+func (p *places) primaryRead(family string, start int64) bool {
+	return !slices.ContainsFunc(headPlaces(family), func(at ranges.Range) bool { return !p.r.IsRead(start+at.Start, at.Len()) })
+}
+
+// byCopies is the volume that a range opened as without its primary structure.
+// Where copies speak for two volumes of the family, it is in doubt.
+func (p *places) byCopies(k Kind, filesystem string, start, length int64) content {
+	out := content{filesystem: filesystem, family: k.Name, rests: onCopy, from: "what is left of its structures"}
+	if k.Copies == nil {
+		return out
+	}
+	var all []claim
+	for at := range k.Copies(start, length) {
+		for _, c := range p.claims(window(p.r, p.buf, at), at) {
+			if c.kind.Name == k.Name && c.Start == start && !c.primary() {
+				all = append(all, c)
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b claim) int { return cmp.Compare(b.Written, a.Written) })
+	for i := range all {
+		c := &all[i]
+		switch {
+		case i == 0:
+			out.from, out.own, out.written = c.From, c.Length, c.Written
+		case c.ID != all[0].ID:
+			out.doubt = []string{fmt.Sprintf("copies at offsets %d and %d speak for two %s volumes in this place, and its primary structure was not read or does not stand",
+				p.r.Base()+all[0].At, p.r.Base()+c.At, filesystem)}
+			out.needs = p.headNeeds(start, k.Name)
+			return out
+		}
+	}
+	return out
+}
+
+// headNeeds are the places of the primary structures of families in a volume
+// that begins at start.
+func (p *places) headNeeds(start int64, families ...string) (out []ranges.Range) {
+	for _, family := range families {
+		for _, at := range headPlaces(family) {
+			out = append(out, ranges.Range{Start: start + at.Start, End: start + at.End})
+		}
+	}
+	return out
+}
+
+// contest takes the likeliest of what speaks for the place at start. The others
+// put it in doubt, but for those that what was read refutes.
+func (p *places) contest(start int64, found []content, hints []string) content {
+	slices.SortStableFunc(found, func(a, b content) int {
+		hinted := func(c content) int {
+			if slices.Contains(hints, c.family) {
+				return 1
+			}
+			return 0
+		}
+		return cmp.Or(cmp.Compare(b.rests, a.rests), cmp.Compare(hinted(b), hinted(a)), cmp.Compare(b.written, a.written))
+	})
+	best := found[0]
+	for _, o := range found[1:] {
+		if p.refuted(start, &best, &o) {
+			continue
+		}
+		best.doubt = append(best.doubt, fmt.Sprintf("a %s volume may stand in the same place: it is spoken for by its %s, and nothing that was read refutes it", o.filesystem, cmp.Or(o.from, "mark")))
+		best.needs = append(best.needs, p.headNeeds(start, best.family, o.family)...)
+	}
+	return best
+}
+
+// refuted reports whether o cannot stand at start beside best, by what was
+// read: the place of its primary structure holds something else, and best is
+// there by its own, or had its own unread.
+func (p *places) refuted(start int64, best, o *content) bool {
+	if o.rests == onPrimary || o.family == "" || !p.primaryRead(o.family, start) {
+		return false
+	}
+	if best.rests == onPrimary {
+		return true
+	}
+	if best.family == "" || p.primaryRead(best.family, start) {
+		return false
+	}
+	// garbage that was read there must not refute: zeros do not
+	for _, at := range headPlaces(o.family) {
+		b := make([]byte, at.Len())
+		if _, err := p.r.ReadAt(b, start+at.Start); err != nil || isZero(b) {
+			return false
+		}
+	}
+	return true
+}
+
+// inOrder is the list of families with the hinted ones first.
+func (p *places) inOrder(hints []string) []Kind {
+	rank := func(k Kind) int {
+		if i := slices.Index(hints, k.Name); i >= 0 {
+			return i
+		}
+		return len(hints)
+	}
+	out := slices.Clone(p.kinds)
+	slices.SortStableFunc(out, func(a, b Kind) int { return cmp.Compare(rank(a), rank(b)) })
+	return out
+}

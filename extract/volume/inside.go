@@ -1,0 +1,247 @@
+package volume
+
+import (
+	"cmp"
+	"context"
+	"slices"
+
+	"fileassay/extract"
+	"fileassay/extract/ranges"
+)
+
+// inner is a volume that claims a place inside another, its host.
+type inner struct {
+	family        string
+	start, length int64
+	at            int64          // of the structure that speaks for it
+	copied        bool           // that is a copy
+	heads         []ranges.Range // where its primary structure stands
+	headRead      bool           // all of that was read
+	own           bool           // the structure is the host's by its identity
+
+	content bool // it is content of a file of the host
+	old     bool // the host's structures or files lie where it would begin
+}
+
+// innerOf is the volume that a claim inside a host speaks for; ids are the
+// identities that the host goes by.
+func (p *places) innerOf(family string, c *claim, start, length int64, ids []string) inner {
+	return inner{family: family, start: start, length: length, at: c.At, copied: !c.primary(),
+		heads: p.headNeeds(start, family), headRead: p.primaryRead(family, start), own: c.ID != "" && slices.Contains(ids, c.ID)}
+}
+
+// identities are what the structures call themselves by which a tenant stands.
+func (p *places) identities(family string, t *tenant) []string {
+	out := []string{t.by.ID}
+	for _, c := range p.primaries(t.Start) {
+		if c.kind.Name == family {
+			out = append(out, c.ID)
+		}
+	}
+	return out
+}
+
+// withoutContent leaves out the tenants that are content of another's file, and
+// opens the claims to volumes inside tenants that are not.
+func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []claim) ([]tenant, error) {
+	gone := make([]bool, len(all))
+	left := claims
+	for h := range all {
+		host := &all[h]
+		k, ok := kindOf(s.kinds, host.Filesystem)
+		if !ok || !host.listed() {
+			continue
+		}
+		ids := s.identities(k.Name, host)
+		var asked []inner
+		var of []int // the tenant of each, or the claim after all tenants
+		for i := range all {
+			t := &all[i]
+			if tk, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && !t.named && i != h && host.holds(t) {
+				asked, of = append(asked, s.innerOf(tk.Name, &t.by, t.Start, t.reach()-t.Start, ids)), append(of, i)
+			}
+		}
+		for i := range left {
+			c := &left[i]
+			if c.Start >= host.Start && c.Start+c.Length <= host.reach() {
+				asked, of = append(asked, s.innerOf(c.kind.Name, c, c.Start, c.Length, ids)), append(of, len(all)+i)
+			}
+		}
+		if len(asked) == 0 {
+			continue
+		}
+		if err := s.ask(ctx, k, host, asked); err != nil {
+			return nil, err
+		}
+		contents, dropped := 0, make([]bool, len(left))
+		for i, q := range asked {
+			drop := q.content || q.old && q.copied && q.headRead
+			switch {
+			case !drop:
+			case of[i] < len(all):
+				gone[of[i]] = true
+			default:
+				dropped[of[i]-len(all)] = true
+			}
+			if q.content {
+				contents++
+			}
+		}
+		if contents > 0 {
+			s.l.note("%d claims to volumes inside the %s are left out: they lie in its files or are copies of its own structures", contents, host.name(s.r.Base()))
+		}
+		var rest []claim
+		for i, c := range left {
+			if !dropped[i] {
+				rest = append(rest, c)
+			}
+		}
+		left = rest
+	}
+	var out []tenant
+	for i, t := range all {
+		if !gone[i] {
+			out = append(out, t)
+		}
+	}
+	for _, c := range left {
+		res, err := s.open(ctx, c.kind, c.Start, c.Length)
+		if err != nil {
+			return nil, err
+		}
+		if res.filesystem != "" {
+			out = append(out, s.found(c, res.filesystem))
+		}
+	}
+	return out, nil
+}
+
+// ask walks the host and says of each of the volumes that claim a place inside
+// it whether it is content of a file.
+func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) error {
+	fs, err := p.take(ctx, k, host.Start, host.Length)
+	if fs == nil || err != nil {
+		return err
+	}
+	marks := newMarks(asked, p.offset)
+	survey, err := fs.Walk(ctx, func(f *extract.File) error {
+		if f.RecordUnread || f.Kind == extract.KindFolder {
+			return nil
+		}
+		for _, piece := range f.Pieces {
+			if piece.Kind != extract.Data {
+				continue
+			}
+			for _, m := range marks.within(piece.Image, piece.Length) {
+				q, off := m.of, piece.Offset+m.at-piece.Image
+				switch m.what {
+				case markStart:
+					if f.Size >= off+q.length && (off == 0 || p.tableNames(f, off)) {
+						q.content = true
+					}
+				case markSpeaks:
+					q.content = q.content || q.copied && q.headRead
+				case markHead:
+					q.old = true
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return survey.Space(ctx, func(start, length int64, use extract.Use) error {
+		if use == extract.UseStructure {
+			for _, m := range marks.within(start, length) {
+				m.of.old = m.of.old || m.what == markHead
+				// a journal holds copies of what it is the journal of
+				m.of.content = m.of.content || m.what == markSpeaks && m.of.own
+			}
+		}
+		return ctx.Err()
+	})
+}
+
+// take gives the reader that a place was opened with, or opens it again: a
+// reader walks once.
+func (p *places) take(ctx context.Context, k Kind, start, length int64) (extract.Filesystem, error) {
+	for _, remains := range []bool{false, true} {
+		a := attempt{k.Name, start, length, remains}
+		if res := p.tried[a]; res.fs != nil {
+			fs := res.fs
+			res.fs = nil
+			p.tried[a], p.kept = res, p.kept-1
+			return fs, nil
+		}
+	}
+	fs, err := k.Open(ctx, p.image, p.offset+start, length, p.o)
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
+	if err != nil {
+		return nil, nil //nolint:nilerr // what no longer opens tells nothing
+	}
+	return fs, nil
+}
+
+// tableNames reports whether a file begins with a partition table that names
+// the place off bytes into it, as the image of a whole drive does.
+func (p *places) tableNames(f *extract.File, off int64) bool {
+	first := f.Pieces[0]
+	if first.Kind != extract.Data || first.Offset != 0 {
+		return false
+	}
+	b := make([]byte, bootRecordSize)
+	if _, err := p.image.ReadAt(b, first.Image); err != nil {
+		return false
+	}
+	rec, ok := parseBootRecord(b)
+	if !ok {
+		return false
+	}
+	for _, e := range rec.Entries {
+		if e.used() && (e.Type == typeProtective || e.extended() && int64(e.Start)*step < off || int64(e.Start)*step == off) {
+			return true
+		}
+	}
+	return false
+}
+
+// What a mark is a place of.
+const (
+	markStart  = iota // where the volume begins
+	markSpeaks        // where the structure stands that speaks for it
+	markHead          // where its primary structure stands
+)
+
+// spot is a place of an inner volume.
+type spot struct {
+	at   int64
+	what int
+	of   *inner
+}
+
+// marks are the places of inner volumes, in order.
+type marks []spot
+
+func newMarks(asked []inner, offset int64) marks {
+	var out marks
+	for i := range asked {
+		q := &asked[i]
+		out = append(out, spot{offset + q.start, markStart, q}, spot{offset + q.at, markSpeaks, q})
+		for _, h := range q.heads {
+			out = append(out, spot{offset + h.Start, markHead, q})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b spot) int { return cmp.Compare(a.at, b.at) })
+	return out
+}
+
+// within are the places in [start, start+length).
+func (m marks) within(start, length int64) []spot {
+	by := func(s spot, at int64) int { return cmp.Compare(s.at, at) }
+	i, _ := slices.BinarySearchFunc(m, start, by)
+	j, _ := slices.BinarySearchFunc(m, start+length, by)
+	return m[i:j]
+}

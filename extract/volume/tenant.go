@@ -1,0 +1,144 @@
+package volume
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+
+	"fileassay/extract/ranges"
+)
+
+// tenant is a volume that something on the drive speaks for: an entry of a
+// table, its own structures, or both. More than one may claim a range.
+type tenant struct {
+	Volume
+	by    claim // that a search found it by
+	named bool  // the table that is followed names it
+}
+
+// listed reports whether a reader lists the tenant's files.
+func (t *tenant) listed() bool { return t.Reason == "" }
+
+// reach is where the volume ends by its own structures.
+func (t *tenant) reach() int64 {
+	if t.own > 0 {
+		return t.Start + t.own
+	}
+	return t.End()
+}
+
+// overlaps reports whether two tenants claim one byte.
+func (t *tenant) overlaps(o *tenant) bool {
+	return t.Start < o.reach() && o.Start < t.reach()
+}
+
+// holds reports whether o lies in t and does not begin with it.
+func (t *tenant) holds(o *tenant) bool {
+	return t.Start < o.Start && o.reach() <= t.reach()
+}
+
+// settler decides which of the tenants are listed, and whom they leave in doubt.
+type settler struct {
+	*places
+	l *Layout
+}
+
+// settle takes the likeliest of the tenants of every range. A tenant inside a
+// file of another is content and no volume; one that structures which were read
+// refute is old. Of all others that claim the same range nothing is proved. It
+// returns those that are listed. inner are claims to volumes inside the tenants,
+// which were not opened.
+func (s *settler) settle(ctx context.Context, all []tenant, inner []claim) ([]tenant, error) {
+	all, err := s.withoutContent(ctx, all, inner)
+	if err != nil {
+		return nil, err
+	}
+	several := func(t *tenant) bool { // volumes in it that are none of its files
+		n := 0
+		for i := range all {
+			if all[i].rests == onPrimary && t.holds(&all[i]) {
+				n++
+			}
+		}
+		return n > 1
+	}
+	slices.SortStableFunc(all, func(a, b tenant) int {
+		return cmp.Or(cmp.Compare(b.rests, a.rests), order(b.named, a.named), order(several(&a), several(&b)), cmp.Compare(b.Length, a.Length),
+			cmp.Compare(a.Start, b.Start))
+	})
+	var out []tenant
+	for i := range all {
+		t := &all[i]
+		var rivals []*tenant
+		for j := range out {
+			if o := &out[j]; t.overlaps(o) && !s.refutes(o, t) && (o.named && t.named || o.listed() && t.listed()) {
+				rivals = append(rivals, o)
+			}
+		}
+		refuted := len(rivals) == 0 && slices.ContainsFunc(out, func(o tenant) bool { return t.overlaps(&o) && s.refutes(&o, t) })
+		switch {
+		case refuted:
+			s.l.note("copies of the structures of a %s volume at offset %d are left aside: another volume stands where it would begin", t.Filesystem, s.r.Base()+t.Start)
+		case len(rivals) == 0, t.named && !slices.ContainsFunc(rivals, func(o *tenant) bool { return !o.named }):
+			for _, o := range rivals {
+				s.doubt(o, t)
+				s.doubt(t, o)
+			}
+			out = append(out, *t)
+		default:
+			for _, o := range rivals {
+				s.doubt(o, t)
+			}
+			s.l.missing("a %s volume of %d bytes at offset %d is not listed: it claims the place of the %s; --volume-at %d --filesystem %s lists it",
+				t.Filesystem, t.reach()-t.Start, s.r.Base()+t.Start, rivals[0].name(s.r.Base()), s.r.Base()+t.Start, t.Filesystem)
+		}
+	}
+	return out, nil
+}
+
+// order puts false before true.
+func order(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case b:
+		return -1
+	}
+	return 1
+}
+
+// name names the tenant for people; offsets count from base.
+func (t *tenant) name(base int64) string {
+	return fmt.Sprintf("%s volume at offset %d", t.Filesystem, base+t.Start)
+}
+
+// maxDoubts bounds the rivals that are told of one volume.
+const maxDoubts = 8
+
+// doubt says of a volume that another claims its place. One that goes past the
+// end of its partition does not harm what stands there.
+func (s *settler) doubt(t, by *tenant) {
+	if by.over > 0 && by.Start+by.own-by.over <= t.Start || len(t.Doubt) >= maxDoubts {
+		return
+	}
+	t.Doubt = append(t.Doubt, fmt.Sprintf("a %s claims the same place: nothing that was read refutes either", by.name(s.r.Base())))
+	t.Needs = append(t.Needs, ranges.Range{Start: 0, End: bootRecordSize}) // the table
+	if k, ok := kindOf(s.kinds, t.Filesystem); ok {
+		t.Needs = append(t.Needs, s.headNeeds(t.Start, k.Name)...)
+	}
+	if k, ok := kindOf(s.kinds, by.Filesystem); ok {
+		t.Needs = append(t.Needs, s.headNeeds(by.Start, k.Name)...)
+	}
+}
+
+// refutes reports whether t, by its primary structure that was read, shows that
+// o, which only copies speak for, is old: both would begin at one place, and
+// there o's primary structure was looked for.
+func (s *settler) refutes(t, o *tenant) bool {
+	if o.rests == onPrimary || t.rests != onPrimary {
+		return false
+	}
+	k, ok := kindOf(s.kinds, o.Filesystem)
+	return ok && t.Start == o.Start && s.primaryRead(k.Name, o.Start)
+}
