@@ -75,51 +75,121 @@ func readAPM(r *image.Reader) *table {
 }
 
 func readAPMIn(r *image.Reader, unit int64) *table {
-	t := &table{scheme: SchemeAPM, unit: unit, base: r.Base()}
-	count, lost := int64(0), int64(0)
+	m := apmReader{
+		r: r, unit: unit, limit: min(int64(maxAPMEntries), r.DriveSize()/unit-1),
+		t: &table{scheme: SchemeAPM, unit: unit, base: r.Base()},
+	}
+	if !m.read() {
+		return nil
+	}
+	m.judge()
+	count := m.count()
+	s := extract.Structure{Name: "Apple partition map", Image: unit, Length: count * unit, Health: extract.HealthRead}
+	if s.Unread = unreadBytes(r, s.Image, s.Length); s.Unread > 0 {
+		s.Health = extract.HealthPartly
+	} else if m.disagree {
+		s.Health, s.Note = extract.HealthDisagrees, "its entries say different things of their number"
+	}
+	m.t.structures = []extract.Structure{driverStructure(r, unit), s}
+	m.t.settle(r.Size(), r.DriveSize())
+	return m.t
+}
+
+// apmReader reads a map of blocks of one size.
+type apmReader struct {
+	r     *image.Reader
+	t     *table
+	unit  int64
+	limit int64 // the most entries that are followed
+
+	least    int64   // the least number of entries that one of them says there are
+	most     int64   // and the most
+	last     int64   // the last block that holds an entry
+	lost     int64   // blocks that were not read
+	holes    []int64 // blocks that were read and hold none
+	itself   bool    // an entry describes the map itself, at block 1
+	disagree bool    // on the number
+}
+
+// read takes the entries; it reports whether they are a map.
+func (m *apmReader) read() bool {
 	buf := make([]byte, apmEntrySize)
-	itself := false // an entry describes the map itself, at block 1
-	limit := min(int64(maxAPMEntries), r.DriveSize()/unit-1)
-	for i := int64(1); i <= limit; i++ {
-		if count > 0 && i > count || count == 0 && i > 64 {
+	for i := int64(1); i <= m.limit; i++ {
+		if m.most > 0 && i > m.most || m.most == 0 && i > 64 {
 			break
 		}
-		if _, err := r.ReadAt(buf, i*unit); err != nil {
-			lost++
+		if _, err := m.r.ReadAt(buf, i*m.unit); err != nil {
+			m.lost++
 			continue
 		}
 		e, ok := parseAPMEntry(buf)
 		if !ok {
-			if count == 0 {
-				return nil // read, and no entry: whatever stood before was unread
+			if m.last == 0 {
+				return false // read, and no entry: whatever stood before was unread
 			}
-			t.note("block %d of the Apple partition map holds no entry", i)
-			t.dark = wholeDrive(r)
+			if m.most == 0 {
+				break
+			}
+			m.holes = append(m.holes, i)
 			continue
 		}
-		if count == 0 {
-			count = int64(e.MapBlocks)
+		m.last = i
+		m.says(i, int64(e.MapBlocks))
+		m.itself = m.itself || e.Type == apmTypeMap && e.Start == 1
+		m.t.partitions = append(m.t.partitions, e.partition(int(i), m.unit))
+	}
+	return m.last > 0 && (m.itself || m.lost > 0)
+}
+
+// says takes what entry i says of the number of entries. One that is less than
+// its own number, or more than a drive has, counts for nothing.
+func (m *apmReader) says(i, count int64) {
+	if count < i || count > m.limit {
+		m.disagree = true
+		m.t.note("entry %d of the Apple partition map says that it has %d entries, which cannot be", i, count)
+		return
+	}
+	if m.most == 0 {
+		m.least = count
+	}
+	m.disagree = m.disagree || m.most > 0 && count != m.most
+	m.least, m.most = min(m.least, count), max(m.most, count)
+}
+
+// count is how many entries are followed.
+func (m *apmReader) count() int64 { return max(m.most, m.last) }
+
+// judge says what the entries leave open: where they do not account for the
+// drive it is dark.
+func (m *apmReader) judge() {
+	for _, i := range m.holes {
+		if i <= m.least {
+			m.open("block %d of the Apple partition map holds no entry", i)
 		}
-		itself = itself || e.Type == apmTypeMap && e.Start == 1
-		t.partitions = append(t.partitions, e.partition(int(i), unit))
 	}
-	if count == 0 || !itself && lost == 0 {
-		return nil
+	if m.disagree {
+		m.open("the entries of the Apple partition map disagree on their number; %d are followed, and volumes are searched for outside them", m.count())
 	}
-	if count > limit {
-		t.note("the Apple partition map says that it has %d entries; %d are followed", count, limit)
+	for i := range m.t.partitions {
+		p := &m.t.partitions[i]
+		if m.least > 0 && int64(p.Number) > m.least {
+			p.Doubt = fmt.Sprintf("an entry of the map says that it has %d entries, which leaves this one out", m.least)
+		}
+		switch {
+		case p.Free:
+		case p.Length == 0, p.Start == 0, p.End() > m.r.DriveSize(), p.TypeCode == "":
+			m.open("entry %d of the Apple partition map makes no sense (block %d, %d blocks): volumes are searched for outside the others", p.Number, p.Start/m.unit, p.Length/m.unit)
+		}
 	}
-	if lost > 0 {
-		t.note("%d of %d blocks of the Apple partition map were not read: partitions may be missing; volumes are searched for outside the known ones", lost, count)
-		t.dark = wholeDrive(r)
+	if m.lost > 0 {
+		m.open("%d of %d blocks of the Apple partition map were not read: partitions may be missing; volumes are searched for outside the known ones", m.lost, m.count())
 	}
-	s := extract.Structure{Name: "Apple partition map", Image: unit, Length: min(count, limit) * unit, Health: extract.HealthRead}
-	if s.Unread = unreadBytes(r, s.Image, s.Length); s.Unread > 0 {
-		s.Health = extract.HealthPartly
-	}
-	t.structures = []extract.Structure{driverStructure(r, unit), s}
-	t.settle(r.Size(), r.DriveSize())
-	return t
+}
+
+// open says why the map does not account for the whole drive.
+func (m *apmReader) open(format string, args ...any) {
+	m.t.note(format, args...)
+	m.t.dark = wholeDrive(m.r)
 }
 
 func (e *apmEntry) partition(number int, unit int64) Partition {

@@ -277,8 +277,11 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 	if t.missing != "" {
 		f.l.missing("%s", t.missing)
 	}
-	var err error
-	if f.known, err = f.behind(ctx, volumes); err != nil {
+	others, err := f.rivals(ctx, t, volumes)
+	if err != nil {
+		return err
+	}
+	if f.known, err = f.behind(ctx, append(volumes, others...)); err != nil {
 		return err
 	}
 	for _, v := range f.known {
@@ -288,6 +291,27 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 		}
 	}
 	return f.search(ctx, t.dark, !t.vouched && t.scheme != SchemeMBR)
+}
+
+// rivals are the volumes of entries that only a copy of the table names that is
+// not followed.
+func (f *finder) rivals(ctx context.Context, t *table, volumes []tenant) ([]tenant, error) {
+	var out []tenant
+	for i := range t.rivals {
+		p := &t.rivals[i]
+		if !p.room() || slices.ContainsFunc(volumes, func(v tenant) bool { return v.Start == p.Start }) {
+			continue
+		}
+		v, err := f.partition(ctx, t, p)
+		if err != nil {
+			return nil, err
+		}
+		if v.listed() {
+			v.named = false
+			out = append(out, v)
+		}
+	}
+	return out, nil
 }
 
 // behind replaces volumes by those behind the metadata in them.

@@ -3,10 +3,8 @@ package volume
 import (
 	"bytes"
 	"fmt"
-	"hash/crc32"
 	"slices"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/partial"
 	"fileassay/extract/ranges"
@@ -26,7 +24,7 @@ func units(r *image.Reader) []int64 {
 	return out
 }
 
-// gptCopy is one of the two copies of a GPT: its header and its array.
+// gptCopy is one copy of a GPT: its header and its array.
 type gptCopy struct {
 	name   string // "primary" or "backup"
 	h      gptHeader
@@ -36,9 +34,10 @@ type gptCopy struct {
 	unread int64 // bytes of the header's sector that were not read
 	fault  string
 
-	arrayPlace int64 // bytes; -1 where it is not known
+	shape      gptHeader // whose description of the array is used: its own if good, else the other's or the usual one
+	arrayPlace int64     // bytes; -1 where it is not known
 	array      partial.Bytes
-	arrayGood  bool // matches the checksum of a good header
+	arrayGood  bool // matches the checksum of its own header, or, where that is not good, of another copy's
 }
 
 // readGPT reads the drive's GPT from whatever was read of its two copies; nil
@@ -47,15 +46,18 @@ type gptCopy struct {
 func readGPT(r *image.Reader, boot *bootSector) *table {
 	g := gptReader{r: r}
 	// where the primary stands tells the unit: byte 512 or byte 4096
-	g.primary = g.find(units(r), func(int64) []int64 { return []int64{1} })
-	try := units(r)
+	g.primary = g.find(units(r), func(int64) []int64 { return []int64{1} }, 1)[0]
+	try, most := units(r), maxBackups
 	if g.primary.good {
-		try = []int64{g.unit}
+		try, most = []int64{g.unit}, 1
 	}
-	g.backup = g.find(try, func(unit int64) []int64 { return g.backupPlaces(boot, unit) })
-	g.primary.name, g.backup.name = "primary", "backup"
+	g.backups = g.find(try, func(unit int64) []int64 { return g.backupPlaces(boot, unit) }, most)
+	g.primary.name = "primary"
+	for i := range g.backups {
+		g.backups[i].name = "backup"
+	}
 	shielded := boot.ok && boot.rec.sense(r.DriveSize()/step) == senseShield
-	if !g.primary.found && !g.backup.found && !shielded {
+	if !g.primary.found && !g.backups[0].found && !shielded {
 		return nil
 	}
 	if g.unit == 0 {
@@ -68,43 +70,53 @@ type gptReader struct {
 	r       *image.Reader
 	unit    int64 // 0 while unknown
 	primary gptCopy
-	backup  gptCopy
+	// backups has one at least: that which is used, and where the primary header
+	// does not say where its backup stands, the others that differ from it.
+	backups []gptCopy
 }
+
+// maxBackups bounds the backups that are held against each other.
+const maxBackups = 4
 
 // header reads the header in sector lba of the given unit.
 func (g *gptReader) header(lba, unit int64) (c gptCopy) {
 	c.place, c.arrayPlace = lba*unit, -1
-	buf := make([]byte, unit)
 	c.unread = unreadBytes(g.r, c.place, unit)
-	if _, err := g.r.ReadAt(buf, c.place); err != nil {
-		c.fault = "its sector was not read"
-		return c
-	}
-	c.h, c.found = parseGPTHeader(buf)
+	head := window(g.r, make([]byte, unit), c.place)
+	c.h, c.found = parseGPTHeader(head)
+	short := int64(len(head)) < unit // nothing but the header itself is needed
 	switch {
+	case short && (!c.found || int64(c.h.HeaderSize) > int64(len(head))):
+		c.found, c.fault = false, "its sector was not read"
 	case !c.found:
 		c.fault = "its sector holds no GPT signature"
 	case c.h.Fault != "":
 		c.fault = c.h.Fault
 	case c.h.MyLBA != uint64(lba):
 		c.fault = fmt.Sprintf("it says that it stands in sector %d", c.h.MyLBA)
+	case c.h.EntriesLBA >= uint64(g.r.DriveSize()/unit):
+		c.fault = fmt.Sprintf("it places the entries in sector %d, past the end of the drive", c.h.EntriesLBA)
 	default:
 		c.good = true
 	}
 	return c
 }
 
-// find gives the first good copy of those whose header may stand in the places
-// that each unit has for it, or else the first that is one. That tells the
-// unit, too.
-func (g *gptReader) find(units []int64, places func(unit int64) []int64) gptCopy {
+// find gives the good copies of those whose header may stand in the places
+// that each unit has for it, as many as are wanted and as differ, or else the
+// first that is one, or else the first place. That tells the unit, too.
+func (g *gptReader) find(units []int64, places func(unit int64) []int64, most int) []gptCopy {
+	var good []gptCopy
 	first := gptCopy{place: -1, arrayPlace: -1}
 	for _, unit := range units {
 		for _, lba := range places(unit) {
 			c := g.header(lba, unit)
-			if c.good {
+			same := func(o gptCopy) bool { return o.h.sameArray(&c.h) && o.h.DiskGUID == c.h.DiskGUID }
+			if c.good && !slices.ContainsFunc(good, same) {
 				g.unit = unit
-				return c
+				if good = append(good, c); len(good) == most {
+					return good
+				}
 			}
 			if c.found && g.unit == 0 {
 				g.unit = unit
@@ -113,8 +125,11 @@ func (g *gptReader) find(units []int64, places func(unit int64) []int64) gptCopy
 				first = c
 			}
 		}
+		if len(good) > 0 {
+			return good
+		}
 	}
-	return first
+	return []gptCopy{first}
 }
 
 // tailSectors is how many of the image's last sectors are looked through for a
@@ -150,108 +165,111 @@ func (g *gptReader) backupPlaces(boot *bootSector, unit int64) []int64 {
 	return out
 }
 
-// readArray reads the array of entries from a place as far as it was read.
-func (g *gptReader) readArray(c *gptCopy, place, size int64) {
-	if place < 0 || size <= 0 || place > maxOffset {
-		return
-	}
-	c.arrayPlace, c.array = place, g.r.Partial(make([]byte, size), place)
-}
-
-// shape is the header whose description of the array is used: a good one, or
-// the usual 128 entries of 128 bytes.
-func (g *gptReader) shape() gptHeader {
-	switch {
-	case g.primary.good:
-		return g.primary.h
-	case g.backup.good:
-		return g.backup.h
-	}
-	return gptHeader{EntryCount: 128, EntrySize: gptEntrySize}
-}
-
-// readArrays reads both arrays, each from where its own header says, or where
+// readArrays reads the arrays, each from where its own header says, or where
 // it should be by the other.
 func (g *gptReader) readArrays() {
-	shape := g.shape()
-	size := shape.arrayBytes()
-	sectors := (size + g.unit - 1) / g.unit
-	place := func(c *gptCopy, lba uint64) int64 {
-		if n, ok := bytesAt(lba, g.unit); c.good && ok {
-			return n
-		}
-		return -1
-	}
-	if g.primary.good {
-		g.readArray(&g.primary, place(&g.primary, g.primary.h.EntriesLBA), size)
-	} else {
-		g.readArray(&g.primary, 2*g.unit, size)
-	}
+	p, b := &g.primary, &g.backups[0]
+	shape := gptHeader{EntryCount: 128, EntrySize: gptEntrySize} // the usual one
 	switch {
-	case g.backup.good:
-		g.readArray(&g.backup, place(&g.backup, g.backup.h.EntriesLBA), min(size, g.backup.h.arrayBytes()))
-	case g.primary.good:
-		g.readArray(&g.backup, place(&g.primary, g.primary.h.AlternateLBA-min(g.primary.h.AlternateLBA, uint64(sectors))), size)
+	case p.good:
+		shape = p.h
+	case b.good:
+		shape = b.h
+	}
+	sectors := uint64(shape.arrayBytes()+g.unit-1) / uint64(g.unit)
+	g.readArray(p, shape, 2)
+	switch {
+	case p.good:
+		g.readArray(b, shape, p.h.AlternateLBA-min(p.h.AlternateLBA, sectors))
 	default:
-		g.readArray(&g.backup, (g.r.DriveSize()/g.unit-1-sectors)*g.unit, size)
+		end := uint64(g.r.DriveSize() / g.unit)
+		g.readArray(b, shape, end-min(end, 1+sectors))
 	}
-	for _, c := range []*gptCopy{&g.primary, &g.backup} {
-		c.arrayGood = c.array.Len() > 0 && c.array.Whole() && g.matches(c.array.Data)
+	for i := range g.backups[1:] {
+		g.readArray(&g.backups[1+i], shape, 0)
+	}
+	p.arrayGood = p.good && p.h.vouches(p.array) || !p.good && b.good && b.h.vouches(p.array)
+	for i := range g.backups {
+		c := &g.backups[i]
+		c.arrayGood = c.good && c.h.vouches(c.array) || !c.good && p.good && p.h.vouches(c.array)
 	}
 }
 
-// matches reports whether a good header vouches for the array.
-func (g *gptReader) matches(array []byte) bool {
-	sum := crc32.ChecksumIEEE(array)
-	return g.primary.good && g.primary.h.EntriesCRC == sum || g.backup.good && g.backup.h.EntriesCRC == sum && int64(len(array)) == g.backup.h.arrayBytes()
+// readArray reads the array of a copy as far as it was read: where and what its
+// own header says if that is good, else by the given shape and sector.
+func (g *gptReader) readArray(c *gptCopy, shape gptHeader, sector uint64) {
+	if c.shape = shape; c.good {
+		c.shape, sector = c.h, c.h.EntriesLBA
+	}
+	at, ok := bytesAt(sector, g.unit)
+	if size := c.shape.arrayBytes(); ok && at > 0 && size > 0 {
+		c.arrayPlace, c.array = at, g.r.Partial(make([]byte, size), at)
+	}
 }
 
-// merged lays the backup's array under the unread parts of the primary's.
-func (g *gptReader) merged() partial.Bytes {
-	a, b := &g.primary.array, &g.backup.array
-	if a.Len() == 0 {
-		return *b
-	}
-	out := partial.Bytes{Data: bytes.Clone(a.Data)}
-	held := int64(b.Len())
-	for _, s := range a.Unread {
-		copy(out.Data[s.Start:s.End], b.Data[min(s.Start, held):])
-		for lost := range ranges.Within(b.Unread, s.Start, s.End) {
-			out.Unread = ranges.Append(out.Unread, lost)
+// current is the array that drivers follow, and whose it is, as far as what was
+// read of the primary proves it: by the checksum in its header, or by all of
+// its entries, which a backup's header vouches for. ok is false where nothing
+// does.
+func (g *gptReader) current() (array partial.Bytes, whose string, ok bool) {
+	p, b := &g.primary, &g.backups[0]
+	if !p.good {
+		for i := range g.backups {
+			if c := &g.backups[i]; c.good && c.h.vouches(p.array) {
+				g.backups[0], g.backups[i] = g.backups[i], g.backups[0]
+				p.shape, p.arrayGood = c.h, true
+				return p.array, p.name, true
+			}
 		}
-		out.Unread = ranges.Append(out.Unread, ranges.Range{Start: max(s.Start, held), End: s.End})
+		return array, "", false
 	}
+	for _, try := range []struct {
+		array partial.Bytes
+		whose string
+	}{
+		{p.array, p.name}, {b.array, b.name},
+		{filled(p.array, b.array), mergedCopies}, {filled(b.array, p.array), mergedCopies},
+	} {
+		if p.h.vouches(try.array) {
+			return try.array, try.whose, true
+		}
+	}
+	return array, "", false
+}
+
+// mergedCopies names an array that was put together from both copies.
+const mergedCopies = "merged"
+
+// filled is the array with another copy in place of what was not read of it.
+func filled(a, b partial.Bytes) partial.Bytes {
+	if a.Len() != b.Len() || a.Whole() {
+		return a
+	}
+	out := partial.Bytes{Data: bytes.Clone(a.Data), Unread: slices.Clone(a.Unread)}
+	out.Fill(b)
 	return out
 }
 
-// table makes the partitions of the best array there is.
+// table makes the partitions of what the copies say.
 func (g *gptReader) table() *table {
 	t := &table{scheme: SchemeGPT, unit: g.unit, base: g.r.Base()}
 	g.readArrays()
-	shape := g.shape()
-	p, b := &g.primary, &g.backup
+	array, whose, proved := g.current()
+	p, b := &g.primary, &g.backups[0]
 
-	var array partial.Bytes
-	switch {
-	case p.arrayGood && p.good:
-		array, t.vouched = p.array, true
-	case b.arrayGood:
-		array, t.vouched = b.array, true
-	case p.arrayGood:
-		array, t.vouched = p.array, true
-	default:
-		array = g.merged()
-		t.vouched = array.Len() > 0 && array.Whole() && g.matches(array.Data)
-		if !t.vouched && p.array.Whole() && b.array.Whole() && !g.plausible(p.array.Data, shape) && g.plausible(b.array.Data, shape) {
-			array = b.array
-		}
-		if !t.vouched && !g.plausible(array.Data, shape) {
-			array = partial.Bytes{}
-		}
+	f := followed{g: g, slots: g.slots(array, &p.shape, true)}
+	if !proved {
+		f.slots = g.slots(p.array, &p.shape, false)
 	}
-	t.healthy = p.good && b.good && p.arrayGood && b.arrayGood && b.place == (g.r.Size()/g.unit-1)*g.unit
-	g.report(t, array)
-	t.partitions = gptPartitions(array.Data, int(shape.EntrySize), g.unit)
+	f.own = f.used()
+	f.hold(array, proved)
+	if !proved {
+		whose = f.whose()
+	}
+	t.vouched = proved && !f.differ
+	t.healthy = t.vouched && p.good && b.good && p.arrayGood && b.arrayGood && b.place == (g.r.Size()/g.unit-1)*g.unit
+	g.report(t, &f, whose, proved)
+	t.partitions, t.rivals = f.partitions()
 	if !t.vouched {
 		t.dark = wholeDrive(g.r)
 	}
@@ -259,167 +277,31 @@ func (g *gptReader) table() *table {
 	return t
 }
 
-// plausible reports whether an array that nothing vouches for reads like one:
-// it has entries in use, and most of them have a place on the drive.
-func (g *gptReader) plausible(array []byte, shape gptHeader) bool {
-	good, bad := 0, 0
-	for b := range slices.Chunk(array, int(shape.EntrySize)) {
-		e, ok := parseGPTEntry(b)
-		switch {
-		case !ok || !e.used():
-		case e.plausible(g.r.DriveSize() / g.unit):
-			good++
-		default:
-			bad++
-		}
+// gptPartition is an entry in use as a partition; it counts in the unit.
+func gptPartition(e *gptEntry, number int, unit int64) Partition {
+	kind := gptType(e.Type.String())
+	p := Partition{
+		Number: number, Type: kind.name, TypeCode: e.Type.String(),
+		NoFiles: kind.noFiles, Name: e.Name, GUID: e.GUID.String(),
+		Bootable: e.Attributes&gptLegacyBootable != 0,
 	}
-	return good > bad
-}
-
-// gptPartitions are the entries in use of an array, of size bytes each; they
-// count in the unit.
-func gptPartitions(array []byte, size int, unit int64) []Partition {
-	var out []Partition
-	number := 0
-	for b := range slices.Chunk(array, size) {
-		number++
-		e, ok := parseGPTEntry(b)
-		if !ok || !e.used() {
-			continue
-		}
-		kind := gptType(e.Type.String())
-		p := Partition{
-			Number: number, Type: kind.name, TypeCode: e.Type.String(),
-			NoFiles: kind.noFiles, Name: e.Name, GUID: e.GUID.String(),
-			Bootable: e.Attributes&gptLegacyBootable != 0,
-		}
-		first, ok1 := bytesAt(e.First, unit)
-		last, ok2 := bytesAt(e.Last, unit)
-		switch {
-		case !ok1 || !ok2:
-			p.Problem = fmt.Sprintf("lies at sectors %d to %d, where no drive reaches", e.First, e.Last)
-		case e.Last < e.First:
-			p.Start = first
-			p.Problem = fmt.Sprintf("ends in sector %d, before its first sector %d", e.Last, e.First)
-		default:
-			p.Start, p.Length = first, last-first+unit
-		}
-		out = append(out, p)
+	first, ok1 := bytesAt(e.First, unit)
+	last, ok2 := bytesAt(e.Last, unit)
+	switch {
+	case !ok1 || !ok2:
+		p.Problem = fmt.Sprintf("lies at sectors %d to %d, where no drive reaches", e.First, e.Last)
+	case e.Last < e.First:
+		p.Start = first
+		p.Problem = fmt.Sprintf("ends in sector %d, before its first sector %d", e.Last, e.First)
+	default:
+		p.Start, p.Length = first, last-first+unit
 	}
-	return out
+	return p
 }
 
 // gptLegacyBootable is attribute bit 2. UEFI 5.3.3, "Defined GPT Partition
 // Entry - Attributes".
 const gptLegacyBootable = 1 << 2
-
-// report says in structures and notes what was found of each copy and what
-// was used. UEFI 5.3.2: what is taken from a backup must be reported.
-func (g *gptReader) report(t *table, used partial.Bytes) {
-	p, b := &g.primary, &g.backup
-	for _, c := range []*gptCopy{p, b} {
-		t.structures = append(t.structures, c.headerStructure(g.unit), c.arrayStructure(p.good || b.good))
-	}
-	if g.unit != g.r.Sector() {
-		t.note("the GPT counts in sectors of %d bytes; the image was opened with %d", g.unit, g.r.Sector())
-	}
-	if !p.good {
-		switch {
-		case b.good:
-			t.note("GPT primary header in sector 1: %s; the backup header in sector %d is used", p.fault, b.place/g.unit)
-		default:
-			t.note("GPT primary header in sector 1: %s", p.fault)
-		}
-	}
-	switch {
-	case b.good:
-	case b.found:
-		t.note("GPT backup header in sector %d: %s", b.place/g.unit, b.fault)
-	default:
-		t.note("no usable GPT backup header: that in sector %d could not be used: %s", b.place/g.unit, b.fault)
-	}
-	if p.good && b.good && (p.h.DiskGUID != b.h.DiskGUID || p.h.EntriesCRC != b.h.EntriesCRC) {
-		t.note("the two copies of the GPT disagree; the %s one is used", g.usedName(used.Data))
-	}
-	if p.good && b.good && p.h.AlternateLBA != b.h.MyLBA {
-		t.note("the GPT primary header places its backup in sector %d, it stands in sector %d", p.h.AlternateLBA, b.h.MyLBA)
-	}
-	switch {
-	case used.Len() == 0:
-		t.note("no GPT entries could be used; volumes are searched for by their own structures")
-	case t.vouched:
-		switch g.usedName(used.Data) {
-		case "backup":
-			if p.good {
-				t.note("the GPT primary entries %s; the backup entries at sector %d are used", p.arrayFault(), b.arrayPlace/g.unit)
-			} else {
-				t.note("the GPT backup entries at sector %d are used", b.arrayPlace/g.unit)
-			}
-		case "primary":
-			if !p.good {
-				t.note("the GPT primary entries at sector %d match the backup header and are used", p.arrayPlace/g.unit)
-			}
-		default:
-			t.note("the GPT entries were put together from both copies and match their checksum")
-		}
-	default:
-		t.note("no header vouches for the GPT entries that are used (%s entries): partitions may be wrong or missing", g.usedName(used.Data))
-		if n := total(used.Unread); n > 0 {
-			t.note("%d bytes of the GPT entries were read in neither copy: up to %d partitions may be missing", n, (n+int64(g.shape().EntrySize)-1)/int64(g.shape().EntrySize))
-		}
-	}
-}
-
-func (g *gptReader) usedName(used []byte) string {
-	same := func(a []byte) bool { return len(a) > 0 && len(used) > 0 && &a[0] == &used[0] }
-	switch {
-	case same(g.primary.array.Data):
-		return g.primary.name
-	case same(g.backup.array.Data):
-		return g.backup.name
-	}
-	return "merged"
-}
-
-func (c *gptCopy) arrayFault() string {
-	switch {
-	case c.arrayPlace < 0:
-		return "have no known place"
-	case !c.array.Whole():
-		return fmt.Sprintf("were not read in %d bytes", total(c.array.Unread))
-	}
-	return "fail their checksum"
-}
-
-func (c *gptCopy) headerStructure(unit int64) extract.Structure {
-	s := extract.Structure{Name: "GPT " + c.name + " header", Image: c.place, Length: unit, Unread: c.unread, Health: extract.HealthRead}
-	switch {
-	case c.place < 0:
-		s.Health, s.Length = extract.HealthUnread, 0
-	case c.unread > 0:
-		s.Health = extract.HealthUnread
-	case !c.good:
-		s.Health, s.Note = extract.HealthDamaged, c.fault
-	}
-	return s
-}
-
-// arrayStructure is the health of the array; headed is set where some header
-// vouches for an array.
-func (c *gptCopy) arrayStructure(headed bool) extract.Structure {
-	s := extract.Structure{Name: "GPT " + c.name + " entries", Image: c.arrayPlace, Length: int64(c.array.Len()), Unread: total(c.array.Unread), Health: extract.HealthRead}
-	switch {
-	case c.arrayPlace < 0 || s.Unread == s.Length:
-		s.Health = extract.HealthUnread
-	case s.Unread > 0:
-		s.Health = extract.HealthPartly
-	case !c.arrayGood && headed:
-		s.Health, s.Note = extract.HealthDamaged, "fails its checksum"
-	case !c.arrayGood:
-		s.Health, s.Note = extract.HealthDamaged, "no readable header vouches for it"
-	}
-	return s
-}
 
 // total is the number of bytes in disjoint ranges.
 func total(list []ranges.Range) (n int64) {

@@ -161,7 +161,7 @@ func TestGPT(t *testing.T) {
 		},
 		{
 			name: "array past the drive", harm: func(d []byte) { put(sec+72, 1<<60)(d); seal(d, sec, sec) },
-			notes: []string{"the backup entries at sector 4063 are used"},
+			notes: []string{"places the entries in sector 1152921504606846976, past the end of the drive", "primary entries at sector 2 match the backup header"},
 		},
 		{
 			name: "protective record overwritten with zeros", harm: func(d []byte) { clear(d[:sec]) },

@@ -6,6 +6,8 @@ import (
 	"hash/crc32"
 	"math/bits"
 	"unicode/utf16"
+
+	"fileassay/extract/partial"
 )
 
 // gptHeader is a GPT header. UEFI 5.3.2, table "GPT Header".
@@ -13,6 +15,8 @@ type gptHeader struct {
 	HeaderSize   uint32 // offset 12
 	MyLBA        uint64 // offset 24
 	AlternateLBA uint64 // offset 32
+	FirstUsable  uint64 // offset 40
+	LastUsable   uint64 // offset 48
 	DiskGUID     guid   // offset 56
 	EntriesLBA   uint64 // offset 72
 	EntryCount   uint32 // offset 80
@@ -43,6 +47,8 @@ func parseGPTHeader(sector []byte) (h gptHeader, ok bool) {
 		HeaderSize:   le.Uint32(sector[12:]),
 		MyLBA:        le.Uint64(sector[24:]),
 		AlternateLBA: le.Uint64(sector[32:]),
+		FirstUsable:  le.Uint64(sector[40:]),
+		LastUsable:   le.Uint64(sector[48:]),
 		DiskGUID:     guid(sector[56:72]),
 		EntriesLBA:   le.Uint64(sector[72:]),
 		EntryCount:   le.Uint32(sector[80:]),
@@ -80,6 +86,23 @@ func (h *gptHeader) saneArray() bool {
 
 // arrayBytes is the size of the array of entries.
 func (h *gptHeader) arrayBytes() int64 { return int64(h.EntryCount) * int64(h.EntrySize) }
+
+// sameTable reports whether two headers describe one table: they differ in
+// nothing but where each stands (UEFI 5.3.2).
+func (h *gptHeader) sameTable(o *gptHeader) bool {
+	return h.AlternateLBA == o.MyLBA && o.AlternateLBA == h.MyLBA && h.sameArray(o) &&
+		h.FirstUsable == o.FirstUsable && h.LastUsable == o.LastUsable && h.DiskGUID == o.DiskGUID
+}
+
+// sameArray reports whether two headers vouch for the same entries.
+func (h *gptHeader) sameArray(o *gptHeader) bool {
+	return h.EntryCount == o.EntryCount && h.EntrySize == o.EntrySize && h.EntriesCRC == o.EntriesCRC
+}
+
+// vouches reports whether the header's checksum is that of the array.
+func (h *gptHeader) vouches(array partial.Bytes) bool {
+	return array.Len() > 0 && array.Whole() && int64(array.Len()) == h.arrayBytes() && crc32.ChecksumIEEE(array.Data) == h.EntriesCRC
+}
 
 // gptEntry is a GPT partition entry. UEFI 5.3.3, table "GPT Partition Entry".
 type gptEntry struct {

@@ -40,11 +40,11 @@ type openFunc func(ctx context.Context, r *image.Reader, start, length int64, o 
 // are tried.
 func Kinds() []Kind {
 	return []Kind{
-		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), nil, nil},
-		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), nil, nil},
-		{"exfat", []string{"exfat"}, fat.SniffExFAT, opener(fat.OpenExFAT), nil, nil},
-		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), nil, opener(ext.OpenRemains)},
-		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), nil, nil},
+		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), ntfs.Copies, nil},
+		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), fat.Copies, nil},
+		{"exfat", []string{"exfat"}, fat.SniffExFAT, opener(fat.OpenExFAT), fat.CopiesExFAT, nil},
+		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), ext.Copies, opener(ext.OpenRemains)},
+		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), hfsplus.Copies, nil},
 	}
 }
 

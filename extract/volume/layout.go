@@ -67,7 +67,9 @@ type Partition struct {
 	Free       bool // unused space that the table has an entry for
 
 	Problem string // why the entry cannot be taken as it stands, "" if it can
-	Doubt   string // why the entry is not proved: what a copy of the table says against it; "" if nothing
+	// Doubt says why the entry is not proved: what a copy of the table says
+	// against it, "" where nothing does.
+	Doubt string
 }
 
 // room reports whether the partition is one that something fills: no

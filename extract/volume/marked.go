@@ -101,11 +101,6 @@ const smallestVolume = 2 << 20
 // something was not read go to Missing, and those that hold data are volumes
 // of unknown content.
 func (s *search) leftover(volumes []tenant) []Volume {
-	var tables ranges.Set
-	for _, t := range s.l.Structures {
-		tables.Add(t.Image, t.Length)
-	}
-	tables.Add(0, bootRecordSize)
 	var out []Volume
 	for _, g := range s.gaps(volumes) {
 		g.End = min(g.End, s.r.Size())
@@ -114,7 +109,7 @@ func (s *search) leftover(volumes []tenant) []Volume {
 		}
 		var dark int64
 		for u := range s.r.Unread(g.Start, g.End-g.Start) {
-			dark += u.Length - tables.Covered(u.Start, u.Length)
+			dark += u.Length - s.tables.Covered(u.Start, u.Length)
 		}
 		if dark > 0 {
 			s.l.missing("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, s.r.Base()+g.Start, s.r.Base()+g.End)

@@ -22,6 +22,7 @@ type search struct {
 	*places
 	l       *Layout    // that remarks go to
 	within  ranges.Set // where volumes may begin and lie
+	tables  ranges.Set // structures of the tables, which are no data of a volume
 	tenants []tenant   // those that were known, and those that were found
 	inner   []claim    // inside a tenant
 	late    []claim
@@ -51,6 +52,10 @@ func newSearch(p *places, l *Layout, within []ranges.Range, known []tenant) *sea
 	for _, w := range within {
 		s.within.Add(w.Start, w.End-w.Start)
 	}
+	for _, t := range l.Structures {
+		s.tables.Add(max(t.Image, 0), t.Length)
+	}
+	s.tables.Len() // settles it: many goroutines ask it from now on
 	return s
 }
 
@@ -207,7 +212,7 @@ func (s *search) listen(buf []byte, at, stop int64) []heard {
 				if len(win) < step || isZero(win[:step]) {
 					continue // in which no structure stands
 				}
-				if b := (at + off) / dataBlock; b != last {
+				if b := (at + off) / dataBlock; b != last && !s.tables.Touches(at+off, step) {
 					last = b
 					parts[i] = append(parts[i], heard{at: at + off})
 				}

@@ -17,9 +17,14 @@ type table struct {
 	unit       int64 // bytes of the unit it counts in
 	base       int64 // where its drive begins in the image; what it says counts from there
 	partitions []Partition
+	// rivals are entries of a copy of the table that is not followed, each with
+	// its Doubt: nothing that is followed names their places.
+	rivals     []Partition
 	notes      []string
 	structures []extract.Structure
-	// vouched is set where a checksum covers the entries.
+	// vouched is set where a checksum covers the entries, the copy that drivers
+	// follow was read as far as to show that they are current, and no copy
+	// disagrees. Else the whole drive is dark.
 	vouched bool
 	// healthy is set where every copy of the table was read and agrees.
 	healthy bool
@@ -60,20 +65,28 @@ func bytesAt(sector uint64, unit int64) (n int64, ok bool) {
 	return int64(sector) * unit, true
 }
 
-// settle sorts the partitions and says of each what is wrong with its place.
+// settle sorts the entries and says of each what is wrong with its place and
+// what a copy of the table says against it.
 func (t *table) settle(image, drive int64) {
-	slices.SortStableFunc(t.partitions, func(a, b Partition) int {
-		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(a.Number, b.Number))
-	})
+	for _, list := range [][]Partition{t.partitions, t.rivals} {
+		slices.SortStableFunc(list, func(a, b Partition) int {
+			return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(a.Number, b.Number))
+		})
+		for i := range list {
+			p := &list[i]
+			if p.Problem == "" {
+				p.Problem = placeProblem(p, image, drive, t.base)
+			}
+			for _, why := range []string{p.Problem, p.Doubt} {
+				if why != "" {
+					t.note("%s: %s", p.label(t.scheme), why)
+				}
+			}
+		}
+	}
 	reach, last := int64(math.MinInt64), -1
 	for i := range t.partitions {
 		p := &t.partitions[i]
-		if p.Problem == "" {
-			p.Problem = placeProblem(p, image, drive, t.base)
-		}
-		if p.Problem != "" {
-			t.note("%s: %s", p.label(t.scheme), p.Problem)
-		}
 		if p.Container || p.Protective || p.Length == 0 {
 			continue
 		}
