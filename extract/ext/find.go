@@ -3,6 +3,7 @@ package ext
 import (
 	"context"
 	"fmt"
+	"iter"
 	"slices"
 	"time"
 
@@ -103,36 +104,50 @@ func findSuperblock(ctx context.Context, r *image.Reader, start, limit int64) (f
 	return found{}, notVolume(start, "%s, and no copy of it was found", why)
 }
 
-// readCopies reads the superblock copies at the places that volumes of any
-// block size have them: under the usual size of groups, under sizes that are
-// smaller by a power of two, and under those of clusters.
+// readCopies reads the superblock copies in the places that they may have.
 func readCopies(r *image.Reader, start, limit int64) []found {
 	var out []found
-	seen := map[int64]bool{}
-	try := func(at int64) {
-		if at <= superblockAt || at > limit-superblockSize || seen[at] {
-			return
-		}
-		seen[at] = true
-		if sb, ok, _ := readSuper(r, start, at); ok && sb.copyAt(at) {
-			out = append(out, found{superblock: sb, at: at})
+	for at := range Copies(start, limit) {
+		if sb, ok, _ := readSuper(r, start, at-start); ok && sb.copyAt(at-start) {
+			out = append(out, found{superblock: sb, at: at - start})
 		}
 	}
-	for log := range 7 {
-		bs := int64(1024) << log
-		for per := int64(256); per <= 8*bs<<8; per *= 2 {
-			groups := []uint64{1, 3, 5, 7, 9}
-			if per == 8*bs {
-				groups = usualGroups(limit / (per * bs))
-			}
-			for first := range 1 + 1024/bs { // the first data block is 1 only in blocks of 1 KiB
-				for _, g := range groups {
-					try((first + int64(g)*per) * bs)
+	return out
+}
+
+// Copies are the places in the image where copies of the superblock may stand
+// of a volume that begins at start and has up to length bytes: the first blocks
+// of the groups that keep one, for every size of blocks, under the usual size of
+// groups, under sizes that are smaller by a power of two, and under those of
+// clusters. A copy says in which group it stands. ext4: blockgroup, "Layout"
+// (sparse_super: groups 1 and powers of 3, 5 and 7; sparse_super2: two groups,
+// of which mke2fs makes the second the last); super, s_log_block_size,
+// s_blocks_per_group, s_block_group_nr.
+func Copies(start, length int64) iter.Seq[int64] {
+	return func(yield func(int64) bool) {
+		seen := map[int64]bool{}
+		for log := range 7 {
+			bs := int64(1024) << log
+			for per := int64(256); per <= 8*bs<<8; per *= 2 {
+				groups := []uint64{1, 3, 5, 7, 9}
+				if per == 8*bs {
+					groups = usualGroups(length / (per * bs))
+				}
+				for first := range 1 + 1024/bs { // the first data block is 1 only in blocks of 1 KiB
+					for _, g := range groups {
+						at := (first + int64(g)*per) * bs
+						if at <= superblockAt || at > length-superblockSize || seen[at] {
+							continue
+						}
+						seen[at] = true
+						if !yield(start + at) {
+							return
+						}
+					}
 				}
 			}
 		}
 	}
-	return out
 }
 
 // usualGroups are the groups up to the last that hold copies, by the

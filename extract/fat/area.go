@@ -1,6 +1,10 @@
 package fat
 
-import "fileassay/extract"
+import (
+	"iter"
+
+	"fileassay/extract"
+)
 
 // area says in which sectors of a volume its parts lie, as the boot sector states
 // it. The offsets are those of FAT's and of exFAT's boot sector.
@@ -39,4 +43,27 @@ func (a *area) candidates(filesystem string, at, backup int64) []extract.Candida
 		list = append(list, extract.Candidate{Start: start, Length: a.length(), Filesystem: filesystem, From: "backup boot sector", At: at, ID: a.Serial})
 	}
 	return list
+}
+
+// Copies are the places in the image where the copy of the boot sector may stand
+// of a FAT32 volume that begins at start and has up to length bytes: sector 6, in
+// each size of sectors. FAT12 and FAT16 have none. Overview, BPB_BkBootSec ("no
+// value other than 6 is recommended").
+func Copies(start, length int64) iter.Seq[int64] { return inSector(backupSector, start, length) }
+
+// CopiesExFAT are the places in the image where the backup of the boot sector may
+// stand of an exFAT volume that begins at start and has up to length bytes: sector
+// 12, in each size of sectors. Section 3.2.
+func CopiesExFAT(start, length int64) iter.Seq[int64] { return inSector(regionSectors, start, length) }
+
+// inSector are the places of sector n of a volume, in each size of sectors;
+// length 0 is not known.
+func inSector(n, start, length int64) iter.Seq[int64] {
+	return func(yield func(int64) bool) {
+		for size := int64(512); size <= 4096; size *= 2 {
+			if length > 0 && (n+1)*size > length || !yield(start+n*size) {
+				return
+			}
+		}
+	}
 }

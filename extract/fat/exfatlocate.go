@@ -112,9 +112,10 @@ func (d *exfatFormat) findBoot(l *layout) error {
 		main, mainErr = nil, errors.New("the allocation table does not stand where the boot sector puts it")
 	}
 	var backup *bootRegion
-	for size := int64(512); size <= 4096 && backup == nil; size *= 2 {
-		if b, err := readRegion(l.r, l.start+regionSectors*size); err == nil && b.boot.SectorSize == size && b.stands(l) {
+	for at := range CopiesExFAT(l.start, l.length) {
+		if b, err := readRegion(l.r, at); err == nil && regionSectors*b.boot.SectorSize == at-l.start && b.stands(l) {
 			backup = b
+			break
 		}
 	}
 	why := "the boot region is partly unread"

@@ -82,13 +82,12 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 		d.boot, l.unproved = s, fit == 0
 		return nil
 	}
-	for size := int64(512); size <= 4096; size *= 2 {
-		at := l.start + backupSector*size
+	for at := range Copies(l.start, l.length) {
 		if _, err := l.r.ReadAt(b, at); err != nil {
 			continue
 		}
 		s, err := parseFATBoot(b)
-		if err != nil || s.Width != width28 || s.SectorSize != size || s.BackupSector != backupSector || l.tableOf(&s.area, s.allCopies()...).stands() <= 0 {
+		if err != nil || s.Width != width28 || backupSector*s.SectorSize != at-l.start || s.BackupSector != backupSector || l.tableOf(&s.area, s.allCopies()...).stands() <= 0 {
 			continue
 		}
 		d.boot, d.source = s, fromBackup

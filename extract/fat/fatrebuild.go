@@ -31,13 +31,12 @@ const (
 
 	// maxRebuild bounds the volumes that are searched: FAT16 ends at 4 GiB
 	// with the largest clusters.
-	maxRebuild  = 4<<30 + 64<<20
-	maxHeads    = 1024
-	maxLeader   = 8 << 20 // bytes before cluster 2
-	maxSamples  = 512
-	minHeads    = 3
-	minGood     = 12
-	maxClusters = 65524
+	maxRebuild = 4<<30 + 64<<20
+	maxHeads   = 1024
+	maxLeader  = 8 << 20 // bytes before cluster 2
+	maxSamples = 512
+	minHeads   = 3
+	minGood    = 12
 )
 
 // head is the first sector of a folder.
@@ -67,7 +66,7 @@ func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
 	if !ok || heap < 3*unit || heap > min(length, maxLeader) || heap%unit != 0 {
 		return false
 	}
-	clusters := min((length-heap)/cluster, maxClusters)
+	clusters := min((length-heap)/cluster, leastFAT32-1)
 	geo := geometry{start: l.start, length: length, heap: l.start + heap, cluster: cluster, clusters: uint32(clusters)}
 	samples := samplesOf(l.r, &geo, heads)
 	leader := l.r.Partial(make([]byte, heap), l.start)
@@ -77,6 +76,9 @@ func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
 		if w == width12 && clusters >= 2*leastFAT16 || w == width16 && clusters < leastFAT16/2 {
 			continue
 		}
+		// a partition may be larger than its volume: the marks of a chain's end
+		// are no clusters
+		geo.clusters = uint32(min(clusters, map[width]int64{width12: leastFAT16, width16: leastFAT32}[w]-1))
 		var places []int64
 		for at := int64(1); at < heap/unit; at++ {
 			if ctx.Err() != nil {
@@ -87,7 +89,7 @@ func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
 			}
 		}
 		if len(places) == 1 {
-			places = withTwin(leader, places[0], (int64(clusters)+2)*int64(w)/8)
+			places = withTwin(leader, places[0], (int64(geo.clusters)+2)*int64(w)/8)
 		}
 		if len(places) != 2 {
 			continue

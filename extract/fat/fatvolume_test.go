@@ -285,19 +285,24 @@ func TestDeep(t *testing.T) {
 	}
 }
 
+// fillFolders gives a volume folders with files of some clusters.
+func fillFolders(v *fatImage) {
+	for i := range uint32(6) {
+		c := 20 + 600*i
+		f := v.sub(&v.root, fmt.Sprintf("PLOT%d      ", i), c)
+		c += 3
+		for k := range 8 {
+			v.file(f, fmt.Sprintf("N%d      TXT", k), "", uint32(2*v.ClusterSize+100), c, c+2, c+5)
+			c += 6
+		}
+	}
+}
+
 // TestRebuild opens FAT12 and FAT16 volumes without a boot sector.
 func TestRebuild(t *testing.T) {
 	make := func(s shape) *fatImage {
 		v := build(t, s)
-		for i := range uint32(6) {
-			c := 20 + 600*i
-			f := v.sub(&v.root, fmt.Sprintf("PLOT%d      ", i), c)
-			c += 3
-			for k := range 8 {
-				v.file(f, fmt.Sprintf("N%d      TXT", k), "", uint32(2*v.ClusterSize+100), c, c+2, c+5)
-				c += 6
-			}
-		}
+		fillFolders(v)
 		return v
 	}
 	for _, s := range []shape{{width: width12, clusters: 4000, spc: 2}, {width: width16, clusters: 9000, spc: 4}} {

@@ -40,7 +40,7 @@ const maxSlack = 64 << 10
 // large that nodes of a volume that begins elsewhere could stand at the places
 // of this one's.
 func (l *layout) placed() error {
-	if l.length <= l.header.bytes() && l.header.blockSize <= minCatalogNode {
+	if l.last.at+alternateOffset-l.start <= l.header.bytes() && l.header.blockSize <= minCatalogNode {
 		return nil
 	}
 	for _, t := range l.there() {

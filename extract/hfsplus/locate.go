@@ -2,7 +2,9 @@ package hfsplus
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"iter"
 	"slices"
 
 	"fileassay/extract"
@@ -85,14 +87,52 @@ func (l *layout) findHeader() error {
 	case l.last.err == nil:
 		l.header, l.alternate = l.last.volumeHeader, true
 		l.notes = append(l.notes, fmt.Sprintf("the alternate volume header was used: %v", l.first.err))
+	case errors.Is(l.first.err, errLarge): // no copy of it says more
+		return l.first.err
 	default:
+		for at := range Copies(l.start, l.length) {
+			// one that ends the volume a little before or behind the place's end
+			// must fit that end: less than a block is left over
+			c := l.readHeader(at)
+			if left := at + alternateOffset - l.start - c.bytes(); c.err == nil && left >= 0 && left < c.blockSize {
+				l.last, l.header, l.alternate = c, c.volumeHeader, true
+				l.notes = append(l.notes, fmt.Sprintf("the alternate volume header was used: %v; it ends the volume at offset %d, the place ends at %d",
+					l.first.err, at+alternateOffset, l.start+l.length))
+				return nil
+			}
+		}
 		return fmt.Errorf("%w; alternate: %w", l.first.err, l.last.err)
 	}
 	return nil
 }
 
+// endReach is how far from the end of its place a volume may end, bytes: what
+// tools leave to begin and end partitions at whole MiB.
+const endReach = 1 << 20
+
+// Copies are the places in the image where the alternate header may stand of a
+// volume that begins at start, in a place of length bytes: 1024 bytes before the
+// end, or before one that is a little nearer or farther (TN1150, Volume Header).
+func Copies(start, length int64) iter.Seq[int64] {
+	return func(yield func(int64) bool) {
+		last := start + length - alternateOffset
+		for off := int64(0); off <= endReach; off += minNode {
+			if at := last - off; at > start+headerOffset && !yield(at) {
+				return
+			}
+			if off > 0 && length > 0 && !yield(last+off) {
+				return
+			}
+		}
+	}
+}
+
+// errLarge is the error of a header that was read, of a volume larger than its place.
+var errLarge = errors.New("it is too large for its place")
+
 func (l *layout) readHeader(at int64) headerCopy {
 	c := headerCopy{at: at}
+	room := max(l.length, at+alternateOffset-l.start) // an alternate header stands at the volume's own end
 	var b [headerSize]byte
 	if _, err := l.src.r.ReadAt(b[:], at); err != nil {
 		c.err = fmt.Errorf("volume header: %w", err)
@@ -101,8 +141,8 @@ func (l *layout) readHeader(at int64) headerCopy {
 	c.volumeHeader, c.err = parseHeader(b[:])
 	if c.err != nil {
 		c.err = fmt.Errorf("%w (at offset %d, sector %d)", c.err, at, at/l.src.r.Sector())
-	} else if n := c.bytes(); n > l.length+c.blockSize {
-		c.err = fmt.Errorf("volume header: a volume of %d bytes in a place of %d (at offset %d, sector %d)", n, l.length, at, at/l.src.r.Sector())
+	} else if n := c.bytes(); n > room+c.blockSize {
+		c.err = fmt.Errorf("volume header: %w: a volume of %d bytes in %d (at offset %d, sector %d)", errLarge, n, room, at, at/l.src.r.Sector())
 	}
 	return c
 }

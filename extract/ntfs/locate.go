@@ -3,6 +3,7 @@ package ntfs
 import (
 	"context"
 	"fmt"
+	"iter"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -24,32 +25,50 @@ func locateBoot(r *image.Reader, start, length int64) (boot BootSector, note str
 	} else {
 		return s, "", nil
 	}
-	copyAt := func(back int64) (BootSector, bool) {
-		at := start + length - back
-		if length <= 0 || at <= start {
-			return BootSector{}, false
-		}
+	for at := range Copies(start, length) {
 		if _, err := r.ReadAt(b, at); err != nil {
-			return BootSector{}, false
+			continue
 		}
-		note = fmt.Sprintf("boot sector unread or damaged (%s); its copy at offset %d is used", why, at)
-		s, err := parseBootSector(b)
-		return s, err == nil && s.TotalSectors*s.SectorSize == at-start
-	}
-	// the copy is the last sector of the partition, or that of an older,
-	// smaller size of it
-	for _, size := range []int64{512, 1024, 2048, 4096, 256} {
-		if s, ok := copyAt(size); ok && s.SectorSize == size {
-			return s, note, nil
-		}
-	}
-	// a partition may be larger than its volume: some sectors are cut off
-	for sectors := int64(2); sectors <= 2048; sectors++ {
-		if s, ok := copyAt(sectors * 512); ok {
-			return s, note, nil
+		// the copy says how far from the volume's start it stands
+		if s, err := parseBootSector(b); err == nil && s.TotalSectors*s.SectorSize == at-start {
+			return s, fmt.Sprintf("boot sector unread or damaged (%s); its copy at offset %d is used", why, at), nil
 		}
 	}
 	return BootSector{}, "", &extract.NotVolumeError{Filesystem: "ntfs", Start: start, Why: why}
+}
+
+// endReach is how far from the end of a partition a volume in it may end, bytes:
+// what tools leave to begin and end partitions at whole MiB.
+const endReach = 1 << 20
+
+// Copies are the places in the image where the copy of the boot sector may stand
+// of a volume that begins at start, in a partition of length bytes: the
+// sector behind the last one that the boot sector counts [docs: files/boot.html].
+// That is the last sector of the partition, or one near its end where the
+// partition is a little larger or smaller than its volume.
+func Copies(start, length int64) iter.Seq[int64] {
+	return func(yield func(int64) bool) {
+		if length <= 0 {
+			return
+		}
+		end := start + length
+		for _, size := range []int64{512, 1024, 2048, 4096, 256} {
+			if at := end - size; at > start && !yield(at) {
+				return
+			}
+		}
+		const unit = 512 // smaller sectors are not met with
+		for off := int64(3 * unit); off <= endReach; off += unit {
+			if at := end - off; at > start && off != 2048 && off != 4096 && !yield(at) {
+				return
+			}
+		}
+		for at := end; at < end+endReach; at += unit {
+			if !yield(at) {
+				return
+			}
+		}
+	}
 }
 
 // locator finds the file table through record 0, else its mirror, and what
