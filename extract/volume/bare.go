@@ -26,13 +26,13 @@ func (f *finder) bare(ctx context.Context) (c content, ok bool, err error) {
 			if err != nil {
 				return content{}, false, err
 			}
-			if res.filesystem != "" {
-				found = append(found, f.byCopies(k, res.filesystem, 0, size))
+			if c, ok := f.byCopies(k, res.filesystem, 0, size); ok {
+				found = append(found, c)
 			}
 		}
 	}
-	if len(found) > 0 {
-		return f.contest(0, found, nil), true, nil
+	if c := f.contest(0, found, nil); c.filesystem != "" {
+		return c, true, nil
 	}
 	if in, ok := wrapped(f.r, 0, size); ok {
 		c, err := f.probe(ctx, in.Start, in.Len(), []string{"hfsplus"})

@@ -28,6 +28,7 @@ type content struct {
 	start, length int64
 
 	family  string // whose reader opens it; "" for none
+	closed  bool   // it does not, though copies speak for it
 	rests   rest
 	from    string // which structure speaks for it
 	own     int64  // its length by that structure; 0 where that does not tell
@@ -94,15 +95,15 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 		if err != nil {
 			return content{}, err
 		}
-		if res.filesystem != "" {
-			found = append(found, p.byCopies(k, res.filesystem, start, length))
+		if c, ok := p.byCopies(k, res.filesystem, start, length); ok {
+			found = append(found, c)
 		}
 	}
 	if marked && !primary {
 		found = append(found, named)
 	}
-	if len(found) > 0 {
-		return p.contest(start, found, hints), nil
+	if c := p.contest(start, found, hints); c.filesystem != "" {
+		return c, nil
 	}
 	if left, err := p.remains(ctx, start, length); left != "" || err != nil {
 		return content{filesystem: left}, err
@@ -148,18 +149,18 @@ func (p *places) primaryRead(family string, start int64) bool {
 	return !slices.ContainsFunc(headPlaces(family), func(at ranges.Range) bool { return !p.r.IsRead(start+at.Start, at.Len()) })
 }
 
-// byCopies is the volume that a range opened as without its primary structure.
-// Where copies speak for two volumes of the family, it is in doubt.
-func (p *places) byCopies(k Kind, filesystem string, start, length int64) content {
-	out := content{filesystem: filesystem, family: k.Name, rests: onCopy, from: "what is left of its structures"}
-	if k.Copies == nil {
-		return out
-	}
+// byCopies is the volume that a range opened as without its primary structure, or
+// that copies of one speak for although it does not open; ok is false where there
+// is neither. Where copies speak for two volumes of the family, it is in doubt.
+func (p *places) byCopies(k Kind, filesystem string, start, length int64) (out content, ok bool) {
+	out = content{filesystem: filesystem, family: k.Name, rests: onCopy, closed: filesystem == "", from: "tables and folders"}
 	var all []claim
-	for at := range k.Copies(start, length) {
-		for _, c := range p.claims(window(p.r, p.buf, at), at) {
-			if c.kind.Name == k.Name && c.Start == start && !c.primary() {
-				all = append(all, c)
+	if k.Copies != nil {
+		for at := range k.Copies(start, length) {
+			for _, c := range p.claims(window(p.r, p.buf, at), at) {
+				if c.kind.Name == k.Name && c.Start == start && !c.primary() {
+					all = append(all, c)
+				}
 			}
 		}
 	}
@@ -168,15 +169,16 @@ func (p *places) byCopies(k Kind, filesystem string, start, length int64) conten
 		c := &all[i]
 		switch {
 		case i == 0:
-			out.from, out.own, out.written = c.From, c.Length, c.Written
+			out.filesystem = cmp.Or(out.filesystem, c.Filesystem)
+			out.from, out.own, out.written = fmt.Sprintf("%s at offset %d", c.From, p.r.Base()+c.At), c.Length, c.Written
 		case c.ID != all[0].ID:
-			out.doubt = []string{fmt.Sprintf("copies at offsets %d and %d speak for two %s volumes in this place, and its primary structure was not read or does not stand",
-				p.r.Base()+all[0].At, p.r.Base()+c.At, filesystem)}
+			out.doubt = []string{fmt.Sprintf("copies at offsets %d and %d speak for two %s volumes that begin at offset %d, and its primary structure was not read or does not stand",
+				p.r.Base()+all[0].At, p.r.Base()+c.At, out.filesystem, p.r.Base()+start)}
 			out.needs = p.headNeeds(start, k.Name)
-			return out
+			return out, true
 		}
 	}
-	return out
+	return out, out.filesystem != ""
 }
 
 // headNeeds are the places of the primary structures of families in a volume
@@ -190,8 +192,8 @@ func (p *places) headNeeds(start int64, families ...string) (out []ranges.Range)
 	return out
 }
 
-// contest takes the likeliest of what speaks for the place at start. The others
-// put it in doubt, but for those that what was read refutes.
+// contest takes the likeliest of what speaks for the place at start, if it
+// opens. The others put it in doubt, but for those that what was read refutes.
 func (p *places) contest(start int64, found []content, hints []string) content {
 	slices.SortStableFunc(found, func(a, b content) int {
 		hinted := func(c content) int {
@@ -200,14 +202,17 @@ func (p *places) contest(start int64, found []content, hints []string) content {
 			}
 			return 0
 		}
-		return cmp.Or(cmp.Compare(b.rests, a.rests), cmp.Compare(hinted(b), hinted(a)), cmp.Compare(b.written, a.written))
+		return cmp.Or(order(a.closed, b.closed), cmp.Compare(b.rests, a.rests), cmp.Compare(hinted(b), hinted(a)), cmp.Compare(b.written, a.written))
 	})
+	if len(found) == 0 || found[0].closed {
+		return content{}
+	}
 	best := found[0]
 	for _, o := range found[1:] {
 		if p.refuted(start, &best, &o) {
 			continue
 		}
-		best.doubt = append(best.doubt, fmt.Sprintf("a %s volume may stand in the same place: it is spoken for by its %s, and nothing that was read refutes it", o.filesystem, cmp.Or(o.from, "mark")))
+		best.doubt = append(best.doubt, fmt.Sprintf("a %s volume may stand in the same place, at offset %d: its %s says so, and nothing that was read refutes it", o.filesystem, p.r.Base()+start, cmp.Or(o.from, "mark")))
 		best.needs = append(best.needs, p.headNeeds(start, best.family, o.family)...)
 	}
 	return best

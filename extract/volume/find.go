@@ -285,8 +285,9 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 		return err
 	}
 	for _, v := range f.known {
-		if v.Partition.pooled() && !v.told() {
-			// its volumes are laid out by a table of its own that is not read here
+		if !v.told() && !v.NoFiles {
+			// what is in it may begin elsewhere, as behind metadata that was not read,
+			// or by a table of its own
 			t.dark = append(t.dark, ranges.Range{Start: v.Start, End: v.End()})
 		}
 	}
