@@ -37,9 +37,8 @@ type listed struct {
 }
 
 // listFiles calls yield for every file, folder and link, by inode number and
-// then in the order in which the names of one were found. doubt, where not "",
-// is why nothing on the volume is proved.
-func (t *tree) listFiles(ctx context.Context, w *space, doubt string, yield func(*extract.File) error) (sum tally, faults []string, err error) {
+// then in the order in which the names of one were found.
+func (t *tree) listFiles(ctx context.Context, w *space, yield func(*extract.File) error) (sum tally, faults []string, err error) {
 	// tables are walked to the end where names point into what has never been
 	// used, so that no name is dropped without a word
 	err = eachChunk(ctx, t.records, "inodes", true,
@@ -62,10 +61,6 @@ func (t *tree) listFiles(ctx context.Context, w *space, doubt string, yield func
 				faults = append(faults, l.fault)
 			}
 			for _, f := range l.files {
-				if doubt != "" {
-					f.RecordUnread = true
-					f.Why = append(f.Why, doubt)
-				}
 				if err := yield(f); err != nil {
 					return err
 				}

@@ -1,6 +1,7 @@
 package ext
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -39,7 +40,9 @@ type found struct {
 	superblock
 	group *groupDesc // what is gone by where it stands nowhere: that of the one group
 	at    int64      // bytes of the volume; -1 where it stands nowhere
+	alone bool       // it is a copy, and nothing that was read of the primary speaks for its volume
 	note  string
+	doubt extract.Doubt
 }
 
 // readSuper reads the superblock at an offset of the volume. unread tells that
@@ -61,7 +64,7 @@ func readSuper(r *image.Reader, start, at int64) (sb superblock, ok, unread bool
 const scanLimit = 256 << 20
 
 // findSuperblock finds the superblock to go by: the primary where it was read
-// and passes its checks, else the copies' most common one. limit is the length
+// and passes its checks, else a copy, of the newest volume that copies speak for. limit is the length
 // of the volume where that is known, or of the image behind its start.
 func findSuperblock(ctx context.Context, r *image.Reader, start, limit int64) (found, error) {
 	primary, ok, unread := readSuper(r, start, superblockAt)
@@ -92,10 +95,17 @@ func findSuperblock(ctx context.Context, r *image.Reader, start, limit int64) (f
 	case !unread:
 		why = "there is no superblock"
 	}
-	if best, ok := vote(copies); ok {
-		best.note = fmt.Sprintf("%s: the copy in group %d is used, last written %s", why, best.GroupNumber,
-			time.Unix(int64(best.WriteTime), 0).UTC().Format(time.DateOnly))
-		return best, nil
+	if best, others := newest(copies); best != nil {
+		best.alone = !ok || !best.sameVolume(&primary)
+		best.note = fmt.Sprintf("%s: the copy in group %d is used, last written %s", why, best.GroupNumber, day(best.WriteTime))
+		for _, c := range others {
+			other := fmt.Sprintf("copies of the superblock of another %s volume (UUID %x, made %s) stand there too", c.filesystem(), c.UUID, day(uint32(c.made())))
+			best.note += "; " + other
+			if best.alone && !c.refuted(r, start) {
+				best.doubt = append(best.doubt, why+", and "+other)
+			}
+		}
+		return *best, nil
 	}
 	if ok {
 		note := why + " and no copy was found: it is used as far as it goes"
@@ -192,21 +202,51 @@ func scanCopies(ctx context.Context, r *image.Reader, start, limit int64) ([]fou
 	return out, nil
 }
 
-// vote picks the volume that most copies speak for, and of those that tie the
-// one written last; of its copies the one written last.
-func vote(copies []found) (best found, ok bool) {
-	votes := 0
+// newest picks of the volumes that copies speak for the one made last: copies of
+// an earlier volume outlast it, and may be more. Of those made at the same time it
+// is the one that most copies speak for. Of its copies, and those of each of the
+// others, it gives the one written last.
+func newest(copies []found) (best *found, others []*found) {
+	type volume struct {
+		*found
+		votes int
+	}
+	var list []volume
 	for i := range copies {
 		c := &copies[i]
-		n := 0
-		for j := range copies {
-			if c.sameVolume(&copies[j].superblock) {
-				n++
-			}
+		k := slices.IndexFunc(list, func(v volume) bool { return v.sameVolume(&c.superblock) })
+		if k < 0 {
+			list = append(list, volume{c, 1})
+			continue
 		}
-		if n > votes || n == votes && c.WriteTime > best.WriteTime {
-			best, votes, ok = *c, n, true
+		if list[k].votes++; c.WriteTime > list[k].WriteTime {
+			list[k].found = c
 		}
 	}
-	return best, ok
+	slices.SortStableFunc(list, func(a, b volume) int {
+		return cmp.Or(cmp.Compare(b.made(), a.made()), cmp.Compare(b.votes, a.votes), cmp.Compare(b.WriteTime, a.WriteTime))
+	})
+	for i, v := range list {
+		if i == 0 {
+			best = v.found
+		} else {
+			others = append(others, v.found)
+		}
+	}
+	return best, others
 }
+
+// refuted reports whether the volume of a copy is not there any more: what was read
+// in the place of its first group descriptors is none of its own.
+func (f *found) refuted(r *image.Reader, start int64) (no bool) {
+	block, ok := descBlock(&f.superblock, 0, 0)
+	if !ok {
+		return false
+	}
+	bs := f.blockSize()
+	f.eachDesc(0, r.Partial(make([]byte, bs), start+int64(block)*bs), func(_ uint64, _ groupDesc, err error) { no = no || err != nil })
+	return no
+}
+
+// day is the day of a time on disk, for people.
+func day(t uint32) string { return time.Unix(int64(t), 0).UTC().Format(time.DateOnly) }

@@ -51,7 +51,8 @@ func byRemains(ctx context.Context, r *image.Reader, start, limit int64) (found,
 		return found{}, notVolume(start, "neither its superblock nor a copy was read, and too few folders and inodes speak for each other")
 	}
 	note := fmt.Sprintf("the superblock was not read and no copy of it was found: where the inodes lie was found from folders and inodes that speak for each other, %d entries in all", g.spoke)
-	return found{superblock: g.sb, group: &g.groups.list[0], at: -1, note: note}, nil
+	return found{superblock: g.sb, group: &g.groups.list[0], at: -1, note: note,
+		doubt: extract.Doubt{"the superblock is unread and no copy was found: whether this volume is what was last on the drive is not known"}}, nil
 }
 
 // findGeometry looks for the geometry of a volume at start whose superblock

@@ -23,7 +23,7 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 		l.Why = append(l.Why, fmt.Sprintf(format, args...))
 	}
 	if v.shape != nil {
-		short("the superblock is unread and no copy was found: which inodes are in use, whether there are more of them, and whether this volume is what was last on the drive, is not known")
+		short("which inodes are in use, and whether there are more of them, is not known")
 	}
 	if v.groups.unknown > 0 {
 		short("the descriptors of %d groups are unread in every copy: %d inodes cannot be found", v.groups.unknown, int64(v.groups.unknown)*int64(v.sb.InodesPerGroup))

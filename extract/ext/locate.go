@@ -15,9 +15,15 @@ type layout struct {
 	blocks
 	sb     superblock
 	sbAt   int64      // of the superblock that is gone by, in the volume; -1 where there is none
+	alone  bool       // it is a copy, and the primary does not speak for its volume
 	shape  *groupDesc // what is gone by in place of a superblock; nil where there is one
 	groups groupTable
-	system ranges.Set // fixed structures, in blocks
+	// opposed says which descriptor of the primary, that was read, is none of the
+	// volume of a superblock copy; "" where none is. Then, or where other
+	// volumes' copies stand there, nothing is proved: doubt.
+	opposed string
+	doubt   extract.Doubt
+	system  ranges.Set // fixed structures, in blocks
 }
 
 // finder finds the superblock to go by of the volume at [start, start+limit).
@@ -41,7 +47,7 @@ func locate(ctx context.Context, r *image.Reader, start, limit int64, find finde
 	if why := f.unusable(); why != "" {
 		return nil, "", notVolume(start, "%s", why)
 	}
-	l := &layout{blocks: blocks{r: r, start: start, bs: f.blockSize(), count: f.Blocks}, sb: f.superblock, sbAt: f.at, shape: f.group}
+	l := &layout{blocks: blocks{r: r, start: start, bs: f.blockSize(), count: f.Blocks}, sb: f.superblock, sbAt: f.at, shape: f.group, doubt: f.doubt, alone: f.alone}
 	l.loadGroups()
 	return l, f.note, nil
 }
@@ -106,8 +112,13 @@ func (v *layout) loadGroups() {
 					if n > 0 {
 						t.backups++
 					}
-				case n == 0 && len(t.faults) < maxFaults:
-					t.faults = append(t.faults, err.Error())
+				case n == 0:
+					if v.alone && v.opposed == "" {
+						v.opposed = err.Error()
+					}
+					if len(t.faults) < maxFaults {
+						t.faults = append(t.faults, err.Error())
+					}
 				}
 			})
 		}

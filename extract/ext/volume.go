@@ -62,6 +62,10 @@ func open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if v.journal, err = openJournal(ctx, v.records); err != nil {
 		return nil, err
 	}
+	if v.opposed != "" {
+		v.layout.doubt = append(v.layout.doubt, "the superblock is a copy, and the group descriptors in front, which were read, are not those of its volume ("+v.opposed+
+			"): another volume may have been made in its place")
+	}
 	if v.groups.backups > 0 {
 		v.notes = append(v.notes, fmt.Sprintf("group descriptors of %d groups are taken from copies", v.groups.backups))
 	}
@@ -108,13 +112,14 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		if err != nil {
 			return nil, err
 		}
-		sum, faults, err := t.listFiles(ctx, w, v.doubt(), yield)
+		sum, faults, err := t.listFiles(ctx, w, v.doubt().Files(yield))
 		if err != nil {
 			return nil, err
 		}
 		if s.Listing, err = v.state(ctx, t, w, sum, faults); err != nil {
 			return nil, err
 		}
+		v.layout.doubt.Listing(&s.Listing)
 		s.Space = w.uses()
 	}
 	var err error
@@ -122,10 +127,11 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	return &s, err
 }
 
-// doubt is why no file of the volume is proved, "" where they may be.
-func (v *Volume) doubt() string {
-	if v.shape != nil {
-		return "the superblock is unread and no copy was found: whether this volume is what was last on the drive is not known"
+// doubt is why no file of the volume is proved.
+func (v *Volume) doubt() extract.Doubt {
+	d := slices.Clone(v.layout.doubt)
+	if why := v.journal.doubt(); why != "" {
+		d = append(d, why)
 	}
-	return v.journal.doubt()
+	return d
 }
