@@ -54,6 +54,83 @@ func TestAPM(t *testing.T) {
 	}
 }
 
+// A map whose entries contradict each other, or of which one makes no sense,
+// does not account for the drive.
+func TestAPMThatDisagrees(t *testing.T) {
+	count := func(entry int64, n uint32) func([]byte) {
+		return func(d []byte) { binary.BigEndian.PutUint32(d[entry*sec+4:], n) }
+	}
+	field := func(entry, at int64, v uint32) func([]byte) {
+		return func(d []byte) { binary.BigEndian.PutUint32(d[entry*sec+at:], v) }
+	}
+	for _, tt := range []struct {
+		name   string
+		harm   []func([]byte)
+		holes  []unread
+		doubts []int // entries in doubt
+		note   string
+	}{
+		{"the first says fewer", []func([]byte){count(1, 2)}, nil, []int{3, 4}, "disagree on their number; 4 are followed"},
+		{"the first says more", []func([]byte){count(1, 9)}, nil, nil, "disagree on their number; 9 are followed"},
+		{"another says fewer", []func([]byte){count(2, 3)}, nil, []int{4}, "disagree on their number"},
+		{"the first says none", []func([]byte){count(1, 0)}, nil, nil, "entry 1 of the Apple partition map says that it has 0 entries, which cannot be"},
+		{"the first says a million", []func([]byte){count(1, 1e6)}, nil, nil, "has 1000000 entries, which cannot be"},
+		{"one says fewer than its own number", []func([]byte){count(4, 2)}, nil, nil, "entry 4 of the Apple partition map says that it has 2 entries"},
+		{"all say a million", []func([]byte){count(1, 1e6), count(2, 1e6), count(3, 1e6), count(4, 1e6)}, nil, nil, "disagree on their number; 4 are followed"},
+		{"the first says fewer, the last entry unread", []func([]byte){count(1, 2)}, []unread{{4 * sec, sec}}, []int{3}, "1 of 4 blocks"},
+		{"an entry of no length", []func([]byte){field(3, 12, 0)}, nil, nil, "entry 3 of the Apple partition map makes no sense (block 576, 0 blocks)"},
+		{"an entry at block 0", []func([]byte){field(3, 8, 0)}, nil, nil, "entry 3 of the Apple partition map makes no sense"},
+		{"an entry past the drive", []func([]byte){field(3, 8, 1<<30)}, nil, nil, "entry 3 of the Apple partition map makes no sense"},
+		{"an entry without a type", []func([]byte){func(d []byte) { clear(d[3*sec+48 : 3*sec+80]) }}, nil, nil, "entry 3 of the Apple partition map makes no sense"},
+		{"an entry read as zeros", []func([]byte){func(d []byte) { clear(d[3*sec : 4*sec]) }}, nil, nil, "block 3 of the Apple partition map holds no entry"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			disk := apmDisk(sec)
+			for _, h := range tt.harm {
+				h(disk)
+			}
+			r := reader(t, disk, sec, tt.holes...)
+			tab := readAPM(r)
+			if tab == nil || len(tab.dark) != 1 || tab.dark[0] != wholeDrive(r)[0] {
+				t.Fatalf("table %+v", tab)
+			}
+			var doubts []int
+			for _, p := range tab.partitions {
+				if p.Doubt != "" {
+					doubts = append(doubts, p.Number)
+				}
+			}
+			if d := cmp.Diff(tt.doubts, doubts); d != "" && len(tt.doubts)+len(doubts) > 0 {
+				t.Errorf("entries in doubt (-want +got):\n%s", d)
+			}
+			l := mustFind(t, r)
+			if !hasNote(l, tt.note) {
+				t.Errorf("no note with %q in %q", tt.note, l.Notes)
+			}
+			for _, at := range []int64{64, 576} {
+				n := 0
+				for _, v := range l.Volumes {
+					if v.Start == at*sec && v.Filesystem == "toy" {
+						n++
+					}
+				}
+				if n != 1 {
+					t.Errorf("the volume at block %d is found %d times: %v, notes %q", at, n, briefs(l), l.Notes)
+				}
+			}
+		})
+	}
+}
+
+// Free space of no length is none, and takes nothing from the map.
+func TestAPMFreeOfNoLength(t *testing.T) {
+	disk := apmDisk(sec)
+	binary.BigEndian.PutUint32(disk[4*sec+12:], 0)
+	if tab := readAPM(reader(t, disk, sec)); tab == nil || len(tab.dark) != 0 {
+		t.Errorf("table %+v", tab)
+	}
+}
+
 func FuzzAPM(f *testing.F) {
 	f.Add(apmDisk(512)[512:1024])
 	f.Fuzz(func(t *testing.T, b []byte) {

@@ -25,6 +25,7 @@ type chain struct {
 	found     int            // logical drives
 	broken    bool           // what the records do not account for may hold drives
 	aside     []int64        // second links, which drivers do not follow
+	seconds   int            // how many of them there were
 	drives    []ranges.Range // of the links that drivers follow
 }
 
@@ -45,6 +46,9 @@ func (c *chain) follow(r *image.Reader) {
 	}
 	if !c.broken {
 		return
+	}
+	if c.seconds > 1 {
+		c.t.note("the chain has %d second links, that one among them", c.seconds)
 	}
 	whole := ranges.Range{Start: c.container.Start, End: max(c.container.End(), c.container.Start)}
 	c.t.dark = append(c.t.dark, without(whole, &c.known)...)
@@ -151,7 +155,9 @@ func (c *chain) record(rec *bootRecord, at int64, aside bool) (next int64) {
 			case !c.inside(to):
 				c.cut("the extended boot record at sector %d links to two further records; the second, sector %d, lies outside its extended partition", sector, to/c.t.unit)
 			default:
-				c.cut("the extended boot record at sector %d links to two further records; drivers follow the first; the second is in sector %d", sector, to/c.t.unit)
+				if c.broken, c.seconds = true, c.seconds+1; c.seconds == 1 {
+					c.t.note("the extended boot record at sector %d links to two further records; drivers follow the first; the second is in sector %d", sector, to/c.t.unit)
+				}
 				c.aside = append(c.aside, to)
 			}
 			continue
