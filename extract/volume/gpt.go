@@ -52,6 +52,9 @@ func readGPT(r *image.Reader, boot *bootSector) *table {
 		try, most = []int64{g.unit}, 1
 	}
 	g.backups = g.find(try, func(unit int64) []int64 { return g.backupPlaces(boot, unit) }, most)
+	if !g.primary.found && g.unit != 0 { // the backup tells where the primary would stand
+		g.primary = g.header(1, g.unit)
+	}
 	g.primary.name = "primary"
 	for i := range g.backups {
 		g.backups[i].name = "backup"

@@ -202,6 +202,24 @@ func TestCopiesThatAgree(t *testing.T) {
 	}
 }
 
+// A header is used where it was read itself, though not the rest of its sector.
+func TestHeaderPartlyRead(t *testing.T) {
+	for _, tt := range []struct {
+		hole unread
+		good bool
+	}{
+		{unread{4096 + sec, 7 * sec}, true},
+		{unread{4096, sec}, false},
+	} {
+		r := reader(t, gptDisk(t, 4096), sec, tt.hole)
+		boot := readBootSector(r, "master boot record", 0)
+		l := Layout{Notes: readGPT(r, &boot).notes}
+		if hasNote(&l, "GPT primary header in sector 1: its sector was not read") == tt.good {
+			t.Errorf("unread %v: notes %q", tt.hole, l.Notes)
+		}
+	}
+}
+
 // Headers that differ in more than their places are those of two tables,
 // though these name the same places.
 func TestHeadersThatDisagree(t *testing.T) {
