@@ -115,15 +115,23 @@ type apmReader struct {
 func (m *apmReader) read() bool {
 	buf := make([]byte, apmEntrySize)
 	for i := int64(1); i <= m.limit; i++ {
-		if m.most > 0 && i > m.most || m.most == 0 && i > 64 {
+		past := m.most > 0 && i > m.most // an entry that stands there contradicts the others
+		if m.most == 0 && i > 64 {
 			break
 		}
-		if _, err := m.r.ReadAt(buf, i*m.unit); err != nil {
+		_, err := m.r.ReadAt(buf, i*m.unit)
+		if past && err != nil {
+			break
+		}
+		if err != nil {
 			m.lost++
 			continue
 		}
 		e, ok := parseAPMEntry(buf)
 		if !ok {
+			if past {
+				break
+			}
 			if m.last == 0 {
 				return false // read, and no entry: whatever stood before was unread
 			}

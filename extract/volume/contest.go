@@ -105,10 +105,30 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 	if c := p.contest(start, found, hints); c.filesystem != "" {
 		return c, nil
 	}
-	if left, err := p.remains(ctx, start, length); left != "" || err != nil {
-		return content{filesystem: left}, err
+	left, err := p.remains(ctx, start, length)
+	if err != nil {
+		return content{}, err
 	}
-	return p.unlisted(ctx, start, length, dark, whys)
+	out := content{filesystem: left}
+	if left == "" {
+		if out, err = p.unlisted(ctx, start, length, dark, whys); err != nil {
+			return content{}, err
+		}
+	}
+	for _, c := range found { // none of them opens
+		out.needs = append(out.needs, p.headNeeds(start, c.family)...)
+		if out.reason != "" {
+			out.reason += fmt.Sprintf("; by its %s a %s volume began at offset %d, which does not open", c.from, c.filesystem, p.r.Base()+start)
+		} else {
+			out.doubt = append(out.doubt, p.rivalWords(start, &c))
+		}
+	}
+	return out, nil
+}
+
+// rivalWords say of a volume that another may stand in its place.
+func (p *places) rivalWords(start int64, o *content) string {
+	return fmt.Sprintf("a %s volume may stand in the same place, at offset %d: its %s says so, and nothing that was read refutes it", o.filesystem, p.r.Base()+start, cmp.Or(o.from, "mark"))
 }
 
 // byPrimaries opens a range as what the primary structures at its start speak
@@ -212,7 +232,7 @@ func (p *places) contest(start int64, found []content, hints []string) content {
 		if p.refuted(start, &best, &o) {
 			continue
 		}
-		best.doubt = append(best.doubt, fmt.Sprintf("a %s volume may stand in the same place, at offset %d: its %s says so, and nothing that was read refutes it", o.filesystem, p.r.Base()+start, cmp.Or(o.from, "mark")))
+		best.doubt = append(best.doubt, p.rivalWords(start, &o))
 		best.needs = append(best.needs, p.headNeeds(start, best.family, o.family)...)
 	}
 	return best

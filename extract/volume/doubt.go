@@ -24,40 +24,31 @@ type doubted struct {
 	v *Volume
 }
 
-const (
-	inDoubt = "nothing of the volume is proved: its listing says why"
-	outside = "a part of it would lie past the end of the partition"
-)
+const outside = "a part of it would lie past the end of the partition"
 
 // Walk is for [extract.Filesystem].
 func (d *doubted) Walk(ctx context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
 	if yield == nil {
 		return d.Filesystem.Walk(ctx, nil)
 	}
-	end := d.v.End()
+	why := extract.Doubt(d.v.Doubt)
+	put := why.Files(yield)
 	if d.v.over > 0 {
-		end = d.v.Start + d.v.own - d.v.over
+		end, whole := d.v.Start+d.v.own-d.v.over, put
+		put = func(f *extract.File) error {
+			if cutAt(f, end) {
+				f.Why = append(slices.Clip(f.Why), outside)
+			}
+			return whole(f)
+		}
+		why = append(slices.Clip(why), fmt.Sprintf("the volume is %d bytes longer than its partition: what lies past the partition's end is not its own", d.v.over))
 	}
-	survey, err := d.Filesystem.Walk(ctx, func(f *extract.File) error {
-		if d.v.over > 0 && cutAt(f, end) {
-			f.Why = append(slices.Clip(f.Why), outside)
-		}
-		if len(d.v.Doubt) > 0 {
-			f.RecordUnread = true
-			f.Why = append(slices.Clip(f.Why), inDoubt)
-		}
-		return yield(f)
-	})
+	survey, err := d.Filesystem.Walk(ctx, put)
 	if err != nil {
 		return nil, err
 	}
-	l := &survey.Listing
-	l.Complete = false
-	l.Needs = append(l.Needs, d.v.Needs...)
-	l.Why = append(append([]string(nil), d.v.Doubt...), l.Why...)
-	if d.v.over > 0 {
-		l.Why = append(l.Why, fmt.Sprintf("the volume is %d bytes longer than its partition: what lies past the partition's end is not its own", d.v.over))
-	}
+	survey.Listing.Needs = append(survey.Listing.Needs, d.v.Needs...)
+	why.Listing(&survey.Listing)
 	return survey, nil
 }
 

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -107,7 +108,7 @@ func (f *finder) unread(ctx context.Context, boot *bootSector, gpt *table) error
 
 // usable reports whether the table names a partition.
 func (t *table) usable() bool {
-	return slices.ContainsFunc(t.partitions, func(p Partition) bool { return p.room() || p.Container })
+	return len(t.rivals) > 0 || slices.ContainsFunc(t.partitions, func(p Partition) bool { return p.room() || p.Container })
 }
 
 // useGPT takes a GPT whose protective record stands.
@@ -277,6 +278,9 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 	if t.missing != "" {
 		f.l.missing("%s", t.missing)
 	}
+	if t.broken {
+		f.l.missing("the table is unread in part or contradicts itself: a volume that only it names may be missing")
+	}
 	others, err := f.rivals(ctx, t, volumes)
 	if err != nil {
 		return err
@@ -395,12 +399,18 @@ func (f *finder) partition(ctx context.Context, t *table, p *Partition) (tenant,
 		v.Doubt = append(v.Doubt, p.Doubt)
 	}
 	// a type is a hint: it says what an unread place holds no more than a name does
-	if p.NoFiles && !v.told() && f.r.IsRead(p.Start, min(p.Length, headSize)) && f.r.IsRead(p.End()-min(p.Length, windowSize), min(p.Length, windowSize)) {
+	if p.NoFiles && !v.told() && (v.Filesystem == "empty" || p.Length <= maxUseless && !strings.Contains(p.Type, "swap")) && f.r.IsRead(p.Start, min(p.Length, headSize)) && f.r.IsRead(p.End()-min(p.Length, windowSize), min(p.Length, windowSize)) {
 		v.NoFiles = true
 		v.Reason = fmt.Sprintf("its type (%s) says that it holds no files; %s", p.Type, v.Reason)
+	} else if v.Reason != "" && !v.told() {
+		v.Reason += "; its type is " + p.Type
 	}
 	return tenant{Volume: v, named: true}, nil
 }
+
+// maxUseless is the most that a system sets aside for itself without a filesystem:
+// Microsoft reserved partitions have up to 128 MiB. Swap space carries a mark.
+const maxUseless = 128 << 20
 
 // search searches the ranges that a table leaves dark around the volumes that
 // it does name, or inside them too where it is not proved, and settles which of

@@ -54,33 +54,36 @@ func (s *settler) settle(ctx context.Context, all []tenant, inner []claim) ([]te
 	if err != nil {
 		return nil, err
 	}
-	several := func(t *tenant) bool { // volumes in it that are none of its files
-		n := 0
-		for i := range all {
-			if all[i].rests == onPrimary && t.holds(&all[i]) {
-				n++
-			}
-		}
-		return n > 1
-	}
+	weak := weaker(all)
 	slices.SortStableFunc(all, func(a, b tenant) int {
-		return cmp.Or(cmp.Compare(b.rests, a.rests), order(b.named, a.named), order(several(&a), several(&b)), cmp.Compare(b.Length, a.Length),
-			cmp.Compare(a.Start, b.Start))
+		return cmp.Or(order(weak[a.place()], weak[b.place()]), cmp.Compare(b.rests, a.rests), order(b.named, a.named),
+			cmp.Compare(b.Length, a.Length), cmp.Compare(a.Start, b.Start))
 	})
-	var out []tenant
+	var out, left []tenant
 	for i := range all {
 		t := &all[i]
 		var rivals []*tenant
+		old := false
 		for j := range out {
-			if o := &out[j]; t.overlaps(o) && !s.refutes(o, t) && (o.named && t.named || o.listed() && t.listed()) {
+			o := &out[j]
+			switch {
+			case !t.overlaps(o) || o.named != t.named && !(o.listed() && t.listed()):
+			case s.refutes(o, t):
+				old = true
+			default:
 				rivals = append(rivals, o)
 			}
 		}
-		refuted := len(rivals) == 0 && slices.ContainsFunc(out, func(o tenant) bool { return t.overlaps(&o) && s.refutes(&o, t) })
+		for j := range left {
+			if o := &left[j]; t.overlaps(o) && t.listed() && !s.refutes(t, o) {
+				s.doubt(t, o)
+			}
+		}
+		together := t.named && !slices.ContainsFunc(rivals, func(o *tenant) bool { return !o.named })
 		switch {
-		case refuted:
-			s.l.note("copies of the structures of a %s volume at offset %d are left aside: another volume stands where it would begin", t.Filesystem, s.r.Base()+t.Start)
-		case len(rivals) == 0, t.named && !slices.ContainsFunc(rivals, func(o *tenant) bool { return !o.named }):
+		case len(rivals) == 0 && old:
+			s.l.note("copies of the structures of a %s are left aside: another volume stands where it would begin", t.name(s.r.Base()))
+		case len(rivals) == 0 || together:
 			for _, o := range rivals {
 				s.doubt(o, t)
 				s.doubt(t, o)
@@ -90,11 +93,51 @@ func (s *settler) settle(ctx context.Context, all []tenant, inner []claim) ([]te
 			for _, o := range rivals {
 				s.doubt(o, t)
 			}
+			left = append(left, *t)
 			s.l.missing("a %s volume of %d bytes at offset %d is not listed: it claims the place of the %s; --volume-at %d --filesystem %s lists it",
 				t.Filesystem, t.reach()-t.Start, s.r.Base()+t.Start, rivals[0].name(s.r.Base()), s.r.Base()+t.Start, t.Filesystem)
 		}
 	}
 	return out, nil
+}
+
+// place tells a tenant from others.
+func (t *tenant) place() attempt {
+	return attempt{family: t.Filesystem, start: t.Start, length: t.Length}
+}
+
+// nearStart is how far into a drive or volume its first partition begins.
+const nearStart = 4 << 20
+
+// weaker tells which tenants are the less likely ones of those that claim the
+// same place. One that several others claim parts of, each for itself, was there
+// before them. So was one without its primary structure that another begins a
+// little behind, as a first partition does. Else what lies inside is a remainder
+// in free space.
+func weaker(all []tenant) map[attempt]bool {
+	out := map[attempt]bool{}
+	for i := range all {
+		t := &all[i]
+		var in []*tenant
+		crossing := 0
+		for j := range all {
+			o := &all[j]
+			if i == j || o.rests != onPrimary || !t.listed() || !o.listed() || !t.overlaps(o) || o.Start == t.Start {
+				continue
+			}
+			crossing++
+			if t.holds(o) {
+				in = append(in, o)
+			}
+		}
+		switch {
+		case crossing > 1, crossing == 1 && len(in) == 1 && t.rests != onPrimary && in[0].Start < t.Start+nearStart:
+			out[t.place()] = true
+		case len(in) == 1:
+			out[in[0].place()] = true
+		}
+	}
+	return out
 }
 
 // order puts false before true.
