@@ -88,3 +88,18 @@ func entriesOf(t *testing.T, d interface{ Reader() *image.Reader }, length int64
 	}
 	return out
 }
+
+// A copy of a FAT32 boot sector serves only where a table stands where it puts
+// one: both that were read as something else contradict it.
+func TestTablesAgainstCopy(t *testing.T) {
+	for n := range int64(3) { // tables zeroed
+		v := build(t, shape{width: width28, clusters: 70000})
+		v.Lose(0, 512)
+		for i := range n {
+			v.Write(v.tableAt(i), make([]byte, 512))
+		}
+		if _, err := Open(t.Context(), v.Reader(), 0, v.Size, extract.Options{}); (err == nil) != (n < 2) {
+			t.Errorf("%d tables zeroed: %v", n, err)
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package fat
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -133,6 +134,7 @@ func (d *exfatFormat) findBoot(l *layout) error {
 		if main != nil {
 			d.boot.Flags = main.boot.Flags // the backup's are stale: section 3.1.13
 		}
+		d.oppose(l, main, backup)
 		l.note("%s: the backup at offset %d (sector %d of the volume) was used", why, backup.at, regionSectors)
 	case main != nil && backup != nil && main.boot.sameVolume(backup.boot):
 		d.boot, d.proved = main.boot, true
@@ -142,11 +144,33 @@ func (d *exfatFormat) findBoot(l *layout) error {
 		l.note("%s, and so is the backup: the boot sector was used, since what it points to stands there", why)
 	case backup != nil:
 		d.boot = backup.boot
+		d.oppose(l, main, backup)
 		l.note("%s, and the backup cannot be checked: it was used, since what it points to stands there", why)
 	default:
 		return &extract.NotVolumeError{Filesystem: "exfat", Start: l.start, Why: why}
 	}
 	return nil
+}
+
+// oppose doubts a volume whose backup boot region is used where what was read of
+// the main one is another's: the two are the same but for the flags (section 3.2),
+// which stand in the boot sector. A boot sector that fails its checksum says
+// nothing.
+func (d *exfatFormat) oppose(l *layout, main, backup *bootRegion) {
+	if main != nil && main.boot.sameVolume(backup.boot) {
+		return
+	}
+	size := backup.boot.SectorSize
+	differ := main != nil && main.part
+	own, other := make([]byte, size), make([]byte, size)
+	for at := size; at < regionSectors*size && !differ; at += size {
+		_, err1 := l.r.ReadAt(own, l.start+at)
+		_, err2 := l.r.ReadAt(other, backup.at+at)
+		differ = err1 == nil && err2 == nil && !bytes.Equal(own, other)
+	}
+	if differ {
+		l.doubt = extract.Doubt{"the backup boot region is used, and what was read of the main one is not the same: another volume may have been made in its place"}
+	}
 }
 
 // stands reports whether nothing that was read speaks against the place of the

@@ -454,6 +454,49 @@ func TestBootChecksum(t *testing.T) {
 	}
 }
 
+// What was read of the main boot region and differs from the backup, which is
+// used, contradicts it. Unread it does not, nor does a boot sector that fails its
+// checksum.
+func TestBootRegionAgainstBackup(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		do     func(v *exfatImage)
+		proved bool
+	}{
+		{"boot sector unread", func(v *exfatImage) { v.Lose(0, 512) }, true},
+		{"boot sector garbled", func(v *exfatImage) { v.Put32(100, 7) }, true},
+		{"boot sector zeroed", func(v *exfatImage) { v.Write(0, make([]byte, 512)) }, true},
+		{"boot sector and a further one unread", func(v *exfatImage) { v.Lose(0, 512); v.Lose(6*512, 512) }, true},
+		{"a further sector zeroed", func(v *exfatImage) { v.Write(6*512, make([]byte, 512)) }, true},
+		{"boot sector unread, a further one zeroed", func(v *exfatImage) { v.Lose(0, 512); v.Write(6*512, make([]byte, 512)) }, false},
+		{"boot sector unread, the rest zeroed", func(v *exfatImage) { v.Lose(0, 512); v.Write(512, make([]byte, 11*512)) }, false},
+		{"boot sector of another volume, the checksum unread", func(v *exfatImage) { v.Lose(11*512, 512); v.Put32(100, 7) }, false},
+		{"the same, backup unread", func(v *exfatImage) { v.Lose(11*512, 13*512); v.Put32(100, 7) }, true},
+	} {
+		v, _ := sheets(t)
+		c.do(v)
+		vol, err := OpenExFAT(t.Context(), v.Reader(), 0, v.Size, extract.Options{})
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		files, doubted := 0, 0
+		s, err := vol.Walk(t.Context(), func(f *extract.File) error {
+			files++
+			if f.RecordUnread && strings.Contains(strings.Join(f.Why, "\n"), "another volume may have been made in its place") {
+				doubted++
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if files != 6 || (doubted != 0) == c.proved || s.Listing.Complete != c.proved || (len(s.Listing.Why) > 0) == c.proved {
+			t.Errorf("%s: %d of %d doubted, complete %v: %q", c.name, doubted, files, s.Listing.Complete, s.Listing.Why)
+		}
+	}
+}
+
 func TestExFATOpenRefuses(t *testing.T) {
 	v, _ := sheets(t)
 	var none *extract.NotVolumeError

@@ -32,6 +32,7 @@ type layout struct {
 
 	head  []byte // room for the beginning of a folder
 	notes []string
+	doubt extract.Doubt
 }
 
 func (l *layout) note(format string, args ...any) {

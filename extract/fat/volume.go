@@ -36,7 +36,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		if err != nil {
 			return nil, err
 		}
-		files := &files{records: rec, namer: rec.paths().Namer(), yield: yield}
+		files := &files{records: rec, namer: rec.paths().Namer(), yield: v.layout.doubt.Files(yield)}
 		if err := files.walk(ctx); err != nil {
 			return nil, err
 		}
@@ -44,6 +44,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		if s.Listing, err = files.listing(ctx, s.Space); err != nil {
 			return nil, err
 		}
+		v.layout.doubt.Listing(&s.Listing)
 	}
 	s.Structures, err = v.layout.structures(ctx)
 	return &s, err

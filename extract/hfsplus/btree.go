@@ -23,6 +23,7 @@ type tree struct {
 	header   treeHeader
 	headerOK bool
 	headerIs string // what is wrong with the header
+	opposes  bool   // it was read, and is none
 	nodeSize int
 	total    uint32      // nodes
 	used     *bitmap.Map // a bit for each node
@@ -90,7 +91,7 @@ func openTree(name string, f *fork, idAt int, size sizer) *tree {
 	if b := f.read(head[:], 0); !b.Has(0, bthEnd) {
 		t.headerIs = "is unread"
 	} else if h, err := parseTreeHeader(head[:]); err != nil {
-		t.headerIs = err.Error()
+		t.headerIs, t.opposes = err.Error(), true
 	} else {
 		t.header, t.headerOK, t.nodeSize = h, true, h.nodeSize
 	}

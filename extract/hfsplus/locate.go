@@ -18,6 +18,7 @@ type layout struct {
 	length int64 // of the place it was opened in
 	header volumeHeader
 	notes  []string
+	doubt  extract.Doubt
 
 	first, last headerCopy // the volume header and its alternate, as they stand on the disk
 	alternate   bool       // the alternate one is used
@@ -65,6 +66,11 @@ func locate(ctx context.Context, r *image.Reader, start, length int64, o extract
 	if alone {
 		if err := l.placed(); err != nil {
 			return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
+		}
+		for _, t := range l.there() {
+			if t.opposes {
+				l.doubt = append(l.doubt, fmt.Sprintf("the alternate volume header is used, and what was read where it puts the %s is none (%s): another volume may have been made in its place", t.name, t.headerIs))
+			}
 		}
 	}
 	l.allocation = l.own(&l.header.allocation, idAllocation)

@@ -47,10 +47,11 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		return out, nil
 	}
 	w := lister{files: &files{rec, readNames(&rec.catalog, v.trees.catalog)}}
-	if err := w.walk(ctx, v.o, yield); err != nil {
+	if err := w.walk(ctx, v.o, v.doubt.Files(yield)); err != nil {
 		return nil, err
 	}
 	out.Space = w.space()
 	out.Listing, err = w.listing(ctx, out.Space)
+	v.doubt.Listing(&out.Listing)
 	return out, err
 }

@@ -42,7 +42,8 @@ func ParseFiller(text string) ([]byte, error) {
 type FillerSearch struct {
 	Filler []byte // repeated through each sector, which may begin inside it
 	Sector int64  // bytes; 0 is 512
-	// Prefix takes a sector that only begins with the filler.
+	// Prefix takes a sector that only begins with the filler. A part of one at
+	// the image's end is held against as much of it as there is room for.
 	Prefix bool
 	// Zeros allows a filler of nothing but zeros. Most drives hold many true
 	// sectors of zeros.
@@ -103,7 +104,7 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 	}
 	filled := func(p []byte) bool {
 		if s.Prefix {
-			return bytes.HasPrefix(p, s.Filler)
+			return bytes.HasPrefix(p, s.Filler[:min(len(s.Filler), len(p))])
 		}
 		if !first[p[0]] {
 			return false
@@ -151,7 +152,9 @@ func (s FillerSearch) Run(ctx context.Context, src Source, size int64, o extract
 			state := Read
 			if holds(p[at:z]) {
 				state = s.State
-				hit.Store(true)
+				if z-at >= int64(len(s.Filler)) { // less shows nothing by itself
+					hit.Store(true)
+				}
 			}
 			for len(bad) > 0 && bad[0].End() <= off+at {
 				bad = bad[1:]

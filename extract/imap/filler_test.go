@@ -147,6 +147,38 @@ func TestFillerKinds(t *testing.T) {
 	}
 }
 
+// A part of a sector at the image's end that is shorter than the filler is
+// compared as far as it goes. A part of a sector alone shows nothing.
+func TestFillerPrefixShort(t *testing.T) {
+	const filler = "NOT READ sector "
+	for _, sector := range []int64{512, 4096} {
+		for _, c := range []struct {
+			tail string
+			want imap.State
+		}{{"N", imap.Failed}, {filler[:15], imap.Failed}, {filler + "9", imap.Failed}, {"M", imap.Read}, {"NOT READY", imap.Read}} {
+			size := 2*sector + int64(len(c.tail))
+			data := noise(int(size))
+			copy(data[sector:], filler)
+			copy(data[2*sector:], c.tail)
+			s := imap.FillerSearch{Filler: []byte(filler), Prefix: true, Sector: sector, State: imap.Failed}
+			m, err := s.Run(t.Context(), memory{data: data}, size, extract.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got, ok := m.Uniform(2*sector, int64(len(c.tail))); got != c.want || !ok {
+				t.Errorf("sectors of %d, %q at the end: %v, want %v", sector, c.tail, got, c.want)
+			}
+		}
+	}
+	data := append(noise(512), filler[0])
+	for _, prefix := range []bool{false, true} {
+		s := imap.FillerSearch{Filler: []byte(filler), Prefix: prefix, State: imap.Failed}
+		if _, err := s.Run(t.Context(), memory{data: data}, 513, extract.Options{}); !errors.Is(err, imap.ErrNoFiller) {
+			t.Errorf("one byte of the filler, prefix %v: %v", prefix, err)
+		}
+	}
+}
+
 func TestParseFiller(t *testing.T) {
 	for give, want := range map[string]string{"0xdeadBEEF": "\xde\xad\xbe\xef", "0XFF_00": "\xff\x00", "dead": "dead", "no data": "no data"} {
 		if got, err := imap.ParseFiller(give); err != nil || string(got) != want {

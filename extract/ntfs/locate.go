@@ -198,6 +198,27 @@ func (t *table) streamOf(f *fileRecords, typ attrType, name string) *stream {
 	return nil
 }
 
+// tableOpposes reports whether what was read where the boot sector puts the file
+// table contradicts it: neither record 0 nor its mirror is one, or of the system's
+// records none is. A single one that fails its checks says nothing.
+func (t *table) tableOpposes() bool {
+	other := func(s *stream, n uint64) bool {
+		var rec record
+		rec.parse(s.read(make([]byte, t.recordSize), int64(n)*t.recordSize), n)
+		return rec.data.Has(0, stride) && (rec.state == recordDamaged || string(rec.data.Data[:4]) != "FILE")
+	}
+	place := t.plain(t.at(t.boot.MFT), firstFile*t.recordSize)
+	if other(place, recMFT) && other(t.plain(t.at(t.boot.MFTMirror), t.recordSize), recMFT) {
+		return true
+	}
+	for n := range uint64(firstFile) {
+		if !other(place, n) {
+			return false
+		}
+	}
+	return true
+}
+
 // firstNeeds is what is needed where record 0 could not be had: its place by
 // the boot sector, or, if that was read, the mirror's.
 func (v *area) firstNeeds() []ranges.Range {

@@ -14,7 +14,8 @@ type Volume struct {
 	*table
 	label       string
 	notes       []string // of the boot sector
-	journalOpen string   // why newer metadata may stand in the journal; "" if not
+	doubt       extract.Doubt
+	journalOpen string // why newer metadata may stand in the journal; "" if not
 }
 
 var _ extract.Filesystem = (*Volume)(nil)
@@ -28,7 +29,8 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 		return nil, err
 	}
 	v := &Volume{}
-	if note != "" {
+	copied := note != ""
+	if copied {
 		v.notes = append(v.notes, note)
 	}
 	if own := boot.TotalSectors * boot.SectorSize; length > 0 && own > length && start+own > r.DriveSize() {
@@ -37,6 +39,9 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	v.table, err = locateTable(ctx, &area{r: r, opt: o, start: start, length: boot.length(), boot: boot, cluster: boot.ClusterSize, clusters: boot.clusters()})
 	if err != nil {
 		return nil, err
+	}
+	if copied && v.tableOpposes() {
+		v.doubt = extract.Doubt{"the boot sector is a copy, and what was read where it puts the file table is none: another volume may have been made in its place"}
 	}
 	rec := v.readRecord(recVolume)
 	if b, ok := rec.value(rec.attr(attrVolumeName, "")); ok && len(b) > 0 {
@@ -90,11 +95,12 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	if err != nil {
 		return nil, err
 	}
-	files, err := listFiles(ctx, c, yield)
+	files, err := listFiles(ctx, c, v.doubt.Files(yield))
 	if err != nil {
 		return nil, err
 	}
 	space := files.owned.Space(v.start, v.length, v.allocation(v.allocated))
 	listing, err := files.listing(ctx, space, v.journalOpen)
+	v.doubt.Listing(&listing)
 	return &extract.Survey{Listing: listing, Structures: state.structures(c.damaged, v.journalOpen), Space: space}, err
 }
