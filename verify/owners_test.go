@@ -3,6 +3,7 @@ package verify_test
 import (
 	"bytes"
 	"encoding/binary"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -41,14 +42,13 @@ type owned struct {
 	rivals     []int // former volumes that are listed or named
 	incomplete bool  // the list as a whole
 	complete   bool
+	either     bool // or the doubted volumes are listed as complete
+	also       func(t *testing.T, s *ownertest.Seen)
 }
 
 func failed(start, length int64) imap.Range {
 	return imap.Range{Start: start, Length: length, State: imap.Failed}
 }
-
-// none is nothing unread.
-var none []imap.Range
 
 // look runs verify over a drive of which some ranges, in order, were not read.
 func look(t testing.TB, d *ownertest.Disk, whole []byte, unread []imap.Range) *ownertest.Seen {
@@ -107,6 +107,12 @@ func (c owned) check(t *testing.T, whole *ownertest.Disk) {
 				t.Errorf("%s %q at %d: the list is not complete: %q", v.Kind, v.Label, v.Start, r.Listing.Why)
 			}
 		}
+		if c.either {
+			r := s.Lists(&c.drive.Volumes[c.doubted[0]])
+			if r != nil && r.Listing.Complete {
+				c.doubted, c.rivals, c.incomplete = nil, nil, false
+			}
+		}
 		for _, i := range c.doubted {
 			v := &c.drive.Volumes[i]
 			for k := range s.Result.Files {
@@ -133,6 +139,9 @@ func (c owned) check(t *testing.T, whole *ownertest.Disk) {
 		}
 		if c.complete && !s.Result.Summary.ListingComplete {
 			t.Errorf("the list is not complete: %q", s.Result.Image.Missing)
+		}
+		if c.also != nil {
+			c.also(t, s)
 		}
 		if t.Failed() {
 			t.Logf("table %s, notes %q, missing %q", s.Result.Image.Table, s.Result.Image.Notes, s.Result.Image.Missing)
@@ -176,7 +185,7 @@ func backupHeader(d *ownertest.Disk) int64  { return d.Size - sect }
 func TestOwnersClean(t *testing.T) {
 	for name, primaries := range map[string][]owned{
 		"clean-gpt": {
-			{name: "ext4", intact: []int{1, 2, 3}, open: []int{0}},
+			{name: "ext4", intact: upTo(4), complete: true},
 			{name: "FAT16", intact: []int{0, 2, 3}, incomplete: true},
 			{name: "NTFS", intact: upTo(4), complete: true},
 			{name: "exFAT", intact: upTo(4), complete: true},
@@ -184,7 +193,7 @@ func TestOwnersClean(t *testing.T) {
 		"clean-mbr": {
 			{name: "NTFS", intact: upTo(6), complete: true},
 			{name: "FAT32", intact: upTo(6), complete: true},
-			{name: "ext4", intact: []int{0, 1, 3, 4, 5}, open: []int{2}},
+			{name: "ext4", intact: upTo(6), complete: true},
 			{name: "FAT16 in a logical drive", intact: []int{0, 1, 2, 4, 5}, incomplete: true},
 			{name: "NTFS in a logical drive", intact: upTo(6), complete: true},
 			{name: "ext2", intact: []int{0, 1, 2, 3, 4}, incomplete: true},
@@ -220,7 +229,7 @@ func TestOwnersTableCopies(t *testing.T) {
 	checkAll(t, d,
 		owned{name: "copies agree", drive: agree, intact: upTo(4), complete: true},
 		owned{name: "copies agree, primary unread", drive: agree, unread: []imap.Range{failed(0, 34*sect)}, intact: upTo(4), complete: true},
-		owned{name: "stale backup, all read", open: upTo(4), intact: []int{0}, rivals: []int{0, 1}},
+		owned{name: "stale backup, all read", open: upTo(4), intact: []int{0}, rivals: []int{1}, incomplete: true},
 		owned{name: "stale backup, a sector of entries unread", unread: []imap.Range{failed(gptEntries, sect)}, named: upTo(4), incomplete: true},
 		owned{name: "stale backup, a sector without entries unread", unread: []imap.Range{failed(gptEntries+5*sect, sect)}, open: upTo(4), incomplete: true},
 		owned{name: "stale backup, the last sector of entries unread", unread: []imap.Range{failed(gptEntries+31*sect, sect)}, open: upTo(4), incomplete: true},
@@ -346,13 +355,17 @@ func TestOwnersEmpty(t *testing.T) {
 	}
 	bare := ownertest.Load(t, "bare-fat32", *update)
 	checkAll(t, d,
-		owned{name: "the first 256 KiB zeros", drive: head(256 << 10), incomplete: true, intact: []int{0, 2, 3, 4, 5}, named: []int{1}},
+		owned{name: "the first 256 KiB zeros", drive: head(256 << 10), incomplete: true, intact: []int{0, 2, 3, 4, 5}},
 		owned{name: "the first mebibyte zeros", drive: head(1 * mib), incomplete: true, intact: []int{0, 2, 3, 4, 5}},
 		owned{name: "a few sectors in the middle unread", drive: d.Edited(func(img []byte) { clear(img[fat.Start:fat.End()]) }),
 			unread: []imap.Range{failed(fat.Start+20*mib+3*sect, 2*sect)}, incomplete: true, intact: []int{0, 2, 3, 4, 5}},
 		owned{name: "the head unread, the rest zeros", drive: d.Edited(func(img []byte) { clear(img[fat.Start:fat.End()]) }),
 			unread: []imap.Range{failed(fat.Start, 8*sect)}, incomplete: true, intact: []int{0, 2, 3, 4, 5}},
 	)
+	few := ownertest.Load(t, "sparse", *update)
+	checkAll(t, few,
+		owned{name: "three files", drive: few.Edited(func(img []byte) { clear(img[1*mib : 1*mib+256<<10]) }), incomplete: true},
+		owned{name: "three files, the head zeros to the files", drive: few.Edited(func(img []byte) { clear(img[1*mib : bytes.Index(img, []byte("OWNER01 file"))]) }), incomplete: true})
 	checkAll(t, bare,
 		owned{name: "a bare one", drive: bare.Edited(func(img []byte) { clear(img[:256<<10]) }), incomplete: true})
 }
@@ -368,6 +381,7 @@ func TestOwnersTypes(t *testing.T) {
 			img[ownertest.Entry(rec[3], 0)+4] = to // ext2
 		})
 	}
+	super := ownertest.Primary(&d.Volumes[5])
 	swap := typed(0x82)
 	boot, copies := ownertest.Primary(&d.Volumes[0]), ownertest.Copies(&d.Volumes[0])
 	for _, tt := range []struct {
@@ -376,8 +390,10 @@ func TestOwnersTypes(t *testing.T) {
 	}{{"swap", swap}, {"FAT16", typed(6)}, {"Linux", typed(0x83)}, {"a RAID", typed(0xfd)}, {"LVM", typed(0x8e)}, {"an unknown type", typed(0xda)}} {
 		checkAll(t, d,
 			owned{name: tt.name + ", all read", drive: tt.d, intact: upTo(6)},
-			owned{name: tt.name + ", an ext4 superblock unread", drive: tt.d, unread: []imap.Range{ownertest.Primary(&d.Volumes[2])}, incomplete: true, named: upTo(6)},
+			owned{name: tt.name + ", an ext4 superblock unread", drive: tt.d, unread: []imap.Range{ownertest.Primary(&d.Volumes[2])}, intact: upTo(6)},
 			owned{name: tt.name + ", an ext2 superblock unread", drive: tt.d, unread: []imap.Range{ownertest.Primary(&d.Volumes[5])}, incomplete: true},
+			owned{name: tt.name + ", an ext2 superblock zeros", drive: tt.d.Edited(func(img []byte) { clear(img[super.Start:super.End()]) }), incomplete: true},
+			owned{name: tt.name + ", the head of ext2 unread", drive: tt.d, unread: []imap.Range{failed(d.Volumes[5].Start, 1*mib)}, incomplete: true},
 			owned{name: tt.name + ", NTFS boot sector and copy unread", drive: tt.d, unread: []imap.Range{boot, copies[0]}, incomplete: true},
 			owned{name: tt.name + ", NTFS boot sector and copy zeros", drive: tt.d.Edited(func(img []byte) {
 				clear(img[boot.Start:boot.End()])
@@ -444,10 +460,19 @@ func TestOwnersNested(t *testing.T) {
 			}
 		})
 	}
+	alone := d.Edited(func(img []byte) {
+		clear(img[ownertest.Entry(0, 1):][:16])
+		clear(img[d.Volumes[1].Start:d.Volumes[1].End()])
+	})
+	alone.Volumes = alone.Volumes[:1]
 	table := failed(0, sect)
 	checkAll(t, d,
 		owned{name: "all read", intact: upTo(2), complete: true},
-		owned{name: "boot sector and copy zeros", drive: zeros(boot, copies[0]), named: []int{0}, intact: []int{1}, incomplete: true, doubted: []int{0}},
+		owned{name: "boot sector and copy zeros", drive: zeros(boot, copies[0]), intact: []int{1}, incomplete: true, doubted: []int{0}},
+		owned{name: "boot sector and copy zeros of the only partition", drive: alone.Edited(func(img []byte) {
+			clear(img[boot.Start:boot.End()])
+			clear(img[copies[0].Start:copies[0].End()])
+		}), incomplete: true, doubted: []int{0}},
 		owned{name: "boot sector and copy unread", unread: []imap.Range{boot, copies[0]}, intact: []int{1}, incomplete: true, doubted: []int{0}},
 		owned{name: "sector 0 unread", unread: []imap.Range{table}, open: upTo(2)},
 		owned{name: "sector 0 zeros", drive: zeros(table), open: upTo(2)},
@@ -501,28 +526,31 @@ func starts(v *ownertest.Volume) map[string]imap.Range {
 
 // Rivals: partitions that were formatted twice.
 func TestOwnersRivals(t *testing.T) {
-	for _, name := range []string{"rivals", "rivals-fat32"} {
+	for _, name := range []string{"rivals-ext", "rivals-ntfs", "rivals-fat32"} {
 		d := ownertest.Load(t, name, *update)
 		all := upTo(len(d.Volumes))
 		checkAll(t, d, owned{name: name + ", all read", intact: all, complete: true})
 		for i := range d.Volumes {
 			v := &d.Volumes[i]
+			if !d.Former[i].Alive {
+				t.Errorf("nothing is left of the former %s in the place of %s", d.Former[i].Kind, v.Kind)
+			}
 			p := ownertest.Primary(v)
 			for what, u := range starts(v) {
 				others := slices.DeleteFunc(slices.Clone(all), func(k int) bool { return k == i })
-				c := owned{name: d.Former[i].Kind + " then " + v.Kind + ", " + what, unread: []imap.Range{u}, intact: others}
-				if u.Start < p.End() && p.Start < u.End() { // the primary of now
-					c.doubted, c.incomplete = []int{i}, true
-					if len(ownertest.Copies(v)) > 0 && v.Kind != "ext4-4k" {
-						c.named = []int{i}
-					}
-					c.rivals = []int{i}
-					if d.Former[i].Kind == "ext4-1k" && u.Start > v.Start+1024 {
-						c.rivals = nil
-					}
-				} else { // it was read, and refutes the other
-					c.intact = all
+				c := owned{name: d.Former[i].Kind + " then " + v.Kind + ", " + what, unread: []imap.Range{u}}
+				switch {
+				case u.Start >= p.End() || p.Start >= u.End():
+					c.intact = all // the first structure of now was read, and refutes the other
+				default:
+					c.intact, c.doubted, c.incomplete, c.rivals = others, []int{i}, true, []int{i}
 				}
+				if slices.ContainsFunc(ownertest.Copies(v), func(p imap.Range) bool { return p.Start >= u.End() }) {
+					c.named = []int{i}
+				}
+				// what was read of the volume of now where NTFS writes its boot code
+				// refutes NTFS: then the other may be proved
+				c.either = c.doubted != nil && d.Former[i].Kind == "ntfs" && (v.Kind == "exfat" || u.Length < 4096)
 				checkAll(t, d, c)
 				if c.doubted != nil {
 					c.name += " read as zeros"
@@ -538,14 +566,14 @@ func TestOwnersRivals(t *testing.T) {
 // A rival that other structures refute costs nothing: none of its own was left
 // unread where they stand.
 func TestOwnersRefuted(t *testing.T) {
-	d := ownertest.Load(t, "rivals", *update)
-	var list []owned
-	for i := range d.Volumes {
-		v := &d.Volumes[i]
-		// a sector of content in the middle of the volume, far from structures
-		list = append(list, owned{name: "the middle of " + v.Kind, unread: []imap.Range{failed(v.Start+v.Length*3/4+8*sect, sect)}, intact: upTo(4), complete: true})
+	for _, name := range []string{"rivals-ext", "rivals-ntfs", "rivals-fat32"} {
+		d := ownertest.Load(t, name, *update)
+		for i := range d.Volumes {
+			// a sector in the middle of the volume, far from structures
+			v := &d.Volumes[i]
+			checkAll(t, d, owned{name: "the middle of " + v.Kind, unread: []imap.Range{failed(v.Start+v.Length*3/4+8*sect, sect)}, intact: upTo(len(d.Volumes)), complete: true})
+		}
 	}
-	checkAll(t, d, list...)
 }
 
 // Group descriptors that were read and fail their check against a superblock
@@ -558,9 +586,9 @@ func TestOwnersDescriptors(t *testing.T) {
 	super := []imap.Range{ownertest.Primary(v)}
 	checkAll(t, d,
 		owned{name: "those of another volume", drive: foreign, unread: super, doubted: []int{0}, incomplete: true, intact: []int{1, 2, 3}})
-	r := ownertest.Load(t, "rivals", *update)
+	r := ownertest.Load(t, "rivals-ext", *update)
 	checkAll(t, r,
-		owned{name: "those of the volume of now", unread: []imap.Range{ownertest.Primary(&r.Volumes[0])}, doubted: []int{0}, incomplete: true, intact: []int{1, 2, 3}})
+		owned{name: "those of the volume of now", unread: []imap.Range{ownertest.Primary(&r.Volumes[0])}, doubted: []int{0}, incomplete: true, intact: []int{1}})
 }
 
 // A volume larger than its partition.
@@ -573,16 +601,17 @@ func TestOwnersTooLarge(t *testing.T) {
 		{name: "the second boot sector unread", unread: []imap.Range{ownertest.Primary(second)}, incomplete: true},
 		{name: "the table unread", unread: []imap.Range{failed(0, sect)}, incomplete: true, named: upTo(2)},
 	} {
-		checkAll(t, d, c)
-		s := look(t, d, d.Image, c.unread)
-		for _, f := range s.Result.Files {
-			r := s.Result.Volumes[f.Volume-1]
-			for _, e := range f.Extents {
-				if r.Start == first.Start && f.Verdict == result.Intact && e[1]+e[2] > second.Start {
-					t.Errorf("%s: %s is intact, and reaches %d, past the partition", c.name, f.Path, e[1]+e[2])
+		c.also = func(t *testing.T, s *ownertest.Seen) {
+			for _, f := range s.Result.Files {
+				r := s.Result.Volumes[f.Volume-1]
+				for _, e := range f.Extents {
+					if r.Start == first.Start && f.Verdict == result.Intact && e[1]+e[2] > second.Start {
+						t.Errorf("%s is intact, and reaches %d, past the partition", f.Path, e[1]+e[2])
+					}
 				}
 			}
 		}
+		checkAll(t, d, c)
 	}
 }
 
@@ -601,10 +630,7 @@ func TestOwnersLittleDifference(t *testing.T) {
 			other := d.Edited(func(img []byte) {
 				binary.LittleEndian.PutUint32(img[entry+12:], uint32(v.Length/sect+by))
 			})
-			name := v.Kind + " in a partition of more"
-			if by < 0 {
-				name = v.Kind + " in a partition of less"
-			}
+			name := fmt.Sprintf("%s at %d in a partition of %+d sectors", v.Kind, v.Start, by)
 			checkAll(t, d,
 				owned{name: name + ", all read", drive: other, open: []int{i}},
 				owned{name: name + ", primary unread", drive: other, unread: []imap.Range{ownertest.Primary(v)}, open: []int{i}})
@@ -617,7 +643,6 @@ func TestOwnersUnit(t *testing.T) {
 	d := ownertest.Load(t, "member", *update)
 	md := failed(1*mib+4096, 4096)
 	for name, unread := range map[string][]imap.Range{
-		"all read":                              none,
 		"the RAID's superblock unread":          {md},
 		"and that of the second volume":         {md, ownertest.Primary(&d.Volumes[1])},
 		"the head of both":                      {failed(1*mib, 64<<10), failed(14*mib, 64<<10)},

@@ -2,10 +2,12 @@ package ownertest
 
 import (
 	"bytes"
+	"encoding/binary"
 	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -17,7 +19,8 @@ type Builder struct {
 	*Disk
 	tb  testing.TB
 	dir string
-	n   int // volumes that were made
+	n   int       // volumes that were made
+	was [][]Patch // of each former volume, what it is found by: its copies, then its root
 }
 
 // NewBuilder begins with a drive of zeros.
@@ -149,12 +152,44 @@ func diff(before, after []byte) []Patch {
 
 // Retire makes former tenants of the volumes of now.
 func (b *Builder) Retire() {
+	for i := range b.Volumes {
+		v := &b.Volumes[i]
+		var list []Patch
+		_, copies := own(v)
+		for _, p := range append(copies, b.root(v)) {
+			list = append(list, Patch{p[0], bytes.Clone(b.Image[p[0] : p[0]+p[1]])})
+		}
+		b.was = append(b.was, list)
+	}
 	b.Former = append(b.Former, b.Volumes...)
 	b.Volumes = nil
 }
 
+// root is where the record of a volume's root folder stands, or its table.
+func (b *Builder) root(v *Volume) [2]int64 {
+	le := binary.LittleEndian
+	img := b.Image[v.Start:v.End()]
+	switch family(v.Kind) {
+	case "ntfs":
+		return [2]int64{v.Start + int64(le.Uint64(img[48:]))*v.Cluster, 64 << 10}
+	case "ext":
+		descriptors := max(2048, v.Cluster)
+		return [2]int64{v.Start + int64(le.Uint32(img[descriptors+8:]))*v.Cluster, 12 * 256}
+	}
+	return [2]int64{v.Start, Sector}
+}
+
+// finish says which former volumes outlasted what came later.
+func (b *Builder) finish() {
+	same := func(p Patch) bool { return bytes.Equal(b.Image[p.At:p.At+int64(len(p.Bytes))], p.Bytes) }
+	for i, list := range b.was {
+		n := len(list) - 1
+		b.Former[i].Alive = same(list[n]) && (n == 0 || slices.ContainsFunc(list[:n], same))
+	}
+}
+
 // Kinds are what [Builder.Format] knows.
-var Kinds = []string{"ext4-1k", "ext4-4k", "ext2-1k", "ext4-g", "fat16", "fat32", "ntfs", "exfat"}
+var Kinds = []string{"ext4-1k", "ext4-4k", "ext2-1k", "ext4-g", "fat16", "fat16-2k", "fat32", "ntfs", "exfat"}
 
 // Format formats a place and fills the volume with files of the given sizes. It
 // is a volume of now.
@@ -188,9 +223,12 @@ func (b *Builder) Format(start, length int64, kind string, sizes ...int) {
 				args = append(args, "-g", "2048", "-O", "^has_journal")
 			}
 			b.tool("", "mke2fs", append(args, "-b", strconv.FormatInt(v.Cluster, 10), image)...)
-		case "fat16", "fat32":
+		case "fat16", "fat32", "fat16-2k":
 			v.Cluster = 512
-			b.tool("", "mkfs.fat", "-F", kind[3:], "-s", "1", "-n", v.Label, image)
+			if strings.HasSuffix(kind, "2k") {
+				v.Cluster = 2048
+			}
+			b.tool("", "mkfs.fat", "-F", kind[3:5], "-s", strconv.FormatInt(v.Cluster/Sector, 10), "-n", v.Label, image)
 			if len(paths) > 0 {
 				b.tool("", "mcopy", append(append([]string{"-i", image}, paths...), "::")...)
 			}

@@ -45,7 +45,13 @@ type Volume struct {
 	Kind          string // as [Builder.Format] takes it
 	Label         string // no other volume of the drive has it
 	Cluster       int64  // bytes; 0 where the tool chose it
+	Front         int64  // where what stands in front of it begins; 0 for nothing
 	Files         []File
+
+	// Alive says of a former volume that a copy of its first structure and what
+	// that leads to are as they were: a reader that does not look for the
+	// tenant of now may list it.
+	Alive bool
 }
 
 // End is the first byte past the volume.
@@ -118,6 +124,7 @@ func Load(tb testing.TB, name string, update bool) *Disk {
 		}
 		b := NewBuilder(tb, name, disks[i].size)
 		disks[i].make(b)
+		b.finish()
 		if update {
 			b.Disk.pack(tb, folder)
 		}

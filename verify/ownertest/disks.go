@@ -112,6 +112,11 @@ var disks = []maker{
 		b.Format(28*MiB, 12*MiB, "ntfs", some(8)...)
 		b.MBR(Part{4 * MiB, 12 * MiB, "83", "", false}, Part{17 * MiB, 10 * MiB, "6", "", false}, Part{28 * MiB, 12 * MiB, "7", "", false})
 	}},
+	// A volume that is nearly empty.
+	{"sparse", 72 * MiB, func(b *Builder) {
+		b.Format(1*MiB, 64*MiB, "fat32", 1000, 300, 700)
+		b.MBR(Part{1 * MiB, 64 * MiB, "c", "", false})
+	}},
 	// Two partitions that overlap: the second was formatted and filled later.
 	{"overlap", 32 * MiB, func(b *Builder) {
 		b.Format(1*MiB, 16*MiB, "ext4-1k", 3_000_000, 9000, 9_000_000, 2_000_000, 30_000)
@@ -143,20 +148,27 @@ var disks = []maker{
 		b.Former = append(b.Former, v)
 	}},
 	// Partitions that were formatted twice.
-	{"rivals", 56 * MiB, func(b *Builder) {
-		b.Format(1*MiB, 16*MiB, "ext4-1k", some(100)...)
-		b.Format(17*MiB, 12*MiB, "ext4-1k", some(100)...)
-		b.Format(29*MiB, 10*MiB, "ntfs", some(20)...)
-		b.Format(39*MiB, 12*MiB, "ntfs", some(20)...)
+	{"rivals-ext", 56 * MiB, func(b *Builder) {
+		b.Format(1*MiB, 28*MiB, "ext4-1k", some(100)...)
+		b.Format(30*MiB, 24*MiB, "ext4-1k", some(100)...)
 		b.Retire()
-		b.Format(1*MiB, 16*MiB, "ext4-4k", some(12)...)
-		b.Format(17*MiB, 12*MiB, "fat16", some(12)...)
-		b.Format(29*MiB, 10*MiB, "exfat")
-		b.Format(39*MiB, 12*MiB, "ext4-1k", some(12)...)
-		b.GPT(Part{1 * MiB, 16 * MiB, linux, "", false}, Part{17 * MiB, 12 * MiB, basic, "", false}, Part{29 * MiB, 10 * MiB, basic, "", false}, Part{39 * MiB, 12 * MiB, linux, "", false})
+		b.Format(1*MiB, 28*MiB, "ext4-4k", some(12)...)
+		b.Format(30*MiB, 24*MiB, "fat16-2k", 2500, 30_000, 9000, 4096)
+		b.GPT(Part{1 * MiB, 28 * MiB, linux, "", false}, Part{30 * MiB, 24 * MiB, basic, "", false})
+	}},
+	{"rivals-ntfs", 24 * MiB, func(b *Builder) {
+		b.Format(1*MiB, 10*MiB, "ntfs", some(20)...)
+		b.MoveTable(6)
+		b.Format(11*MiB, 12*MiB, "ntfs", some(20)...)
+		b.MoveTable(7)
+		b.Retire()
+		b.Format(1*MiB, 10*MiB, "exfat")
+		b.Format(11*MiB, 11*MiB, "ext4-1k", some(12)...) // its tool clears the end of the place that it is given
+		b.GPT(Part{1 * MiB, 10 * MiB, basic, "", false}, Part{11 * MiB, 12 * MiB, linux, "", false})
 	}},
 	{"rivals-fat32", 40 * MiB, func(b *Builder) {
 		b.Format(1*MiB, 37*MiB, "ntfs", some(30)...)
+		b.MoveTable(6)
 		b.Retire()
 		b.Format(1*MiB, 37*MiB, "fat32", some(12)...)
 		b.MBR(Part{1 * MiB, 37 * MiB, "c", "", false})
@@ -171,6 +183,7 @@ var disks = []maker{
 	// begins a mebibyte into the partition.
 	{"member", 24 * MiB, func(b *Builder) {
 		b.Format(2*MiB, 11*MiB, "ext4-1k", some(12)...)
+		b.Volumes[0].Front = 1 * MiB
 		b.Format(14*MiB, 8*MiB, "ext4-4k", some(12)...)
 		b.MBR(Part{1 * MiB, 12 * MiB, "fd", "", false}, Part{14 * MiB, 8 * MiB, "83", "", false})
 	}},

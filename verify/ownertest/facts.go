@@ -192,18 +192,25 @@ func (s *Seen) lacks(v *Volume) string {
 
 // complete holds that no list is called complete that lacks something of now.
 func (c *checker) complete() {
+	said := false
 	for i := range c.Drive.Volumes {
 		v := &c.Drive.Volumes[i]
 		lacks := c.lacks(v)
 		if lacks == "" {
 			continue
 		}
-		if c.Result.Summary.ListingComplete {
+		if c.Result.Summary.ListingComplete && !said {
 			c.fault(Complete, "the list lacks %s", lacks)
-			return
+			said = true
 		}
 		if r := c.Lists(v); r != nil && r.Listing.Complete {
 			c.fault(Complete, "the list of volume %d lacks %s", r.Volume, lacks)
+		}
+		for k := range c.Result.Volumes {
+			r := &c.Result.Volumes[k]
+			if r.Listing.Complete && r.Start < v.End() && v.Start < r.Start+r.Length && c.now(r) == nil {
+				c.fault(Complete, "the list of volume %d (%s at %d), in the place of what lacks: %s", r.Volume, r.Filesystem, r.Start, lacks)
+			}
 		}
 	}
 }
@@ -303,7 +310,7 @@ func (c *checker) missed() {
 		other := ""
 		here := false // something at its start that is no volume of files
 		for _, r := range c.Result.Volumes {
-			if r.Start == v.Start {
+			if r.Start == v.Start || v.Front > 0 && r.Start == v.Front {
 				if other = family(r.Filesystem); other == "" {
 					here = true
 				}
@@ -325,14 +332,14 @@ func (c *checker) missed() {
 func own(v *Volume) (primary [2]int64, copies [][2]int64) {
 	at := v.Start
 	switch v.Kind {
-	case "fat16":
+	case "fat16", "fat16-2k":
 		return [2]int64{at, Sector}, nil
 	case "fat32":
 		return [2]int64{at, Sector}, [][2]int64{{at + 6*Sector, Sector}}
 	case "ntfs":
 		return [2]int64{at, Sector}, [][2]int64{{v.End() - Sector, Sector}}
 	case "exfat":
-		return [2]int64{at, 12 * Sector}, [][2]int64{{at + 12*Sector, 12 * Sector}}
+		return [2]int64{at, Sector}, [][2]int64{{at + 12*Sector, 12 * Sector}}
 	}
 	group, first := v.Cluster*8*v.Cluster, int64(0)
 	if v.Cluster == 1024 {
