@@ -180,4 +180,7 @@ type Info struct {
 	Label      string
 	Cluster    int64    // bytes of an allocation unit
 	Notes      []string // what was used in place of what was unread
+	// Doubt is what of the volume's own structures contradicts it. Nothing of it
+	// is proved where there is any.
+	Doubt Doubt
 }

@@ -99,7 +99,7 @@ func (v *records) contradicted() string {
 
 // Info describes the volume.
 func (v *Volume) Info() extract.Info {
-	return extract.Info{Filesystem: v.sb.filesystem(), Label: v.sb.Label, Cluster: v.bs * int64(v.sb.clusterBlocks()), Notes: slices.Clone(v.notes)}
+	return extract.Info{Filesystem: v.sb.filesystem(), Label: v.sb.Label, Cluster: v.bs * int64(v.sb.clusterBlocks()), Notes: slices.Clone(v.notes), Doubt: v.layout.doubt}
 }
 
 // Walk is for [extract.Filesystem].

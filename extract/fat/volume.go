@@ -23,7 +23,7 @@ func open(ctx context.Context, r *image.Reader, start, length int64, f format) (
 // Info is for [extract.Filesystem].
 func (v *Volume) Info() extract.Info {
 	i := v.layout.format.info()
-	i.Cluster, i.Notes = v.layout.cluster, v.layout.notes
+	i.Cluster, i.Notes, i.Doubt = v.layout.cluster, v.layout.notes, v.layout.doubt
 	return i
 }
 

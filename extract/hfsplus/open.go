@@ -30,7 +30,7 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 
 // Info describes the volume. The label is known once the catalog was read.
 func (v *Volume) Info() extract.Info {
-	return extract.Info{Filesystem: v.header.name(), Label: v.label, Cluster: v.header.blockSize, Notes: v.notes}
+	return extract.Info{Filesystem: v.header.name(), Label: v.label, Cluster: v.header.blockSize, Notes: v.notes, Doubt: v.doubt}
 }
 
 // Walk lists the files and folders in the order of the catalog: folder by

@@ -81,7 +81,7 @@ func (v *Volume) Info() extract.Info {
 	if len(mirrored) > 0 {
 		notes = append(notes, "records of the file table read from its mirror: "+strings.Join(mirrored, ", "))
 	}
-	return extract.Info{Filesystem: "ntfs", Label: v.label, Cluster: v.cluster, Notes: append(notes, v.table.notes...)}
+	return extract.Info{Filesystem: "ntfs", Label: v.label, Cluster: v.cluster, Notes: append(notes, v.table.notes...), Doubt: v.doubt}
 }
 
 // Walk is for [extract.Filesystem].

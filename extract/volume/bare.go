@@ -26,7 +26,7 @@ func (f *finder) bare(ctx context.Context) (c content, ok bool, err error) {
 			if err != nil {
 				return content{}, false, err
 			}
-			if c, ok := f.byCopies(k, res.filesystem, 0, size); ok {
+			if c, ok := f.byCopies(k, res, 0, size); ok {
 				found = append(found, c)
 			}
 		}

@@ -29,6 +29,8 @@ type content struct {
 
 	family  string // whose reader opens it; "" for none
 	closed  bool   // it does not, though copies speak for it
+	opposed bool   // its own structures contradict it
+	cluster int64  // bytes of its allocation units
 	rests   rest
 	from    string // which structure speaks for it
 	own     int64  // its length by that structure; 0 where that does not tell
@@ -95,7 +97,12 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 		if err != nil {
 			return content{}, err
 		}
-		if c, ok := p.byCopies(k, res.filesystem, start, length); ok {
+		if c, ok := p.byCopies(k, res, start, length); ok {
+			found = append(found, c)
+		}
+	}
+	for _, k := range p.kinds {
+		if c, ok := p.byTraces(k, found, start, length); ok && !(primary && p.primaryRead(k.Name, start)) {
 			found = append(found, c)
 		}
 	}
@@ -144,7 +151,8 @@ func (p *places) byPrimaries(ctx context.Context, first []claim, start, length i
 		if err != nil {
 			return nil, nil, err
 		}
-		out := content{filesystem: res.filesystem, family: c.kind.Name, rests: onPrimary, from: c.From, own: c.Length, written: c.Written}
+		out := content{filesystem: res.filesystem, family: c.kind.Name, rests: onPrimary, from: c.From, own: c.Length, written: c.Written,
+			opposed: res.opposed, cluster: res.cluster}
 		// the entry may be shorter than the volume that stands in it
 		if res.filesystem == "" && c.Length > length && start+c.Length <= p.r.DriveSize() {
 			long, err := p.open(ctx, c.kind, start, c.Length)
@@ -172,8 +180,8 @@ func (p *places) primaryRead(family string, start int64) bool {
 // byCopies is the volume that a range opened as without its primary structure, or
 // that copies of one speak for although it does not open; ok is false where there
 // is neither. Where copies speak for two volumes of the family, it is in doubt.
-func (p *places) byCopies(k Kind, filesystem string, start, length int64) (out content, ok bool) {
-	out = content{filesystem: filesystem, family: k.Name, rests: onCopy, closed: filesystem == "", from: "tables and folders"}
+func (p *places) byCopies(k Kind, res opened, start, length int64) (out content, ok bool) {
+	out = content{filesystem: res.filesystem, family: k.Name, rests: onCopy, closed: res.filesystem == "", opposed: res.opposed, cluster: res.cluster, from: "tables and folders"}
 	var all []claim
 	if k.Copies != nil {
 		for at := range k.Copies(start, length) {
@@ -199,6 +207,25 @@ func (p *places) byCopies(k Kind, filesystem string, start, length int64) (out c
 		}
 	}
 	return out, out.filesystem != ""
+}
+
+// byTraces is a volume that other structures than copies speak for, and that is
+// none of those that were found.
+func (p *places) byTraces(k Kind, found []content, start, length int64) (out content, ok bool) {
+	known := int64(0)
+	for _, c := range found {
+		switch {
+		case k.Traces == nil, c.family == k.Name && (c.closed || k.Name == "fat"), c.family == "exfat" && k.Name == "fat": // whose tables begin alike
+			return content{}, false
+		case c.family == k.Name:
+			known = c.cluster
+		}
+	}
+	if k.Traces == nil {
+		return content{}, false
+	}
+	from := k.Traces(p.r, start, length, known)
+	return content{filesystem: k.Name, family: k.Name, rests: onCopy, closed: true, from: from}, from != ""
 }
 
 // headNeeds are the places of the primary structures of families in a volume
@@ -242,7 +269,13 @@ func (p *places) contest(start int64, found []content, hints []string) content {
 // read: the place of its primary structure holds something else, and best is
 // there by its own, or had its own unread.
 func (p *places) refuted(start int64, best, o *content) bool {
-	if o.rests == onPrimary || o.family == "" || !p.primaryRead(o.family, start) {
+	if o.rests == onPrimary || o.family == "" {
+		return false
+	}
+	if best.rests == onPrimary && (o.opposed || headPlaces(best.family)[0].Start < bootArea(o.family) && headPlaces(best.family)[0].Start > 0) {
+		return true
+	}
+	if !p.primaryRead(o.family, start) {
 		return false
 	}
 	if best.rests == onPrimary {
@@ -272,4 +305,18 @@ func (p *places) inOrder(hints []string) []Kind {
 	out := slices.Clone(p.kinds)
 	slices.SortStableFunc(out, func(a, b Kind) int { return cmp.Compare(rank(a), rank(b)) })
 	return out
+}
+
+// bootArea is how much of a volume's start a family fills with structures when it
+// is made, so that another's primary structure that stands there is younger: the
+// file $Boot of NTFS has 8 KiB, the main boot region of exFAT twelve sectors
+// (exFAT specification, section 3.1).
+func bootArea(family string) int64 {
+	switch family {
+	case "ntfs":
+		return 8192
+	case "exfat":
+		return 12 * step
+	}
+	return 0
 }

@@ -42,6 +42,8 @@ type attempt struct {
 // opened is what came of an attempt.
 type opened struct {
 	filesystem string             // what the volume says it is, "" where it is none
+	cluster    int64              // bytes of its allocation units
+	opposed    bool               // its own structures contradict it
 	fs         extract.Filesystem // its reader; nil where it is none, or more than maxOpen were kept before
 	err        error              // why not
 }
@@ -74,7 +76,8 @@ func (p *places) try(ctx context.Context, open openFunc, a attempt) (opened, err
 		return opened{}, ctx.Err()
 	}
 	if res.fs != nil {
-		res.filesystem = res.fs.Info().Filesystem
+		info := res.fs.Info()
+		res.filesystem, res.cluster, res.opposed = info.Filesystem, info.Cluster, len(info.Doubt) > 0
 		if p.kept++; p.kept > maxOpen {
 			res.fs = nil
 		}
