@@ -89,7 +89,7 @@ func (p Part) End() int64 { return p.Start + p.Length }
 func (b *Builder) GPT(parts ...Part) {
 	b.tb.Helper()
 	b.on(0, b.Size, func(path string) {
-		args := []string{"--clear", "--set-alignment=1"}
+		args := []string{"--mbrtogpt", "--clear", "--set-alignment=1"}
 		for i, p := range parts {
 			n := strconv.Itoa(i + 1)
 			args = append(args, fmt.Sprintf("--new=%s:%d:%d", n, p.Start/Sector, p.End()/Sector-1))

@@ -3,6 +3,8 @@ package ownertest
 import (
 	"bytes"
 	"encoding/binary"
+	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 )
@@ -179,6 +181,7 @@ var disks = []maker{
 		b.Format(17*MiB, 16*MiB, "fat16", some(12)...)
 		b.MBR(Part{1 * MiB, 16 * MiB, "83", "", false}, Part{17 * MiB, 16 * MiB, "6", "", false})
 	}},
+	drawn(3), drawn(4), drawn(5), drawn(6),
 	// What stands in front of the first volume is a member of a RAID: its data
 	// begins a mebibyte into the partition.
 	{"member", 24 * MiB, func(b *Builder) {
@@ -187,6 +190,11 @@ var disks = []maker{
 		b.Format(14*MiB, 8*MiB, "ext4-4k", some(12)...)
 		b.MBR(Part{1 * MiB, 12 * MiB, "fd", "", false}, Part{14 * MiB, 8 * MiB, "83", "", false})
 	}},
+}
+
+// drawn is the layout of a seed, which is packed too.
+func drawn(seed uint64) maker {
+	return maker{fmt.Sprintf("drawn-%d", seed), 16 * MiB, func(b *Builder) { b.random(rand.New(rand.NewPCG(seed, 16))) }}
 }
 
 // table is where a GPT stands: the first sectors and the last ones.

@@ -15,6 +15,7 @@ import (
 // The classes of faults.
 const (
 	FalseIntact = "false intact" // an intact file that is not what it says
+	FormerKept  = "former"       // an intact file of a former volume, in the place of one of now that was read of
 	Complete    = "complete"     // a list that is called complete, and is not
 	Unread      = "unread"       // unread bytes that are not counted once
 	Twice       = "twice"        // a file or volume that is listed twice
@@ -22,7 +23,7 @@ const (
 )
 
 // Classes are the classes of faults in the order of tables.
-var Classes = []string{FalseIntact, Complete, Unread, Twice, Missed}
+var Classes = []string{FalseIntact, FormerKept, Complete, Unread, Twice, Missed}
 
 // Fault is a fact that does not hold.
 type Fault struct{ Class, Text string }
@@ -114,54 +115,64 @@ func (s *Seen) content(f *result.File) ([]byte, bool) {
 	return b, true
 }
 
-// touches reports whether a file has an extent in a volume of now.
-func (s *Seen) touches(f *result.File) bool {
-	return slices.ContainsFunc(s.Drive.Volumes, func(v Volume) bool {
-		return slices.ContainsFunc(f.Extents, func(e [3]int64) bool { return e[1] < v.End() && v.Start < e[1]+e[2] })
-	})
+// replaced is a volume of now that a file has an extent in, and that something
+// of its own which was read speaks for; nil for none.
+func (s *Seen) replaced(f *result.File) *Volume {
+	for i := range s.Drive.Volumes {
+		v := &s.Drive.Volumes[i]
+		if slices.ContainsFunc(f.Extents, func(e [3]int64) bool { return e[1] < v.End() && v.Start < e[1]+e[2] }) && s.speaks(v) != "" {
+			return v
+		}
+	}
+	return nil
 }
 
 func plain(f *result.File) bool { return f.Kind == "file" || f.Kind == "stream" }
 
-// intact holds that every intact file has the content of the file of now that it
-// says it is. One of a former volume may be intact only outside the volumes of
-// now, and with its own content.
+// intact holds that every intact file has the content of the file that it says
+// it is. One of a former volume is not intact in the place of one of now.
 func (c *checker) intact() {
-	n := 0
-	say := func(format string, a ...any) {
-		if n++; n <= 3 {
-			c.fault(FalseIntact, format, a...)
+	n := map[string]int{}
+	say := func(class, format string, a ...any) {
+		if n[class]++; n[class] <= 3 {
+			c.fault(class, format, a...)
 		}
 	}
-	total := map[int]int{}
 	for i := range c.Result.Files {
 		f := &c.Result.Files[i]
 		if !plain(f) || f.Verdict != result.Intact {
 			continue
 		}
-		total[f.Volume]++
 		r := &c.Result.Volumes[f.Volume-1]
-		v, list := c.now(r), c.Drive.Former
+		list := c.Drive.Former
+		v := c.now(r)
 		if v != nil {
 			list = []Volume{*v}
-		} else if c.touches(f) {
-			say("volume %d (%s %q at %d): %s lies in a volume of now", r.Volume, r.Filesystem, r.Label, r.Start, f.Path)
-			continue
 		}
 		b, ok := c.content(f)
 		if !ok {
-			say("volume %d: %s: extents %v of %d bytes", r.Volume, f.Path, f.Extents, f.Size)
+			say(FalseIntact, "volume %d: %s: extents %v of %d bytes", r.Volume, f.Path, f.Extents, f.Size)
 			continue
 		}
 		sum := digest(b)
 		if !slices.ContainsFunc(list, func(v Volume) bool {
 			return slices.ContainsFunc(v.Files, func(t File) bool { return t.SHA256 == sum && names(f, t.Path) })
 		}) {
-			say("volume %d (%s %q at %d): %s has other content: %.60q", r.Volume, r.Filesystem, r.Label, r.Start, f.Path, b)
+			say(FalseIntact, "volume %d (%s %q at %d): %s has other content: %.60q", r.Volume, r.Filesystem, r.Label, r.Start, f.Path, b)
+			continue
+		}
+		if v != nil {
+			continue
+		}
+		if now := c.replaced(f); now != nil {
+			say(FormerKept, "volume %d (%s %q at %d): %s lies in %s %q at %d, whose %s was read", r.Volume, r.Filesystem, r.Label, r.Start, f.Path,
+				now.Kind, now.Label, now.Start, c.speaks(now))
 		}
 	}
-	if n > 3 {
-		c.fault(FalseIntact, "%d more", n-3)
+	for class, n := range n {
+		if n > 3 {
+			c.fault(class, "%d more", n-3)
+		}
 	}
 }
 
@@ -208,7 +219,7 @@ func (c *checker) complete() {
 		}
 		for k := range c.Result.Volumes {
 			r := &c.Result.Volumes[k]
-			if r.Listing.Complete && r.Start < v.End() && v.Start < r.Start+r.Length && c.now(r) == nil {
+			if r.Listing.Complete && r.Start < v.End() && v.Start < r.Start+r.Length && c.now(r) == nil && (family(r.Filesystem) == "" || c.speaks(v) != "") {
 				c.fault(Complete, "the list of volume %d (%s at %d), in the place of what lacks: %s", r.Volume, r.Filesystem, r.Start, lacks)
 			}
 		}
