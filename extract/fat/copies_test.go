@@ -50,7 +50,7 @@ func TestEndElsewhere(t *testing.T) {
 		clusters := map[width]uint32{width12: 4000, width16: 9000, width28: 70000}[w]
 		for _, more := range []int64{-1 << 20, -4096, -512, 512, 4096, 1 << 20} {
 			v := build(t, shape{width: w, clusters: clusters, spc: 4})
-			fillFolders(v)
+			fillFolders(v, 20)
 			whole := entriesOf(t, v, v.Size, Open)
 			v.Lose(0, 512)
 			end := v.Size + more
@@ -100,6 +100,30 @@ func TestTablesAgainstCopy(t *testing.T) {
 		}
 		if _, err := Open(t.Context(), v.Reader(), 0, v.Size, extract.Options{}); (err == nil) != (n < 2) {
 			t.Errorf("%d tables zeroed: %v", n, err)
+		}
+	}
+}
+
+// counted counts the bytes that are read of a disk.
+type counted struct {
+	*Disk
+	bytes int64
+}
+
+func (c *counted) ReadAt(p []byte, off int64) (int, error) {
+	c.bytes += int64(len(p))
+	return c.Disk.ReadAt(p, off)
+}
+
+// A large range in which nothing looks like a FAT volume costs no search of all of it.
+func TestRebuildIsBounded(t *testing.T) {
+	c := &counted{Disk: &Disk{Size: 20 << 30}}
+	c.Lose(0, 4096)
+	r := image.New(c, c.Size, Map(c.Size, c.Lost()), image.Options{})
+	for _, length := range []int64{256 << 20, 4 << 30, 20 << 30} {
+		c.bytes = 0
+		if _, err := Open(t.Context(), r, 0, length, extract.Options{}); err == nil || c.bytes > firstLook+1<<20 {
+			t.Errorf("%d bytes: %v, %d were read", length, err, c.bytes)
 		}
 	}
 }

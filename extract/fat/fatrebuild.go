@@ -3,6 +3,7 @@ package fat
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"math"
 
 	"fileassay/extract"
@@ -32,6 +33,7 @@ const (
 	// maxRebuild bounds the volumes that are searched: FAT16 ends at 4 GiB
 	// with the largest clusters.
 	maxRebuild = 4<<30 + 64<<20
+	firstLook  = 64 << 20 // bytes that are searched of any
 	maxHeads   = 1024
 	maxLeader  = 8 << 20 // bytes before cluster 2
 	maxSamples = 512
@@ -115,14 +117,21 @@ func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
 	return true
 }
 
-// findHeads looks for first sectors of folders.
+// findHeads looks for first sectors of folders: in all of the volume if a table
+// seems to stand at its begin, or a folder in the first part of it, else in that
+// part alone.
 func findHeads(ctx context.Context, l *layout, length int64) []head {
 	var heads []head
+	tables := false
 	b := make([]byte, 1<<20)
 	for at := int64(0); at < length && len(heads) < maxHeads && ctx.Err() == nil; at += int64(len(b)) {
+		if at >= firstLook && !tables && len(heads) == 0 {
+			break
+		}
 		b = b[:min(int64(len(b)), length-at)]
 		l.r.ReadReadable(b, l.start+at) // what was not read comes as zeros, which are no head
 		for i := int64(0); i+unit <= int64(len(b)); i += unit {
+			tables = tables || at < maxLeader && likeTable(b[i:i+unit])
 			if b[i] != '.' || b[i+1] != ' ' || b[i+slotSize] != '.' {
 				continue
 			}
@@ -134,6 +143,22 @@ func findHeads(ctx context.Context, l *layout, length int64) []head {
 		}
 	}
 	return heads
+}
+
+// likeTable reports whether a sector looks like one of a table: it begins with a
+// media byte and ones, or most of its entries of 16 bits name the cluster behind
+// their own.
+func likeTable(b []byte) bool {
+	if b[0] >= 0xF0 && b[1] == 0xFF && b[2] == 0xFF {
+		return true
+	}
+	next := 0
+	for i := 2; i < len(b); i += 2 {
+		if was := binary.LittleEndian.Uint16(b[i-2:]); was != 0 && binary.LittleEndian.Uint16(b[i:]) == was+1 {
+			next++
+		}
+	}
+	return next > len(b)/4
 }
 
 // heapOf finds the size of a cluster and the place of cluster 2 that most

@@ -285,10 +285,10 @@ func TestDeep(t *testing.T) {
 	}
 }
 
-// fillFolders gives a volume folders with files of some clusters.
-func fillFolders(v *fatImage) {
+// fillFolders gives a volume folders with files of some clusters, from a cluster on.
+func fillFolders(v *fatImage, from uint32) {
 	for i := range uint32(6) {
-		c := 20 + 600*i
+		c := from + 600*i
 		f := v.sub(&v.root, fmt.Sprintf("PLOT%d      ", i), c)
 		c += 3
 		for k := range 8 {
@@ -302,7 +302,7 @@ func fillFolders(v *fatImage) {
 func TestRebuild(t *testing.T) {
 	make := func(s shape) *fatImage {
 		v := build(t, s)
-		fillFolders(v)
+		fillFolders(v, 20)
 		return v
 	}
 	for _, s := range []shape{{width: width12, clusters: 4000, spc: 2}, {width: width16, clusters: 9000, spc: 4}} {
@@ -321,6 +321,20 @@ func TestRebuild(t *testing.T) {
 		v.Lose(v.tableAt(0), 512)
 		if got, _ = list(t, v); len(got) != len(whole) {
 			t.Errorf("%s without boot sector and table start: %d lines, want %d", v.kind(), len(got), len(whole))
+		}
+	}
+	// folders that stand far behind the begin are searched for where a table is
+	for _, lost := range []int64{0, 1, 2} { // tables whose begin is unread
+		v := build(t, shape{width: width16, clusters: 60000, spc: 4})
+		fillFolders(v, firstLook/2048+1000)
+		v.file(&v.root, "LONG    TIF", "", 2001*2048, row(1000, 2001)...) // without gaps
+		whole, _ := list(t, v)
+		v.Lose(0, 512)
+		for i := range lost {
+			v.Lose(v.tableAt(i), 512)
+		}
+		if got, _ := list(t, v); len(got) != len(whole) {
+			t.Errorf("folders behind %d bytes, %d tables cut: %d lines, want %d", firstLook, lost, len(got), len(whole))
 		}
 	}
 	// so much of one copy is unread that no chain proves it: it stands where
