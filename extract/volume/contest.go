@@ -34,6 +34,7 @@ type content struct {
 	rests   rest
 	from    string // which structure speaks for it
 	own     int64  // its length by that structure; 0 where that does not tell
+	id      string // as [extract.Candidate].ID
 	written int64  // as [extract.Candidate].Written
 
 	doubt []string       // why nothing of it is proved; see [Volume.Doubt]
@@ -44,7 +45,7 @@ type content struct {
 // elsewhere, note says so; offsets in it count from base.
 func (c content) volume(found string, start, length, base int64) (v Volume, note string) {
 	v = Volume{Start: start, Length: length, Filesystem: c.filesystem, Found: found, Reason: c.reason, NoFiles: c.noFiles,
-		Doubt: c.doubt, Needs: c.needs, rests: c.rests, own: c.own}
+		Doubt: c.doubt, Needs: c.needs, rests: c.rests, own: c.own, id: c.id}
 	switch {
 	case c.length == 0:
 		return v, ""
@@ -101,9 +102,9 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 			found = append(found, c)
 		}
 	}
-	for _, k := range p.kinds {
-		if c, ok := p.byTraces(k, found, start, length); ok && !(primary && p.primaryRead(k.Name, start)) {
-			found = append(found, c)
+	for _, t := range p.tracesNear(start, length) {
+		if !(primary && p.primaryRead(t.family, start)) && !slices.ContainsFunc(found, func(c content) bool { return t.of(start, &c) }) {
+			found = append(found, t.content(p.r.Base()))
 		}
 	}
 	if marked && !primary {
@@ -151,7 +152,7 @@ func (p *places) byPrimaries(ctx context.Context, first []claim, start, length i
 		if err != nil {
 			return nil, nil, err
 		}
-		out := content{filesystem: res.filesystem, family: c.kind.Name, rests: onPrimary, from: c.From, own: c.Length, written: c.Written,
+		out := content{filesystem: res.filesystem, family: c.kind.Name, rests: onPrimary, from: c.From, own: c.Length, id: c.ID, written: c.Written,
 			opposed: res.opposed, cluster: res.cluster}
 		// the entry may be shorter than the volume that stands in it
 		if res.filesystem == "" && c.Length > length && start+c.Length <= p.r.DriveSize() {
@@ -199,6 +200,7 @@ func (p *places) byCopies(k Kind, res opened, start, length int64) (out content,
 		case i == 0:
 			out.filesystem = cmp.Or(out.filesystem, c.Filesystem)
 			out.from, out.own, out.written = fmt.Sprintf("%s at offset %d", c.From, p.r.Base()+c.At), c.Length, c.Written
+			out.id = c.ID
 		case c.ID != all[0].ID:
 			out.doubt = []string{fmt.Sprintf("copies at offsets %d and %d speak for two %s volumes that begin at offset %d, and its primary structure was not read or does not stand",
 				p.r.Base()+all[0].At, p.r.Base()+c.At, out.filesystem, p.r.Base()+start)}
@@ -207,25 +209,6 @@ func (p *places) byCopies(k Kind, res opened, start, length int64) (out content,
 		}
 	}
 	return out, out.filesystem != ""
-}
-
-// byTraces is a volume that other structures than copies speak for, and that is
-// none of those that were found.
-func (p *places) byTraces(k Kind, found []content, start, length int64) (out content, ok bool) {
-	known := int64(0)
-	for _, c := range found {
-		switch {
-		case k.Traces == nil, c.family == k.Name && (c.closed || k.Name == "fat"), c.family == "exfat" && k.Name == "fat": // whose tables begin alike
-			return content{}, false
-		case c.family == k.Name:
-			known = c.cluster
-		}
-	}
-	if k.Traces == nil {
-		return content{}, false
-	}
-	from := k.Traces(p.r, start, length, known)
-	return content{filesystem: k.Name, family: k.Name, rests: onCopy, closed: true, from: from}, from != ""
 }
 
 // headNeeds are the places of the primary structures of families in a volume

@@ -438,7 +438,7 @@ func (f *finder) search(ctx context.Context, dark []ranges.Range, inside bool) e
 		return err
 	}
 	all := append(slices.Clone(s.tenants[:known]), found...)
-	if f.known, err = (&settler{f.places, f.l}).settle(ctx, f.beside(all, inside), s.inner); err != nil || len(within) == 0 {
+	if f.known, err = (&settler{f.places, f.l}).settle(ctx, f.beside(all, inside), s.inner, s.unclaimed(all)); err != nil || len(within) == 0 {
 		return err
 	}
 	if f.quiet && len(f.l.Missing) == 0 {

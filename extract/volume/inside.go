@@ -18,6 +18,9 @@ type inner struct {
 	heads         []ranges.Range // where its primary structure stands
 	headRead      bool           // all of that was read
 	own           bool           // the structure is the host's by its identity
+	id            string         // as [extract.Candidate].ID
+	what          string         // of one that only a trace speaks for: what that is
+	piece         bool           // what speaks for it lies in a file
 
 	content bool // it is content of a file of the host
 	old     bool // the host's structures or files lie where it would begin
@@ -27,12 +30,12 @@ type inner struct {
 // identities that the host goes by.
 func (p *places) innerOf(family string, c *claim, start, length int64, ids []string) inner {
 	return inner{family: family, start: start, length: length, at: c.At, copied: !c.primary(),
-		heads: p.headNeeds(start, family), headRead: p.primaryRead(family, start), own: c.ID != "" && slices.Contains(ids, c.ID)}
+		heads: p.headNeeds(start, family), headRead: p.primaryRead(family, start), id: c.ID, own: c.ID != "" && slices.Contains(ids, c.ID)}
 }
 
 // identities are what the structures call themselves by which a tenant stands.
 func (p *places) identities(family string, t *tenant) []string {
-	out := []string{t.by.ID}
+	out := []string{t.by.ID, t.id}
 	for _, c := range p.primaries(t.Start) {
 		if c.kind.Name == family {
 			out = append(out, c.ID)
@@ -42,8 +45,9 @@ func (p *places) identities(family string, t *tenant) []string {
 }
 
 // withoutContent leaves out the tenants that are content of another's file, and
-// opens the claims to volumes inside tenants that are not.
-func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []claim) ([]tenant, error) {
+// opens the claims to volumes inside tenants that are not. It says of the traces
+// which are content too.
+func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []claim, traces []inner) ([]tenant, error) {
 	gone := make([]bool, len(all))
 	left := claims
 	for h := range all {
@@ -67,6 +71,12 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 				asked, of = append(asked, s.innerOf(c.kind.Name, c, c.Start, c.Length, ids)), append(of, len(all)+i)
 			}
 		}
+		claimed := len(asked)
+		for i, q := range traces {
+			if host.Start <= q.at && q.at < host.reach() {
+				asked, of = append(asked, q), append(of, i)
+			}
+		}
 		if len(asked) == 0 {
 			continue
 		}
@@ -74,7 +84,10 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 			return nil, err
 		}
 		contents, dropped := 0, make([]bool, len(left))
-		for i, q := range asked {
+		for i, q := range asked[claimed:] {
+			traces[of[claimed+i]].content = traces[of[claimed+i]].content || q.content
+		}
+		for i, q := range asked[:claimed] {
 			drop := q.content || q.old && q.copied && q.headRead
 			switch {
 			case !drop:
@@ -140,9 +153,7 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 						q.content = true
 					}
 				case markSpeaks:
-					q.content = q.content || q.copied && q.headRead
-				case markHead:
-					q.old = true
+					q.piece = true
 				}
 			}
 		}
@@ -151,12 +162,23 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 	if err != nil {
 		return err
 	}
+	// a file in pieces is the image of a volume whose copies speak for other places
+	inside := map[string]bool{}
+	for i := range asked {
+		if q := &asked[i]; q.content && !q.copied {
+			inside[q.id] = true
+		}
+	}
+	for i := range asked {
+		q := &asked[i]
+		q.content = q.content || q.piece && (q.what != "" || q.copied && q.id != "" && inside[q.id])
+	}
 	return survey.Space(ctx, func(start, length int64, use extract.Use) error {
 		if use == extract.UseStructure {
 			for _, m := range marks.within(start, length) {
 				m.of.old = m.of.old || m.what == markHead
 				// a journal holds copies of what it is the journal of
-				m.of.content = m.of.content || m.what == markSpeaks && m.of.own
+				m.of.content = m.of.content || m.what == markSpeaks && (m.of.own || m.of.what != "")
 			}
 		}
 		return ctx.Err()

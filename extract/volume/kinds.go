@@ -28,10 +28,10 @@ type Kind struct {
 	// primary structure stand of a volume that begins at start and has up to
 	// length bytes.
 	Copies func(start, length int64) iter.Seq[int64]
-	// Traces, where not nil, names what else near the start of a range speaks for
-	// a volume, other than one of allocation units of the known size; "" for
-	// nothing. What it finds puts others in doubt and opens nothing.
-	Traces func(r *image.Reader, start, length, known int64) string
+	// Trace, where not nil, names what stands at the start of window where that
+	// speaks for a volume of the family without telling where it begins; "" for
+	// anything else. What it finds puts others in doubt and opens nothing.
+	Trace func(window []byte) string
 	// Remains, where not nil, opens it by what is left where not even a backup
 	// was read. It is tried after all else, since what is left may be an earlier
 	// volume's.
@@ -44,10 +44,10 @@ type openFunc func(ctx context.Context, r *image.Reader, start, length int64, o 
 // are tried.
 func Kinds() []Kind {
 	return []Kind{
-		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), ntfs.Copies, nil, nil},
-		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), fat.Copies, func(r *image.Reader, start, length, _ int64) string { return fat.Traces(r, start, length) }, nil},
+		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), ntfs.Copies, ntfs.Trace, nil},
+		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), fat.Copies, fat.Trace, nil},
 		{"exfat", []string{"exfat"}, fat.SniffExFAT, opener(fat.OpenExFAT), fat.CopiesExFAT, nil, nil},
-		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), ext.Copies, ext.Traces, opener(ext.OpenRemains)},
+		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), ext.Copies, ext.Trace, opener(ext.OpenRemains)},
 		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), hfsplus.Copies, nil, nil},
 	}
 }

@@ -103,9 +103,10 @@ type Volume struct {
 	// [extract.File.Needs].
 	Needs []ranges.Range
 
-	rests rest  // what it rests on
-	own   int64 // its length by its own structures, 0 where unknown
-	over  int64 // bytes by which that passes the end of its partition
+	rests rest   // what it rests on
+	own   int64  // its length by its own structures, 0 where unknown
+	id    string // what these call it, as [extract.Candidate].ID
+	over  int64  // bytes by which that passes the end of its partition
 
 	fs extract.Filesystem // that it was found with, until [Open] gives it
 }

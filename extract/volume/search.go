@@ -25,6 +25,7 @@ type search struct {
 	tables  ranges.Set // structures of the tables, which are no data of a volume
 	tenants []tenant   // those that were known, and those that were found
 	inner   []claim    // inside a tenant
+	traces  []trace    // that speak for volumes without telling where they begin
 	late    []claim
 	seen    map[attempt]bool
 	data    ranges.Set // of each dataBlock, the first sector that holds anything but zeros
@@ -178,8 +179,13 @@ func (s *search) piece(ctx context.Context, buf []byte, at, end int64) (int64, e
 	}
 	heard := s.listen(win, at, stop)
 	for _, h := range heard {
+		if h.trace.from != "" && len(s.traces) < maxTraces {
+			s.traces = append(s.traces, h.trace)
+		}
 		if h.claims == nil {
-			s.data.Add(h.at, step)
+			if h.trace.from == "" {
+				s.data.Add(h.at, step)
+			}
 			continue
 		}
 		if err := s.judge(ctx, h.claims); err != nil {
@@ -189,11 +195,12 @@ func (s *search) piece(ctx context.Context, buf []byte, at, end int64) (int64, e
 	return at + stop, nil
 }
 
-// heard is what one sector says: what it speaks for, or, with no claims, that
-// it is the first of its block that holds data.
+// heard is what one sector says: what it speaks for, or, with no claims and no
+// trace, that it is the first of its block that holds data.
 type heard struct {
 	at     int64
 	claims []claim
+	trace  trace
 }
 
 // listen takes the claims of the sectors of the first stop bytes of buf, which
@@ -216,8 +223,9 @@ func (s *search) listen(buf []byte, at, stop int64) []heard {
 					last = b
 					parts[i] = append(parts[i], heard{at: at + off})
 				}
-				if c := s.claims(win, at+off); c != nil {
-					parts[i] = append(parts[i], heard{at + off, c})
+				c, t := s.claims(win, at+off), s.trace(win, at+off)
+				if c != nil || t.from != "" {
+					parts[i] = append(parts[i], heard{at + off, c, t})
 				}
 			}
 		})
@@ -338,7 +346,7 @@ func (s *search) accept(ctx context.Context, c claim) (there bool, err error) {
 
 // found is the volume that a claim was opened as.
 func (p *places) found(c claim, filesystem string) tenant {
-	t := tenant{by: c, Volume: Volume{Start: c.Start, Length: c.Length, Filesystem: filesystem, rests: onCopy, own: c.Length,
+	t := tenant{by: c, Volume: Volume{Start: c.Start, Length: c.Length, Filesystem: filesystem, rests: onCopy, own: c.Length, id: c.ID,
 		Found: fmt.Sprintf("%s at offset %d (no table)", c.From, p.r.Base()+c.At)}}
 	if c.primary() {
 		t.rests = onPrimary

@@ -47,13 +47,18 @@ type settler struct {
 // settle takes the likeliest of the tenants of every range. A tenant inside a
 // file of another is content and no volume; one that structures which were read
 // refute is old. Of all others that claim the same range nothing is proved. It
-// returns those that are listed. inner are claims to volumes inside the tenants,
-// which were not opened.
-func (s *settler) settle(ctx context.Context, all []tenant, inner []claim) ([]tenant, error) {
-	all, err := s.withoutContent(ctx, all, inner)
+// returns those that are listed. claims are those to volumes inside the tenants,
+// which were not opened, traces what speaks for volumes that are not found.
+func (s *settler) settle(ctx context.Context, all []tenant, claims []claim, traces []trace) ([]tenant, error) {
+	var asked []inner
+	for _, t := range traces {
+		asked = append(asked, inner{family: t.family, at: t.at, start: -1, what: t.from})
+	}
+	all, err := s.withoutContent(ctx, all, claims, asked)
 	if err != nil {
 		return nil, err
 	}
+	s.shadow(all, asked)
 	weak := weaker(all)
 	slices.SortStableFunc(all, func(a, b tenant) int {
 		return cmp.Or(order(weak[a.place()], weak[b.place()]), cmp.Compare(b.rests, a.rests), order(b.named, a.named),

@@ -1,0 +1,147 @@
+package volume
+
+import (
+	"fmt"
+
+	"fileassay/extract/ranges"
+)
+
+// trace is a structure that speaks for a volume of a family without telling where
+// that begins or how long it is.
+type trace struct {
+	family string
+	from   string // what it is; "" for none
+	at     int64
+}
+
+// maxTraces bounds the traces that a search remembers.
+const maxTraces = 4096
+
+// trace is what the sector at the start of win is a trace of.
+func (p *places) trace(win []byte, at int64) trace {
+	for _, k := range p.kinds {
+		if k.Trace != nil {
+			if from := k.Trace(win); from != "" {
+				return trace{k.Name, from, at}
+			}
+		}
+	}
+	return trace{}
+}
+
+// alike reports whether a structure may be of either family: the tables of exFAT
+// begin as those of FAT do.
+func (t *trace) alike(family string) bool {
+	return t.family == family || t.family == "fat" && family == "exfat"
+}
+
+// nearTraces is how far into a volume the first structures stand that traces are
+// known of, but for the file table of a large NTFS volume, which Windows puts into
+// cluster 786432 (common practice, no source).
+const (
+	nearTraces = 2 << 20
+	farTable   = 786432 * 4096
+)
+
+// tracesNear are the traces near the start of a range, the first of each family.
+// Group descriptors stand right behind the superblock.
+func (p *places) tracesNear(start, length int64) (out []trace) {
+	look := func(at int64) {
+		t := p.trace(window(p.r, p.buf, at), at)
+		if t.from == "" || t.family == "ext" && at > start+headLength {
+			return
+		}
+		for _, o := range out {
+			if o.family == t.family && t.family != "ext" {
+				return
+			}
+		}
+		out = append(out, t)
+	}
+	for at := start; at < start+min(length, nearTraces); at += step {
+		look(at)
+	}
+	if farTable < length {
+		look(start + farTable)
+	}
+	return out
+}
+
+// of reports whether the trace is what the volume that a content is has itself at
+// its place.
+func (t *trace) of(start int64, c *content) bool {
+	if !t.alike(c.family) || c.closed && c.from != "" && c.family != t.family {
+		return false
+	}
+	if t.family != "ext" || c.cluster == 0 {
+		return true
+	}
+	return t.at == start+max(2048, min(c.cluster, headLength)) // the block behind the superblock's
+}
+
+// content is the volume that the trace speaks for, which does not open.
+func (t *trace) content(base int64) content {
+	return content{filesystem: t.family, family: t.family, rests: onCopy, closed: true, from: fmt.Sprintf("%s at offset %d", t.from, base+t.at)}
+}
+
+// ownTraces is how many traces a volume has itself: the file table and its mirror,
+// two allocation tables.
+const ownTraces = 2
+
+// unclaimed are the traces that no tenant has itself, as its first ones tell.
+// Group descriptors behind a superblock are that volume's.
+func (s *search) unclaimed(all []tenant) []trace {
+	own := make([]int, len(all))
+	var out []trace
+	var last trace
+next:
+	for _, t := range s.traces {
+		if t.family == "ext" {
+			for _, back := range []int64{1024, 2048, 3072, 4096, 8192} {
+				if len(s.claims(window(s.r, s.buf, t.at-back), t.at-back)) > 0 {
+					continue next
+				}
+			}
+		}
+		for i := range all {
+			k, ok := kindOf(s.kinds, all[i].Filesystem)
+			if ok && t.alike(k.Name) && all[i].Start <= t.at && t.at < all[i].reach() {
+				if own[i]++; own[i] <= ownTraces && k.Name != "ext" {
+					continue next
+				}
+			}
+		}
+		if t.family == last.family && t.at < last.at+nearTraces {
+			continue // another sector of the same
+		}
+		last = t
+		out = append(out, t)
+	}
+	return out
+}
+
+// shadow puts the tenants in doubt in whose place a volume may stand of which only
+// a trace was found, outside all of their files and structures.
+func (s *settler) shadow(all []tenant, traces []inner) {
+	told := 0
+	for _, q := range traces {
+		if q.content {
+			continue
+		}
+		if told++; told <= maxDoubts {
+			s.l.missing("a %s volume was not found, of which an %s stands at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, q.what, s.r.Base()+q.at)
+		}
+		covered := false
+		for i := range all {
+			covered = covered || all[i].Start <= q.at && q.at < all[i].reach()
+		}
+		for i := range all {
+			t := &all[i]
+			in := t.Start <= q.at && q.at < t.reach()
+			if t.listed() && len(t.Doubt) < maxDoubts && (in || !covered && t.Start > q.at) {
+				t.Doubt = append(t.Doubt, fmt.Sprintf("a %s volume may stand in the same place: its %s at offset %d lies in no file or structure of this one", q.family, q.what, s.r.Base()+q.at))
+				t.Needs = append(t.Needs, ranges.Range{Start: 0, End: bootRecordSize})
+			}
+		}
+	}
+}
