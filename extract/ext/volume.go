@@ -62,8 +62,11 @@ func open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if v.journal, err = openJournal(ctx, v.records); err != nil {
 		return nil, err
 	}
+	if v.alone && v.opposed == "" {
+		v.opposed = v.rootOpposes()
+	}
 	if v.opposed != "" {
-		v.layout.doubt = append(v.layout.doubt, "the superblock is a copy, and the group descriptors in front, which were read, are not those of its volume ("+v.opposed+
+		v.layout.doubt = append(v.layout.doubt, "the superblock is a copy, and what was read where it puts its first structures is none of its volume ("+v.opposed+
 			"): another volume may have been made in its place")
 	}
 	if v.groups.backups > 0 {
@@ -95,6 +98,32 @@ func (v *records) contradicted() string {
 		}
 	}
 	return "neither the root folder nor any inode of its own stands where the superblock says"
+}
+
+// rootOpposes says what was read where the root folder should stand and is none,
+// "" for nothing. ext4: special_inodes; dirents.
+func (v *records) rootOpposes() string {
+	rec := v.readInode(rootInode)
+	switch {
+	case rec.state == recordUnread:
+		return ""
+	case rec.state != recordLive || !rec.isFolder():
+		return "the root folder's inode is none"
+	case rec.Flags&inodeInlineData != 0:
+		return ""
+	}
+	m := newMapper(v.layout).mapInode(&rec.inode)
+	if len(m.Runs) == 0 || m.Runs[0].Logical != 0 || m.Runs[0].Kind != runData {
+		return ""
+	}
+	b := v.read(make([]byte, v.bs), m.Runs[0].Physical)
+	if !b.Whole() {
+		return ""
+	}
+	if d, err := parseDirent(&v.sb, b.Data, 0); err != nil || d.Inode != rootInode || string(d.Name) != "." {
+		return "the root folder's first block holds no folder's entries"
+	}
+	return ""
 }
 
 // Info describes the volume.

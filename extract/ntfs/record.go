@@ -55,6 +55,7 @@ const (
 	recordFlags      = 0x16 // uint16
 	recordUsedBytes  = 0x18 // uint32
 	recordBase       = 0x20 // uint64
+	recordAllocated  = 0x1c // uint32: bytes of the record
 	recordNumber     = 0x2c // uint32, where the update sequence stands behind it
 	recordHeaderSize = 0x30
 

@@ -19,7 +19,7 @@ type inner struct {
 	headRead      bool           // all of that was read
 	own           bool           // the structure is the host's by its identity
 	id            string         // as [extract.Candidate].ID
-	what          string         // of one that only a trace speaks for: what that is
+	what          string         // of one that only a trace speaks for: what that is; length is how far before it the volume may begin
 	piece         bool           // what speaks for it lies in a file
 
 	content bool // it is content of a file of the host

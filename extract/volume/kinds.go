@@ -29,9 +29,10 @@ type Kind struct {
 	// length bytes.
 	Copies func(start, length int64) iter.Seq[int64]
 	// Trace, where not nil, names what stands at the start of window where that
-	// speaks for a volume of the family without telling where it begins; "" for
-	// anything else. What it finds puts others in doubt and opens nothing.
-	Trace func(window []byte) string
+	// speaks for a volume of the family without telling where it begins, but for
+	// how many bytes before it that may be; "" for anything else. What it finds puts
+	// others in doubt and opens nothing.
+	Trace func(window []byte) (what string, back int64)
 	// Remains, where not nil, opens it by what is left where not even a backup
 	// was read. It is tried after all else, since what is left may be an earlier
 	// volume's.

@@ -52,7 +52,7 @@ type settler struct {
 func (s *settler) settle(ctx context.Context, all []tenant, claims []claim, traces []trace) ([]tenant, error) {
 	var asked []inner
 	for _, t := range traces {
-		asked = append(asked, inner{family: t.family, at: t.at, start: -1, what: t.from})
+		asked = append(asked, inner{family: t.family, at: t.at, start: -1, length: t.back, what: t.from})
 	}
 	all, err := s.withoutContent(ctx, all, claims, asked)
 	if err != nil {

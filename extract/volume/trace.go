@@ -12,6 +12,7 @@ type trace struct {
 	family string
 	from   string // what it is; "" for none
 	at     int64
+	back   int64 // how far before it the volume may begin
 }
 
 // maxTraces bounds the traces that a search remembers.
@@ -21,8 +22,8 @@ const maxTraces = 4096
 func (p *places) trace(win []byte, at int64) trace {
 	for _, k := range p.kinds {
 		if k.Trace != nil {
-			if from := k.Trace(win); from != "" {
-				return trace{k.Name, from, at}
+			if from, back := k.Trace(win); from != "" {
+				return trace{k.Name, from, at, back}
 			}
 		}
 	}
@@ -133,11 +134,16 @@ func (s *settler) shadow(all []tenant, traces []inner) {
 		}
 		covered := false
 		for i := range all {
-			covered = covered || all[i].Start <= q.at && q.at < all[i].reach()
+			if t := &all[i]; t.Start <= q.at && q.at < t.reach() {
+				covered = true
+				if t.named { // it begins in that partition
+					q.length = min(q.length, q.at-t.Start)
+				}
+			}
 		}
 		for i := range all {
 			t := &all[i]
-			in := t.Start <= q.at && q.at < t.reach()
+			in := t.Start <= q.at && q.at-q.length < t.reach()
 			if t.listed() && len(t.Doubt) < maxDoubts && (in || !covered && t.Start > q.at) {
 				t.Doubt = append(t.Doubt, fmt.Sprintf("a %s volume may stand in the same place: its %s at offset %d lies in no file or structure of this one", q.family, q.what, s.r.Base()+q.at))
 				t.Needs = append(t.Needs, ranges.Range{Start: 0, End: bootRecordSize})
