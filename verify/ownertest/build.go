@@ -188,11 +188,10 @@ func (b *Builder) finish() {
 	}
 }
 
-// Kinds are what [Builder.Format] knows.
-var Kinds = []string{"ext4-1k", "ext4-4k", "ext2-1k", "ext4-g", "fat16", "fat16-2k", "fat32", "ntfs", "exfat"}
-
 // Format formats a place and fills the volume with files of the given sizes. It
-// is a volume of now.
+// is a volume of now. The kinds are "ext2-1k", "ext4-1k" and "ext4-4k" by the
+// size of blocks, "ext4-g" with small groups, "fat16", "fat16-2k", "fat32",
+// "ntfs" and "exfat", which stays without files.
 func (b *Builder) Format(start, length int64, kind string, sizes ...int) {
 	b.tb.Helper()
 	b.n++
@@ -201,7 +200,7 @@ func (b *Builder) Format(start, length int64, kind string, sizes ...int) {
 	b.ok(os.Mkdir(folder, 0o755))
 	var paths []string
 	if kind == "exfat" {
-		sizes = nil // no tool fills one without mounting it
+		sizes = nil // no tool fills one that is not mounted
 	}
 	for i, size := range sizes {
 		name := fmt.Sprintf("SHEET%03d.DAT", i)
