@@ -158,7 +158,10 @@ func (c owned) check(t *testing.T, whole *ownertest.Disk) {
 
 func checkAll(t *testing.T, whole *ownertest.Disk, list ...owned) {
 	t.Helper()
-	for _, c := range list {
+	for i, c := range list {
+		if testing.Short() && i%3 != len(list)%3 { // the others run without -short
+			continue
+		}
 		if c.drive == nil {
 			c.drive = whole
 		}
