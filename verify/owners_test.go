@@ -159,7 +159,7 @@ func (c owned) check(t *testing.T, whole *ownertest.Disk) {
 func checkAll(t *testing.T, whole *ownertest.Disk, list ...owned) {
 	t.Helper()
 	for i, c := range list {
-		if testing.Short() && i%3 != len(list)%3 { // the others run without -short
+		if testing.Short() && len(list) > 2 && i%3 != 0 { // the others run without -short
 			continue
 		}
 		if c.drive == nil {
