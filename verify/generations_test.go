@@ -89,7 +89,7 @@ func TestGenerations(t *testing.T) {
 	var list []source
 	for _, name := range ownertest.Disks() {
 		if !strings.HasPrefix(name, "clean") && name != "overlap" && name != "too-large" {
-			list = append(list, source{name, func(t *testing.T) *ownertest.Disk { return ownertest.Load(t, name, *update) }})
+			list = append(list, source{name, func(t *testing.T) *ownertest.Disk { return ownertest.Load(t, name, *remake) }})
 		}
 	}
 	if os.Getenv("FILEASSAY_TOOLS") == "1" {

@@ -3,6 +3,7 @@ package verify_test
 import (
 	"bytes"
 	"encoding/binary"
+	"flag"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -28,6 +29,8 @@ const (
 	sect = ownertest.Sector
 	mib  = ownertest.MiB
 )
+
+var remake = flag.Bool("remake", false, "make the drives of testdata/owners anew, where FILEASSAY_TOOLS=1")
 
 // owned is a drive as a case has it.
 type owned struct {
@@ -155,7 +158,10 @@ func (c owned) check(t *testing.T, whole *ownertest.Disk) {
 
 func checkAll(t *testing.T, whole *ownertest.Disk, list ...owned) {
 	t.Helper()
-	for _, c := range list {
+	for i, c := range list {
+		if testing.Short() && len(list) > 2 && i%3 != 0 { // the others run without -short
+			continue
+		}
 		if c.drive == nil {
 			c.drive = whole
 		}
@@ -200,7 +206,7 @@ func TestOwnersClean(t *testing.T) {
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
-			d := ownertest.Load(t, name, *update)
+			d := ownertest.Load(t, name, *remake)
 			all := upTo(len(d.Volumes))
 			checkAll(t, d,
 				owned{name: "all read", intact: all, complete: true},
@@ -223,13 +229,12 @@ func TestOwnersClean(t *testing.T) {
 
 // Number 1: a backup of the table that is of another age than the primary.
 func TestOwnersTableCopies(t *testing.T) {
-	d := ownertest.Load(t, "stale-gpt", *update)
+	d := ownertest.Load(t, "stale-gpt", *remake)
 	agree, older := d.With("agree"), d.With("older primary")
 	// volumes: 0 stands in both tables; 1, 2 and 3 in that of now alone
 	checkAll(t, d,
 		owned{name: "copies agree", drive: agree, intact: upTo(4), complete: true},
-		// the backup may be stale, and a former volume stands where no table that was read is sure to be current
-		owned{name: "copies agree, primary unread", drive: agree, unread: []imap.Range{failed(0, 34*sect)}, open: upTo(4)},
+		owned{name: "copies agree, primary unread", drive: agree, unread: []imap.Range{failed(0, 34*sect)}, intact: upTo(4), complete: true},
 		owned{name: "stale backup, all read", open: upTo(4), intact: []int{0}, rivals: []int{1}, incomplete: true},
 		owned{name: "stale backup, a sector of entries unread", unread: []imap.Range{failed(gptEntries, sect)}, named: upTo(4), incomplete: true},
 		owned{name: "stale backup, a sector without entries unread", unread: []imap.Range{failed(gptEntries+5*sect, sect)}, open: upTo(4), incomplete: true},
@@ -249,23 +254,23 @@ func TestOwnersTableCopies(t *testing.T) {
 func TestOwnersSectorZero(t *testing.T) {
 	zero := []imap.Range{failed(0, sect)}
 	for _, name := range []string{"bare-ntfs", "bare-ext"} {
-		d := ownertest.Load(t, name, *update)
+		d := ownertest.Load(t, name, *remake)
 		checkAll(t, d,
 			owned{name: name + ", all read", intact: upTo(3), complete: true},
-			owned{name: name, unread: zero, open: upTo(3), incomplete: true, rivals: []int{0}},
-			owned{name: name + ", the first 4 KiB", unread: []imap.Range{failed(0, 4096)}, open: upTo(3), incomplete: true, rivals: []int{0}},
+			owned{name: name, unread: zero, open: upTo(3), incomplete: true},
+			owned{name: name + ", the first 4 KiB", unread: []imap.Range{failed(0, 4096)}, open: upTo(3), incomplete: true},
 			owned{name: name + ", a table of zeros", drive: d.Edited(func(img []byte) { clear(img[:sect]) }), open: upTo(3), incomplete: true},
-			owned{name: name + ", and an ext4 superblock", unread: []imap.Range{failed(0, sect), ownertest.Primary(&d.Volumes[0])}, named: upTo(3), open: []int{1, 2}, incomplete: true, doubted: []int{0}},
+			owned{name: name + ", and an ext4 superblock", unread: []imap.Range{failed(0, sect), ownertest.Primary(&d.Volumes[0])}, named: upTo(3), open: []int{1, 2}, incomplete: true},
 		)
 	}
-	stale := ownertest.Load(t, "stale-gpt", *update)
+	stale := ownertest.Load(t, "stale-gpt", *remake)
 	mbr := stale.With("relabelled")
 	checkAll(t, stale,
 		owned{name: "relabelled, all read", drive: mbr, intact: upTo(4)},
 		owned{name: "relabelled", drive: mbr, unread: zero, open: upTo(4), incomplete: true},
 		owned{name: "relabelled, the whole head", drive: mbr, unread: []imap.Range{failed(0, 34*sect)}, open: upTo(4), incomplete: true},
 	)
-	fat := ownertest.Load(t, "bare-fat32", *update)
+	fat := ownertest.Load(t, "bare-fat32", *remake)
 	checkAll(t, fat,
 		owned{name: "FAT32 over a GPT, all read", intact: upTo(1), complete: true},
 		owned{name: "FAT32 over a GPT", unread: zero, open: upTo(1)},
@@ -275,7 +280,7 @@ func TestOwnersSectorZero(t *testing.T) {
 
 // Number 3: a search finds a former volume that encloses those of now.
 func TestOwnersEnclosed(t *testing.T) {
-	d := ownertest.Load(t, "enclosed", *update)
+	d := ownertest.Load(t, "enclosed", *remake)
 	checkAll(t, d,
 		owned{name: "all read", intact: upTo(3), complete: true},
 		owned{name: "the table unread", unread: []imap.Range{failed(0, sect)}, open: upTo(3), rivals: []int{0}, incomplete: true},
@@ -314,7 +319,7 @@ func link(img []byte, extended, from int64, n int, to int64) {
 
 // Number 4: what the chain of logical drives leaves dark is searched.
 func TestOwnersLogical(t *testing.T) {
-	d := ownertest.Load(t, "clean-mbr", *update)
+	d := ownertest.Load(t, "clean-mbr", *remake)
 	extended, rec := chain(d.Image)
 	if len(rec) != 4 {
 		t.Fatalf("the chain has %d records", len(rec))
@@ -349,11 +354,12 @@ func TestOwnersLogical(t *testing.T) {
 
 // Number 5: a volume is empty only where every sector says so.
 func TestOwnersEmpty(t *testing.T) {
-	d := ownertest.Load(t, "clean-mbr", *update)
+	d := ownertest.Load(t, "clean-mbr", *remake)
 	fat := d.Volumes[1]
 	head := func(n int64) *ownertest.Disk {
 		return d.Edited(func(img []byte) { clear(img[fat.Start : fat.Start+n]) })
 	}
+	bare := ownertest.Load(t, "bare-fat32", *remake)
 	checkAll(t, d,
 		owned{name: "the first 256 KiB zeros", drive: head(256 << 10), incomplete: true, intact: []int{0, 2, 3, 4, 5}},
 		owned{name: "the first mebibyte zeros", drive: head(1 * mib), incomplete: true, intact: []int{0, 2, 3, 4, 5}},
@@ -362,15 +368,17 @@ func TestOwnersEmpty(t *testing.T) {
 		owned{name: "the head unread, the rest zeros", drive: d.Edited(func(img []byte) { clear(img[fat.Start:fat.End()]) }),
 			unread: []imap.Range{failed(fat.Start, 8*sect)}, incomplete: true, intact: []int{0, 2, 3, 4, 5}},
 	)
-	few := ownertest.Load(t, "sparse", *update)
+	few := ownertest.Load(t, "sparse", *remake)
 	checkAll(t, few,
 		owned{name: "three files", drive: few.Edited(func(img []byte) { clear(img[1*mib : 1*mib+256<<10]) }), incomplete: true},
 		owned{name: "three files, the head zeros to the files", drive: few.Edited(func(img []byte) { clear(img[1*mib : bytes.Index(img, []byte("OWNER01 file"))]) }), incomplete: true})
+	checkAll(t, bare,
+		owned{name: "a bare one", drive: bare.Edited(func(img []byte) { clear(img[:256<<10]) }), incomplete: true})
 }
 
 // Number 6: the type of a partition is a hint.
 func TestOwnersTypes(t *testing.T) {
-	d := ownertest.Load(t, "clean-mbr", *update)
+	d := ownertest.Load(t, "clean-mbr", *remake)
 	_, rec := chain(d.Image)
 	typed := func(to byte) *ownertest.Disk {
 		return d.Edited(func(img []byte) {
@@ -403,7 +411,7 @@ func TestOwnersTypes(t *testing.T) {
 
 // Number 7: partitions that overlap.
 func TestOwnersOverlap(t *testing.T) {
-	d := ownertest.Load(t, "overlap", *update)
+	d := ownertest.Load(t, "overlap", *remake)
 	over := d.With("overlap")
 	fat := d.Volumes[1]
 	same := over.Edited(func(img []byte) { // a third entry that begins where the second does
@@ -426,7 +434,7 @@ func TestOwnersOverlap(t *testing.T) {
 
 // Number 8: an Apple map that contradicts itself.
 func TestOwnersAppleMap(t *testing.T) {
-	d := ownertest.Load(t, "apple", *update)
+	d := ownertest.Load(t, "apple", *remake)
 	be := binary.BigEndian
 	edit := func(f func(img []byte)) *ownertest.Disk { return d.Edited(f) }
 	checkAll(t, d,
@@ -448,7 +456,7 @@ func TestOwnersAppleMap(t *testing.T) {
 
 // Number 8: a volume inside another's file is content.
 func TestOwnersNested(t *testing.T) {
-	d := ownertest.Load(t, "nested", *update)
+	d := ownertest.Load(t, "nested", *remake)
 	host := &d.Volumes[0]
 	boot, copies := ownertest.Primary(host), ownertest.Copies(host)
 	zeros := func(r ...imap.Range) *ownertest.Disk {
@@ -476,6 +484,7 @@ func TestOwnersNested(t *testing.T) {
 		owned{name: "sector 0 zeros", drive: zeros(table), open: upTo(2)},
 		owned{name: "sector 0 and boot sector unread", unread: []imap.Range{table, boot}, open: upTo(2)},
 		owned{name: "sector 0 unread, boot sector zeros", drive: zeros(boot), unread: []imap.Range{table}, open: upTo(2)},
+		owned{name: "sector 0, boot sector and copy unread", unread: []imap.Range{table, boot, copies[0]}, open: []int{1}, incomplete: true},
 	)
 }
 
@@ -524,7 +533,7 @@ func starts(v *ownertest.Volume) map[string]imap.Range {
 // Rivals: partitions that were formatted twice.
 func TestOwnersRivals(t *testing.T) {
 	for _, name := range []string{"rivals-ext", "rivals-ntfs", "rivals-fat32"} {
-		d := ownertest.Load(t, name, *update)
+		d := ownertest.Load(t, name, *remake)
 		all := upTo(len(d.Volumes))
 		checkAll(t, d, owned{name: name + ", all read", intact: all, complete: true})
 		for i := range d.Volumes {
@@ -564,7 +573,7 @@ func TestOwnersRivals(t *testing.T) {
 // unread where they stand.
 func TestOwnersRefuted(t *testing.T) {
 	for _, name := range []string{"rivals-ext", "rivals-ntfs", "rivals-fat32"} {
-		d := ownertest.Load(t, name, *update)
+		d := ownertest.Load(t, name, *remake)
 		for i := range d.Volumes {
 			// a sector in the middle of the volume, far from structures
 			v := &d.Volumes[i]
@@ -576,21 +585,21 @@ func TestOwnersRefuted(t *testing.T) {
 // Group descriptors that were read and fail their check against a superblock
 // taken from a copy are a contradiction.
 func TestOwnersDescriptors(t *testing.T) {
-	d := ownertest.Load(t, "clean-gpt", *update)
-	other := ownertest.Load(t, "clean-mbr", *update)
+	d := ownertest.Load(t, "clean-gpt", *remake)
+	other := ownertest.Load(t, "clean-mbr", *remake)
 	v, w := &d.Volumes[0], &other.Volumes[2]
 	foreign := d.Edited(func(img []byte) { copy(img[v.Start+2048:v.Start+2048+1024], other.Image[w.Start+2048:]) })
 	super := []imap.Range{ownertest.Primary(v)}
 	checkAll(t, d,
 		owned{name: "those of another volume", drive: foreign, unread: super, doubted: []int{0}, incomplete: true, intact: []int{1, 2, 3}})
-	r := ownertest.Load(t, "rivals-ext", *update)
+	r := ownertest.Load(t, "rivals-ext", *remake)
 	checkAll(t, r,
 		owned{name: "those of the volume of now", unread: []imap.Range{ownertest.Primary(&r.Volumes[0])}, doubted: []int{0}, incomplete: true, intact: []int{1}})
 }
 
 // A volume larger than its partition.
 func TestOwnersTooLarge(t *testing.T) {
-	d := ownertest.Load(t, "too-large", *update)
+	d := ownertest.Load(t, "too-large", *remake)
 	first, second := &d.Volumes[0], &d.Volumes[1]
 	for _, c := range []owned{
 		{name: "all read", intact: []int{1}, incomplete: true},
@@ -615,13 +624,13 @@ func TestOwnersTooLarge(t *testing.T) {
 // A partition a little larger or smaller than its volume still opens by the
 // copies.
 func TestOwnersLittleDifference(t *testing.T) {
-	d := ownertest.Load(t, "clean-mbr", *update)
+	d := ownertest.Load(t, "clean-mbr", *remake)
 	_, rec := chain(d.Image)
 	length := map[int]int64{0: ownertest.Entry(0, 0), 1: ownertest.Entry(0, 1), 2: ownertest.Entry(rec[0], 0), 4: ownertest.Entry(rec[2], 0)}
 	for i, entry := range length {
 		v := &d.Volumes[i]
 		for _, by := range []int64{-8, -1, 1, 8, 63} {
-			if i == 0 && by > 0 { // the next partition begins at its end: it becomes shorter inside
+			if i > 1 && by > 0 { // the record of the next logical drive stands there
 				continue
 			}
 			other := d.Edited(func(img []byte) {
@@ -637,7 +646,7 @@ func TestOwnersLittleDifference(t *testing.T) {
 
 // The unit of an MBR needs two facts that do not depend on each other.
 func TestOwnersUnit(t *testing.T) {
-	d := ownertest.Load(t, "member", *update)
+	d := ownertest.Load(t, "member", *remake)
 	md := failed(1*mib+4096, 4096)
 	for name, unread := range map[string][]imap.Range{
 		"the RAID's superblock unread":          {md},

@@ -21,6 +21,7 @@ var only = map[string]string{
 	"verify/compare":           "Stat",                  // whether two images are one
 	"verify/truthtest":         "*",                     // of tests alone
 	"extract/lawtest":          "*",
+	"verify/ownertest":         "*",
 	"extract/fixture":          "*",
 	"verify/result/resulttest": "*",
 }

@@ -112,9 +112,9 @@ func digest(b []byte) string {
 func toolsWanted() bool { return os.Getenv("FILEASSAY_TOOLS") == "1" }
 
 // Load gives a drive by
-// name: made by tools where FILEASSAY_TOOLS=1, else as it was packed. update
-// packs those that tools made.
-func Load(tb testing.TB, name string, update bool) *Disk {
+// name: made by tools where FILEASSAY_TOOLS=1, else as it was packed. remake
+// packs what the tools made.
+func Load(tb testing.TB, name string, remake bool) *Disk {
 	tb.Helper()
 	folder := filepath.Join(fixture.Folder(tb), "..", "verify", "testdata", "owners")
 	if toolsWanted() {
@@ -125,7 +125,7 @@ func Load(tb testing.TB, name string, update bool) *Disk {
 		b := NewBuilder(tb, name, disks[i].size)
 		disks[i].make(b)
 		b.finish()
-		if update {
+		if remake {
 			b.Disk.pack(tb, folder)
 		}
 		return b.Disk

@@ -45,13 +45,13 @@ const kept = "7C3B9E11-52A4-4D0E-9E57-0C6B5F0A1D42"
 var disks = []maker{
 	// A drive without former tenants.
 	{"clean-mbr", 80 * MiB, func(b *Builder) {
-		b.Format(1*MiB, 8*MiB, "ntfs", some(12)...)
+		b.Format(1*MiB, 7*MiB, "ntfs", some(12)...)
 		b.Format(9*MiB, 36*MiB, "fat32", 40_000, 3000, 700_000)
 		b.Format(47*MiB, 10*MiB, "ext4-1k", some(12)...)
 		b.Format(58*MiB, 4*MiB, "fat16", some(12)...)
 		b.Format(63*MiB, 7*MiB, "ntfs", some(8)...)
 		b.Format(71*MiB, 6*MiB, "ext2-1k", some(12)...)
-		b.MBR(Part{1 * MiB, 8 * MiB, "7", "", false}, Part{9 * MiB, 36 * MiB, "c", "", false}, Part{46 * MiB, 33 * MiB, "f", "", false},
+		b.MBR(Part{1 * MiB, 7 * MiB, "7", "", false}, Part{9 * MiB, 36 * MiB, "c", "", false}, Part{46 * MiB, 33 * MiB, "f", "", false},
 			Part{47 * MiB, 10 * MiB, "83", "", true}, Part{58 * MiB, 4 * MiB, "6", "", true}, Part{63 * MiB, 7 * MiB, "7", "", true}, Part{71 * MiB, 6 * MiB, "83", "", true})
 	}},
 	{"clean-gpt", 40 * MiB, func(b *Builder) {

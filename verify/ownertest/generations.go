@@ -28,7 +28,7 @@ func (b *Builder) random(rnd *rand.Rand) {
 	for _, p := range former {
 		b.populate(rnd, p)
 	}
-	b.write(scheme, former)
+	b.write(rnd, scheme, former)
 	_, backup := b.table()
 
 	next := former
@@ -59,7 +59,7 @@ func (b *Builder) random(rnd *rand.Rand) {
 			b.populate(rnd, p)
 		}
 	}
-	b.write(scheme, next)
+	b.write(rnd, scheme, next)
 	if was == "gpt" && scheme == "gpt" && rnd.IntN(3) == 0 { // the primary alone
 		copy(b.Image[backup.At:], backup.Bytes)
 	}
@@ -96,7 +96,7 @@ func (b *Builder) scheme(rnd *rand.Rand, parts []Part) string {
 	return list[rnd.IntN(len(list))]
 }
 
-func (b *Builder) write(scheme string, parts []Part) {
+func (b *Builder) write(rnd *rand.Rand, scheme string, parts []Part) {
 	b.tb.Helper()
 	code := func(p Part, of map[string]string) Part {
 		for _, v := range b.Volumes {
@@ -115,7 +115,11 @@ func (b *Builder) write(scheme string, parts []Part) {
 		for _, p := range parts {
 			list = append(list, code(p, map[string]string{"ext": linux, "fat": basic, "ntfs": basic, "exfat": basic}))
 		}
-		b.GPT(list...)
+		if rnd.IntN(6) == 0 {
+			b.GPT(list...)
+		} else {
+			b.OtherGPT(list...)
+		}
 	case "mbr", "logical":
 		for i, p := range parts {
 			p = code(p, map[string]string{"ext": "83", "fat": "6", "ntfs": "7", "exfat": "7"})
