@@ -234,7 +234,8 @@ func TestOwnersTableCopies(t *testing.T) {
 	// volumes: 0 stands in both tables; 1, 2 and 3 in that of now alone
 	checkAll(t, d,
 		owned{name: "copies agree", drive: agree, intact: upTo(4), complete: true},
-		owned{name: "copies agree, primary unread", drive: agree, unread: []imap.Range{failed(0, 34*sect)}, intact: upTo(4), complete: true},
+		// the backup may be stale, and a former volume stands where no table that was read is sure to be current
+		owned{name: "copies agree, primary unread", drive: agree, unread: []imap.Range{failed(0, 34*sect)}, open: upTo(4)},
 		owned{name: "stale backup, all read", open: upTo(4), intact: []int{0}, rivals: []int{1}, incomplete: true},
 		owned{name: "stale backup, a sector of entries unread", unread: []imap.Range{failed(gptEntries, sect)}, named: upTo(4), incomplete: true},
 		owned{name: "stale backup, a sector without entries unread", unread: []imap.Range{failed(gptEntries+5*sect, sect)}, open: upTo(4), incomplete: true},

@@ -145,14 +145,18 @@ func parseHeader(b []byte) (volumeHeader, error) {
 // bytes is the size of the volume as its header has it.
 func (h *volumeHeader) bytes() int64 { return int64(h.totalBlocks) * h.blockSize }
 
-// id tells two volumes apart: the time the volume was made, which is never
-// changed, and its identifier, in hexadecimal (TN1150, Volume Header: createDate,
+// id tells two volumes apart: the time the volume was made, which is never changed,
+// in hexadecimal. The identifier serves only where there is no time, since a system
+// may set it later in the first header alone (TN1150, Volume Header: createDate,
 // finderInfo).
 func (h *volumeHeader) id() string {
-	if h.created == 0 && h.identifier == 0 {
-		return ""
+	switch {
+	case h.created != 0:
+		return fmt.Sprintf("%08x", h.created)
+	case h.identifier != 0:
+		return fmt.Sprintf("%016x", h.identifier)
 	}
-	return fmt.Sprintf("%08x%016x", h.created, h.identifier)
+	return ""
 }
 
 // made is when the volume was made, in seconds since 1970, by a clock that may

@@ -89,7 +89,7 @@ func TestHeaderX(t *testing.T) {
 func TestSniff(t *testing.T) {
 	size := int64(0x28F6) * 4096
 	last := size + 4096 - 1024
-	const id, made = "cc000000000000001234abcd", 0xCC000000 - 2082844800
+	const id, made = "cc000000", 0xCC000000 - 2082844800
 	two := []extract.Candidate{{Start: last - 1024, Length: size, Filesystem: "hfsplus", From: "volume header", At: last, ID: id, Written: made}}
 	for slack := int64(0); slack < 4096; slack += 512 {
 		two = append(two, extract.Candidate{Start: 4096 - slack, Length: size + slack, Filesystem: "hfsplus", From: "alternate volume header", At: last, ID: id, Written: made})

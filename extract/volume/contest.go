@@ -201,7 +201,7 @@ func (p *places) byCopies(k Kind, res opened, start, length int64) (out content,
 			out.filesystem = cmp.Or(out.filesystem, c.Filesystem)
 			out.from, out.own, out.written = fmt.Sprintf("%s at offset %d", c.From, p.r.Base()+c.At), c.Length, c.Written
 			out.id = c.ID
-		case c.ID != all[0].ID:
+		case c.ID != all[0].ID && (out.closed || !k.Weighs):
 			out.doubt = []string{fmt.Sprintf("copies at offsets %d and %d speak for two %s volumes that begin at offset %d, and its primary structure was not read or does not stand",
 				p.r.Base()+all[0].At, p.r.Base()+c.At, out.filesystem, p.r.Base()+start)}
 			out.needs = p.headNeeds(start, k.Name)

@@ -28,6 +28,9 @@ type Kind struct {
 	// primary structure stand of a volume that begins at start and has up to
 	// length bytes.
 	Copies func(start, length int64) iter.Seq[int64]
+	// Weighs is set where Open itself holds copies that speak for several volumes
+	// against each other.
+	Weighs bool
 	// Trace, where not nil, names what stands at the start of window where that
 	// speaks for a volume of the family without telling where it begins, but for
 	// how many bytes before it that may be; "" for anything else. What it finds puts
@@ -45,11 +48,11 @@ type openFunc func(ctx context.Context, r *image.Reader, start, length int64, o 
 // are tried.
 func Kinds() []Kind {
 	return []Kind{
-		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), ntfs.Copies, ntfs.Trace, nil},
-		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), fat.Copies, fat.Trace, nil},
-		{"exfat", []string{"exfat"}, fat.SniffExFAT, opener(fat.OpenExFAT), fat.CopiesExFAT, nil, nil},
-		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), ext.Copies, ext.Trace, opener(ext.OpenRemains)},
-		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), hfsplus.Copies, nil, nil},
+		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), ntfs.Copies, false, ntfs.Trace, nil},
+		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), fat.Copies, false, fat.Trace, nil},
+		{"exfat", []string{"exfat"}, fat.SniffExFAT, opener(fat.OpenExFAT), fat.CopiesExFAT, false, nil, nil},
+		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), ext.Copies, true, ext.Trace, opener(ext.OpenRemains)},
+		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), hfsplus.Copies, false, nil, nil},
 	}
 }
 
