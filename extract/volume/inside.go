@@ -61,7 +61,7 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 		var of []int // the tenant of each, or the claim after all tenants
 		for i := range all {
 			t := &all[i]
-			if tk, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && !t.named && i != h && host.holds(t) {
+			if tk, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && !t.named && i != h && host.Start < t.Start && host.Start <= t.by.At && t.by.At < host.reach() {
 				asked, of = append(asked, s.innerOf(tk.Name, &t.by, t.Start, t.reach()-t.Start, ids)), append(of, i)
 			}
 		}

@@ -59,7 +59,7 @@ func (s *settler) settle(ctx context.Context, all []tenant, claims []claim, trac
 		return nil, err
 	}
 	s.shadow(all, asked)
-	weak := weaker(all)
+	weak := s.weaker(all)
 	slices.SortStableFunc(all, func(a, b tenant) int {
 		return cmp.Or(order(weak[a.place()], weak[b.place()]), cmp.Compare(b.rests, a.rests), order(b.named, a.named),
 			cmp.Compare(b.Length, a.Length), cmp.Compare(a.Start, b.Start))
@@ -119,14 +119,18 @@ const nearStart = 4 << 20
 // before them. So was one without its primary structure that another begins a
 // little behind, as a first partition does. Else what lies inside is a remainder
 // in free space.
-func weaker(all []tenant) map[attempt]bool {
+func (s *settler) weaker(all []tenant) map[attempt]bool {
 	out := map[attempt]bool{}
 	for i := range all {
 		t := &all[i]
 		var in []*tenant
 		crossing := 0
+		past := t.reach() > s.r.DriveSize()
 		for j := range all {
 			o := &all[j]
+			if past && i != j && o.listed() && t.overlaps(o) && o.reach() <= s.r.DriveSize() {
+				out[t.place()] = true // it has no room
+			}
 			if i == j || o.rests != onPrimary || !t.listed() || !o.listed() || !t.overlaps(o) || o.Start == t.Start {
 				continue
 			}
