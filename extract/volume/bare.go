@@ -107,16 +107,20 @@ func (f *finder) evidence() []claim {
 // lastResort tries the drive as a bare volume without any boot sector or copy
 // of one that says so: some readers rebuild theirs from other structures. It
 // comes after the search, since those structures may be a partition's.
-func (f *finder) lastResort(ctx context.Context, boot *bootSector) error {
+func (f *finder) lastResort(ctx context.Context, boot *bootSector, s *search) error {
 	fs, err := f.first(ctx, f.kinds, 0, f.r.DriveSize())
 	if err == nil && fs == "" {
 		fs, err = f.remains(ctx, 0, f.r.DriveSize())
 	}
-	if fs != "" {
-		f.l.Notes = nil // they tell of a search for volumes that are none
-		f.l.Structures = nil
-		return f.bareVolume(ctx, boot, content{filesystem: fs})
+	if fs == "" || err != nil {
+		return err
 	}
+	// they tell of a search for volumes that are none
+	f.l.Notes, f.l.Missing, f.l.Structures = nil, nil, nil
+	if err := f.bareVolume(ctx, boot, content{filesystem: fs}); err != nil {
+		return err
+	}
+	f.known, err = (&settler{f.places, f.l}).settle(ctx, f.known, nil, s.unclaimed(f.known))
 	return err
 }
 

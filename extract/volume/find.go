@@ -58,6 +58,7 @@ type finder struct {
 	layers layers
 	known  []tenant // the volumes that were found
 	rest   []Volume // what else there is to tell of: space outside them
+	last   *search  // that was made
 	quiet  bool     // a table's checksum vouches that nothing stands outside them
 }
 
@@ -427,6 +428,7 @@ func (f *finder) search(ctx context.Context, dark []ranges.Range, inside bool) e
 		within = append(within, without(d, &taken)...)
 	}
 	s := newSearch(f.places, f.l, within, f.known)
+	f.last = s
 	known := len(f.known)
 	if len(within) > 0 {
 		if err := s.run(ctx); err != nil {
@@ -517,7 +519,7 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 		return err
 	}
 	if len(f.known) == 0 && len(f.rest) == 0 {
-		return f.lastResort(ctx, boot)
+		return f.lastResort(ctx, boot, f.last)
 	}
 	return nil
 }
