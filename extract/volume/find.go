@@ -492,6 +492,7 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	if bare && boot.read && (c.reason != "" || c.rests == onPrimary && (headPlaces(c.family)[0].Start == 0 || !f.elsewhere())) {
 		return f.bareVolume(ctx, boot, c)
 	}
+	before := *f.l
 	f.l.Scheme, f.l.SectorSize = SchemeUnknown, f.r.Sector()
 	f.l.Structures = append(f.l.Structures, boot.structure)
 	if gpt != nil {
@@ -510,6 +511,7 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	default:
 		f.l.note("sector 0 holds no partition table; volumes are searched for by their own structures")
 	}
+	searched := f.l.Notes[len(f.l.Notes)-1]
 	if bare {
 		if err := f.bareVolume(ctx, boot, c); err != nil {
 			return err
@@ -518,8 +520,12 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	if err := f.search(ctx, wholeDrive(f.r), true); err != nil {
 		return err
 	}
-	if len(f.known) == 0 && len(f.rest) == 0 {
+	switch {
+	case len(f.known) == 0 && len(f.rest) == 0:
 		return f.lastResort(ctx, boot, f.last)
+	case bare && len(f.known) == 1 && len(f.rest) == 0 && len(f.known[0].Doubt) == 0 && len(f.l.Missing) == 0:
+		// nothing else claims a byte of it: there is no table
+		f.l.Notes, f.l.Structures = slices.DeleteFunc(f.l.Notes, func(n string) bool { return n == searched }), before.Structures
 	}
 	return nil
 }
