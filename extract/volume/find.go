@@ -42,7 +42,7 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 	for i := range l.Volumes {
 		v := &l.Volumes[i]
 		if !v.told() && !v.NoFiles {
-			v.Needs = p.needs(v)
+			v.Needs = append(v.Needs, p.needs(v)...)
 		}
 		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" {
 			v.fs = p.reader(k.Name, v.Start, v.Length)

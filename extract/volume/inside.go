@@ -44,12 +44,17 @@ func (p *places) identities(family string, t *tenant) []string {
 	return out
 }
 
+// maxWalked bounds the volumes that are walked for what lies in them, in sizes of
+// the drive: those that overlap may be any number.
+const maxWalked = 16
+
 // withoutContent leaves out the tenants that are content of another's file, and
 // opens the claims to volumes inside tenants that are not. It says of the traces
 // which are content too.
 func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []claim, traces []inner) ([]tenant, error) {
 	gone := make([]bool, len(all))
 	left := claims
+	walked := int64(0)
 	for h := range all {
 		host := &all[h]
 		k, ok := kindOf(s.kinds, host.Filesystem)
@@ -79,6 +84,10 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 		}
 		if len(asked) == 0 {
 			continue
+		}
+		if walked += host.Length; walked/maxWalked > s.r.DriveSize() {
+			s.l.missing("more volumes claim places inside each other than could be looked into: the files of the %s were not asked what is theirs", host.name(s.r.Base()))
+			break
 		}
 		if err := s.ask(ctx, k, host, asked); err != nil {
 			return nil, err
