@@ -197,7 +197,7 @@ func (m *apmReader) judge() {
 // open says why the map does not account for the whole drive.
 func (m *apmReader) open(format string, args ...any) {
 	m.t.note(format, args...)
-	m.t.dark = wholeDrive(m.r)
+	m.t.dark, m.t.broken = wholeDrive(m.r), true
 }
 
 func (e *apmEntry) partition(number int, unit int64) Partition {

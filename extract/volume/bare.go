@@ -74,6 +74,27 @@ func (f *finder) bareAtStart(ctx context.Context, boot *bootSector) (filesystem 
 	return c.filesystem, f.bareVolume(ctx, boot, c)
 }
 
+// bareInTable takes the drive as one volume where the boot record is that
+// volume's boot sector. A volume whose first structure stands behind the boot
+// record leaves that to a table: it may be younger, so the volume is added to
+// those of the table, in doubt.
+func (f *finder) bareInTable(ctx context.Context, t *table, volumes *[]tenant, boot *bootSector) (done bool, err error) {
+	found, _, err := f.byPrimaries(ctx, f.primaries(0), 0, f.r.DriveSize())
+	if err != nil || len(found) == 0 {
+		return false, err
+	}
+	c := f.contest(0, found, nil)
+	if headPlaces(c.family)[0].Start == 0 {
+		return true, f.bareVolume(ctx, boot, c)
+	}
+	c.doubt = append(c.doubt, "sector 0 holds a partition table, and nothing known was read in its partitions: which of the two is younger is not known")
+	v, _ := c.volume("bare volume", 0, f.r.DriveSize(), f.r.Base())
+	*volumes = append(*volumes, tenant{Volume: v})
+	f.contested, t.dark = true, wholeDrive(f.r)
+	f.l.missing("a bare %s volume fills the drive, and sector 0 holds a partition table: its volumes may be missing", c.filesystem)
+	return false, nil
+}
+
 // headSectors is how much of a drive's start is looked through for copies of a
 // bare volume's boot sector: those of FAT32 and exFAT stand in sectors 6 and 12.
 const headSectors = 64

@@ -95,7 +95,7 @@ func (c *chain) inside(at int64) bool {
 
 // cut says why the chain does not end as it should.
 func (c *chain) cut(format string, args ...any) {
-	c.broken = true
+	c.broken, c.t.broken = true, true
 	c.t.note(format, args...)
 }
 
@@ -177,7 +177,9 @@ func (c *chain) record(rec *bootRecord, at int64, aside bool) (next int64) {
 		c.add(p, aside)
 	}
 	if free := without(ranges.Range{Start: c.container.Start, End: c.container.End()}, &c.known); !used && len(free) > 0 {
-		c.cut("the extended boot record at sector %d has no entries, though its extended partition has room: the chain ends after %s", sector, c.count())
+		// as programs make it that add drives later
+		c.broken, c.t.hollow = true, true
+		c.t.note("the extended boot record at sector %d has no entries, though its extended partition has room: the chain ends after %s", sector, c.count())
 	}
 	return next
 }

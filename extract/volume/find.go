@@ -59,7 +59,9 @@ type finder struct {
 	known  []tenant // the volumes that were found
 	rest   []Volume // what else there is to tell of: space outside them
 	last   *search  // that was made
-	quiet  bool     // a table's checksum vouches that nothing stands outside them
+	// contested is set where a bare volume claims what a table that was read names
+	contested bool
+	quiet     bool // a table's checksum vouches that nothing stands outside them
 }
 
 // tables decides which reading of the drive holds, by what the tables say and
@@ -173,13 +175,13 @@ func (f *finder) useMBR(ctx context.Context, boot *bootSector, s sense, gpt *tab
 	}
 	known := slices.ContainsFunc(volumes, func(v tenant) bool { return v.told() })
 	if !known {
-		if fs, err := f.bareAtStart(ctx, boot); fs != "" || err != nil {
+		if done, err := f.bareInTable(ctx, t, &volumes, boot); done || err != nil {
 			return err
 		}
 	}
 	unread := slices.ContainsFunc(volumes, func(v tenant) bool { return v.Filesystem == "unread" || v.Filesystem == "empty" })
 	switch {
-	case s == senseMixed && !known:
+	case s == senseMixed && !known && !f.contested:
 		f.l.note("sector 0 ends like an MBR, but its entries make no sense as a partition table")
 		return f.without(ctx, boot, gpt)
 	case s == senseMixed:
@@ -296,7 +298,14 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 			t.dark = append(t.dark, ranges.Range{Start: v.Start, End: v.End()})
 		}
 	}
-	return f.search(ctx, t.dark, !t.vouched && t.scheme != SchemeMBR)
+	named := len(f.known)
+	if err := f.search(ctx, t.dark, !t.vouched && t.scheme != SchemeMBR || f.contested); err != nil {
+		return err
+	}
+	if t.hollow && len(f.known) > named {
+		f.l.missing("volumes stand in an extended partition that names none: others may be missing")
+	}
+	return nil
 }
 
 // rivals are the volumes of entries that only a copy of the table names that is
@@ -440,7 +449,7 @@ func (f *finder) search(ctx context.Context, dark []ranges.Range, inside bool) e
 		return err
 	}
 	all := append(slices.Clone(s.tenants[:known]), found...)
-	if f.known, err = (&settler{f.places, f.l}).settle(ctx, f.beside(all, inside), s.inner, s.unclaimed(all)); err != nil || len(within) == 0 {
+	if f.known, err = (&settler{f.places, f.l}).settle(ctx, f.beside(all, inside && !f.contested), s.inner, s.unclaimed(all)); err != nil || len(within) == 0 {
 		return err
 	}
 	if f.quiet && len(f.l.Missing) == 0 {
@@ -474,7 +483,11 @@ func (f *finder) beside(all []tenant, unproved bool) []tenant {
 				f.l.note("%s (%s) is left out: a %s was found by its own structures", v.Found, v.Filesystem, n.name(f.r.Base()))
 				return true
 			}
-			n.Doubt = append(n.Doubt, fmt.Sprintf("it lies in %s (%s), of whose files it may be content", v.Found, v.Filesystem))
+			if n.Start < v.Start {
+				n.Doubt = append(n.Doubt, fmt.Sprintf("%s (%s) claims a part of its place", v.Found, v.Filesystem))
+			} else {
+				n.Doubt = append(n.Doubt, fmt.Sprintf("it lies in %s (%s), of whose files it may be content", v.Found, v.Filesystem))
+			}
 			n.Needs = append(n.Needs, f.needs(&v.Volume)...)
 		}
 		return false

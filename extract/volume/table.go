@@ -34,6 +34,8 @@ type table struct {
 	// broken is set where a table without a copy does not account for all of its
 	// partitions.
 	broken bool
+	// hollow is set where an extended partition has room and names no drive.
+	hollow bool
 	// missing says why partitions of it were left aside, "" if none were
 	missing string
 }
@@ -71,7 +73,6 @@ func bytesAt(sector uint64, unit int64) (n int64, ok bool) {
 // settle sorts the entries and says of each what is wrong with its place and
 // what a copy of the table says against it.
 func (t *table) settle(image, drive int64) {
-	t.broken = t.scheme != SchemeGPT && len(t.dark) > 0
 	for _, list := range [][]Partition{t.partitions, t.rivals} {
 		slices.SortStableFunc(list, func(a, b Partition) int {
 			return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(a.Number, b.Number))
