@@ -21,6 +21,7 @@ type folderPlan struct {
 	parent    uint32
 	names     nameList // of an inline folder
 	cutBlocks int64
+	bad       int // blocks that were read and are none of a folder
 	why       []string
 }
 
@@ -29,6 +30,7 @@ type folderPlan struct {
 func (t *tree) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) {
 	type planned struct {
 		folders []folderPlan
+		bad     int64 // inodes in use that fail their checks
 		claimed
 	}
 	var plans []folderPlan
@@ -40,6 +42,9 @@ func (t *tree) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) 
 			m := t.inodeBitmap(c.group)
 			t.readChunk(c, func(k uint32, rec *record) {
 				own := t.ownInode(rec.Number)
+				if rec.state == recordCondemned && (own || m.mayBeUsed(k)) {
+					out.bad++
+				}
 				if rec.state != recordLive && !(own && rec.state == recordFree && rec.Number < t.sb.FirstInode) {
 					return
 				}
@@ -61,6 +66,7 @@ func (t *tree) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) 
 		},
 		func(out *planned) error {
 			plans = append(plans, out.folders...)
+			t.bad += out.bad
 			all.addAll(&out.claimed)
 			return nil
 		})
@@ -166,6 +172,7 @@ func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, 
 	if t.sb.metadataCsum() && b.Whole() {
 		kind := checkDirBlock(&t.sb, f.seed, b.Data)
 		if kind == blockBad {
+			f.bad++
 			f.lose(1, fmt.Sprintf("block %d of the folder fails its checksum", block))
 		}
 		if kind == blockBad || kind == blockIndex && logical > 0 {
@@ -177,6 +184,7 @@ func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, 
 	})
 	switch {
 	case fault != "":
+		f.bad++
 		f.lose(1, fmt.Sprintf("block %d of the folder: %s", block, fault))
 	case !whole:
 		f.lose(1, fmt.Sprintf("block %d of the folder is unread in part or whole", block))

@@ -85,6 +85,7 @@ type tree struct {
 	names   nameList
 	folders []folder            // by number
 	why     map[uint32][]string // remarks on folders, by number
+	bad     int64               // inodes and folder blocks that were read and are none
 	// cutBlocks counts the folder blocks that were unread or condemned, in
 	// whole or in part, or that could not be located.
 	cutBlocks int64
@@ -153,6 +154,7 @@ func readTree(ctx context.Context, v *records, w *space, journal []ranges.Range)
 	for i := range plans {
 		p := &plans[i]
 		t.folders[i] = folder{number: p.number, parent: p.parent, name: -1, cut: p.cutBlocks > 0, unused: p.unused}
+		t.bad += int64(p.bad)
 		if p.cutBlocks > 0 {
 			t.cutBlocks += p.cutBlocks
 			t.cutOf++

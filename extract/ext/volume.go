@@ -141,6 +141,9 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		if err != nil {
 			return nil, err
 		}
+		if g := &v.groups.list[0]; v.alone && t.bad > 0 && (!g.Known || g.Backup) {
+			v.layout.doubt = append(v.layout.doubt, fmt.Sprintf("superblock and group descriptors are copies, and %d inodes and folder blocks that were read are none: another volume may have been made in its place", t.bad))
+		}
 		sum, faults, err := t.listFiles(ctx, w, v.doubt().Files(yield))
 		if err != nil {
 			return nil, err

@@ -12,7 +12,7 @@ const mostReserved = 4 << 20
 // Structure". FAT12 is left aside: three bytes are too few to tell by. back is how
 // many bytes before it the volume may begin. window is all read.
 func Trace(window []byte) (what string, back int64) {
-	if len(window) < 8 || window[0] != 0xF0 && window[0] != 0xF8 || window[1] != 0xFF || window[2] != 0xFF {
+	if len(window) < 8 || !Begins(window) {
 		return "", 0
 	}
 	wide := window[3]&0x0F == 0x0F && window[3] < 0x10 && window[4] == 0xFF && window[5] == 0xFF && window[6] == 0xFF && window[7]&0x03 == 0x03
@@ -21,3 +21,14 @@ func Trace(window []byte) (what string, back int64) {
 	}
 	return "", 0
 }
+
+// Begins reports whether a sector begins as an allocation table of any width does.
+// That is three bytes: two equal sectors that do, no farther apart than the longest
+// table of FAT12, speak for a volume of it. Overview, "FAT Data Structure".
+func Begins(sector []byte) bool {
+	return len(sector) > 2 && (sector[0] == 0xF0 || sector[0] == 0xF8) && sector[1] == 0xFF && sector[2] == 0xFF
+}
+
+// LargestTable12 is the bytes of the longest table of FAT12, of 4084 clusters, in
+// whole sectors of 4096 bytes.
+const LargestTable12 = 8192

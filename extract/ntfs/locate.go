@@ -219,6 +219,18 @@ func (t *table) tableOpposes() bool {
 	return true
 }
 
+// tableConfirms reports whether one of the system's records stands where the boot
+// sector puts the file table.
+func (t *table) tableConfirms() bool {
+	place := t.plain(t.at(t.boot.MFT), firstFile*t.recordSize)
+	for n := range uint64(firstFile) {
+		if rec := t.recordFrom(place, n); rec.state == recordUsed || rec.state == recordFree && rec.data.Has(0, stride) {
+			return true
+		}
+	}
+	return false
+}
+
 // firstNeeds is what is needed where record 0 could not be had: its place by
 // the boot sector, or, if that was read, the mirror's.
 func (v *area) firstNeeds() []ranges.Range {

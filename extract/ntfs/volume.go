@@ -43,6 +43,9 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if copied && v.tableOpposes() {
 		v.doubt = extract.Doubt{"the boot sector is a copy, and what was read where it puts the file table is none: another volume may have been made in its place"}
 	}
+	if copied && v.doubt == nil && !v.tableConfirms() {
+		v.doubt = extract.Doubt{"the boot sector is a copy, and none of the first records of the file table was read: whether this volume is what was last on the drive is not known"}
+	}
 	rec := v.readRecord(recVolume)
 	if b, ok := rec.value(rec.attr(attrVolumeName, "")); ok && len(b) > 0 {
 		v.label, _ = extract.NameFromUTF16(utf16At(b, 0, len(b)/2))

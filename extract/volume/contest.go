@@ -102,9 +102,11 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 			found = append(found, c)
 		}
 	}
-	for _, t := range p.tracesNear(start, length) {
-		if !(primary && p.primaryRead(t.family, start)) && !slices.ContainsFunc(found, func(c content) bool { return t.of(start, &c) }) {
-			found = append(found, t.content(p.r.Base()))
+	if len(found) > 0 { // there is something to put in doubt
+		for _, t := range p.tracesNear(start, length) {
+			if !(primary && p.primaryRead(t.family, start)) && !slices.ContainsFunc(found, func(c content) bool { return t.of(start, &c) }) {
+				found = append(found, t.content(p.r.Base()))
+			}
 		}
 	}
 	if marked && !primary {

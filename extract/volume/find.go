@@ -444,6 +444,9 @@ func (f *finder) search(ctx context.Context, dark []ranges.Range, inside bool) e
 			return err
 		}
 	}
+	if err := f.rivalsOf(ctx, s.tenants[known:]); err != nil {
+		return err
+	}
 	found, err := f.behind(ctx, s.tenants[known:])
 	if err != nil {
 		return err
@@ -462,6 +465,26 @@ func (f *finder) search(ctx context.Context, dark []ranges.Range, inside bool) e
 			taken = append(taken, tenant{Volume: v})
 		}
 		f.rest = append(f.rest, s.leftover(append(taken, f.known...))...)
+	}
+	return nil
+}
+
+// rivalsOf holds what a search found against all else that speaks for the same
+// place, where not all of the head was read.
+func (f *finder) rivalsOf(ctx context.Context, found []tenant) error {
+	for i := range found {
+		t := &found[i]
+		if f.r.IsRead(t.Start, min(t.Length, headLength)) {
+			continue
+		}
+		c, err := f.probe(ctx, t.Start, t.Length, nil)
+		if err != nil {
+			return err
+		}
+		if c.reason == "" && c.filesystem != "" && c.filesystem != t.Filesystem {
+			t.Doubt = append(t.Doubt, f.rivalWords(t.Start, &c))
+		}
+		t.Doubt, t.Needs = append(t.Doubt, c.doubt...), append(t.Needs, c.needs...)
 	}
 	return nil
 }

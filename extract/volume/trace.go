@@ -1,8 +1,11 @@
 package volume
 
 import (
+	"bytes"
 	"fmt"
+	"slices"
 
+	"fileassay/extract/fat"
 	"fileassay/extract/ranges"
 )
 
@@ -47,23 +50,40 @@ const (
 // tracesNear are the traces near the start of a range, the first of each family.
 // Group descriptors stand right behind the superblock.
 func (p *places) tracesNear(start, length int64) (out []trace) {
-	look := func(at int64) {
-		t := p.trace(window(p.r, p.buf, at), at)
-		if t.from == "" || t.family == "ext" && at > start+headLength {
-			return
+	take := func(t trace) {
+		seen := slices.ContainsFunc(out, func(o trace) bool { return o.family == t.family && t.family != "ext" })
+		if t.from != "" && !seen && (t.family != "ext" || t.at <= start+headLength) {
+			out = append(out, t)
 		}
-		for _, o := range out {
-			if o.family == t.family && t.family != "ext" {
-				return
+	}
+	b := p.r.Partial(make([]byte, max(0, min(length, nearTraces, p.r.Size()-start))), start)
+	var small []int // sectors that may begin a table of FAT12
+	for at := 0; at+step <= b.Len(); at += step {
+		n := min(windowSize, b.Len()-at)
+		win, ok := b.Get(at, n)
+		if !ok {
+			if win, ok = b.Get(at, step); !ok {
+				continue
 			}
 		}
-		out = append(out, t)
-	}
-	for at := start; at < start+min(length, nearTraces); at += step {
-		look(at)
+		if isZero(win[:step]) {
+			continue
+		}
+		take(p.trace(win, start+int64(at)))
+		if !fat.Begins(win) {
+			continue
+		}
+		small = slices.DeleteFunc(small, func(o int) bool { return at-o > fat.LargestTable12 })
+		for _, o := range small {
+			if other, _ := b.Get(o, step); bytes.Equal(other, win[:step]) {
+				take(trace{"fat", "allocation table", start + int64(o), int64(o)})
+			}
+		}
+		small = append(small, at)
 	}
 	if farTable < length {
-		look(start + farTable)
+		at := start + farTable
+		take(p.trace(window(p.r, p.buf, at), at))
 	}
 	return out
 }
