@@ -187,9 +187,9 @@ func (p *places) byCopies(k Kind, res opened, start, length int64) (out content,
 	out = content{filesystem: res.filesystem, family: k.Name, rests: onCopy, closed: res.filesystem == "", opposed: res.opposed, cluster: res.cluster, from: "tables and folders"}
 	var all []claim
 	if k.Copies != nil {
-		for at := range k.Copies(start, length) {
-			for _, c := range p.claims(window(p.r, p.buf, at), at) {
-				if c.kind.Name == k.Name && c.Start == start && !c.primary() {
+		for _, at := range slices.Sorted(k.Copies(start, length)) { // so that they are read in few pieces
+			for _, c := range k.Sniff(p.near(at), at) {
+				if c := (claim{c, k}); c.Start == start && !c.primary() {
 					all = append(all, c)
 				}
 			}

@@ -350,9 +350,14 @@ func (f *finder) behind(ctx context.Context, list []tenant) ([]tenant, error) {
 // what a GPT usually has room for.
 const maxPartitions = 1024
 
+// maxOverlap bounds what they have in all, in sizes of the drive: each may have to
+// be looked through.
+const maxOverlap = 16
+
 // fill says what fills each partition of the table.
 func (f *finder) fill(ctx context.Context, t *table) ([]tenant, error) {
 	var out []tenant
+	spent := int64(0)
 	for i := range t.partitions {
 		p := &t.partitions[i]
 		if !p.room() || f.same(t, p, out) {
@@ -360,6 +365,10 @@ func (f *finder) fill(ctx context.Context, t *table) ([]tenant, error) {
 		}
 		if len(out) == maxPartitions {
 			t.missing = fmt.Sprintf("the table has more than %d partitions: the others are left aside", maxPartitions)
+			break
+		}
+		if spent += min(p.Length, f.r.DriveSize()); spent/maxOverlap > f.r.DriveSize() {
+			t.missing = fmt.Sprintf("the partitions of the table overlap, and have more than %d times the size of the drive: those after %s are left aside", maxOverlap, out[len(out)-1].Found)
 			break
 		}
 		v, err := f.partition(ctx, t, p)

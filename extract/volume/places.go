@@ -21,6 +21,7 @@ type places struct {
 	tried  map[attempt]opened
 	kept   int    // readers
 	buf    []byte // of one window
+	nearby nearby
 }
 
 func newPlaces(r *image.Reader, o extract.Options, kinds []Kind) *places {

@@ -5,6 +5,7 @@ import (
 
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/partial"
 )
 
 // windowSize is how much of the image a [Kind]'s Sniff is shown.
@@ -34,6 +35,38 @@ func window(r *image.Reader, buf []byte, at int64) []byte {
 		return nil // the image file failed here: these sectors count as unread from now on
 	}
 	return buf[:n]
+}
+
+// nearby is a part of the image that is kept, since copies are looked for in many
+// places beside each other.
+type nearby struct {
+	at   int64 // -1 where none is
+	part partial.Bytes
+	buf  []byte
+}
+
+// nearSize is how much is kept.
+const nearSize = 16 << 10
+
+// near is [window] from what is kept.
+func (p *places) near(at int64) []byte {
+	if at < 0 || at >= p.r.Size() {
+		return nil
+	}
+	n := &p.nearby
+	if base := at / nearSize * nearSize; n.buf == nil || n.at != base {
+		if n.buf == nil {
+			n.buf = make([]byte, nearSize+windowSize)
+		}
+		n.at, n.part = base, p.r.Partial(n.buf[:min(int64(len(n.buf)), p.r.Size()-base)], base)
+	}
+	off := int(at - n.at)
+	for size := min(windowSize, n.part.Len()-off); size > 0; size = (size - 1) / step * step {
+		if win, ok := n.part.Get(off, size); ok {
+			return win
+		}
+	}
+	return nil
 }
 
 // unreadBytes is the number of bytes of [off, off+n) that were not read.
