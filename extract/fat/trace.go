@@ -1,9 +1,13 @@
 package fat
 
-// mostReserved is the most of sectors that formatting programs reserve before the
-// first table of a volume, so that its clusters are aligned, or its second table of
-// 16 bits lies behind (common practice, no source).
-const mostReserved = 4 << 20
+// How far behind the start of a volume its tables begin: with entries of 32 bits
+// formatting programs reserve up to some MiB, so that clusters are aligned; with 16
+// bits some sectors, and the second table lies behind one of 128 KiB at the most
+// (common practice, no source).
+const (
+	mostReserved   = 4 << 20
+	mostReserved16 = 192 << 10
+)
 
 // Trace names what stands at the start of window where that is the begin of an
 // allocation table, which speaks for a FAT or exFAT volume without telling where
@@ -16,8 +20,11 @@ func Trace(window []byte) (what string, back int64) {
 		return "", 0
 	}
 	wide := window[3]&0x0F == 0x0F && window[3] < 0x10 && window[4] == 0xFF && window[5] == 0xFF && window[6] == 0xFF && window[7]&0x03 == 0x03
-	if wide || window[3] == 0xFF || window[3] == 0x7F || window[3] == 0xBF {
+	switch {
+	case wide, window[3] == 0xFF && window[4] == 0xFF && window[5] == 0xFF: // FAT32, exFAT
 		return "allocation table", mostReserved
+	case window[3] == 0xFF, window[3] == 0x7F, window[3] == 0xBF:
+		return "allocation table", mostReserved16
 	}
 	return "", 0
 }
@@ -29,6 +36,7 @@ func Begins(sector []byte) bool {
 	return len(sector) > 2 && (sector[0] == 0xF0 || sector[0] == 0xF8) && sector[1] == 0xFF && sector[2] == 0xFF
 }
 
-// LargestTable12 is the bytes of the longest table of FAT12, of 4084 clusters, in
-// whole sectors of 4096 bytes.
-const LargestTable12 = 8192
+// LargestTable12 is the most bytes that a table of FAT12 takes: it needs twelve
+// sectors, and formatting programs round that up to whole clusters (common
+// practice, no source).
+const LargestTable12 = 64 << 10

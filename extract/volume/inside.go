@@ -21,6 +21,7 @@ type inner struct {
 	id            string         // as [extract.Candidate].ID
 	what          string         // of one that only a trace speaks for: what that is; length is how far before it the volume may begin
 	piece         bool           // what speaks for it lies in a file
+	file          uint64         // that, or the one that it is content of
 
 	content bool // it is content of a file of the host
 	old     bool // the host's structures or files lie where it would begin
@@ -159,10 +160,10 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 				switch m.what {
 				case markStart:
 					if f.Size >= off+q.length && (off == 0 || p.tableNames(f, off)) {
-						q.content = true
+						q.content, q.file = true, f.ID
 					}
 				case markSpeaks:
-					q.piece = true
+					q.piece, q.file = true, f.ID
 				}
 			}
 		}
@@ -171,23 +172,31 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 	if err != nil {
 		return err
 	}
-	// a file in pieces is the image of a volume whose copies speak for other places
+	// the image of a volume or drive: what a primary structure in it does not explain
+	// may be younger than the host
 	inside := map[string]bool{}
+	images := map[uint64][]string{}
 	for i := range asked {
-		if q := &asked[i]; q.content && !q.copied {
+		if q := &asked[i]; q.content && !q.copied && q.what == "" {
 			inside[q.id] = true
+			images[q.file] = append(images[q.file], q.family)
 		}
 	}
 	for i := range asked {
 		q := &asked[i]
-		q.content = q.content || q.piece && (q.what != "" || q.copied && q.id != "" && inside[q.id])
+		if q.what != "" {
+			t := trace{family: q.family}
+			q.content = q.piece && slices.ContainsFunc(images[q.file], t.alike)
+		} else {
+			q.content = q.content || q.piece && q.copied && q.id != "" && inside[q.id]
+		}
 	}
 	return survey.Space(ctx, func(start, length int64, use extract.Use) error {
 		if use == extract.UseStructure {
 			for _, m := range marks.within(start, length) {
 				m.of.old = m.of.old || m.what == markHead
 				// a journal holds copies of what it is the journal of
-				m.of.content = m.of.content || m.what == markSpeaks && (m.of.own || m.of.what != "")
+				m.of.content = m.of.content || m.what == markSpeaks && (m.of.own || m.of.what != "" && (&trace{family: m.of.family}).alike(k.Name))
 			}
 		}
 		return ctx.Err()

@@ -4,9 +4,11 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"hash/crc64"
 	"slices"
 	"sync"
 
+	"fileassay/extract/fat"
 	"fileassay/extract/imap"
 	"fileassay/extract/ranges"
 )
@@ -25,6 +27,7 @@ type search struct {
 	tables  ranges.Set // structures of the tables, which are no data of a volume
 	tenants []tenant   // those that were known, and those that were found
 	inner   []claim    // inside a tenant
+	small   []heard    // the last sectors that may begin a table of FAT12
 	traces  []trace    // that speak for volumes without telling where they begin
 	late    []claim
 	seen    map[attempt]bool
@@ -182,8 +185,11 @@ func (s *search) piece(ctx context.Context, buf []byte, at, end int64) (int64, e
 		if h.trace.from != "" && len(s.traces) < maxTraces {
 			s.traces = append(s.traces, h.trace)
 		}
+		if h.begins != 0 {
+			s.twin(&h)
+		}
 		if h.claims == nil {
-			if h.trace.from == "" {
+			if h.trace.from == "" && h.begins == 0 {
 				s.data.Add(h.at, step)
 			}
 			continue
@@ -201,12 +207,14 @@ type heard struct {
 	at     int64
 	claims []claim
 	trace  trace
+	begins uint64 // the sum of a sector that may begin a table of FAT12, 0 for none
 }
 
 // listen takes the claims of the sectors of the first stop bytes of buf, which
 // stand at the given place of the image, in order. Several goroutines share
 // the work: what is made of the claims later needs their order alone.
 func (s *search) listen(buf []byte, at, stop int64) []heard {
+	sums := crc64.MakeTable(crc64.ISO)
 	sectors := (stop + step - 1) / step
 	share := max((sectors+int64(s.o.Workers())-1)/int64(s.o.Workers()), 512)
 	parts := make([][]heard, (sectors+share-1)/share)
@@ -224,8 +232,12 @@ func (s *search) listen(buf []byte, at, stop int64) []heard {
 					parts[i] = append(parts[i], heard{at: at + off})
 				}
 				c, t := s.claims(win, at+off), s.trace(win, at+off)
-				if c != nil || t.from != "" {
-					parts[i] = append(parts[i], heard{at + off, c, t})
+				begins := uint64(0)
+				if t.from == "" && fat.Begins(win) {
+					begins = crc64.Checksum(win[:step], sums)
+				}
+				if c != nil || t.from != "" || begins != 0 {
+					parts[i] = append(parts[i], heard{at + off, c, t, begins})
 				}
 			}
 		})

@@ -88,6 +88,19 @@ func (p *places) tracesNear(start, length int64) (out []trace) {
 	return out
 }
 
+// twin remembers a sector that may begin a table of FAT12, and takes it and an equal
+// one near before it for the two tables of a volume.
+func (s *search) twin(h *heard) {
+	s.small = slices.DeleteFunc(s.small, func(o heard) bool { return h.at-o.at > fat.LargestTable12 })
+	for _, o := range s.small {
+		if o.begins == h.begins && len(s.traces) < maxTraces {
+			s.traces = append(s.traces, trace{"fat", "allocation table", o.at, fat.LargestTable12})
+			break
+		}
+	}
+	s.small = append(s.small, *h)
+}
+
 // of reports whether the trace is what the volume that a content is has itself at
 // its place.
 func (t *trace) of(start int64, c *content) bool {

@@ -16,10 +16,15 @@ func (b *Builder) MoveTable(eighths int64) {
 	_, bitmap, _ := b.firstRun(img[table+6*record : table+7*record])
 	used := img[bitmap*v.Cluster:]
 	to := v.Length / v.Cluster * eighths / 8
-	for k := int64(0); k < length; k++ {
+	for k := int64(0); k < length; k++ { // the first place from there on that is free
 		if used[(to+k)/8]&(1<<((to+k)%8)) != 0 {
-			b.tb.Fatalf("cluster %d of %s is in use", to+k, v.Label)
+			to, k = to+k+1, -1
 		}
+		if to+length > v.Length/v.Cluster {
+			b.tb.Fatalf("%s has no room for its file table", v.Label)
+		}
+	}
+	for k := int64(0); k < length; k++ {
 		used[(to+k)/8] |= 1 << ((to + k) % 8)
 	}
 	// one byte of length, two of place, and the end of the list
