@@ -27,6 +27,10 @@ type inner struct {
 	old     bool // the host's structures or files lie where it would begin
 }
 
+// common reports whether what speaks for the volume is met in other structures and
+// in content too: a few rising numbers, as group descriptors are.
+func (q *inner) common() bool { return q.what != "" && q.family == "ext" }
+
 // innerOf is the volume that a claim inside a host speaks for; ids are the
 // identities that the host goes by.
 func (p *places) innerOf(family string, c *claim, start, length int64, ids []string) inner {
@@ -186,7 +190,7 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 		q := &asked[i]
 		if q.what != "" {
 			t := trace{family: q.family}
-			q.content = q.piece && slices.ContainsFunc(images[q.file], t.alike)
+			q.content = q.piece && (q.common() || slices.ContainsFunc(images[q.file], t.alike))
 		} else {
 			q.content = q.content || q.piece && q.copied && q.id != "" && inside[q.id]
 		}
@@ -196,7 +200,7 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 			for _, m := range marks.within(start, length) {
 				m.of.old = m.of.old || m.what == markHead
 				// a journal holds copies of what it is the journal of
-				m.of.content = m.of.content || m.what == markSpeaks && (m.of.own || m.of.what != "" && (&trace{family: m.of.family}).alike(k.Name))
+				m.of.content = m.of.content || m.what == markSpeaks && (m.of.own || m.of.what != "" && (m.of.common() || (&trace{family: m.of.family}).alike(k.Name)))
 			}
 		}
 		return ctx.Err()
