@@ -163,7 +163,7 @@ func (s *settler) shadow(all []tenant, traces []inner) {
 			continue
 		}
 		if told++; told <= maxDoubts {
-			s.l.missing("a %s volume was not found, of which an %s stands at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, q.what, s.r.Base()+q.at)
+			s.l.missing("a %s volume was not found, whose %s was found at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, q.what, s.r.Base()+q.at)
 		}
 		covered := false
 		for i := range all {
