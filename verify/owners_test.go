@@ -264,6 +264,14 @@ func TestOwnersSectorZero(t *testing.T) {
 			owned{name: name + ", and an ext4 superblock", unread: []imap.Range{failed(0, sect), ownertest.Primary(&d.Volumes[0])}, named: upTo(3), open: []int{1, 2}, incomplete: true},
 		)
 	}
+	// the table was read, and nothing in its partitions is known: the former volume must not win for that
+	ext := ownertest.Load(t, "bare-ext", *remake)
+	var heads []imap.Range
+	for i := range ext.Volumes {
+		heads = append(heads, failed(ext.Volumes[i].Start, 64<<10))
+		heads = append(heads, ownertest.Copies(&ext.Volumes[i])...)
+	}
+	checkAll(t, ext, owned{name: "bare-ext, the table read and all heads unread", unread: heads, incomplete: true, doubted: upTo(3)})
 	stale := ownertest.Load(t, "stale-gpt", *remake)
 	mbr := stale.With("relabelled")
 	checkAll(t, stale,

@@ -113,7 +113,8 @@ func (l *layout) findHeader() error {
 }
 
 // endReach is how far from the end of its place a volume may end, bytes: what
-// tools leave to begin and end partitions at whole MiB.
+// tools leave to begin and end partitions at whole MiB. It is not farther than the
+// place is long.
 const endReach = 1 << 20
 
 // Copies are the places in the image where the alternate header may stand of a
@@ -122,7 +123,7 @@ const endReach = 1 << 20
 func Copies(start, length int64) iter.Seq[int64] {
 	return func(yield func(int64) bool) {
 		last := start + length - alternateOffset
-		for off := int64(0); off <= endReach; off += minNode {
+		for off := int64(0); off <= min(endReach, length); off += minNode {
 			if at := last - off; at > start+headerOffset && !yield(at) {
 				return
 			}

@@ -38,7 +38,8 @@ func locateBoot(r *image.Reader, start, length int64) (boot BootSector, note str
 }
 
 // endReach is how far from the end of a partition a volume in it may end, bytes:
-// what tools leave to begin and end partitions at whole MiB.
+// what tools leave to begin and end partitions at whole MiB. It is not farther than
+// the partition is long.
 const endReach = 1 << 20
 
 // Copies are the places in the image where the copy of the boot sector may stand
@@ -58,12 +59,13 @@ func Copies(start, length int64) iter.Seq[int64] {
 			}
 		}
 		const unit = 512 // smaller sectors are not met with
-		for off := int64(3 * unit); off <= endReach; off += unit {
+		reach := min(endReach, length)
+		for off := int64(3 * unit); off <= reach; off += unit {
 			if at := end - off; at > start && off != 2048 && off != 4096 && !yield(at) {
 				return
 			}
 		}
-		for at := end; at < end+endReach; at += unit {
+		for at := end; at < end+reach; at += unit {
 			if !yield(at) {
 				return
 			}

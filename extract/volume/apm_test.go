@@ -131,6 +131,24 @@ func TestAPMFreeOfNoLength(t *testing.T) {
 	}
 }
 
+// A backup of a GPT is old where an Apple map stands in the place of its primary.
+func TestAPMOverGPT(t *testing.T) {
+	disk := apmDisk(512)
+	want := briefs(mustFind(t, reader(t, disk, sec)))
+	gpt := gptDisk(t, sec)
+	tail := int64(len(gpt)) - 33*sec
+	copy(disk[int64(len(disk))-33*sec:], gpt[tail:])
+	le := binary.LittleEndian
+	header := disk[len(disk)-sec:]
+	le.PutUint64(header[24:], uint64(len(disk)/sec-1))
+	le.PutUint64(header[72:], uint64(len(disk)/sec-33))
+	seal(disk, int64(len(disk)-sec), sec)
+	l := mustFind(t, reader(t, disk, sec))
+	if l.Scheme != SchemeAPM || cmp.Diff(want, briefs(l)) != "" {
+		t.Errorf("%s: %v, want %v; notes %q", l.Scheme, briefs(l), want, l.Notes)
+	}
+}
+
 func FuzzAPM(f *testing.F) {
 	f.Add(apmDisk(512)[512:1024])
 	f.Fuzz(func(t *testing.T, b []byte) {

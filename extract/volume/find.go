@@ -78,6 +78,18 @@ func (f *finder) tables(ctx context.Context) error {
 		gpt.structures = append([]extract.Structure{boot.structure}, gpt.structures...)
 	}
 
+	if apm := readAPM(f.r); apm != nil && apm.usable() && !apm.broken {
+		if !boot.read {
+			apm.dark = wholeDrive(f.r)
+		}
+		if gpt != nil && s != senseShield { // its primary would stand where the map does
+			apm.note("a GPT is left aside: an Apple partition map stands where its primary would")
+			gpt = nil
+		}
+		if gpt == nil && s != senseTable && s != senseMixed {
+			return f.useTable(ctx, apm)
+		}
+	}
 	switch {
 	case !boot.read:
 		return f.unread(ctx, &boot, gpt)
@@ -281,9 +293,7 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 	if t.missing != "" {
 		f.l.missing("%s", t.missing)
 	}
-	if t.broken {
-		f.l.missing("the table is unread in part or contradicts itself: a volume that only it names may be missing")
-	}
+	f.incomplete(t)
 	others, err := f.rivals(ctx, t, volumes)
 	if err != nil {
 		return err
@@ -306,6 +316,13 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 		f.l.missing("volumes stand in an extended partition that names none: others may be missing")
 	}
 	return nil
+}
+
+// incomplete says that a table does not tell of all its volumes.
+func (f *finder) incomplete(t *table) {
+	if t.broken {
+		f.l.missing("the table is unread in part or contradicts itself: a volume that only it names may be missing")
+	}
 }
 
 // rivals are the volumes of entries that only a copy of the table names that is
@@ -499,21 +516,27 @@ func (f *finder) rivalsOf(ctx context.Context, found []tenant) error {
 }
 
 // beside settles what becomes of partitions that no reader lists where a search
-// found volumes in them. One that the table may name wrongly gives way. Else
-// what was found may be content of a file of the volume that was not found.
+// found volumes in them: one that begins where the volume does is that volume.
+// Where it begins elsewhere the volume is in doubt: it may be content of a file of
+// the one that was not found, which stays in the list unless the table may be
+// wrong or lays its volumes out in another table.
 func (f *finder) beside(all []tenant, unproved bool) []tenant {
-	return slices.DeleteFunc(all, func(v tenant) bool {
+	var out []tenant
+next:
+	for i := range all {
+		v := &all[i]
 		if v.listed() {
-			return false
+			continue
 		}
-		for i := range all {
-			n := &all[i]
+		for k := range all {
+			n := &all[k]
 			if n.named || !v.overlaps(n) {
 				continue
 			}
-			if !v.told() && (unproved || v.Partition.pooled() || n.Start == v.Start) {
+			pooled := v.Partition != nil && v.Partition.pooled()
+			if !v.told() && (pooled || n.Start == v.Start) {
 				f.l.note("%s (%s) is left out: a %s was found by its own structures", v.Found, v.Filesystem, n.name(f.r.Base()))
-				return true
+				continue next
 			}
 			if n.Start < v.Start {
 				n.Doubt = append(n.Doubt, fmt.Sprintf("%s (%s) claims a part of its place", v.Found, v.Filesystem))
@@ -521,9 +544,19 @@ func (f *finder) beside(all []tenant, unproved bool) []tenant {
 				n.Doubt = append(n.Doubt, fmt.Sprintf("it lies in %s (%s), of whose files it may be content", v.Found, v.Filesystem))
 			}
 			n.Needs = append(n.Needs, f.needs(&v.Volume)...)
+			if !v.told() && unproved {
+				f.l.missing("%s (%s) at offset %d is left out: a %s was found by its own structures, and nothing that was read refutes either", v.Found, v.Filesystem, f.r.Base()+v.Start, n.name(f.r.Base()))
+				continue next
+			}
 		}
-		return false
-	})
+		out = append(out, *v)
+	}
+	for i := range all {
+		if all[i].listed() {
+			out = append(out, all[i])
+		}
+	}
+	return out
 }
 
 // without finds the volumes of a drive whose table is unread, empty or
@@ -543,6 +576,7 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	if gpt != nil {
 		f.l.Structures = gpt.structures
 		f.l.Notes = append(f.l.Notes, gpt.notes...)
+		f.incomplete(gpt)
 	}
 	switch {
 	case !boot.read:

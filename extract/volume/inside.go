@@ -131,7 +131,12 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 			out = append(out, t)
 		}
 	}
-	for _, c := range left {
+	walked = 0
+	for i, c := range left {
+		if walked += c.Length; walked/maxWalked > s.r.DriveSize() {
+			s.unopened(out, left[i:])
+			break
+		}
 		res, err := s.open(ctx, c.kind, c.Start, c.Length)
 		if err != nil {
 			return nil, err
@@ -141,6 +146,18 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 		}
 	}
 	return out, nil
+}
+
+// unopened puts the tenants in doubt in which places look like volumes that were
+// not opened, since all of them together would cost too much.
+func (s *settler) unopened(all []tenant, claims []claim) {
+	s.l.missing("%d places inside volumes look like volumes and were not opened: they are too many", len(claims))
+	for i := range all {
+		t := &all[i]
+		if slices.ContainsFunc(claims, func(c claim) bool { return t.Start <= c.Start && c.Start < t.reach() }) {
+			t.Doubt = append(t.Doubt, "places in it look like volumes, lie at the start of none of its files, and were too many to be opened")
+		}
+	}
 }
 
 // ask walks the host and says of each of the volumes that claim a place inside

@@ -122,3 +122,13 @@ func TestLogicalDrives(t *testing.T) {
 		})
 	}
 }
+
+// An entry that names a volume and no place leaves the list open.
+func TestEntryWithoutPlace(t *testing.T) {
+	disk := make([]byte, 8*mib)
+	putMBR(disk, 0, bootEntry{Type: 0x83, Start: 2048, Sectors: 4096}, bootEntry{Type: 0x07, Start: 8192})
+	putToy(disk, mib, 2*mib)
+	if l := mustFind(t, reader(t, disk, sec)); len(l.Missing) == 0 || len(l.Volumes) != 1 {
+		t.Errorf("missing %q, %v", l.Missing, briefs(l))
+	}
+}

@@ -82,6 +82,9 @@ func (t *table) settle(image, drive int64) {
 			if p.Problem == "" {
 				p.Problem = placeProblem(p, image, drive, t.base)
 			}
+			if p.Problem != "" && p.Length == 0 && !p.Free && !p.Container && !p.Protective {
+				t.broken = true // it names a volume, and no place
+			}
 			for _, why := range []string{p.Problem, p.Doubt} {
 				if why != "" {
 					t.note("%s: %s", p.label(t.scheme), why)

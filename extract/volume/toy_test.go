@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
+	"iter"
 	"testing"
 
 	"fileassay/extract"
@@ -106,7 +107,11 @@ func toyOpen(_ context.Context, r *image.Reader, start, length int64, _ extract.
 }
 
 func toyKinds() []Kind {
-	return []Kind{{Name: "toy", Filesystems: []string{"toy"}, Sniff: toySniff, Open: toyOpen}}
+	return []Kind{{Name: "toy", Filesystems: []string{"toy"}, Sniff: toySniff, Open: toyOpen, Copies: toyCopies}}
+}
+
+func toyCopies(start, length int64) iter.Seq[int64] {
+	return func(yield func(int64) bool) { yield(start + length - 512) }
 }
 
 // unread is a range of a disk that the drive did not give.

@@ -51,16 +51,27 @@ func (p *places) support(c *claim) int {
 		}
 		return 1
 	}
-	from := max(c.Start+c.Length-windowSize, 0)
-	for at := from; at < c.Start+c.Length; at += step {
-		for _, o := range p.claims(window(p.r, p.buf, at), at) {
-			if o.kind.Name == c.kind.Name && o.Start == c.Start && !o.primary() {
+	if c.kind.Copies == nil {
+		return 1
+	}
+	read := true
+	n := 0
+	for at := range c.kind.Copies(c.Start, c.Length) {
+		if n++; n > maxSupport {
+			break
+		}
+		for _, o := range c.kind.Sniff(p.near(at), at) {
+			if o.Start == c.Start && o.At-o.Start > primaryReach {
 				return 2
 			}
 		}
+		read = read && p.r.IsRead(at, step)
 	}
-	if p.r.IsRead(from, windowSize) {
+	if read {
 		return 0
 	}
 	return 1
 }
+
+// maxSupport is how many places of a copy are asked, the likeliest first.
+const maxSupport = 16
