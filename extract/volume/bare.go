@@ -91,7 +91,7 @@ func (f *finder) bareInTable(ctx context.Context, t *table, volumes *[]tenant, b
 	v, _ := c.volume("bare volume", 0, f.r.DriveSize(), f.r.Base())
 	*volumes = append(*volumes, tenant{Volume: v})
 	f.contested, t.dark = true, wholeDrive(f.r)
-	f.l.missing("a bare %s volume fills the drive, and sector 0 holds a partition table: its volumes may be missing", c.filesystem)
+	f.l.missing("a bare volume (%s) fills the drive, and sector 0 holds a partition table: its volumes may be missing", c.filesystem)
 	return false, nil
 }
 

@@ -138,7 +138,7 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 
 // rivalWords say of a volume that another may stand in its place.
 func (p *places) rivalWords(start int64, o *content) string {
-	return fmt.Sprintf("a %s volume may stand in the same place, at offset %d: its %s says so, and nothing that was read refutes it", o.filesystem, p.r.Base()+start, cmp.Or(o.from, "mark"))
+	return fmt.Sprintf("another volume (%s) may stand in the same place, at offset %d: its %s speaks for it, and nothing that was read refutes it", o.filesystem, p.r.Base()+start, cmp.Or(o.from, "mark"))
 }
 
 // byPrimaries opens a range as what the primary structures at its start speak

@@ -535,7 +535,7 @@ next:
 			}
 			pooled := v.Partition != nil && v.Partition.pooled()
 			if !v.told() && (pooled || n.Start == v.Start) {
-				f.l.note("%s (%s) is left out: a %s was found by its own structures", v.Found, v.Filesystem, n.name(f.r.Base()))
+				f.l.note("%s (%s) is left out: the %s was found by its own structures", v.Found, v.Filesystem, n.name(f.r.Base()))
 				continue next
 			}
 			if n.Start < v.Start {
@@ -545,7 +545,7 @@ next:
 			}
 			n.Needs = append(n.Needs, f.needs(&v.Volume)...)
 			if !v.told() && unproved {
-				f.l.missing("%s (%s) at offset %d is left out: a %s was found by its own structures, and nothing that was read refutes either", v.Found, v.Filesystem, f.r.Base()+v.Start, n.name(f.r.Base()))
+				f.l.missing("%s (%s) at offset %d is left out: the %s was found by its own structures, and nothing that was read refutes either", v.Found, v.Filesystem, f.r.Base()+v.Start, n.name(f.r.Base()))
 				continue next
 			}
 		}

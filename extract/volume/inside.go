@@ -19,12 +19,13 @@ type inner struct {
 	headRead      bool           // all of that was read
 	own           bool           // the structure is the host's by its identity
 	id            string         // as [extract.Candidate].ID
-	what          string         // of one that only a trace speaks for: what that is; length is how far before it the volume may begin
+	what          string         // of one that only a trace speaks for: what that is
+	back          int64          // and how far before it the volume may begin
 	piece         bool           // what speaks for it lies in a file
 	file          uint64         // that, or the one that it is content of
 
 	content bool // it is content of a file of the host
-	old     bool // the host's structures or files lie where it would begin
+	old     bool // the host's structures lie where its primary structure would
 }
 
 // common reports whether what speaks for the volume is met in other structures and
@@ -224,8 +225,8 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 	})
 }
 
-// take gives the reader that a place was opened with, or opens it again: a
-// reader walks once.
+// take gives the reader that a place was opened with, or opens it again, since a
+// reader walks once; nil where it no longer opens. The error is that of ctx alone.
 func (p *places) take(ctx context.Context, k Kind, start, length int64) (extract.Filesystem, error) {
 	for _, remains := range []bool{false, true} {
 		a := attempt{k.Name, start, length, remains}
@@ -241,7 +242,7 @@ func (p *places) take(ctx context.Context, k Kind, start, length int64) (extract
 		return nil, ctx.Err()
 	}
 	if err != nil {
-		return nil, nil //nolint:nilerr // what no longer opens tells nothing
+		return nil, nil // what no longer opens tells nothing
 	}
 	return fs, nil
 }

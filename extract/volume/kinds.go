@@ -48,11 +48,16 @@ type openFunc func(ctx context.Context, r *image.Reader, start, length int64, o 
 // are tried.
 func Kinds() []Kind {
 	return []Kind{
-		{"ntfs", []string{"ntfs"}, ntfs.Sniff, opener(ntfs.Open), ntfs.Copies, false, ntfs.Trace, nil},
-		{"fat", []string{"fat12", "fat16", "fat32"}, fat.Sniff, opener(fat.Open), fat.Copies, false, fat.Trace, nil},
-		{"exfat", []string{"exfat"}, fat.SniffExFAT, opener(fat.OpenExFAT), fat.CopiesExFAT, false, nil, nil},
-		{"ext", []string{"ext2", "ext3", "ext4"}, ext.Sniff, opener(ext.Open), ext.Copies, true, ext.Trace, opener(ext.OpenRemains)},
-		{"hfsplus", []string{"hfsplus", "hfsx"}, hfsplus.Sniff, opener(hfsplus.Open), hfsplus.Copies, false, nil, nil},
+		{Name: "ntfs", Filesystems: []string{"ntfs"},
+			Sniff: ntfs.Sniff, Open: opener(ntfs.Open), Copies: ntfs.Copies, Trace: ntfs.Trace},
+		{Name: "fat", Filesystems: []string{"fat12", "fat16", "fat32"},
+			Sniff: fat.Sniff, Open: opener(fat.Open), Copies: fat.Copies, Trace: fat.Trace},
+		{Name: "exfat", Filesystems: []string{"exfat"},
+			Sniff: fat.SniffExFAT, Open: opener(fat.OpenExFAT), Copies: fat.CopiesExFAT},
+		{Name: "ext", Filesystems: []string{"ext2", "ext3", "ext4"},
+			Sniff: ext.Sniff, Open: opener(ext.Open), Copies: ext.Copies, Weighs: true, Trace: ext.Trace, Remains: opener(ext.OpenRemains)},
+		{Name: "hfsplus", Filesystems: []string{"hfsplus", "hfsx"},
+			Sniff: hfsplus.Sniff, Open: opener(hfsplus.Open), Copies: hfsplus.Copies},
 	}
 }
 

@@ -52,7 +52,7 @@ type settler struct {
 func (s *settler) settle(ctx context.Context, all []tenant, claims []claim, traces []trace) ([]tenant, error) {
 	var asked []inner
 	for _, t := range traces {
-		asked = append(asked, inner{family: t.family, at: t.at, start: -1, length: t.back, what: t.from})
+		asked = append(asked, inner{family: t.family, at: t.at, start: -1, back: t.back, what: t.from})
 	}
 	all, err := s.withoutContent(ctx, all, claims, asked)
 	if err != nil {
@@ -87,7 +87,7 @@ func (s *settler) settle(ctx context.Context, all []tenant, claims []claim, trac
 		together := t.named && !slices.ContainsFunc(rivals, func(o *tenant) bool { return !o.named })
 		switch {
 		case len(rivals) == 0 && old:
-			s.l.note("copies of the structures of a %s are left aside: another volume stands where it would begin", t.name(s.r.Base()))
+			s.l.note("copies of the structures of an old %s are left aside: another volume stands where it would begin", t.name(s.r.Base()))
 		case len(rivals) == 0 || together:
 			for _, o := range rivals {
 				s.doubt(o, t)
@@ -99,7 +99,7 @@ func (s *settler) settle(ctx context.Context, all []tenant, claims []claim, trac
 				s.doubt(o, t)
 			}
 			left = append(left, *t)
-			s.l.missing("a %s volume of %d bytes at offset %d is not listed: it claims the place of the %s; --volume-at %d --filesystem %s lists it",
+			s.l.missing("a volume (%s) of %d bytes at offset %d is not listed: it claims the place of the %s; --volume-at %d --filesystem %s lists it",
 				t.Filesystem, t.reach()-t.Start, s.r.Base()+t.Start, rivals[0].name(s.r.Base()), s.r.Base()+t.Start, t.Filesystem)
 		}
 	}
@@ -174,7 +174,7 @@ func (s *settler) doubt(t, by *tenant) {
 	if by.over > 0 && by.Start+by.own-by.over <= t.Start || len(t.Doubt) >= maxDoubts {
 		return
 	}
-	t.Doubt = append(t.Doubt, fmt.Sprintf("a %s claims the same place: nothing that was read refutes either", by.name(s.r.Base())))
+	t.Doubt = append(t.Doubt, fmt.Sprintf("the %s claims the same place: nothing that was read refutes either", by.name(s.r.Base())))
 	t.Needs = append(t.Needs, ranges.Range{Start: 0, End: bootRecordSize}) // the table
 	if k, ok := kindOf(s.kinds, t.Filesystem); ok {
 		t.Needs = append(t.Needs, s.headNeeds(t.Start, k.Name)...)

@@ -163,22 +163,22 @@ func (s *settler) shadow(all []tenant, traces []inner) {
 			continue
 		}
 		if told++; told <= maxDoubts {
-			s.l.missing("a %s volume was not found, whose %s was found at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, q.what, s.r.Base()+q.at)
+			s.l.missing("a volume (%s) was not found, whose %s was found at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, q.what, s.r.Base()+q.at)
 		}
 		covered := false
 		for i := range all {
 			if t := &all[i]; t.Start <= q.at && q.at < t.reach() {
 				covered = true
 				if t.named { // it begins in that partition
-					q.length = min(q.length, q.at-t.Start)
+					q.back = min(q.back, q.at-t.Start)
 				}
 			}
 		}
 		for i := range all {
 			t := &all[i]
-			in := t.Start <= q.at && q.at-q.length < t.reach()
+			in := t.Start <= q.at && q.at-q.back < t.reach()
 			if t.listed() && len(t.Doubt) < maxDoubts && (in || !covered && t.Start > q.at) {
-				t.Doubt = append(t.Doubt, fmt.Sprintf("a %s volume may stand in the same place: its %s at offset %d lies in no file or structure of this one", q.family, q.what, s.r.Base()+q.at))
+				t.Doubt = append(t.Doubt, fmt.Sprintf("another volume (%s) may stand in the same place: its %s, found at offset %d, is no part of a file or structure of this one", q.family, q.what, s.r.Base()+q.at))
 				t.Needs = append(t.Needs, ranges.Range{Start: 0, End: bootRecordSize})
 			}
 		}
