@@ -174,12 +174,3 @@ func (p *places) primaries(start int64) []claim {
 	}
 	return out
 }
-
-// primaryKinds are the families of the primaries.
-func (p *places) primaryKinds(start int64) []Kind {
-	var out []Kind
-	for _, c := range p.primaries(start) {
-		out = append(out, c.kind)
-	}
-	return out
-}
