@@ -37,8 +37,8 @@ type Kind struct {
 	// others in doubt and opens nothing.
 	Trace func(window []byte) (what string, back int64)
 	// Remains, where not nil, opens it by what is left where not even a backup
-	// was read. It is tried after all else, since what is left may be an earlier
-	// volume's.
+	// was read and passed its checks, or what was read contradicts that. It is tried
+	// after all else, since what is left may be an earlier volume's.
 	Remains openFunc
 }
 
