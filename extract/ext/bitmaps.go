@@ -22,7 +22,7 @@ func (m *groupMap) mayBeUsed(i uint32) bool { return !m.sure || m.Get(int64(i)) 
 // the group is marked as not initialised all bits are zero.
 func (v *layout) groupMap(d *groupDesc, uninit uint16, block uint64, n, want uint32) groupMap {
 	nothing := bitmap.Of(partial.Bytes{}, 0, bitmap.LowFirst)
-	if !d.Known || d.NoBitmaps {
+	if !d.Known || d.Guessed {
 		return groupMap{Map: nothing}
 	}
 	b := partial.Bytes{Data: make([]byte, v.bs)}

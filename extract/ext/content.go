@@ -93,7 +93,7 @@ func (p contents) claims(m *mapping, c *content) {
 // in place of a block map look like holes.
 func (p contents) checkBlockCount(n *inode, m *mapping, c *content) {
 	proved := p.sb.metadataCsum() && n.Flags&inodeExtents != 0
-	unknown := p.shape != nil // whether blocks are counted by clusters, which the superblock would say
+	unknown := p.sbAt < 0 // whether blocks are counted by clusters, which the superblock would say
 	if proved || unknown || m.Cut || p.sb.bigalloc() || p.sb.Incompat&incompatEAInode != 0 && n.hasEAInode() {
 		return
 	}

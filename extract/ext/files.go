@@ -23,6 +23,7 @@ const (
 	orphans             // inodes in use without links: deleted but not yet freed
 	doubtful            // inodes that contradict themselves
 	crossed             // inodes that claim blocks which are claimed more than once
+	mistyped            // names of another kind of file than the inode is
 	counts
 )
 
@@ -203,12 +204,17 @@ func (l *lister) live(rec *record, names []name) {
 	c := l.contents.of(n)
 	l.out.own = append(l.out.own, c.own...)
 	f := extract.File{ID: uint64(n.Number), Modified: n.Modified, Executable: n.isFile() && n.Mode&modeRun != 0,
-		RecordUnread: c.doubt || c.crossed, Why: c.why, Needs: c.needs}
+		RecordUnread: c.doubt || c.crossed || l.groups.list[l.c.group].Guessed, Why: c.why, Needs: c.needs}
 	if c.doubt {
 		l.out.tally[doubtful]++
 	}
 	if c.crossed {
 		l.out.tally[crossed]++
+	}
+	other := slices.DeleteFunc(slices.Clone(names), func(n name) bool { return !l.mistyped(rec, n) })
+	l.out.tally[mistyped] += int64(len(other))
+	if !n.isFile() && !n.isLink() { // which are listed under any name
+		l.nameOnly(rec, other, "its inode is of another kind of file than the folder that names it says")
 	}
 	encrypted := n.Flags&inodeEncrypt != 0
 	if encrypted && !n.isFolder() {
@@ -246,6 +252,11 @@ func (l *lister) live(rec *record, names []name) {
 	for i := range names {
 		l.put(f, &names[i])
 	}
+}
+
+// mistyped reports whether a name says that the inode is of another kind.
+func (l *lister) mistyped(rec *record, n name) bool {
+	return n.kind() != direntUnknown && n.kind() != direntType(rec.kind())
 }
 
 // folder lists a folder under the name it goes by.

@@ -28,8 +28,10 @@ type groupDesc struct {
 	Backup bool // from a copy: places hold, but flags, counts and checksums may be old
 	// Checked is set where a checksum vouches for it.
 	Checked bool
-	// NoBitmaps is set where it is not known where the bitmaps stand.
-	NoBitmaps bool
+	// Guessed is set where no descriptor was read and folders and inodes tell where
+	// the inodes stand, but not where the bitmaps do. What it leads to is listed and
+	// proves nothing.
+	Guessed bool
 }
 
 // parseGroupDesc decodes the descriptor of group g from b, which holds one of
@@ -98,13 +100,25 @@ func groupDescChecksum(sb *superblock, g uint64, b []byte) uint16 {
 	return crc16(c, b[0x20:]) // nothing for descriptors of 32 bytes
 }
 
+// room is where a group's bitmaps and inode table may stand.
+func (sb *superblock) room(g uint64) (lo, hi uint64) {
+	if sb.Incompat&incompatFlexBG != 0 {
+		return uint64(sb.FirstDataBlock), sb.Blocks
+	}
+	lo = sb.groupFirst(g) // everything lies in the group itself
+	return lo, lo + sb.groupBlocks(g)
+}
+
+// tableFits reports whether a group may have its inode table where d says.
+func (d *groupDesc) tableFits(sb *superblock, g uint64) bool {
+	lo, hi := sb.room(g)
+	n := tableBlocks(sb)
+	return d.InodeTable > lo && d.InodeTable < hi && n <= hi-d.InodeTable
+}
+
 // plausible holds a descriptor's places against the volume's geometry.
 func (d *groupDesc) plausible(sb *superblock, g uint64) error {
-	lo, hi := uint64(sb.FirstDataBlock), sb.Blocks
-	if sb.Incompat&incompatFlexBG == 0 { // everything lies in the group itself
-		lo = sb.groupFirst(g)
-		hi = lo + sb.groupBlocks(g)
-	}
+	lo, hi := sb.room(g)
 	for _, p := range [...]struct {
 		what         string
 		first, count uint64

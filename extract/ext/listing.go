@@ -22,7 +22,7 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 		l.Complete = false
 		l.Why = append(l.Why, fmt.Sprintf(format, args...))
 	}
-	if v.shape != nil {
+	if v.sbAt < 0 {
 		short("which inodes are in use, and whether there are more of them, is not known")
 	}
 	if v.groups.unknown > 0 {
@@ -39,7 +39,7 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 		short("the root folder's inode is unread or condemned: what stands in it has no name")
 	}
 	if t.found > 0 {
-		short("the entries of %d folders whose inodes are unread or condemned were found in blocks of the volume: more of them may be missing", t.found)
+		short("entries of %d folders whose inodes are unread or damaged were found in blocks of the volume: more of them may be missing", t.found)
 	}
 	if t.cutBlocks > 0 {
 		short("%d blocks of %d folders are unread or condemned: names in them are missing", t.cutBlocks, t.cutOf)
@@ -49,6 +49,9 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	}
 	if v.journal.pending != "" {
 		short("%s", v.journal.pending)
+	}
+	if sum[mistyped] > 0 {
+		short("%d entries of folders name another kind of file than their inodes are: what they named may be missing", sum[mistyped])
 	}
 	also := func(n int64, format string) {
 		if n > 0 {

@@ -74,6 +74,9 @@ type folder struct {
 	parent uint32 // by its own ".." entry, 0 where unknown
 	name   int    // index of the name that it goes by; -1 where none is known
 	cut    bool   // some of its entries are unread or condemned
+	first  bool   // its first block is at hand
+	astray bool   // blocks of it may stand where its inode does not say
+	seed   uint32 // of the checksums of its blocks
 	// unused is set where the inode bitmap calls the inode free, ghost where
 	// moreover no folder in use names it: a remnant, and so are its entries.
 	unused, ghost bool
@@ -133,7 +136,7 @@ func readTree(ctx context.Context, v *records, w *space, journal []ranges.Range)
 	if err != nil {
 		return nil, err
 	}
-	shareOut(plans)
+	t.shareOut(plans)
 	batches := slices.Collect(slices.Chunk(plans, 64))
 	err = extract.InOrder(ctx, v.opt.Workers(), len(batches),
 		func(_ context.Context, i int) (nameList, error) {
@@ -153,7 +156,7 @@ func readTree(ctx context.Context, v *records, w *space, journal []ranges.Range)
 	t.folders = make([]folder, len(plans))
 	for i := range plans {
 		p := &plans[i]
-		t.folders[i] = folder{number: p.number, parent: p.parent, name: -1, cut: p.cutBlocks > 0, unused: p.unused}
+		t.folders[i] = folder{number: p.number, parent: p.parent, name: -1, cut: p.cutBlocks > 0, first: p.first, astray: p.astray, seed: p.seed, unused: p.unused}
 		t.bad += int64(p.bad)
 		if p.cutBlocks > 0 {
 			t.cutBlocks += p.cutBlocks

@@ -41,8 +41,8 @@ type Kind struct {
 	// content or another structure, which resemble it.
 	Bears func(r *image.Reader, what string, at int64) extract.Bearing
 	// Remains, where not nil, opens it by what is left where not even a backup
-	// was read. It is tried after all else, since what is left may be an earlier
-	// volume's.
+	// was read and passed its checks, or what was read contradicts that. It is tried
+	// after all else, since what is left may be an earlier volume's.
 	Remains openFunc
 }
 
