@@ -4,7 +4,7 @@
 // says so: the superblock or one of its copies, group descriptors block by
 // block from any copy, inodes, extent trees and block maps, folder blocks.
 // Where the volume keeps checksums they decide between copies and condemn what
-// fails. A journal that was not closed is replayed in memory. Where neither the
+// fails. A journal that was not closed is replayed in memory, its fast commits apart. Where neither the
 // superblock nor any copy was read, as on a volume of one group that has none,
 // OpenRemains lists it by what folders and inodes say of each other, and proves nothing.
 //

@@ -182,20 +182,20 @@ type journalCopy struct {
 
 // journal is where a volume's journal lies and what became of it.
 type journal struct {
-	vol      *records
-	exists   bool              // the volume has one
-	note     string            // what was used of it, for Info
-	pending  []string          // why newer metadata may stand in it all the same, or be nowhere, for Listing
-	stale    string            // why what stands on the volume may be an older state, "" where it is none
-	touched  map[uint32]string // inodes of which newer versions may stand in it, with the reason
-	taken    []ranges.Range    // in the image, what fast commits give to files
-	health   string            // what is wrong with it, "" if nothing
-	runs     []run             // where it lies
-	size     int64
-	inode    recordState    // of its inode
-	needs    []ranges.Range // what would tell where more of it lies
-	stopAt   uint32         // the block of its log that could not be followed; 0 where none
-	fastAt   uint32         // the block of its fast commits that could not be; 0 where none
+	vol     *records
+	exists  bool              // the volume has one
+	note    string            // what was used of it, for Info
+	pending []string          // why newer metadata may stand in it all the same, or be nowhere, for Listing
+	stale   string            // why what stands on the volume may be an older state, "" where it is none
+	touched map[uint32]string // inodes of which newer versions may stand in it, with the reason
+	taken   []ranges.Range    // in the image, what fast commits give to files
+	health  string            // what is wrong with it, "" if nothing
+	runs    []run             // where it lies
+	size    int64
+	inode   recordState    // of its inode
+	needs   []ranges.Range // what would tell where more of it lies
+	stopAt  uint32         // the block of its log that could not be followed; 0 where none
+	fastAt  uint32         // the block of its fast commits that could not be; 0 where none
 }
 
 // doubt is what the journal's state means for every file, in words, "" for nothing.
