@@ -197,7 +197,7 @@ def grown():
     debugfs, and the kernel tells what is true of it"""
     small_, large, cut = (f"/tmp/ext/make-ext4-grown-{n}.img" for n in ("small", "large", "cut"))
     run("truncate", "-s", "0", small_), run("truncate", "-s", "12M", small_)
-    run("mke2fs", "-q", "-F", "-t", "ext4", "-b", "1024", "-J", "size=1", "-L", "hedges", "-g", "2048", "-N", "512", "-E", "resize=20000", small_, "6M")
+    run("mke2fs", "-q", "-F", "-t", "ext4", "-O", "^flex_bg", "-b", "1024", "-J", "size=1", "-L", "hedges", "-g", "2048", "-N", "512", "-E", "resize=20000", small_, "6M")
     with Mounted(small_) as m:
         for i in range(20):
             put(m, f"Plots/sheet {i}.txt", text(f"sheet{i}", 300 * i))
