@@ -47,8 +47,8 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	if sum[unnamed] > 0 {
 		short("%d files and folders are in use but no folder that was read names them", sum[unnamed])
 	}
-	if v.journal.pending != "" {
-		short("%s", v.journal.pending)
+	for _, why := range v.journal.pending {
+		short("%s", why)
 	}
 	if sum[mistyped] > 0 {
 		short("%d entries of folders name another kind of file than their inodes are: what they named may be missing", sum[mistyped])
@@ -71,7 +71,7 @@ func (v *Volume) needed(t *tree) []ranges.Range {
 	if v.sbAt != superblockAt || !v.sb.Whole {
 		l.Add(v.start+superblockAt, superblockSize)
 	}
-	if v.journal.pending != "" {
+	if len(v.journal.pending) > 0 {
 		l.AddAll(v.journal.needed())
 	}
 	root := v.readInode(rootInode)

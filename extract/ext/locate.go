@@ -59,7 +59,7 @@ func locate(ctx context.Context, r *image.Reader, start, limit int64, find finde
 func (v *layout) replay(newer overlay) {
 	v.overlay = newer
 	block, off := uint64(superblockAt/v.bs), superblockAt%v.bs
-	if _, ok := v.copies[block]; ok && v.sbAt == superblockAt {
+	if _, ok := v.copies[block]; ok {
 		b := v.read(make([]byte, v.bs), block)
 		if sb, ok := parseSuperblock(b.Data[off : off+superblockSize]); ok && b.Whole() && sb.Fault == "" && sb.unusable() == "" && sb.sameVolume(&v.sb) {
 			v.sb, v.count = sb, sb.Blocks

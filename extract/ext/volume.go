@@ -51,15 +51,8 @@ func open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 		return nil, err
 	}
 	v := &Volume{records: newRecords(l, o), length: length}
-	size := int64(l.count) * l.bs
-	if length <= 0 {
-		v.length = size
-	}
 	if note != "" {
 		v.notes = append(v.notes, note)
-	}
-	if size > v.length {
-		v.notes = append(v.notes, fmt.Sprintf("the superblock says %d bytes, %d more than the range that the volume stands in", size, size-v.length))
 	}
 	if why := v.contradicted(); why != "" {
 		if !remains {
@@ -69,6 +62,13 @@ func open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	}
 	if v.journal, err = openJournal(ctx, v.records); err != nil {
 		return nil, err
+	}
+	size := int64(v.count) * v.bs // the journal may have made it larger
+	if length <= 0 {
+		v.length = size
+	}
+	if size > v.length {
+		v.notes = append(v.notes, fmt.Sprintf("the superblock says %d bytes, %d more than the range that the volume stands in", size, size-v.length))
 	}
 	if v.alone && v.opposed == "" {
 		v.opposed = v.rootOpposes()
@@ -205,7 +205,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		if g := &v.groups.list[0]; v.alone && t.bad > 0 && (!g.Known || g.Backup) {
 			v.layout.doubt = append(v.layout.doubt, fmt.Sprintf("superblock and group descriptors are copies, and %d inodes and folder blocks that were read are none: another volume may have been made in its place", t.bad))
 		}
-		sum, faults, err := t.listFiles(ctx, w, v.doubt().Files(yield))
+		sum, faults, err := t.listFiles(ctx, w, v.doubt().Files(v.journal.doubtTouched(yield)))
 		if err != nil {
 			return nil, err
 		}
