@@ -226,6 +226,8 @@ func (l *layout) inode(number, at int64, ino []byte) lawtest.Structure {
 // sound reports whether an edit of a file's inode, or of the block leaf of its
 // extent tree that then is node, leaves what the format allows beside all else:
 //
+//   - A smaller size, or one within the bytes that every inode has for content, of
+//     a file that stands in its inode.
 //   - A size to which no written block lies wholly past: it ends in the file's
 //     last block, or a hole follows that, which reads as zeros.
 //   - An extent that is marked as set aside but not written, or no more so, where
@@ -237,8 +239,11 @@ func (l *layout) inode(number, at int64, ino []byte) lawtest.Structure {
 // (TestSoundEdits).
 func (l *layout) sound(f lawtest.Field, was, is []byte, leaf int64, node []byte) bool {
 	flags, size := le.Uint32(was[32:]), int64(le.Uint32(is[4:]))|int64(le.Uint32(is[108:]))<<32
-	if le.Uint16(is)>>12 != 8 || flags&0x10100000 != 0 || size < 0 || size > 0x7fffffff && !l.large {
+	if le.Uint16(is)>>12 != 8 || flags&0x100000 != 0 || size < 0 || size > 0x7fffffff && !l.large {
 		return false
+	}
+	if flags&0x10000000 != 0 {
+		return f.Name == "size" && (size <= 60 || size < int64(le.Uint32(was[4:])))
 	}
 	most := l.block << 32
 	if per := l.block / 4; flags&0x80000 == 0 {
