@@ -51,6 +51,9 @@ func (t *tree) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) 
 					out.bad++
 				}
 				if rec.state != recordLive && !(own && rec.state == recordFree && rec.Number < t.sb.FirstInode) {
+					if !own && rec.orphan(&m, c.first+k) {
+						p.addInode(&out.claimed, rec, nil)
+					}
 					return
 				}
 				unused := !own && rec.Number != rootInode && t.unused(&m, c.first+k)
@@ -90,6 +93,13 @@ func (t *tree) planFolder(p *mapper, n *inode) (f folderPlan, m *mapping) {
 	}
 	got := p.mapInode(n)
 	f.blocks, f.runs, f.why = t.fileBlocks(n.Size), got.Runs, got.Why
+	if end := got.written(); end > f.blocks {
+		f.lose(end-f.blocks, "it has blocks past its size")
+	}
+	var c content
+	if (contents{mapper: p}).checkBlockCount(n, &got, &c); c.doubt {
+		f.lose(1, c.why[0])
+	}
 	return f, &got
 }
 

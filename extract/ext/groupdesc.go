@@ -18,6 +18,7 @@ type groupDesc struct {
 	BlockBitmap  uint64
 	InodeBitmap  uint64
 	InodeTable   uint64
+	FreeBlocks   uint32 // in clusters
 	FreeInodes   uint32
 	Flags        uint16
 	BlockCsum    uint32 // of the block bitmap
@@ -58,7 +59,7 @@ func parseGroupDesc(sb *superblock, g uint64, b []byte) (groupDesc, error) {
 		return n
 	}
 	d := groupDesc{BlockBitmap: block(0x0, 0x20), InodeBitmap: block(0x4, 0x24), InodeTable: block(0x8, 0x28),
-		FreeInodes: half(0xE, 0x2E), Flags: le.Uint16(b[0x12:]),
+		FreeBlocks: half(0xC, 0x2C), FreeInodes: half(0xE, 0x2E), Flags: le.Uint16(b[0x12:]),
 		BlockCsum: half(0x18, 0x38), InodeCsum: half(0x1A, 0x3A), UnusedInodes: half(0x1C, 0x32)}
 	if sb.RoCompat&(roMetadataCsum|roGdtCsum) != 0 {
 		if want := groupDescChecksum(sb, g, b[:size]); want != le.Uint16(b[0x1E:]) {

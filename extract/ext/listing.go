@@ -53,6 +53,20 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	if sum[mistyped] > 0 {
 		short("%d entries of folders name another kind of file than their inodes are: what they named may be missing", sum[mistyped])
 	}
+	if sum[overnamed] > 0 {
+		short("%d files have more names than their inodes count: what some of these named may be missing", sum[overnamed])
+	}
+	if l.Complete { // else what was not read explains it
+		if sum[undernamed] > 0 {
+			short("%d files have fewer names than their inodes count: names are missing", sum[undernamed])
+		}
+		if sum[miscounted] > 0 {
+			short("%d folders hold another number of folders than their inodes count", sum[miscounted])
+		}
+		if unclaimed > 0 && sum[cut] == 0 && t.claimed.unproved == 0 {
+			short("%d bytes are in use by the block bitmaps, and nothing that was read claims them: content of files is missing", unclaimed)
+		}
+	}
 	also := func(n int64, format string) {
 		if n > 0 {
 			l.Why = append(l.Why, fmt.Sprintf(format, n))
@@ -60,6 +74,8 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	}
 	also(sum[doubtful], "%d inodes contradict themselves: their content is not vouched for")
 	also(sum[crossed], "%d inodes claim blocks that are claimed more than once: their content is not vouched for")
+	also(sum[freed], "%d inodes claim blocks that the block bitmaps call free: their content is not vouched for")
+	also(sum[idle], "%d inodes that folders name are free by the inode bitmaps: they are not vouched for")
 	also(sum[staleNames], "%d names of inodes that are not in use are left out")
 	also(sum[orphans], "%d inodes were being deleted and are left out")
 	return l, nil
@@ -78,7 +94,7 @@ func (v *Volume) needed(t *tree) []ranges.Range {
 	if root.state != recordLive {
 		l.AddAll(v.needsOfRecord(rootInode))
 	} else if f := t.find(rootInode); f != nil && f.cut {
-		c := contents{newMapper(v.layout), &t.shared}.of(&root.inode)
+		c := contents{newMapper(v.layout), &t.claimed}.of(&root.inode)
 		l.AddAll(v.needsOfFolder(&c))
 	}
 	return l.Ranges()

@@ -49,6 +49,9 @@ func locate(ctx context.Context, r *image.Reader, start, limit int64, find finde
 	if why := f.unusable(); why != "" {
 		return nil, "", notVolume(start, "%s", why)
 	}
+	if f.at >= 0 && int64(descBlocks(&f.superblock)) > limit/f.blockSize() {
+		return nil, "", notVolume(start, "its superblock claims %d groups, whose descriptors alone are larger than the range", f.groups())
+	}
 	l := &layout{blocks: blocks{r: r, start: start, bs: f.blockSize(), count: f.Blocks}, sb: f.superblock, sbAt: f.at, tables: f.tables, doubt: f.doubt, alone: f.alone}
 	l.loadGroups()
 	return l, f.note, nil

@@ -57,6 +57,7 @@ type superblock struct {
 	ChecksumSeed uint32
 	ProjectQuota uint32
 	OrphanFile   uint32
+	LastOrphan   uint32 // the first of the list of inodes being deleted or cut
 
 	Whole bool // all 1024 bytes were read
 	// Fault says in words which of its own checks it fails, "" if none.
@@ -101,6 +102,7 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		sb.Label = string(bytes.ToValidUTF8(label, []byte("�")))
 		sb.ReservedGDT = le.Uint16(b[0xCE:])
 		sb.JournalInode = le.Uint32(b[0xE0:])
+		sb.LastOrphan = le.Uint32(b[0xE8:])
 		sb.JournalBackup = b[0xFD]
 		sb.DescSize = le.Uint16(b[0xFE:])
 		sb.FirstMetaBG = le.Uint32(b[0x104:])
