@@ -180,7 +180,7 @@ func (c *names) findOrphans(listed []extension) {
 func (f *fileRecords) hold(list []listEntry, whole bool) {
 	type place struct {
 		attrKey
-		record uint64
+		ref    reference
 		lowest int64
 		id     uint16
 	}
@@ -189,7 +189,7 @@ func (f *fileRecords) hold(list []listEntry, whole bool) {
 		entire[r.number] = r.whole
 		for i := range r.attrs {
 			if a := &r.attrs[i]; a.typ != attrList {
-				stands[place{a.key(r), r.number, a.lowest, a.id}]++
+				stands[place{a.key(r), r.ref(), a.lowest, a.id}]++
 			}
 		}
 	}
@@ -205,14 +205,14 @@ func (f *fileRecords) hold(list []listEntry, whole bool) {
 		}
 	}
 	for _, e := range list {
-		p := place{attrKey{e.typ, string(utf16Bytes(e.name))}, e.ref.number(), e.lowest, e.id}
+		p := place{attrKey{e.typ, string(utf16Bytes(e.name))}, e.ref, e.lowest, e.id}
 		switch {
 		case e.typ == attrList:
 		case stands[p] > 0:
 			if stands[p]--; stands[p] == 0 {
 				delete(stands, p)
 			}
-		case !entire[p.record]:
+		case !entire[p.ref.number()]:
 			lack(p, fmt.Sprintf("a part of it that record %d names stands in a record that was not wholly read", f.number))
 		default:
 			lack(p, fmt.Sprintf("the attribute list of record %d names a part of it that does not stand in its place", f.number))
