@@ -598,4 +598,9 @@ func TestNameBelowExtend(t *testing.T) {
 	if fmt.Sprint(l.paths) != "[x]" || !l.Complete {
 		t.Errorf("%q, %+v", l.paths, l.Listing)
 	}
+	// a folder of the same number that is not the system's hides nothing
+	v.EditRecord(recExtend, func(b []byte) { b[recordSeq]++ })
+	if l = list(t, v.Image); len(l.files["?/11/$Quota"]) != 1 {
+		t.Errorf("%q", l.paths)
+	}
 }

@@ -186,8 +186,15 @@ func (h *harvest) place(n *indexEntry) (p place) {
 	p.exact = exact
 	p.path, p.deep = h.namer.Path(parent, shown)
 	top := h.namer.Top(parent)
-	p.own = top != recRoot && top.number() < firstFile
+	p.own = top != recRoot && h.isOwn(top)
 	return p
+}
+
+// isOwn reports whether a reference is to one of the system's own folders as it is
+// now. One with another sequence number is none, and must hide no file.
+func (c *names) isOwn(folder reference) bool {
+	n := folder.number()
+	return n < firstFile && (n >= uint64(len(c.seqs)) || !c.isUsed(n) || c.seqs[n] == folder.seq())
 }
 
 // addUsed lists the files of a record in use.
