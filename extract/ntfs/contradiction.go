@@ -34,7 +34,9 @@ func (c *names) findFreed(ctx context.Context) error {
 // asksFolder reports whether a record's word on its file is to be held against its
 // folder's: drivers do not write such a record, or seldom.
 func (t *table) asksFolder(rec *record) bool {
-	own := rec.state == recordExtends || rec.folder || rec.attr(attrList, "") != nil || rec.attr(attrIndexRoot, "") != nil
+	own := rec.state == recordExtends || rec.folder || slices.ContainsFunc(rec.attrs, func(a attribute) bool {
+		return a.typ == attrList || a.typ == attrIndexRoot // the system's own indexes have names of their own
+	})
 	if a := rec.attr(attrData, ""); a != nil {
 		own = true
 		if !a.resident && a.lowest == 0 && !a.holed() && a.allocated-a.size >= t.cluster {
