@@ -118,7 +118,9 @@ const (
 	infoShortest = 0x24
 
 	fileFlagReparse    = 0x00000400
-	fileFlagRecallData = 0x00400000 // [MS-FSCC] 2.6, content is fetched when read
+	fileFlagOffline    = 0x00001000 // [MS-FSCC] 2.6, content is in other storage, as the next two
+	fileFlagRecallOpen = 0x00040000
+	fileFlagRecallData = 0x00400000
 )
 
 // parseStandardInfo decodes a $STANDARD_INFORMATION; ok is false where it is
@@ -128,6 +130,15 @@ func parseStandardInfo(b []byte) (s standardInfo, ok bool) {
 		return s, false
 	}
 	return standardInfo{int64(le.Uint64(b[infoModified:])), le.Uint32(b[infoFlags:])}, true
+}
+
+// away says in words that the flags put a file's content elsewhere; "" where they
+// do not.
+func (s *standardInfo) away() string {
+	if s.flags&(fileFlagOffline|fileFlagRecallOpen|fileFlagRecallData) == 0 {
+		return ""
+	}
+	return "marked as a file whose content is fetched from elsewhere: what of it is not stored here was never on this drive"
 }
 
 // fileTime is a time of 100 ns units since 1601-01-01 UTC

@@ -9,6 +9,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/bitmap"
 	"fileassay/extract/claims"
+	"fileassay/extract/ranges"
 )
 
 // files is what the second pass over the table gives beside the files: what
@@ -28,6 +29,7 @@ type unreadCount struct {
 	parents   int64 // of them, folders without a name that other records name as theirs
 	extending int64 // of them, known to hold further attributes of another record
 	crossed   int64 // files that share clusters with others
+	opposed   int64 // files whose records something else that was read contradicts
 	partly    int64 // records in use of which a part is missing
 	unnamed   int64 // files listed without a name
 }
@@ -39,6 +41,7 @@ func (u *unreadCount) add(o unreadCount) {
 	u.extending += o.extending
 	u.partly += o.partly
 	u.crossed += o.crossed
+	u.opposed += o.opposed
 	u.unnamed += o.unnamed
 }
 
@@ -101,15 +104,14 @@ func (h *harvest) claim(rec *record, own bool) {
 	}
 }
 
-// sharesClusters reports whether another attribute of the volume claims
-// clusters of a file too.
-func (v *files) sharesClusters(f *fileRecords) bool {
-	if v.shared.Len() == 0 {
+// touches reports whether an attribute of a file claims any of some clusters.
+func (v *files) touches(set *ranges.Set, f *fileRecords) bool {
+	if set.Len() == 0 {
 		return false
 	}
 	for _, r := range f.each() {
 		for _, e := range v.claimed(r) {
-			if v.shared.Touches(e.Image, e.Length) {
+			if set.Touches(e.Image, e.Length) {
 				return true
 			}
 		}
@@ -128,7 +130,7 @@ func (h *harvest) add(rec *record) {
 		if b := rec.base.number(); b < h.count && !h.isUsed(b) && len(h.byFolder[b]) == 0 {
 			h.claim(rec, false)
 		}
-	case recordUnread, recordDamaged:
+	case recordUnread, recordDamaged, recordBlank:
 		if n == recRoot {
 			h.lost.records++
 			h.lost.named++
@@ -161,8 +163,11 @@ func (h *harvest) add(rec *record) {
 }
 
 func (r *record) stateWord() string {
-	if r.state == recordDamaged {
+	switch r.state {
+	case recordDamaged:
 		return "damaged (" + r.why + ")"
+	case recordBlank:
+		return "damaged (it holds zeros)"
 	}
 	return "unread"
 }
@@ -181,8 +186,15 @@ func (h *harvest) place(n *indexEntry) (p place) {
 	p.exact = exact
 	p.path, p.deep = h.namer.Path(parent, shown)
 	top := h.namer.Top(parent)
-	p.own = top != recRoot && top.number() < firstFile
+	p.own = top != recRoot && h.isOwn(top)
 	return p
+}
+
+// isOwn reports whether a reference is to one of the system's own folders as it is
+// now. One with another sequence number is none, and must hide no file.
+func (c *names) isOwn(folder reference) bool {
+	n := folder.number()
+	return n < firstFile && (n >= uint64(len(c.seqs)) || !c.isUsed(n) || c.seqs[n] == folder.seq())
 }
 
 // addUsed lists the files of a record in use.
@@ -198,12 +210,15 @@ func (h *harvest) addUsed(rec *record) {
 			}
 		}
 	}
-	own := rec.number < firstFile
-	places := make([]place, len(list))
+	places := make([]place, 0, len(list))
+	customers := list[:0:0]
 	for i := range list {
-		places[i] = h.place(&list[i])
-		own = own || places[i].own
+		if p := h.place(&list[i]); !p.own {
+			places, customers = append(places, p), append(customers, list[i])
+		}
 	}
+	own := rec.number < firstFile || len(list) > 0 && len(customers) == 0
+	list = customers
 	for _, r := range f.each() {
 		h.claim(r, own)
 	}
@@ -223,7 +238,13 @@ func (h *harvest) addUsed(rec *record) {
 	if n := rec.number; h.isFound(n) && (h.trust[n] != trustProven || sizesDiffer(list, &entries[0].File)) {
 		doubt("its record was found by itself, and no folder proves that it belongs to this volume")
 	}
-	if h.sharesClusters(&f) {
+	if why := h.opposed(&f, list, &entries[0].File); len(why) > 0 {
+		h.lost.opposed++
+		for _, w := range why {
+			doubt(w)
+		}
+	}
+	if h.touches(&h.shared, &f) {
 		h.lost.crossed++
 		doubt("other files claim some of its clusters too: whose they are is not known")
 	}

@@ -60,6 +60,9 @@ func (v *files) listing(ctx context.Context, space extract.Space, journalOpen st
 	if u.crossed > 0 {
 		why("%s clusters that others claim too: none of them is called intact", plural(u.crossed, "file claims", "files claim"))
 	}
+	if u.opposed > 0 {
+		why("%s contradicted by something else that was read of the volume: none of them is called intact", plural(u.opposed, "file is", "files are"))
+	}
 	if u.partly > 0 {
 		why("%s only partly read: names and streams may be missing", plural(u.partly, "file record was", "file records were"))
 	}
@@ -81,7 +84,7 @@ func (v *files) listing(ctx context.Context, space extract.Space, journalOpen st
 	if journalOpen != "" {
 		why("%s", journalOpen)
 	}
-	l.Complete = u.records == 0 && u.partly == 0 && u.unnamed == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
+	l.Complete = u.records == 0 && u.opposed == 0 && u.partly == 0 && u.unnamed == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
 		journalOpen == ""
 	return l, nil
 }

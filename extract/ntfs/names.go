@@ -55,6 +55,7 @@ type names struct {
 	torn     map[uint64]bool
 	claims   claims.Register // the clusters that attributes claim
 	shared   ranges.Set      // those that two of them do
+	freed    ranges.Set      // those that the volume's bitmap calls free
 	damaged  int64           // records that were read but fail their checks
 	strays   []int64         // where index blocks lie that were used although their folder's record is unread
 	unlisted int64           // children named by blocks that cannot be told from stale ones
@@ -64,11 +65,14 @@ type names struct {
 type namesChunk struct {
 	*names
 	extends []extension
-	listed  []uint64 // records that attribute lists name
+	listed  []extension // what attribute lists name
 	// unresolved are folders whose name stands in an extension record
 	unresolved []uint64
 	// apart are other records of which some name stands in an extension record
 	apart []uint64
+	// asking are records of whose content an extension record says what the
+	// folder's word should be held against
+	asking []uint64
 }
 
 // readNames passes over the table for all names, and asks the folders for those
@@ -118,7 +122,8 @@ func (c *names) isUsed(n uint64) bool { return c.mark(n).state() == recordUsed }
 
 // readRecords passes over the table once.
 func (c *names) readRecords(ctx context.Context) error {
-	var apart, unresolved, listed []uint64
+	var apart, unresolved, asking []uint64
+	var listed []extension
 	extends := []extension{}
 	err := overTable(ctx, c.table, "file table", func(records iter.Seq[*record]) *namesChunk {
 		k := &namesChunk{names: newNames(c.table, chunkRecords)}
@@ -134,6 +139,7 @@ func (c *names) readRecords(ctx context.Context) error {
 		extends = append(extends, k.extends...)
 		unresolved = append(unresolved, k.unresolved...)
 		apart = append(apart, k.apart...)
+		asking = append(asking, k.asking...)
 		listed = append(listed, k.listed...)
 		c.claims.AddAll(&k.claims)
 		c.damaged += k.damaged
@@ -145,9 +151,18 @@ func (c *names) readRecords(ctx context.Context) error {
 	slices.SortFunc(extends, extension.compare)
 	c.extends = extends
 	c.shared = c.claims.Twice()
-	for _, n := range listed {
-		if n < c.count && c.mark(n).needy() && !c.isUsed(n) {
+	if err := c.findFreed(ctx); err != nil {
+		return err
+	}
+	for _, e := range listed {
+		if n := e.record; n < c.count && c.mark(n).needy() && !c.isUsed(n) {
 			c.extending[n] = true
+		}
+	}
+	c.findOrphans(listed)
+	for _, n := range asking {
+		if n >= firstFile && c.isUsed(n) {
+			c.marks[n] |= markNeedy
 		}
 	}
 	for _, n := range apart {
@@ -180,10 +195,13 @@ func (k *namesChunk) add(rec *record) {
 		k.damaged++
 	}
 	switch rec.state {
-	case recordUnread, recordDamaged:
+	case recordUnread, recordDamaged, recordBlank:
 		mark |= markNeedy
 	case recordExtends:
 		k.extends = append(k.extends, extension{rec.base.number(), rec.number})
+		if k.asksFolder(rec) {
+			k.asking = append(k.asking, rec.base.number())
+		}
 	case recordUsed:
 		mark |= k.addUsed(rec)
 	}
@@ -239,15 +257,16 @@ func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
 	if hasList {
 		list, _ := k.attributeList(rec)
 		for _, e := range list {
-			if n := e.ref.number(); n != rec.number && (len(k.listed) == 0 || k.listed[len(k.listed)-1] != n) {
-				k.listed = append(k.listed, n)
+			x := extension{rec.number, e.ref.number()}
+			if x.record != x.base && (len(k.listed) == 0 || k.listed[len(k.listed)-1] != x) {
+				k.listed = append(k.listed, x)
 			}
 		}
 	}
 	if hasList && count < int(rec.links) {
 		k.apart = append(k.apart, rec.number)
 	}
-	if k.isFound(rec.number) || !rec.whole || !hasList && (count < int(rec.links) || count == 0) {
+	if k.isFound(rec.number) || !rec.whole || !hasList && (count < int(rec.links) || count == 0) || k.asksFolder(rec) {
 		mark |= markNeedy
 	}
 	return mark

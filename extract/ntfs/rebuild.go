@@ -146,8 +146,8 @@ func isRecord(b partial.Bytes) (number uint64, ok bool) {
 	if used < recordFirstAttr+2 || used > int64(b.Len()) {
 		return 0, false
 	}
-	_, whole, err := parseAttributes(nil, b.Slice(0, int(used)), int(le.Uint16(b.Data[recordFirstAttr:])))
-	return number, whole && err == nil
+	c, err := parseAttributes(nil, b.Slice(0, int(used)), int(le.Uint16(b.Data[recordFirstAttr:])))
+	return number, c.ended && err == nil
 }
 
 // fragmentAt follows the table from where the boot sector puts it, as far as

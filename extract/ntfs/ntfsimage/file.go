@@ -187,7 +187,7 @@ func Resident(typ uint32, name string, value []byte) []byte {
 func (v *disk) NonResident(typ uint32, name string, runs []Run, lowest, size, init int64, flags uint16, unit byte) []byte {
 	units := utf16.Encode([]rune(name))
 	head := 0x40
-	if flags&0xff != 0 && lowest == 0 {
+	if flags&0x80ff != 0 && lowest == 0 { // compressed or sparse
 		head = 0x48
 	}
 	m := Mapping(runs)
