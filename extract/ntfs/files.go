@@ -1,6 +1,7 @@
 package ntfs
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -99,6 +100,26 @@ func (h *harvest) claim(rec *record, own bool) {
 			h.owned.Structures.Add(e.Image, e.Length)
 		}
 	}
+}
+
+// journalDoubt says why what the records of a file say may not be what the journal
+// would make of them, "" if nothing says so.
+func (v *files) journalDoubt(f *fileRecords) (why string) {
+	if v.journal.open == "" {
+		return ""
+	}
+	if v.journal.unused && !slices.ContainsFunc(f.each(), func(r *record) bool { return r.state == recordUsed && r.lastLSN() != 0 }) {
+		return ""
+	}
+	for _, r := range f.each() {
+		for _, e := range v.holder(r.number).stored(int64(r.number)*v.recordSize, v.recordSize) {
+			why = cmp.Or(why, v.journal.doubt(e.Image, e.Length))
+		}
+		for _, e := range v.claimed(r) {
+			why = cmp.Or(why, v.journal.doubt(e.Image, e.Length))
+		}
+	}
+	return why
 }
 
 // sharesClusters reports whether another attribute of the volume claims
@@ -222,6 +243,9 @@ func (h *harvest) addUsed(rec *record) {
 	}
 	if n := rec.number; h.isFound(n) && (h.trust[n] != trustProven || sizesDiffer(list, &entries[0].File)) {
 		doubt("its record was found by itself, and no folder proves that it belongs to this volume")
+	}
+	if why := h.journalDoubt(&f); why != "" {
+		doubt(why)
 	}
 	if h.sharesClusters(&f) {
 		h.lost.crossed++

@@ -357,6 +357,10 @@ func (c *names) needs() []ranges.Range {
 		return c.firstNeeds()
 	}
 	list := needs.New(c.r, needs.Most)
+	if c.journal.s == nil {
+		c.needRest(list, c.readRecord(recLogFile))
+	}
+	c.journal.need(list)
 	if c.missing() != nil {
 		c.needRest(list, c.readRecord(recMFT))
 	}

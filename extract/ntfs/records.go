@@ -41,6 +41,7 @@ type table struct {
 	mirrored  [mirrorRecords]bool
 	bitmap    *stream // which records are in use; nil where not known
 	allocated *stream // which clusters of the volume are; nil where not known
+	journal   *journal
 	notes     []string
 	buffers   sync.Pool // of *[]byte, a chunk of the table each
 

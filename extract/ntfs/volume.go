@@ -12,10 +12,9 @@ import (
 // Volume is an open NTFS volume. It implements [extract.Filesystem].
 type Volume struct {
 	*table
-	label       string
-	notes       []string // of the boot sector
-	doubt       extract.Doubt
-	journalOpen string // why newer metadata may stand in the journal; "" if not
+	label string
+	notes []string // of the boot sector
+	doubt extract.Doubt
 }
 
 var _ extract.Filesystem = (*Volume)(nil)
@@ -50,7 +49,7 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if b, ok := rec.value(rec.attr(attrVolumeName, "")); ok && len(b) > 0 {
 		v.label, _ = extract.NameFromUTF16(utf16At(b, 0, len(b)/2))
 	}
-	v.journalOpen = journalState(rec, v.journal())
+	v.journal = v.readJournal(rec)
 	return v, nil
 }
 
@@ -92,7 +91,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	state := health{v.table}
 	if yield == nil {
 		damaged, err := state.countDamaged(ctx)
-		return &extract.Survey{Structures: state.structures(damaged, v.journalOpen)}, err
+		return &extract.Survey{Structures: state.structures(damaged)}, err
 	}
 	c, err := readNames(ctx, v.table)
 	if err != nil {
@@ -103,7 +102,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		return nil, err
 	}
 	space := files.owned.Space(v.start, v.length, v.allocation(v.allocated))
-	listing, err := files.listing(ctx, space, v.journalOpen)
+	listing, err := files.listing(ctx, space)
 	v.doubt.Listing(&listing)
-	return &extract.Survey{Listing: listing, Structures: state.structures(c.damaged, v.journalOpen), Space: space}, err
+	return &extract.Survey{Listing: listing, Structures: state.structures(c.damaged), Space: space}, err
 }

@@ -20,7 +20,8 @@ type Params struct {
 	RunsPerRecord                  int   // of the table's own extents; 0 is all in record 0
 	Label                          string
 	Dirty                          bool
-	ForTools                       bool // with all that other implementations ask for
+	ForTools                       bool   // with all that other implementations ask for
+	Journal                        []byte // what $LogFile holds; nil is an empty one
 }
 
 // disk is the image of a volume, in clusters.
