@@ -17,12 +17,14 @@ type dataStream struct {
 // dataStreams are the $DATA attributes of a file, the unnamed one first.
 func (t *table) dataStreams(f *fileRecords) []dataStream {
 	var out []dataStream
+	known := map[string]int{} // by the units of their names
 	for r, a := range f.of(attrData) {
-		name := a.name(r)
-		k := slices.IndexFunc(out, func(s dataStream) bool { return slices.Equal(s.name, name) })
-		if k < 0 {
-			out = append(out, dataStream{name: name})
+		units := string(r.data.Data[a.nameOff : a.nameOff+2*a.nameLen])
+		k, ok := known[units]
+		if !ok {
+			out = append(out, dataStream{name: a.name(r)})
 			k = len(out) - 1
+			known[units] = k
 		}
 		s := &out[k]
 		if !a.resident {

@@ -38,10 +38,6 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 		h.needRest(need, f.record)
 		main.Why = append(main.Why, f.missing())
 	}
-	if h.doubted {
-		main.RecordUnread = true
-		main.Why = append(main.Why, "its record was found by itself and may be stale")
-	}
 	streams := h.dataStreams(f)
 	point, hasPoint := h.reparse(f, &main, info)
 	var wof *dataStream
@@ -75,7 +71,7 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 			continue
 		}
 		shown, exact := extract.NameFromUTF16(s.name)
-		side := extract.File{ID: f.number, Kind: extract.KindStream, Modified: main.Modified, RecordUnread: h.doubted}
+		side := extract.File{ID: f.number, Kind: extract.KindStream, Modified: main.Modified}
 		if !f.all {
 			side.Needs = main.Needs
 		}
@@ -122,19 +118,6 @@ func fillMain(f *extract.File, streams []dataStream, whole bool, list []indexEnt
 		f.RecordUnread = true
 		f.Size = -1 // a folder's word for nothing proves nothing
 	}
-}
-
-// sizesDiffer reports whether folders state sizes of a file, and none of them
-// is the record's.
-func sizesDiffer(list []indexEntry, f *extract.File) bool {
-	stated := false
-	for _, n := range list {
-		if n.size == f.Size {
-			return false
-		}
-		stated = stated || n.size >= 0
-	}
-	return stated && f.Kind == extract.KindFile && f.Size >= 0
 }
 
 // indexSize is the size that folders state of a file; -1 where none does, or they

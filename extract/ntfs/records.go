@@ -48,6 +48,7 @@ type table struct {
 	// what the first pass over the records tells
 	extends []extension     // the extension records of records, sorted; nil before
 	refuted map[uint64]bool // found records that are not the table's
+	shared  ranges.Set      // clusters that two attributes claim
 }
 
 // isFound reports whether a record's place is known only by the record itself.
@@ -171,6 +172,9 @@ func (t *table) claimedByRecords(ctx context.Context) (*ranges.Set, error) {
 	t.claimTable(all)
 	return all, overTable(ctx, t, "", func(records iter.Seq[*record]) (claimed ranges.Set) {
 		for rec := range records {
+			if rec.number == recMFT || rec.state == recordExtends && rec.base.number() == recMFT {
+				continue // the table's own: what is known of it is claimed above, the rest is looked for
+			}
 			for _, e := range t.claimed(rec) {
 				claimed.Add(e.Image, e.Length)
 			}
