@@ -122,7 +122,7 @@ func (t locator) followRecord() (missing []ranges.Range, ok bool) {
 	// the table's further extents stand in records of the table itself
 	list, whole := t.attributeList(rec)
 	seen := map[uint64]bool{recMFT: true}
-	for progress := true; progress; {
+	for round, progress := 0, true; progress && round < mostRounds; round++ {
 		progress = false
 		for _, e := range list {
 			n := e.ref.number()
@@ -139,6 +139,8 @@ func (t locator) followRecord() (missing []ranges.Range, ok bool) {
 					m.add(t.area, ext, a)
 				}
 			}
+		}
+		if progress {
 			m.settle()
 			t.use(m)
 		}
@@ -154,7 +156,7 @@ func (t locator) followRecord() (missing []ranges.Range, ok bool) {
 // they lead to may hold more.
 func (t locator) ownExtensions(rec *record, m *mapping, seen map[uint64]bool) {
 	looked := ranges.Set{}
-	for again := true; again; {
+	for round, again := 0, true; again && round < mostRounds; round++ {
 		again = false
 		for _, e := range slices.Clone(t.stream.extents) {
 			from, to := (e.Offset+t.recordSize-1)/t.recordSize, min(e.Offset+e.Length, t.stream.size)/t.recordSize
@@ -179,8 +181,10 @@ func (t locator) ownExtensions(rec *record, m *mapping, seen map[uint64]bool) {
 				}
 			}
 		}
-		m.settle()
-		t.use(m)
+		if again {
+			m.settle()
+			t.use(m)
+		}
 	}
 }
 

@@ -108,3 +108,38 @@ func TestRebuiltWithoutBitmap(t *testing.T) {
 		t.Error("complete")
 	}
 }
+
+// A file may hold an older copy of a part of the table: the same numbers, names and
+// sizes, and other places. Where the table's own part is unread, the copy is not taken
+// for it, whichever record leads to the file.
+func TestCopyInFile(t *testing.T) {
+	for _, far := range []bool{false, true} { // the file's own record is found by itself, too
+		v := ntfsimage.New(ntfsimage.Params{Cluster: 1024, Clusters: 2000, Fragments: 4, Records: 128})
+		n := uint64(26)
+		if far {
+			n = 40
+		}
+		place := v.Alloc(32)
+		v.Add(ntfsimage.File{Number: n, Names: win(root, "store.bin"), Streams: []ntfsimage.Stream{{Size: 32 << 10, Runs: []ntfsimage.Run{{LCN: place, Length: 32}}}}})
+		old := v.Alloc(8)
+		copy(v.Image[v.At(old):], bytes.Repeat([]byte("older content "), 500))
+		for n := uint64(100); n < 120; n++ {
+			v.Add(ntfsimage.File{Number: n, Names: win(root, fmt.Sprintf("plate %d", n)), Streams: []ntfsimage.Stream{{Data: ntfsimage.Content(n, 700)}}})
+		}
+		v.Finish()
+		copy(v.Image[v.At(place):], v.Image[v.RecordAt(96):v.RecordAt(96)+32<<10]) // as it was, but for the place
+		var unread []span
+		for n := uint64(96); n < 128; n++ {
+			unread = append(unread, span{v.RecordAt(n), 1024})
+		}
+		l := list(t, v.Image, append(unread, span{v.RecordAt(0), 1024}, span{v.At(v.Mirror), 1024})...)
+		for n := uint64(100); n < 120; n++ {
+			if f := l.file(t, fmt.Sprintf("plate %d", n)); !f.NameOnly {
+				t.Errorf("far %v: %+v", far, f)
+			}
+		}
+		if f := l.file(t, "store.bin"); !f.RecordUnread {
+			t.Errorf("far %v: proved without the table's own record: %+v", far, f)
+		}
+	}
+}

@@ -126,7 +126,9 @@ func (c *names) believe(byFolder map[reference][]strayBlock) []strayBlock {
 	}
 }
 
-// mostRounds bounds how often blocks that refute others are refuted themselves.
+// mostRounds bounds how often what was found leads to more: how long a row of the
+// table's own further records each of which another one leads to, of blocks that
+// refute others.
 const mostRounds = 64
 
 // newer reports whether a sequence number comes after another: they begin anew
