@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/bitmap"
 	"fileassay/extract/claims"
 	"fileassay/extract/partial"
 	"fileassay/extract/ranges"
@@ -212,6 +213,7 @@ func (c *names) scanBlocks(ctx context.Context) (out []strayBlock, err error) {
 	if err != nil {
 		return nil, err
 	}
+	where = append(where, c.openBlocks()...)
 	size := c.boot.IndexSize
 	grid := min(size, c.cluster)
 	err = scan(ctx, c.area, "looking for folder blocks", where, size, func(b partial.Bytes, from, to int64) (found []strayBlock) {
@@ -231,6 +233,26 @@ func (c *names) scanBlocks(ctx context.Context) (out []strayBlock, err error) {
 		return found
 	}, func(found []strayBlock) { out = append(out, found...) })
 	return out, err
+}
+
+// openBlocks are the places of the blocks of folders whose record was read, and not
+// what says which blocks are in use.
+func (c *names) openBlocks() []ranges.Range {
+	var out ranges.Set
+	for n := range c.torn {
+		dir := c.file(c.readRecord(n))
+		if x := c.index(&dir); x.blocks != nil {
+			for off, state := range x.inUse() {
+				if state != bitmap.Unknown {
+					continue
+				}
+				for _, e := range x.stream.stored(off, x.size) {
+					out.Add(e.Image, e.Length)
+				}
+			}
+		}
+	}
+	return slices.Collect(out.All())
 }
 
 // parseStray decodes an index block that no folder's record leads to.

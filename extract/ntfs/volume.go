@@ -27,23 +27,28 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if err != nil {
 		return nil, err
 	}
-	v := &Volume{}
-	copied := note != ""
-	if copied {
-		v.notes = append(v.notes, note)
+	v, err := open(ctx, r, start, length, o, boot)
+	if err != nil || note == "" {
+		return v, err
 	}
+	v.notes = append(v.notes, note)
+	if v.tableOpposes() {
+		v.doubt = extract.Doubt{"the boot sector is a copy, and what was read where it puts the file table is none: another volume may have been made in its place"}
+	} else if !v.tableConfirms() {
+		v.doubt = extract.Doubt{"the boot sector is a copy, and none of the first records of the file table was read: whether this volume is what was last on the drive is not known"}
+	}
+	return v, nil
+}
+
+// open opens the volume that a boot sector speaks of.
+func open(ctx context.Context, r *image.Reader, start, length int64, o extract.Options, boot BootSector) (v *Volume, err error) {
+	v = &Volume{}
 	if own := boot.TotalSectors * boot.SectorSize; length > 0 && own > length && start+own > r.DriveSize() {
 		v.notes = append(v.notes, fmt.Sprintf("the volume's own boot sector states %d bytes, and the image ends %d bytes before: was it cut short?", own, start+own-r.DriveSize()))
 	}
 	v.table, err = locateTable(ctx, &area{r: r, opt: o, start: start, length: boot.length(), boot: boot, cluster: boot.ClusterSize, clusters: boot.clusters()})
 	if err != nil {
 		return nil, err
-	}
-	if copied && v.tableOpposes() {
-		v.doubt = extract.Doubt{"the boot sector is a copy, and what was read where it puts the file table is none: another volume may have been made in its place"}
-	}
-	if copied && v.doubt == nil && !v.tableConfirms() {
-		v.doubt = extract.Doubt{"the boot sector is a copy, and none of the first records of the file table was read: whether this volume is what was last on the drive is not known"}
 	}
 	rec := v.readRecord(recVolume)
 	if b, ok := rec.value(rec.attr(attrVolumeName, "")); ok && len(b) > 0 {
