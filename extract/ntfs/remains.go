@@ -14,7 +14,8 @@ import (
 // by what its file table says of itself: record 0 says in which cluster the table
 // begins and how large clusters are, so where it stands shows where the volume
 // begins. Its files are proved only where the mirror, read in its own place, and the
-// volume's bitmap say the same. It fails as [Open] does.
+// volume's bitmap say the same, and its list is never complete. It fails as [Open]
+// does.
 func OpenRemains(ctx context.Context, r *image.Reader, start, length int64, o extract.Options) (*Volume, error) {
 	boot, proved, err := bootByTable(ctx, r, start, length, o)
 	if err != nil {
@@ -24,8 +25,12 @@ func OpenRemains(ctx context.Context, r *image.Reader, start, length int64, o ex
 	if err != nil {
 		return nil, err
 	}
-	v.notes = append(v.notes, "the boot sector and its copy are unread: what they say is taken from the file table's own records")
-	if !proved {
+	v.remains = "the boot sector and its copy are unread or damaged: what they say is taken from the file table's own records"
+	v.notes = append(v.notes, v.remains)
+	switch {
+	case r.IsRead(start, stride):
+		v.doubt = extract.Doubt{"what stands in place of the boot sector was read and is none: another volume may have been made in its place"}
+	case !proved:
 		v.doubt = extract.Doubt{"the boot sector and its copy are unread, and the file table's own record, its mirror and the volume's bitmap were not all read to say the same: " +
 			"another volume may have been made in its place"}
 	}

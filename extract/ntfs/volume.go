@@ -15,6 +15,8 @@ type Volume struct {
 	label string
 	notes []string // of the boot sector
 	doubt extract.Doubt
+	// remains says that the volume is opened by what is left of it; "" if not
+	remains string
 }
 
 var _ extract.Filesystem = (*Volume)(nil)
@@ -108,6 +110,10 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	}
 	space := files.owned.Space(v.start, v.length, v.allocation(v.allocated))
 	listing, err := files.listing(ctx, space)
+	if v.remains != "" {
+		listing.Complete = false
+		listing.Why = append(listing.Why, v.remains)
+	}
 	v.doubt.Listing(&listing)
 	return &extract.Survey{Listing: listing, Structures: state.structures(c.damaged), Space: space}, err
 }
