@@ -114,13 +114,11 @@ func (j *journal) say(why string) {
 	}
 }
 
-// need asks for what is unread of the journal as far as it forbids proof.
+// need asks for the first page that was wanted and not read: what it says tells
+// whether more are.
 func (j *journal) need(list *needs.List) {
-	for _, p := range j.pages {
-		if list.Full() {
-			return
-		}
-		j.s.need(list, p*logPage, logPage)
+	if len(j.pages) > 0 {
+		j.s.need(list, j.pages[0]*logPage, logPage)
 	}
 }
 
