@@ -195,6 +195,9 @@ type index struct {
 // index finds the index of a folder.
 func (t *table) index(f *fileRecords) *index {
 	x := &index{t: t, folder: f.ref(), whole: f.all, blocks: f.gather(t.area, attrIndexAlloc, "$I30"), size: t.boot.IndexSize}
+	if x.blocks != nil {
+		x.stream = x.blocks.stream(t.r)
+	}
 	if x.owner, x.root = f.find(attrIndexRoot, "$I30"); x.root == nil {
 		return x
 	}
@@ -204,7 +207,6 @@ func (t *table) index(f *fileRecords) *index {
 		}
 	}
 	if x.blocks != nil {
-		x.stream = x.blocks.stream(t.r)
 		if x.used = t.streamOf(f, attrBitmap, "$I30"); x.used != nil && x.used.size <= 1<<24 {
 			x.bits = x.used.bitmap(8 * x.used.size)
 		}
