@@ -235,10 +235,20 @@ func (c *names) scanBlocks(ctx context.Context) (out []strayBlock, err error) {
 	return out, err
 }
 
-// openBlocks are the places of the blocks of folders whose record was read, and not
-// what says which blocks are in use.
+// openBlocks are the places of the blocks of folders of which a record was read, and
+// not what says which blocks are in use.
 func (c *names) openBlocks() []ranges.Range {
 	var out ranges.Set
+	for _, x := range c.extends {
+		if c.isUsed(x.base) {
+			continue
+		}
+		for a, e := range c.claimed(c.readRecord(x.record)) {
+			if a.typ == attrIndexAlloc {
+				out.Add(e.Image, e.Length)
+			}
+		}
+	}
 	for n := range c.torn {
 		dir := c.file(c.readRecord(n))
 		if x := c.index(&dir); x.blocks != nil {
