@@ -70,6 +70,9 @@ func (t *table) attributeList(rec *record) (list []listEntry, whole bool) {
 		b, whole = rec.data.Before(a.valueOff, a.valueOff+a.valueLen), rec.data.Has(a.valueOff, a.valueLen)
 	} else {
 		s, n := t.listStream(rec, a)
+		if t.sharesStored(s, n) { // a list belongs to one record
+			return nil, false
+		}
 		read := s.read(make([]byte, n), 0)
 		b, whole = read.Before(0, read.Len()), read.Whole() && n == a.size
 	}

@@ -68,3 +68,16 @@ func (h *harvest) opposed(f *fileRecords, list []indexEntry, main *extract.File)
 	}
 	return why
 }
+
+// sizesDiffer reports whether folders state sizes of a file, and none of them
+// is the record's.
+func sizesDiffer(list []indexEntry, f *extract.File) bool {
+	stated := false
+	for _, n := range list {
+		if n.size == f.Size {
+			return false
+		}
+		stated = stated || n.size >= 0
+	}
+	return stated && f.Kind == extract.KindFile && f.Size >= 0
+}

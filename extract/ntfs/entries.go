@@ -41,9 +41,6 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 		h.needRest(need, f.record)
 		main.Why = append(main.Why, f.missing())
 	}
-	if h.doubted {
-		main.Why = append(main.Why, "its record was found by itself and may be stale")
-	}
 	streams := h.dataStreams(f)
 	point, hasPoint := h.reparse(f, &main, info)
 	unsure = unsure || main.RecordUnread
@@ -138,19 +135,6 @@ func fillMain(f *extract.File, streams []*dataStream, records *fileRecords, list
 		f.RecordUnread = true
 		f.Size = -1 // a folder's word for nothing proves nothing
 	}
-}
-
-// sizesDiffer reports whether folders state sizes of a file, and none of them
-// is the record's.
-func sizesDiffer(list []indexEntry, f *extract.File) bool {
-	stated := false
-	for _, n := range list {
-		if n.size == f.Size {
-			return false
-		}
-		stated = stated || n.size >= 0
-	}
-	return stated && f.Kind == extract.KindFile && f.Size >= 0
 }
 
 // indexSize is the size that folders state of a file; -1 where none does, or they

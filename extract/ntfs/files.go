@@ -1,6 +1,7 @@
 package ntfs
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -59,23 +60,53 @@ type harvest struct {
 func listFiles(ctx context.Context, c *names, yield func(*extract.File) error) (*files, error) {
 	v := &files{names: c, paths: c.paths()}
 	v.claimOwn()
-	return v, overTable(ctx, c.table, "files", func(records iter.Seq[*record]) *harvest {
+	err := overTable(ctx, c.table, "files", func(records iter.Seq[*record]) *harvest {
 		h := &harvest{files: v, list: make([]*extract.File, 0, chunkRecords), namer: v.paths.Namer()}
 		for rec := range records {
 			h.add(rec)
 		}
 		return h
-	}, func(h *harvest) error {
-		v.owned.Structures.AddAll(&h.owned.Structures)
-		v.owned.Files.AddAll(&h.owned.Files)
-		v.lost.add(h.lost)
-		for _, f := range h.list {
-			if err := yield(f); err != nil {
-				return err
-			}
+	}, func(h *harvest) error { return v.take(h, yield) })
+	if err != nil {
+		return nil, err
+	}
+	return v, v.listBeyond(ctx, yield)
+}
+
+// take takes what a harvest gives.
+func (v *files) take(h *harvest, yield func(*extract.File) error) error {
+	v.owned.Structures.AddAll(&h.owned.Structures)
+	v.owned.Files.AddAll(&h.owned.Files)
+	v.lost.add(h.lost)
+	for _, f := range h.list {
+		if err := yield(f); err != nil {
+			return err
 		}
-		return nil
-	})
+	}
+	return nil
+}
+
+// listBeyond lists what folders name by numbers past the table's known end.
+func (v *files) listBeyond(ctx context.Context, yield func(*extract.File) error) error {
+	var beyond []uint64
+	for n := range v.byFolder {
+		if n >= v.count {
+			beyond = append(beyond, n)
+		}
+	}
+	slices.Sort(beyond)
+	for part := range slices.Chunk(beyond, chunkRecords) {
+		h := &harvest{files: v, namer: v.paths.Namer()}
+		for _, n := range part {
+			h.lost.records++
+			h.lost.named++
+			h.addNamed(&record{number: n}, v.byFolder[n])
+		}
+		if err := cmp.Or(ctx.Err(), v.take(h, yield)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // claimOwn claims the structures whose place is known without a record: the
@@ -104,6 +135,26 @@ func (h *harvest) claim(rec *record, own bool) {
 	}
 }
 
+// journalDoubt says why what the records of a file say may not be what the journal
+// would make of them, "" if nothing says so.
+func (v *files) journalDoubt(f *fileRecords) (why string) {
+	if v.journal.open == "" {
+		return ""
+	}
+	if v.journal.unused && !slices.ContainsFunc(f.each(), func(r *record) bool { return r.state == recordUsed && r.lastLSN() != 0 }) {
+		return ""
+	}
+	for _, r := range f.each() {
+		for _, e := range v.holder(r.number).stored(int64(r.number)*v.recordSize, v.recordSize) {
+			why = cmp.Or(why, v.journal.doubt(e.Image, e.Length))
+		}
+		for _, e := range v.claimed(r) {
+			why = cmp.Or(why, v.journal.doubt(e.Image, e.Length))
+		}
+	}
+	return why
+}
+
 // touches reports whether an attribute of a file claims any of some clusters.
 func (v *files) touches(set *ranges.Set, f *fileRecords) bool {
 	if set.Len() == 0 {
@@ -114,6 +165,20 @@ func (v *files) touches(set *ranges.Set, f *fileRecords) bool {
 			if set.Touches(e.Image, e.Length) {
 				return true
 			}
+		}
+	}
+	return false
+}
+
+// sharesStored reports whether a part of a stream's first n bytes stands in clusters
+// that another attribute claims too.
+func (t *table) sharesStored(s *stream, n int64) bool {
+	if t.shared.Len() == 0 {
+		return false
+	}
+	for e := range s.parts(0, n) {
+		if e.Image >= 0 && t.shared.Touches(e.Image, e.Length) {
+			return true
 		}
 	}
 	return false
@@ -235,8 +300,11 @@ func (h *harvest) addUsed(rec *record) {
 			entries[i].Why = append(entries[i].Why, why)
 		}
 	}
-	if n := rec.number; h.isFound(n) && (h.trust[n] != trustProven || sizesDiffer(list, &entries[0].File)) {
-		doubt("its record was found by itself, and no folder proves that it belongs to this volume")
+	if slices.ContainsFunc(f.each(), func(r *record) bool { return h.isFound(r.number) }) {
+		doubt("its record was found by itself and may be stale: nothing that was read proves that the file table has it")
+	}
+	if why := h.journalDoubt(&f); why != "" {
+		doubt(why)
 	}
 	if why := h.opposed(&f, list, &entries[0].File); len(why) > 0 {
 		h.lost.opposed++

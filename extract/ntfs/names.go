@@ -49,12 +49,9 @@ type names struct {
 	extending map[uint64]bool
 	// byFolder are the names that folders gave for needy records, by record
 	byFolder map[uint64][]indexEntry
-	// trust judges the used records that were found by themselves
-	trust map[uint64]trust
 	// torn are folders with an index that was not wholly read
 	torn     map[uint64]bool
 	claims   claims.Register // the clusters that attributes claim
-	shared   ranges.Set      // those that two of them do
 	freed    ranges.Set      // those that the volume's bitmap calls free
 	damaged  int64           // records that were read but fail their checks
 	strays   []int64         // where index blocks lie that were used although their folder's record is unread
@@ -64,8 +61,8 @@ type names struct {
 // namesChunk is what one chunk of the table gives.
 type namesChunk struct {
 	*names
-	extends []extension
-	listed  []extension // what attribute lists name
+	extends  []extension
+	withList []uint64 // records with an attribute list
 	// unresolved are folders whose name stands in an extension record
 	unresolved []uint64
 	// apart are other records of which some name stands in an extension record
@@ -90,7 +87,9 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 	if err := c.askFolders(ctx); err != nil {
 		return nil, err
 	}
-	c.judgeFound()
+	if err := c.judgeFound(ctx); err != nil {
+		return nil, err
+	}
 	if c.lackSome() {
 		if err := c.findStrays(ctx); err != nil {
 			return nil, err
@@ -105,14 +104,11 @@ func newNames(t *table, n uint64) *names {
 	return &names{table: t, marks: make([]recordMark, 0, n), seqs: make([]uint16, 0, n), folders: map[uint64]folder{}, parents: map[uint64]uint16{}}
 }
 
-// mark is what is known of a record. One past the table is needy where the
-// table's size is not known.
+// mark is what is known of a record. One past the table's known end is needy: a
+// folder that names it knows better.
 func (c *names) mark(n uint64) recordMark {
-	switch {
-	case n < uint64(len(c.marks)):
+	if n < uint64(len(c.marks)) {
 		return c.marks[n]
-	case c.sized:
-		return 0
 	}
 	return markNeedy
 }
@@ -122,8 +118,7 @@ func (c *names) isUsed(n uint64) bool { return c.mark(n).state() == recordUsed }
 
 // readRecords passes over the table once.
 func (c *names) readRecords(ctx context.Context) error {
-	var apart, unresolved, asking []uint64
-	var listed []extension
+	var apart, unresolved, asking, withList []uint64
 	extends := []extension{}
 	err := overTable(ctx, c.table, "file table", func(records iter.Seq[*record]) *namesChunk {
 		k := &namesChunk{names: newNames(c.table, chunkRecords)}
@@ -140,7 +135,7 @@ func (c *names) readRecords(ctx context.Context) error {
 		unresolved = append(unresolved, k.unresolved...)
 		apart = append(apart, k.apart...)
 		asking = append(asking, k.asking...)
-		listed = append(listed, k.listed...)
+		withList = append(withList, k.withList...)
 		c.claims.AddAll(&k.claims)
 		c.damaged += k.damaged
 		return nil
@@ -154,9 +149,18 @@ func (c *names) readRecords(ctx context.Context) error {
 	if err := c.findFreed(ctx); err != nil {
 		return err
 	}
-	for _, e := range listed {
-		if n := e.record; n < c.count && c.mark(n).needy() && !c.isUsed(n) {
-			c.extending[n] = true
+	var listed []extension // what attribute lists name
+	for _, base := range withList {
+		list, _ := c.attributeList(c.readRecord(base))
+		for _, e := range list {
+			x := extension{base, e.ref.number()}
+			if x.record == base || len(listed) > 0 && listed[len(listed)-1] == x {
+				continue
+			}
+			listed = append(listed, x)
+			if x.record < c.count && c.mark(x.record).needy() && !c.isUsed(x.record) {
+				c.extending[x.record] = true
+			}
 		}
 	}
 	c.findOrphans(listed)
@@ -255,13 +259,7 @@ func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
 	}
 	hasList := rec.attr(attrList, "") != nil
 	if hasList {
-		list, _ := k.attributeList(rec)
-		for _, e := range list {
-			x := extension{rec.number, e.ref.number()}
-			if x.record != x.base && (len(k.listed) == 0 || k.listed[len(k.listed)-1] != x) {
-				k.listed = append(k.listed, x)
-			}
-		}
+		k.withList = append(k.withList, rec.number)
 	}
 	if hasList && count < int(rec.links) {
 		k.apart = append(k.apart, rec.number)
@@ -317,6 +315,9 @@ func (c *names) askFolders(ctx context.Context) error {
 // lackSome reports whether a record that may be in use was not read and has
 // no name yet.
 func (c *names) lackSome() bool {
+	if !c.sized {
+		return true
+	}
 	used := c.inUse(0, c.count)
 	for i, m := range c.marks {
 		if n := uint64(i); n >= firstFile && m.needy() && m.state() != recordUsed && used.Get(int64(i)) != bitmap.Clear &&
@@ -331,13 +332,8 @@ func (c *names) lackSome() bool {
 // records known.
 func (c *names) settle() {
 	for n, list := range c.byFolder {
-		var once []indexEntry
-		for _, e := range list {
-			if !slices.ContainsFunc(once, e.same) {
-				once = append(once, e)
-			}
-		}
-		list = dropTwins(once)
+		once := nameSet{}
+		list = dropTwins(slices.DeleteFunc(list, func(e indexEntry) bool { return !once.add(e) }))
 		c.byFolder[n] = list
 		if _, known := c.folders[n]; !known && list[0].folder {
 			c.addFolder(n, list[0].child.seq(), list[0])
@@ -376,6 +372,10 @@ func (c *names) needs() []ranges.Range {
 		return c.firstNeeds()
 	}
 	list := needs.New(c.r, needs.Most)
+	if c.journal.s == nil {
+		c.needRest(list, c.readRecord(recLogFile))
+	}
+	c.journal.need(list)
 	if c.missing() != nil {
 		c.needRest(list, c.readRecord(recMFT))
 	}

@@ -42,6 +42,7 @@ type table struct {
 	mirrored  [mirrorRecords]bool
 	bitmap    *stream // which records are in use; nil where not known
 	allocated *stream // which clusters of the volume are; nil where not known
+	journal   *journal
 	notes     []string
 	buffers   sync.Pool // of *[]byte, a chunk of the table each
 
@@ -49,6 +50,7 @@ type table struct {
 	extends []extension     // the extension records of records, sorted; nil before
 	refuted map[uint64]bool // found records that are not the table's
 	orphans map[uint64]bool // extension records that the record they name does not
+	shared  ranges.Set      // clusters that two attributes claim
 }
 
 // isFound reports whether a record's place is known only by the record itself.
@@ -197,6 +199,9 @@ func (t *table) claimedByRecords(ctx context.Context) (*ranges.Set, error) {
 	t.claimTable(all)
 	return all, overTable(ctx, t, "", func(records iter.Seq[*record]) (claimed ranges.Set) {
 		for rec := range records {
+			if rec.number == recMFT || rec.state == recordExtends && rec.base.number() == recMFT {
+				continue // the table's own: what is known of it is claimed above, the rest is looked for
+			}
 			for _, e := range t.claimed(rec) {
 				claimed.Add(e.Image, e.Length)
 			}

@@ -56,6 +56,12 @@ func listReader(r *image.Reader, length int64) (*listed, error) {
 	if err != nil {
 		return nil, err
 	}
+	return listOpen(v)
+}
+
+// listOpen lists an open volume.
+func listOpen(v *Volume) (*listed, error) {
+	ctx := context.Background()
 	l := &listed{v: v, files: map[string][]*extract.File{}}
 	survey, err := v.Walk(ctx, func(f *extract.File) error {
 		l.files[f.Path] = append(l.files[f.Path], f)
