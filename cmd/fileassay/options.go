@@ -40,7 +40,7 @@ func (f *imageFlags) add(cmd *cobra.Command) {
 	names(fl, inputRole, "map", "heads")
 	fl.IntVar(&f.o.Threads, "threads", 0, "threads for long steps; 0 is one a core")
 	fl.StringVar(&f.o.Codepage, "codepage", "437", "code page of short FAT names")
-	fl.BoolVar(&f.o.NoJournal, "no-journal", false, "leave newer metadata in a journal aside")
+	fl.BoolVar(&f.o.NoJournal, "no-journal", false, "leave newer metadata in a journal aside: an older state is listed, and nothing of it is intact")
 }
 
 // options are the parsed flags for an image.

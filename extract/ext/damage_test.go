@@ -94,11 +94,16 @@ func TestBackups(t *testing.T) {
 	}
 }
 
-// TestNoJournal checks that the older state is listed where that is asked for,
-// and that the listing says so.
+// TestNoJournal checks that the older state is listed where that is asked for, that
+// nothing of it is proved, and that the listing says so.
 func TestNoJournal(t *testing.T) {
 	img := unpack(t, "ext4-journal")
-	v, _ := walk(t, reader(t, img), extract.Options{NoJournal: true})
+	v, files := walk(t, reader(t, img), extract.Options{NoJournal: true})
+	for _, f := range files {
+		if !f.RecordUnread {
+			t.Errorf("%s of an older state is not in doubt", f.Path)
+		}
+	}
 	if l := v.listing; l.Complete || !strings.Contains(strings.Join(l.Why, "\n"), "journal") {
 		t.Errorf("listing %+v", l)
 	}

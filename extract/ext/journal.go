@@ -243,7 +243,7 @@ func openJournal(ctx context.Context, v *records) (*journal, error) {
 		was, older = "whether the volume was closed is not known, as ", "whether the volume was closed is not known, as its journal was not read: this may be an older state of it"
 	}
 	j.say(was + state.why + ": newer metadata may stand in it")
-	if !state.replayed && !v.opt.NoJournal { // who leaves it aside has decided so
+	if !state.replayed {
 		j.stale = older
 	}
 	return j, nil

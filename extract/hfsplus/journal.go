@@ -187,7 +187,8 @@ func openJournal(src *source, start, length int64, h *volumeHeader, use bool) jo
 			note(err.Error() + ", so newer metadata may stand in it")
 		}
 	case jh.start == jh.end: // it is empty, or was never begun
-	case !use:
+	case !use: // what is listed is an older state
+		st.broken = true
 		note("the journal was not empty; its newer blocks were left aside as asked")
 	case clean && h.lastMounted != mountedByJournal:
 		// A system that does not keep the journal has mounted and unmounted
