@@ -90,10 +90,10 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		FirstInode:     11,
 		InodeSize:      128,
 	}
-	if sb.Revision > 0 { // EXT2_DYNAMIC_REV: what follows is filled
+	sb.GroupNumber = le.Uint16(b[0x5A:]) // which mke2fs fills in revision 0 too
+	if sb.Revision > 0 {                 // EXT2_DYNAMIC_REV: what follows is filled
 		sb.FirstInode = le.Uint32(b[0x54:])
 		sb.InodeSize = le.Uint16(b[0x58:])
-		sb.GroupNumber = le.Uint16(b[0x5A:])
 		sb.Compat = le.Uint32(b[0x5C:])
 		sb.Incompat = le.Uint32(b[0x60:])
 		sb.RoCompat = le.Uint32(b[0x64:])
