@@ -48,7 +48,7 @@ const (
 type Bearing struct {
 	Borne   bool    // they bear it out: the volume begins at Start
 	Start   int64   // in the image
-	Places  []int64 // of other structures of the volume, and of the last block known
+	Places  []int64 // of other structures of the volume, and of the last block known; none where content may hold copies of these
 	Refuted bool    // all that would bear it out was read, and does not
 }
 

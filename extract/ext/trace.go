@@ -53,7 +53,7 @@ func Trace(window []byte) (what string, back int64) {
 // Bears asks other structures of the volume about what [Trace] found at an offset of
 // the image: descriptors must lead to the inode of a root folder, and that to a
 // block which begins as this folder does; such an inode must lead to a root folder's
-// block. ext4: inodes ("Special inodes": 2 is the root's).
+// block. Places are not told of the latter: a journal holds copies of both. ext4: inodes ("Special inodes": 2 is the root's).
 func Bears(r *image.Reader, what string, at int64) extract.Bearing {
 	if what == rootFolder {
 		return rootBears(r, at)
@@ -119,7 +119,7 @@ func rootBears(r *image.Reader, at int64) extract.Bearing {
 				}
 				for size := int64(goodOldInodeSize); size <= min(maxInodeSize, bs); size *= 2 {
 					if (inode-size-start)%bs == 0 && firstInodes(r, inode-size, size) {
-						return extract.Bearing{Borne: true, Start: start, Places: []int64{inode}}
+						return extract.Bearing{Borne: true, Start: start}
 					}
 				}
 			}

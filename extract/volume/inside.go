@@ -71,9 +71,12 @@ func (s *settler) traced(all []tenant, traces []trace) (out []inner) {
 			if b.Refuted && inside || b.Borne && (known || borne[b.Start]) {
 				continue // a remainder in free space, or told of already
 			}
-			if q.common = !b.Borne; b.Borne {
+			if q.common = !b.Borne || len(b.Places) == 0; b.Borne {
 				borne[b.Start] = true
-				q.back, q.others, q.held = t.at-b.Start, b.Places, map[hold]uint{}
+				q.back = t.at - b.Start
+			}
+			if !q.common {
+				q.others, q.held = b.Places, map[hold]uint{}
 			}
 		}
 		out = append(out, q)

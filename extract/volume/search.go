@@ -282,7 +282,7 @@ func (s *search) consider(ctx context.Context, c claim, lonely bool) (there bool
 	}
 	for i := range s.tenants {
 		t := &s.tenants[i]
-		if k, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && t.Start == c.Start && k.Name == c.kind.Name {
+		if k, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && t.Start == c.Start && k.Name == c.kind.Name && (t.rests == onPrimary || t.is(&c)) {
 			return true, nil // a copy of the same
 		}
 	}

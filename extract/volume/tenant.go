@@ -20,6 +20,11 @@ type tenant struct {
 // listed reports whether a reader lists the tenant's files.
 func (t *tenant) listed() bool { return t.Reason == "" }
 
+// is reports whether the tenant may be the volume that a claim speaks for.
+func (t *tenant) is(c *claim) bool {
+	return (c.ID == "" || c.ID == t.id || c.ID == t.by.ID || t.id == "" && t.by.ID == "") && (t.own == 0 || t.own == c.Length)
+}
+
 // reach is where the volume ends by its own structures.
 func (t *tenant) reach() int64 {
 	if t.own > 0 {
