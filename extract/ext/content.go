@@ -106,7 +106,7 @@ func (p contents) claims(m *mapping, c *content) {
 // holes. ext4: inodes, "i_blocks".
 func (p contents) checkBlockCount(n *inode, m *mapping, c *content) {
 	unknown := p.sbAt < 0 // whether blocks are counted by clusters, which the superblock would say
-	if unknown || m.Cut {
+	if unknown {
 		return
 	}
 	per := p.sb.clusterBlocks() * uint64(p.bs/512) // sectors of a cluster
@@ -114,12 +114,12 @@ func (p contents) checkBlockCount(n *inode, m *mapping, c *content) {
 	if n.FileACL != 0 {
 		have += per
 	}
-	if have == n.Sectors {
+	if have == n.Sectors || m.Cut && have < n.Sectors { // what is unread may hold the rest
 		return
 	}
 	if p.sb.Incompat&incompatEAInode != 0 { // seldom, so it is looked for only where it matters
 		more, known := p.valuesElsewhere(n)
-		if have += more; have == n.Sectors || !known && p.sb.metadataCsum() && n.Flags&inodeExtents != 0 {
+		if have += more; have == n.Sectors || m.Cut && have < n.Sectors || !known && p.sb.metadataCsum() && n.Flags&inodeExtents != 0 {
 			return
 		}
 	}

@@ -96,6 +96,9 @@ func (t *tree) planFolder(p *mapper, n *inode) (f folderPlan, m *mapping) {
 	if end := got.written(); end > f.blocks {
 		f.lose(end-f.blocks, "it has blocks past its size")
 	}
+	if got.Odd {
+		f.lose(1, "")
+	}
 	var c content
 	if (contents{mapper: p}).checkBlockCount(n, &got, &c); c.doubt {
 		f.lose(1, c.why[0])
