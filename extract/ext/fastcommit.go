@@ -149,13 +149,13 @@ func (f *fastReader) block(b []byte, first bool) string {
 		return ""
 	case !ok || first && tags[0].kind != fastHead:
 		return "which holds something else"
-	case !f.over: // nothing in it says which of them it is, but no two are the same
-		sum := sha256.Sum256(b)
-		if f.seen[sum] {
-			return "which holds the same as one before"
-		}
-		f.seen[sum] = true
 	}
+	// nothing in it says which of them it is, but no two are the same
+	sum := sha256.Sum256(b)
+	if f.seen[sum] {
+		return "which holds the same as one before"
+	}
+	f.seen[sum] = true
 	for _, t := range tags {
 		raw := t.raw
 		switch t.kind {

@@ -1,6 +1,7 @@
 package ext
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"fmt"
@@ -192,10 +193,13 @@ type journal struct {
 	health  string            // what is wrong with it, "" if nothing
 	runs    []run             // where it lies
 	size    int64
-	inode   recordState    // of its inode
-	needs   []ranges.Range // what would tell where more of it lies
-	stopAt  uint32         // the block of its log that could not be followed; 0 where none
-	fastAt  uint32         // the block of its fast commits that could not be; 0 where none
+	inode   recordState // of its inode
+	// contested says that its inode and the superblock's copy of that put it in
+	// different places, "" where they do not.
+	contested string
+	needs     []ranges.Range // what would tell where more of it lies
+	stopAt    uint32         // the block of its log that could not be followed; 0 where none
+	fastAt    uint32         // the block of its fast commits that could not be; 0 where none
 }
 
 // doubt is what the journal's state means for every file, in words, "" for nothing.
@@ -229,6 +233,13 @@ func openJournal(ctx context.Context, v *records) (*journal, error) {
 	}
 	closed := known && sb.Incompat&incompatRecover == 0
 	state, err := j.open(ctx, known, closed)
+	if j.contested != "" {
+		if closed { // it means nothing for what stands on the volume
+			j.say(j.contested)
+		} else {
+			state.why, state.replayed = cmp.Or(state.why, j.contested), false
+		}
+	}
 	if err != nil || state.why == "" {
 		return j, err
 	}
@@ -346,6 +357,9 @@ func (j *journal) open(ctx context.Context, known, closed bool) (st journalState
 
 // find finds where the journal lies: by its inode, else by the copy of that in
 // the superblock. why says in words why it cannot be found.
+//
+// Where the two differ one of them is none that was written. Drivers go by the
+// inode; the copy is gone by where only that leads to a journal.
 func (j *journal) find() (why string) {
 	v, sb := j.vol, &j.vol.sb
 	rec := v.readInode(sb.JournalInode)
@@ -354,23 +368,50 @@ func (j *journal) find() (why string) {
 		if sb.JournalBackup != 1 {
 			return "the journal's inode is unread or damaged"
 		}
-		size := sb.JournalBlocks[iBlockSize:]
-		n = inode{Number: sb.JournalInode, Mode: modeFile, Links: 1, Block: [iBlockSize]byte(sb.JournalBlocks[:]),
-			Size: int64(binary.LittleEndian.Uint32(size[4:])) | int64(binary.LittleEndian.Uint32(size))<<32}
-		if binary.LittleEndian.Uint16(n.Block[:]) == extentMagic && sb.Incompat&incompatExtents != 0 {
-			n.Flags = inodeExtents
-		}
-		n.Seed = crc32cLE32(crc32cLE32(sb.ChecksumSeed, n.Number), 0)
+		return j.findBy(sb.journalCopy())
 	}
-	if n.Size <= 0 || uint64(n.Size) > sb.Blocks*uint64(v.bs) {
+	why = j.findBy(n)
+	if c := sb.journalCopy(); sb.JournalBackup == 1 && (c.Block != n.Block || c.Size != n.Size) {
+		j.contested = "the journal's inode and the copy of it in the superblock put the journal in different places"
+		if why != "" || !j.begins() {
+			why = j.findBy(c)
+		}
+	}
+	return why
+}
+
+// journalCopy is the journal's inode by the copy of it that the superblock has.
+// ext4: super, "s_jnl_blocks".
+func (sb *superblock) journalCopy() inode {
+	le, size := binary.LittleEndian, sb.JournalBlocks[iBlockSize:]
+	n := inode{Number: sb.JournalInode, Mode: modeFile, Links: 1, Block: [iBlockSize]byte(sb.JournalBlocks[:]),
+		Size: int64(le.Uint32(size[4:])) | int64(le.Uint32(size))<<32}
+	if le.Uint16(n.Block[:]) == extentMagic && sb.Incompat&incompatExtents != 0 {
+		n.Flags = inodeExtents
+	}
+	n.Seed = crc32cLE32(crc32cLE32(sb.ChecksumSeed, n.Number), 0)
+	return n
+}
+
+// findBy finds where the journal lies by its inode.
+func (j *journal) findBy(n inode) (why string) {
+	v := j.vol
+	if n.Size <= 0 || uint64(n.Size) > v.sb.Blocks*uint64(v.bs) {
 		return "the journal's size cannot be"
 	}
 	m := newMapper(v.layout).mapInode(&n)
-	j.runs, j.size = m.Runs, n.Size
+	j.runs, j.size, j.needs = m.Runs, n.Size, nil
 	if m.Cut {
 		j.needs = v.needsOfBlocks(nil, m.Tree...)
 	}
 	return ""
+}
+
+// begins reports whether a journal begins in the place that was found.
+func (j *journal) begins() bool {
+	b := j.read(make([]byte, j.vol.bs), 0)
+	_, err := parseJournalSuper(b.Data, j.vol.bs)
+	return b.Has(0, 1024) && err == nil
 }
 
 // place is where block b of the journal lies in the image.
