@@ -22,7 +22,10 @@ type blocks struct {
 type overlay struct {
 	copies map[uint64]journalCopy // by block
 	keys   []uint64               // of copies, sorted
-	magic  int64                  // in the image, the bytes that an escaped block begins with
+	// older is the block of the log, as one of the volume, with the newest version
+	// that was read of a block whose newest was not, or fails its checksum.
+	older map[uint64]uint64
+	magic int64 // in the image, the bytes that an escaped block begins with
 }
 
 // overlaid are the numbers of the blocks in [block, block+n) that the journal
@@ -80,7 +83,7 @@ func (v *blocks) read(buf []byte, block uint64) partial.Bytes {
 // readOne reads a block that may have a newer version or be none of the volume.
 func (v *blocks) readOne(buf []byte, block uint64) partial.Bytes {
 	c, newer := v.copies[block]
-	if block >= v.count || newer && c.bad {
+	if block >= v.count || newer && (c.bad || c.half) {
 		return unreadBytes(buf)
 	}
 	b := v.r.Partial(buf, v.offset(block))

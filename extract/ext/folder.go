@@ -27,6 +27,7 @@ type folderPlan struct {
 	// read there is none of the folder.
 	first, astray bool
 	foreign       bool // its first block is another folder's
+	outdated      bool // an older version of a block is in the journal's log, and nothing newer
 	why           []string
 }
 
@@ -229,6 +230,9 @@ func (f *folderPlan) lose(blocks uint64, why string) {
 
 // readFolderBlock takes the entries of one block of a folder.
 func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, logical, block uint64) {
+	if _, older := t.older[block]; older {
+		f.astray, f.outdated = true, true
+	}
 	if t.sb.metadataCsum() && b.Whole() {
 		kind := checkDirBlock(&t.sb, f.seed, b.Data)
 		if kind == blockBad {
@@ -260,7 +264,7 @@ func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, 
 	}
 	if logical == 0 && b.Has(0, firstEntries) {
 		s, ok := folderBlock(b.Data)
-		f.first = ok && s.self == f.number
+		f.first = ok && s.self == f.number && !f.outdated
 		f.astray = f.astray || !f.first
 	}
 }

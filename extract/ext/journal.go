@@ -179,6 +179,9 @@ type journalCopy struct {
 	at      int64 // in the image
 	escaped bool  // its first four bytes are the journal's magic number and stand there as zeros
 	bad     bool  // it fails its checksum, or its place is not known
+	// half is set where its tag has a checksum and not all of it was read: nothing
+	// vouches for the rest then.
+	half bool
 }
 
 // journal is where a volume's journal lies and what became of it.

@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 
 	"fileassay/extract"
@@ -21,6 +22,9 @@ import (
 // are searched for it, and those that its own inode claims. Where the volume keeps
 // checksums, the first block also tells the seed of the folder's checksums,
 // which proves which further blocks are its own.
+//
+// Where the newest version of a block in the journal's log is unread, the newest
+// that was read is looked at too.
 //
 // What is found this way locates no content: it gives names to inodes that
 // were read, and is believed only where most of these agree with it.
@@ -172,6 +176,9 @@ func (l *lostFolders) search(ctx context.Context, c *claimed) error {
 	end := l.span(l.count, 0).Start
 	const most = 64
 	buf := make([]byte, most*l.bs)
+	for _, block := range slices.Sorted(maps.Values(l.older)) { // it names; the newest, which is not at hand, may not
+		l.lookAt(l.read(buf[:l.bs], block), block)
+	}
 	err := area.Space(l.start, l.space.length, l.space.allocation)(ctx, func(start, length int64, use extract.Use) error {
 		if use != extract.UseUnclaimed && use != extract.UseUnknown || start >= end {
 			return nil

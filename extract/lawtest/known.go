@@ -51,12 +51,6 @@ func (s *subject) mended(p property, list []known) []string {
 
 // knownFailures is the list. It may only get shorter.
 var knownFailures = []known{
-	{"ext", "monotone", "not listed: journal block",
-		"A block of a folder that stands in the closed journal is older than the folder's own; read, it bars what was found of the folder in other places.",
-		"ext3-journal", "unread=1204,1208 more=1199 fill=keep"},
-	{"ext", "garbage", "not intact: journal block",
-		"Garbage in the closed journal costs the inode that an older block there gives.",
-		"ext4-journal-data", "unread=3685 more=2666 fill=ones noise=9874781782733815427"},
 	{"ntfs", "monotone", "not listed: file record",
 		"A folder whose record is read in part does not use the blocks of names that are found on the volume, as one whose record is unread does.",
 		"ntfs3-kernel", "unread=237,3906 more=236 fill=keep"},
