@@ -232,6 +232,10 @@ func openJournal(ctx context.Context, v *records) (*journal, error) {
 		j.say("whether the volume was closed is not known, as its superblock is unread or fails its checks: it may be in the middle of a change")
 	}
 	if !j.exists {
+		if sb.Incompat&incompatRecover != 0 || sb.JournalInode != 0 && known {
+			j.stale = "the superblock says that the volume has no journal, and yet names one or says that it is to be replayed: this may be an older state of it"
+			j.say(j.stale)
+		}
 		return j, nil
 	}
 	closed := known && sb.Incompat&incompatRecover == 0
