@@ -35,7 +35,7 @@ func (v *layout) groupMap(d *groupDesc, uninit uint16, block uint64, n, want, in
 	if d.Checked && !d.Backup && d.Flags&uninit != 0 {
 		return groupMap{Map: bitmap.Of(b, int64(n), bitmap.LowFirst), sure: true, proves: true}
 	}
-	b = v.read(b.Data, block).Slice(0, int(min((int64(n)+7)/8, v.bs)))
+	b = v.proof(b.Data, block).Slice(0, int(min((int64(n)+7)/8, v.bs)))
 	m := groupMap{Map: bitmap.Of(b, int64(n), bitmap.LowFirst)}
 	switch {
 	case v.sb.metadataCsum():

@@ -57,6 +57,15 @@ func (v *blocks) offset(block uint64) int64 {
 	return v.span(block, 1).Start
 }
 
+// proof reads what was read of a block as read does, and nothing of one that is
+// listed by what is not vouched for.
+func (v *blocks) proof(buf []byte, block uint64) partial.Bytes {
+	if v.copies[block].weak {
+		return unreadBytes(buf)
+	}
+	return v.read(buf, block)
+}
+
 // place is where byte off of a block lies in the image; ok is false where it
 // does not stand there as it is.
 func (v *blocks) place(block uint64, off int64) (at int64, ok bool) {
@@ -83,7 +92,7 @@ func (v *blocks) read(buf []byte, block uint64) partial.Bytes {
 // readOne reads a block that may have a newer version or be none of the volume.
 func (v *blocks) readOne(buf []byte, block uint64) partial.Bytes {
 	c, newer := v.copies[block]
-	if block >= v.count || newer && (c.bad || c.half) {
+	if block >= v.count || newer && c.bad {
 		return unreadBytes(buf)
 	}
 	b := v.r.Partial(buf, v.offset(block))

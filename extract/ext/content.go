@@ -59,7 +59,7 @@ func (p contents) of(n *inode) content {
 	}
 	m := p.mapInode(n)
 	c.why, c.doubt, c.cut = append(c.why, m.Why...), m.Odd, m.Cut
-	if m.Cut {
+	if m.Cut || m.Odd {
 		c.needs = p.needsOfBlocks(nil, m.Tree...)
 	}
 	p.checkBlockCount(n, &m, &c)
@@ -272,7 +272,7 @@ func (p contents) dataPieces(off, n int64, r *run, c *content, put func(extract.
 // block b, of which the journal has the newest version.
 func (p contents) journalPieces(off, k int64, b uint64, c *content, put func(extract.Piece)) {
 	n := p.copies[b]
-	if n.bad {
+	if n.bad || n.failed {
 		put(extract.Piece{Offset: off, Length: k, Kind: extract.Unlocated})
 		c.why = append(c.why, fmt.Sprintf("the journal's version of block %d fails its checksum", b))
 		return

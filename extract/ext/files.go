@@ -261,6 +261,10 @@ func (l *lister) live(rec *record, names []name, unused bool) {
 	l.out.own = append(l.out.own, c.own...)
 	f := extract.File{ID: uint64(n.Number), Modified: n.Modified, Executable: n.isFile() && n.Mode&modeRun != 0,
 		RecordUnread: c.doubt || c.crossed || c.freed || unused || l.groups.list[l.c.group].Guessed, Why: c.why, Needs: c.needs}
+	if block, _ := l.recordPlace(n.Number); l.copies[block].weak {
+		f.RecordUnread, f.Needs = true, l.needsOfBlocks(f.Needs, block)
+		f.Why = append(f.Why, "its inode is in the journal, where its checksum does not vouch for it")
+	}
 	if unused {
 		f.Why = append(f.Why, "the inode bitmap calls its inode free")
 	}

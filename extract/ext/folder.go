@@ -230,7 +230,10 @@ func (f *folderPlan) lose(blocks uint64, why string) {
 
 // readFolderBlock takes the entries of one block of a folder.
 func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, logical, block uint64) {
-	if _, older := t.older[block]; older {
+	if t.copies[block].weak {
+		f.lose(1, fmt.Sprintf("block %d of the folder is in the journal, where its checksum does not vouch for it", block))
+	}
+	if _, older := t.older[block]; older && !t.copies[block].weak {
 		f.astray, f.outdated = true, true
 	}
 	if t.sb.metadataCsum() && b.Whole() {

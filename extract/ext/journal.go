@@ -178,10 +178,12 @@ func parseRevokes(s *journalSuper, b []byte) []uint64 {
 type journalCopy struct {
 	at      int64 // in the image
 	escaped bool  // its first four bytes are the journal's magic number and stand there as zeros
-	bad     bool  // it fails its checksum, or its place is not known
-	// half is set where its tag has a checksum and not all of it was read: nothing
-	// vouches for the rest then.
-	half bool
+	bad     bool  // it is of no use: it fails its checksum and no other, or its place is not known
+	// weak is set where its tag has a checksum that does not vouch for it: it fails
+	// it, or was read in part. What structures of it pass checksums of their own
+	// is listed and proves nothing, since it may be of an earlier time.
+	weak   bool
+	failed bool // by its checksum
 }
 
 // journal is where a volume's journal lies and what became of it.
@@ -335,7 +337,7 @@ func (j *journal) open(ctx context.Context, known, closed bool) (st journalState
 	}
 	bad := 0
 	for _, c := range newer.copies {
-		if c.bad || !v.r.IsRead(c.at, v.bs) {
+		if c.bad || c.failed || !v.r.IsRead(c.at, v.bs) {
 			bad++
 		}
 	}

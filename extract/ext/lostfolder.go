@@ -53,6 +53,7 @@ type lostFolders struct {
 	firsts map[uint32][]lostBlock // first blocks, by folder
 	leaves map[uint32][]uint64    // blocks of entries, by the key of their checksums
 	looked map[uint64]bool        // blocks that inodes of missed folders claim
+	old    map[uint64]bool        // blocks of the journal's log that hold older versions
 	checks int                    // entries that may still be held against inodes
 
 	// What a round found. It is joined with the tree behind the round, since
@@ -69,7 +70,7 @@ func (t *tree) findLostFolders(ctx context.Context, w *space, c *claimed) error 
 	if len(missed) == 0 {
 		return nil
 	}
-	l := lostFolders{tree: t, space: w, firsts: map[uint32][]lostBlock{}, leaves: map[uint32][]uint64{}, looked: map[uint64]bool{}, checks: maxChecks, joined: map[uint32]uint32{}}
+	l := lostFolders{tree: t, space: w, firsts: map[uint32][]lostBlock{}, leaves: map[uint32][]uint64{}, looked: map[uint64]bool{}, old: map[uint64]bool{}, checks: maxChecks, joined: map[uint32]uint32{}}
 	if err := l.search(ctx, c); err != nil {
 		return err
 	}
@@ -177,6 +178,7 @@ func (l *lostFolders) search(ctx context.Context, c *claimed) error {
 	const most = 64
 	buf := make([]byte, most*l.bs)
 	for _, block := range slices.Sorted(maps.Values(l.older)) { // it names; the newest, which is not at hand, may not
+		l.old[block] = true
 		l.lookAt(l.read(buf[:l.bs], block), block)
 	}
 	err := area.Space(l.start, l.space.length, l.space.allocation)(ctx, func(start, length int64, use extract.Use) error {
@@ -334,7 +336,9 @@ func (l *lostFolders) readLost(n uint32, first lostBlock) (names nameList, ok bo
 				against++
 				return
 			case disputes:
-				disputed++
+				if disputed++; l.old[first.block] {
+					return // it was another's then, or went by another name
+				}
 			}
 			names.add(n, d.Inode, d.Type, d.Name)
 		})

@@ -56,7 +56,7 @@ func (p *replay) overlay() overlay {
 
 // sound reports whether a copy was read whole and does not fail its checksum.
 func (p *replay) sound(c journalCopy) bool {
-	return !c.bad && p.journal.vol.r.IsRead(c.at, p.journal.vol.bs)
+	return !c.bad && !c.failed && p.journal.vol.r.IsRead(c.at, p.journal.vol.bs)
 }
 
 func newReplay(j *journal, s journalSuper) replay {
@@ -197,8 +197,13 @@ func (p *replay) empty(ctx context.Context, known bool) (st journalState, err er
 // take notes the block at of the log under its tag.
 func (p *replay) take(tag journalTag, at, sequence uint32) {
 	place, ok := p.journal.place(at)
-	c := journalCopy{at: place, escaped: tag.Flags&tagEscaped != 0, bad: !ok || p.s.checksums() && p.tagBad(tag, at, sequence)}
-	c.half = p.s.checksums() && !c.bad && !p.sound(c)
+	c := journalCopy{at: place, escaped: tag.Flags&tagEscaped != 0, bad: !ok}
+	if ok && p.s.checksums() {
+		fails := p.tagBad(tag, at, sequence)
+		c.weak = fails || !p.sound(c)
+		c.failed = fails
+		c.bad = fails && !p.journal.vol.sb.metadataCsum()
+	}
 	if tag.Flags&tagDeleted == 0 {
 		p.blocks[tag.Block] = tagged{c, sequence}
 	}

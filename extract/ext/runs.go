@@ -212,6 +212,9 @@ func (p *mapper) treeBlock(m *mapping, kind string, level int, block, from, to u
 		m.astray(from, to, "the %s has block %d in more than one place", kind, block)
 		return b, false
 	}
+	if p.copies[block].weak {
+		m.odd("block %d of the %s is in the journal, where its checksum does not vouch for it", block, kind)
+	}
 	m.Tree = append(m.Tree, block)
 	p.have++
 	return p.read(p.buf(level), block), true
