@@ -53,7 +53,7 @@ func (p *replay) begun() (why string) {
 
 // read reads a copy of a block in the log.
 func (p *replay) read(buf []byte, c journalCopy) partial.Bytes {
-	if c.bad {
+	if c.bad || c.weak {
 		return unreadBytes(buf)
 	}
 	b := p.journal.vol.r.Partial(buf, c.at)

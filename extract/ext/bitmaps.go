@@ -14,8 +14,9 @@ type groupMap struct {
 	// proves is set where moreover it may be held against what inodes claim:
 	// where it has no checksum, it has as many free bits as the group counts.
 	proves bool
-	// fault is set where it was read and fails its checksum.
-	fault bool
+	// fault is set where it was read and fails its checksum, miscounted where it
+	// has none and its group counts another number of free bits.
+	fault, miscounted bool
 }
 
 // mayBeUsed reports whether bit i does not prove that its inode is unused.
@@ -34,7 +35,7 @@ func (v *layout) groupMap(d *groupDesc, uninit uint16, block uint64, n, want, in
 	if d.Checked && !d.Backup && d.Flags&uninit != 0 {
 		return groupMap{Map: bitmap.Of(b, int64(n), bitmap.LowFirst), sure: true, proves: true}
 	}
-	b = v.read(b.Data, block).Slice(0, int(min((int64(n)+7)/8, v.bs)))
+	b = v.proof(b.Data, block).Slice(0, int(min((int64(n)+7)/8, v.bs)))
 	m := groupMap{Map: bitmap.Of(b, int64(n), bitmap.LowFirst)}
 	switch {
 	case v.sb.metadataCsum():
@@ -56,6 +57,7 @@ func (v *layout) groupMap(d *groupDesc, uninit uint16, block uint64, n, want, in
 	default:
 		m.sure = true
 		m.proves = b.Whole() && m.Count(0, int64(in), bitmap.Clear) == int64(free)
+		m.miscounted = b.Whole() && !m.proves && !d.Backup
 	}
 	return m
 }

@@ -41,17 +41,26 @@ func (p *mapper) mapped(m *mapping, logical, block, end uint64) {
 	switch {
 	case block == 0: // a hole
 	case !p.dataRange(block, 1):
-		m.lose(logical, min(logical+1, end), "the block map points to block %d, where no content can be", block)
+		m.astray(logical, min(logical+1, end), "the block map points to block %d, where no content can be", block)
 	default:
 		m.add(run{logical, 1, block, runData})
+		p.have++
 	}
 }
 
 // indirect maps the file's blocks [from, from+span) by an indirect block of
 // the given level. Without a checksum each of its sectors stands alone.
+//
+// Where all that it speaks for lies past the file's end it is walked no further
+// than the inode's count of blocks reaches: these are what a driver that was
+// stopped had yet to cut, and they are claimed but of no file's content.
 func (p *mapper) indirect(m *mapping, level int, from, block, span, end uint64) {
-	if block == 0 {
+	switch {
+	case block == 0:
 		return // a hole
+	case from >= end && p.have >= p.most:
+		m.odd("the block map has more blocks than the inode counts")
+		return
 	}
 	b, ok := p.treeBlock(m, "block map", level, block, from, min(from+span, end))
 	if !ok {

@@ -22,7 +22,10 @@ type blocks struct {
 type overlay struct {
 	copies map[uint64]journalCopy // by block
 	keys   []uint64               // of copies, sorted
-	magic  int64                  // in the image, the bytes that an escaped block begins with
+	// older is the block of the log, as one of the volume, with the newest version
+	// that was read of a block whose newest was not, or fails its checksum.
+	older map[uint64]uint64
+	magic int64 // in the image, the bytes that an escaped block begins with
 }
 
 // overlaid are the numbers of the blocks in [block, block+n) that the journal
@@ -52,6 +55,15 @@ func (v *blocks) offset(block uint64) int64 {
 		return c.at
 	}
 	return v.span(block, 1).Start
+}
+
+// proof reads what was read of a block as read does, and nothing of one that is
+// listed by what is not vouched for.
+func (v *blocks) proof(buf []byte, block uint64) partial.Bytes {
+	if v.copies[block].weak {
+		return unreadBytes(buf)
+	}
+	return v.read(buf, block)
 }
 
 // place is where byte off of a block lies in the image; ok is false where it

@@ -59,7 +59,7 @@ func (p contents) of(n *inode) content {
 	}
 	m := p.mapInode(n)
 	c.why, c.doubt, c.cut = append(c.why, m.Why...), m.Odd, m.Cut
-	if m.Cut {
+	if m.Cut || m.Odd {
 		c.needs = p.needsOfBlocks(nil, m.Tree...)
 	}
 	p.checkBlockCount(n, &m, &c)
@@ -106,7 +106,7 @@ func (p contents) claims(m *mapping, c *content) {
 // holes. ext4: inodes, "i_blocks".
 func (p contents) checkBlockCount(n *inode, m *mapping, c *content) {
 	unknown := p.sbAt < 0 // whether blocks are counted by clusters, which the superblock would say
-	if unknown || m.Cut {
+	if unknown {
 		return
 	}
 	per := p.sb.clusterBlocks() * uint64(p.bs/512) // sectors of a cluster
@@ -114,12 +114,12 @@ func (p contents) checkBlockCount(n *inode, m *mapping, c *content) {
 	if n.FileACL != 0 {
 		have += per
 	}
-	if have == n.Sectors {
+	if have == n.Sectors || m.Cut && have < n.Sectors { // what is unread may hold the rest
 		return
 	}
 	if p.sb.Incompat&incompatEAInode != 0 { // seldom, so it is looked for only where it matters
 		more, known := p.valuesElsewhere(n)
-		if have += more; have == n.Sectors || !known && p.sb.metadataCsum() && n.Flags&inodeExtents != 0 {
+		if have += more; have == n.Sectors || m.Cut && have < n.Sectors || !known && p.sb.metadataCsum() && n.Flags&inodeExtents != 0 {
 			return
 		}
 	}
@@ -272,7 +272,7 @@ func (p contents) dataPieces(off, n int64, r *run, c *content, put func(extract.
 // block b, of which the journal has the newest version.
 func (p contents) journalPieces(off, k int64, b uint64, c *content, put func(extract.Piece)) {
 	n := p.copies[b]
-	if n.bad {
+	if n.bad || n.failed {
 		put(extract.Piece{Offset: off, Length: k, Kind: extract.Unlocated})
 		c.why = append(c.why, fmt.Sprintf("the journal's version of block %d fails its checksum", b))
 		return

@@ -75,6 +75,9 @@ type disputed struct {
 	// unproved is the number of groups of which no block bitmap is known that
 	// would be believed against a claim.
 	unproved int
+	// miscounted is the number of groups of which a bitmap has another number of
+	// free bits than the group counts.
+	miscounted int
 	// orphans are inodes that were being deleted or cut.
 	orphans map[uint32]bool
 }
@@ -86,6 +89,9 @@ func (t *tree) findDisputed(ctx context.Context, c *claimed, journal []ranges.Ra
 	all := c.All()
 	for g := range t.sb.groups() {
 		m := t.blockBitmap(g)
+		if m.miscounted || !t.sb.metadataCsum() && t.inodeBitmap(g).miscounted {
+			d.miscounted++
+		}
 		if !m.proves {
 			d.unproved++
 			continue

@@ -94,8 +94,8 @@ func TestCrossLinks(t *testing.T) {
 				v, files := walk(t, r, extract.Options{})
 				lost := append([]string{mine}, c.lost...)
 				for _, f := range files {
-					if f.Kind != extract.KindFile {
-						continue
+					if f.Kind != extract.KindFile || f.Size == 0 && !v.sb.metadataCsum() {
+						continue // nothing bears out that these are empty (TestBrokenLog)
 					}
 					_, whole := readContent(r, f)
 					if whole == slices.Contains(lost, f.Path) {

@@ -169,7 +169,7 @@ func checkExtentOrder(h extentHeader, b partial.Bytes, from, to uint64) string {
 func (p *mapper) leaf(m *mapping, e extent, end uint64) {
 	from, length := uint64(e.Logical), uint64(e.Length)
 	if !p.dataRange(e.Physical, length) {
-		m.lose(from, min(from+length, end), "an extent points to block %d, where no content can be", e.Physical)
+		m.astray(from, min(from+length, end), "an extent points to block %d, where no content can be", e.Physical)
 		return
 	}
 	kind := runData

@@ -1,6 +1,7 @@
 package ext
 
 import (
+	"crypto/sha256"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -78,7 +79,7 @@ func (p *replay) fastCommits() (why string) {
 		return ""
 	}
 	first := s.last() + 1 // the block before is of nothing (kernel: j_fc_first = j_last + 1)
-	f := fastReader{end: p.end}
+	f := fastReader{end: p.end, seen: map[[sha256.Size]byte]bool{}}
 	for b := first; b < s.Blocks; b++ {
 		buf := make([]byte, j.vol.bs)
 		switch read := j.read(buf, b); {
@@ -118,6 +119,7 @@ type fastReader struct {
 	sum     uint32    // of these
 	over    bool      // none that counts follows
 	zeroAt  uint32    // the first block of zeros
+	seen    map[[sha256.Size]byte]bool
 }
 
 func (f *fastReader) unread() string {
@@ -148,6 +150,12 @@ func (f *fastReader) block(b []byte, first bool) string {
 	case !ok || first && tags[0].kind != fastHead:
 		return "which holds something else"
 	}
+	// nothing in it says which of them it is, but no two are the same
+	sum := sha256.Sum256(b)
+	if f.seen[sum] {
+		return "which holds the same as one before"
+	}
+	f.seen[sum] = true
 	for _, t := range tags {
 		raw := t.raw
 		switch t.kind {

@@ -85,6 +85,7 @@ type lister struct {
 	namer    extract.Namer[uint32]
 	bitmap   groupMap
 	slab     []extract.File
+	opposed  map[uint64]bool // blocks of the table that hold an inode which something contradicts
 	out      listed
 }
 
@@ -106,6 +107,36 @@ func (l *lister) list() {
 			l.inode(l.c.first+i, rec, l.names.list[from:next])
 		}
 	})
+	l.doubtEmpty()
+}
+
+// oppose notes that something contradicts an inode: where no checksum vouches for
+// it, the block that it stands in may be an older one or another's.
+func (l *lister) oppose(number uint32) {
+	if l.sb.metadataCsum() {
+		return
+	}
+	if l.opposed == nil {
+		l.opposed = map[uint64]bool{}
+	}
+	block, _ := l.recordPlace(number)
+	l.opposed[block] = true
+}
+
+// doubtEmpty takes the proof from files without storage whose inodes stand beside
+// one that is contradicted. What others hold is held against bitmaps and claims;
+// theirs says nothing that could be.
+func (l *lister) doubtEmpty() {
+	for _, f := range l.out.files {
+		if len(l.opposed) == 0 || f.Kind != extract.KindFile || f.NameOnly || f.RecordUnread ||
+			slices.ContainsFunc(f.Pieces, func(p extract.Piece) bool { return p.Kind != extract.Hole }) {
+			continue
+		}
+		if block, _ := l.recordPlace(uint32(f.ID)); l.opposed[block] {
+			f.RecordUnread = true
+			f.Why = append(slices.Clip(f.Why), "nothing bears out that it has no content: its inode has no checksum, and others beside it are contradicted")
+		}
+	}
 }
 
 // inode lists an inode under its names.
@@ -137,14 +168,15 @@ func (l *lister) inode(i uint32, rec *record, names []name) {
 		l.nameOnly(rec, names, "its inode is unread")
 	case recordCondemned:
 		if len(names) > 0 || l.bitmap.mayBeUsed(i) {
-			l.condemn(rec.why)
+			l.condemn(rec.Number, rec.why)
 			l.nameOnly(rec, names, rec.why)
 		}
 	}
 }
 
 // condemn counts an inode in use that cannot be believed.
-func (l *lister) condemn(why string) {
+func (l *lister) condemn(number uint32, why string) {
+	l.oppose(number)
 	l.out.tally[condemned]++
 	if l.out.fault == "" {
 		l.out.fault = why
@@ -160,11 +192,11 @@ func (l *lister) free(i uint32, rec *record, names []name) {
 		// a folder names it and nothing proves that it was freed: what was
 		// read of its inode is not what was written
 		why := fmt.Sprintf("inode %d is empty, although a folder names it", rec.Number)
-		l.condemn(why)
+		l.condemn(rec.Number, why)
 		l.nameOnly(rec, names, why)
 	case l.bitmap.Get(int64(i)) != bitmap.Set || !l.bitmap.sure:
 	case rec.Mode == 0 && rec.Links == 0:
-		l.condemn(fmt.Sprintf("inode %d is empty, although the inode bitmap calls it used", rec.Number))
+		l.condemn(rec.Number, fmt.Sprintf("inode %d is empty, although the inode bitmap calls it used", rec.Number))
 	default:
 		l.out.tally[orphans]++
 		if rec.orphan(&l.bitmap, i) {
@@ -229,6 +261,10 @@ func (l *lister) live(rec *record, names []name, unused bool) {
 	l.out.own = append(l.out.own, c.own...)
 	f := extract.File{ID: uint64(n.Number), Modified: n.Modified, Executable: n.isFile() && n.Mode&modeRun != 0,
 		RecordUnread: c.doubt || c.crossed || c.freed || unused || l.groups.list[l.c.group].Guessed, Why: c.why, Needs: c.needs}
+	if block, _ := l.recordPlace(n.Number); l.copies[block].weak {
+		f.RecordUnread, f.Needs = true, l.needsOfBlocks(f.Needs, block)
+		f.Why = append(f.Why, "its inode is in the journal, where its checksum does not vouch for it")
+	}
 	if unused {
 		f.Why = append(f.Why, "the inode bitmap calls its inode free")
 	}
@@ -239,6 +275,9 @@ func (l *lister) live(rec *record, names []name, unused bool) {
 	l.count(idle, unused)
 	other := slices.DeleteFunc(slices.Clone(names), func(n name) bool { return !l.mistyped(rec, n) })
 	l.out.tally[mistyped] += int64(len(other))
+	if c.doubt || c.crossed || c.freed || unused || len(other) > 0 {
+		l.oppose(n.Number)
+	}
 	if !n.isFile() && !n.isLink() { // which are listed under any name
 		l.nameOnly(rec, other, "its inode is of another kind of file than the folder that names it says")
 	}
@@ -279,6 +318,7 @@ func (l *lister) live(rec *record, names []name, unused bool) {
 	case int(n.Links) < len(names) && l.found == 0:
 		// which of them are another file's is not known
 		l.count(overnamed, true)
+		l.oppose(n.Number)
 		f.RecordUnread = true
 		f.Why = append(f.Why, fmt.Sprintf("its inode counts %d names, and %d were found", n.Links, len(names)))
 	}

@@ -27,6 +27,7 @@ type folderPlan struct {
 	// read there is none of the folder.
 	first, astray bool
 	foreign       bool // its first block is another folder's
+	outdated      bool // an older version of a block is in the journal's log, and nothing newer
 	why           []string
 }
 
@@ -95,6 +96,9 @@ func (t *tree) planFolder(p *mapper, n *inode) (f folderPlan, m *mapping) {
 	f.blocks, f.runs, f.why = t.fileBlocks(n.Size), got.Runs, got.Why
 	if end := got.written(); end > f.blocks {
 		f.lose(end-f.blocks, "it has blocks past its size")
+	}
+	if got.Odd {
+		f.lose(1, "")
 	}
 	var c content
 	if (contents{mapper: p}).checkBlockCount(n, &got, &c); c.doubt {
@@ -226,6 +230,12 @@ func (f *folderPlan) lose(blocks uint64, why string) {
 
 // readFolderBlock takes the entries of one block of a folder.
 func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, logical, block uint64) {
+	if t.copies[block].weak {
+		f.lose(1, fmt.Sprintf("block %d of the folder is in the journal, where its checksum does not vouch for it", block))
+	}
+	if _, older := t.older[block]; older && !t.copies[block].weak {
+		f.astray, f.outdated = true, true
+	}
 	if t.sb.metadataCsum() && b.Whole() {
 		kind := checkDirBlock(&t.sb, f.seed, b.Data)
 		if kind == blockBad {
@@ -257,7 +267,7 @@ func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, 
 	}
 	if logical == 0 && b.Has(0, firstEntries) {
 		s, ok := folderBlock(b.Data)
-		f.first = ok && s.self == f.number
+		f.first = ok && s.self == f.number && !f.outdated
 		f.astray = f.astray || !f.first
 	}
 }

@@ -1,6 +1,7 @@
 package ext
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"fmt"
@@ -177,7 +178,12 @@ func parseRevokes(s *journalSuper, b []byte) []uint64 {
 type journalCopy struct {
 	at      int64 // in the image
 	escaped bool  // its first four bytes are the journal's magic number and stand there as zeros
-	bad     bool  // it fails its checksum, or its place is not known
+	bad     bool  // it is of no use: it fails its checksum and no other, or its place is not known
+	// weak is set where its tag has a checksum that does not vouch for it: it fails
+	// it, or was read in part. What structures of it pass checksums of their own
+	// is listed and proves nothing, since it may be of an earlier time.
+	weak   bool
+	failed bool // by its checksum
 }
 
 // journal is where a volume's journal lies and what became of it.
@@ -192,10 +198,13 @@ type journal struct {
 	health  string            // what is wrong with it, "" if nothing
 	runs    []run             // where it lies
 	size    int64
-	inode   recordState    // of its inode
-	needs   []ranges.Range // what would tell where more of it lies
-	stopAt  uint32         // the block of its log that could not be followed; 0 where none
-	fastAt  uint32         // the block of its fast commits that could not be; 0 where none
+	inode   recordState // of its inode
+	// contested says that its inode and the superblock's copy of that put it in
+	// different places, "" where they do not.
+	contested string
+	needs     []ranges.Range // what would tell where more of it lies
+	stopAt    uint32         // the block of its log that could not be followed; 0 where none
+	fastAt    uint32         // the block of its fast commits that could not be; 0 where none
 }
 
 // doubt is what the journal's state means for every file, in words, "" for nothing.
@@ -225,10 +234,21 @@ func openJournal(ctx context.Context, v *records) (*journal, error) {
 		j.say("whether the volume was closed is not known, as its superblock is unread or fails its checks: it may be in the middle of a change")
 	}
 	if !j.exists {
+		if sb.Incompat&incompatRecover != 0 || sb.JournalInode != 0 && known {
+			j.stale = "the superblock says that the volume has no journal, and yet names one or says that it is to be replayed: this may be an older state of it"
+			j.say(j.stale)
+		}
 		return j, nil
 	}
 	closed := known && sb.Incompat&incompatRecover == 0
 	state, err := j.open(ctx, known, closed)
+	if j.contested != "" {
+		if closed { // it means nothing for what stands on the volume
+			j.say(j.contested)
+		} else {
+			state.why, state.replayed = cmp.Or(state.why, j.contested), false
+		}
+	}
 	if err != nil || state.why == "" {
 		return j, err
 	}
@@ -317,7 +337,7 @@ func (j *journal) open(ctx context.Context, known, closed bool) (st journalState
 	}
 	bad := 0
 	for _, c := range newer.copies {
-		if c.bad || !v.r.IsRead(c.at, v.bs) {
+		if c.bad || c.failed || !v.r.IsRead(c.at, v.bs) {
 			bad++
 		}
 	}
@@ -346,6 +366,9 @@ func (j *journal) open(ctx context.Context, known, closed bool) (st journalState
 
 // find finds where the journal lies: by its inode, else by the copy of that in
 // the superblock. why says in words why it cannot be found.
+//
+// Where the two differ one of them is none that was written. Drivers go by the
+// inode; the copy is gone by where only that leads to a journal.
 func (j *journal) find() (why string) {
 	v, sb := j.vol, &j.vol.sb
 	rec := v.readInode(sb.JournalInode)
@@ -354,23 +377,50 @@ func (j *journal) find() (why string) {
 		if sb.JournalBackup != 1 {
 			return "the journal's inode is unread or damaged"
 		}
-		size := sb.JournalBlocks[iBlockSize:]
-		n = inode{Number: sb.JournalInode, Mode: modeFile, Links: 1, Block: [iBlockSize]byte(sb.JournalBlocks[:]),
-			Size: int64(binary.LittleEndian.Uint32(size[4:])) | int64(binary.LittleEndian.Uint32(size))<<32}
-		if binary.LittleEndian.Uint16(n.Block[:]) == extentMagic && sb.Incompat&incompatExtents != 0 {
-			n.Flags = inodeExtents
-		}
-		n.Seed = crc32cLE32(crc32cLE32(sb.ChecksumSeed, n.Number), 0)
+		return j.findBy(sb.journalCopy())
 	}
-	if n.Size <= 0 || uint64(n.Size) > sb.Blocks*uint64(v.bs) {
+	why = j.findBy(n)
+	if c := sb.journalCopy(); sb.JournalBackup == 1 && (c.Block != n.Block || c.Size != n.Size) {
+		j.contested = "the journal's inode and the copy of it in the superblock put the journal in different places"
+		if why != "" || !j.begins() {
+			why = j.findBy(c)
+		}
+	}
+	return why
+}
+
+// journalCopy is the journal's inode by the copy of it that the superblock has.
+// ext4: super, "s_jnl_blocks".
+func (sb *superblock) journalCopy() inode {
+	le, size := binary.LittleEndian, sb.JournalBlocks[iBlockSize:]
+	n := inode{Number: sb.JournalInode, Mode: modeFile, Links: 1, Block: [iBlockSize]byte(sb.JournalBlocks[:]),
+		Size: int64(le.Uint32(size[4:])) | int64(le.Uint32(size))<<32}
+	if le.Uint16(n.Block[:]) == extentMagic && sb.Incompat&incompatExtents != 0 {
+		n.Flags = inodeExtents
+	}
+	n.Seed = crc32cLE32(crc32cLE32(sb.ChecksumSeed, n.Number), 0)
+	return n
+}
+
+// findBy finds where the journal lies by its inode.
+func (j *journal) findBy(n inode) (why string) {
+	v := j.vol
+	if n.Size <= 0 || uint64(n.Size) > v.sb.Blocks*uint64(v.bs) {
 		return "the journal's size cannot be"
 	}
 	m := newMapper(v.layout).mapInode(&n)
-	j.runs, j.size = m.Runs, n.Size
+	j.runs, j.size, j.needs = m.Runs, n.Size, nil
 	if m.Cut {
 		j.needs = v.needsOfBlocks(nil, m.Tree...)
 	}
 	return ""
+}
+
+// begins reports whether a journal begins in the place that was found.
+func (j *journal) begins() bool {
+	b := j.read(make([]byte, j.vol.bs), 0)
+	_, err := parseJournalSuper(b.Data, j.vol.bs)
+	return b.Has(0, 1024) && err == nil
 }
 
 // place is where block b of the journal lies in the image.

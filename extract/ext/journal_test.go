@@ -61,10 +61,10 @@ func TestBrokenLog(t *testing.T) {
 			if b > 0 && bytes.Equal(old, make([]byte, v.bs)) && bytes.Equal(old, img[place(b-1):place(b-1)+v.bs]) {
 				continue // never written, nor where the log ends
 			}
-			if !head && (b%5 > 0 && !every || name == "ext3-journal") {
-				continue // no checksum of a journal of ext3 tells of its other blocks
+			if !head && b%5 > 0 && !every {
+				continue
 			}
-			for _, how := range []string{"zeros", "noise", "older", "unread", "half"} {
+			for _, how := range []string{"zeros", "noise", "older", "next", "unread", "half"} {
 				var unread []imap.Range
 				switch how {
 				case "zeros":
@@ -77,6 +77,9 @@ func TestBrokenLog(t *testing.T) {
 					}
 				case "older":
 					copy(img[at:], img[place(b/2):place(b/2)+v.bs])
+				case "next": // often another block of the same kind
+					next := min(b+1, uint32(v.journal.size/v.bs)-1)
+					copy(img[at:], img[place(next):place(next)+v.bs])
 				default:
 					unread = append(unread, imap.Range{Start: at, Length: v.bs, State: imap.Failed})
 				}
@@ -176,7 +179,7 @@ func TestFastCommits(t *testing.T) {
 func TestStates(t *testing.T) {
 	for _, c := range []struct {
 		name, volume  string
-		state         uint16 // 0 for as it is
+		state         uint16 // 0 for as it is, 0xFFFD without the feature of a journal
 		recover, open string // the flag, and whether the journal's log begins: "set", "clear" or ""
 		whole         bool
 		say           string // "" where the list is complete
@@ -185,6 +188,7 @@ func TestStates(t *testing.T) {
 		{"errors", "ext2-1k", stateClosed | stateErrors, "", "", true, "marked as one with errors"},
 		{"errors with a journal", "ext3-4k", stateClosed | stateErrors, "", "", true, "marked as one with errors"},
 		{"under repair", "ext3-4k", 0xFFFE, "", "", true, "being repaired"},
+		{"flag set, no journal", "ext3-journal", 0xFFFD, "", "", false, "has no journal, and yet"},
 		{"flag clear, log not empty", "ext3-journal", 0, "clear", "", false, "its journal has a log that begins in block 1"},
 		{"flag set, log empty", "ext3-4k", 0, "set", "clear", true, "its journal is empty"},
 		{"flag set, log called empty", "ext3-journal", 0, "", "clear", false, "holds a later transaction"},
@@ -192,7 +196,9 @@ func TestStates(t *testing.T) {
 		img := unpack(t, c.volume)
 		v, _ := walk(t, reader(t, img), extract.Options{})
 		le, sb := binary.LittleEndian, img[superblockAt:]
-		if c.state == 0xFFFE {
+		if c.state == 0xFFFD {
+			le.PutUint32(sb[0x5C:], le.Uint32(sb[0x5C:])&^compatJournal)
+		} else if c.state == 0xFFFE {
 			le.PutUint16(sb[0x3A:], 0)
 		} else if c.state != 0 {
 			le.PutUint16(sb[0x3A:], c.state)

@@ -50,6 +50,9 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	for _, why := range v.journal.pending {
 		short("%s", why)
 	}
+	if n := t.claimed.miscounted; n > 0 {
+		short("the bitmaps of %d groups call another number of blocks or inodes free than their descriptors: what is in use may be missing", n)
+	}
 	if sum[mistyped] > 0 {
 		short("%d entries of folders name another kind of file than their inodes are: what they named may be missing", sum[mistyped])
 	}

@@ -63,7 +63,7 @@ func (v *layout) replay(newer overlay) {
 	v.overlay = newer
 	block, off := uint64(superblockAt/v.bs), superblockAt%v.bs
 	if _, ok := v.copies[block]; ok {
-		b := v.read(make([]byte, v.bs), block)
+		b := v.proof(make([]byte, v.bs), block)
 		if sb, ok := parseSuperblock(b.Data[off : off+superblockSize]); ok && b.Whole() && sb.Fault == "" && sb.unusable() == "" && sb.sameVolume(&v.sb) {
 			v.sb, v.count = sb, sb.Blocks
 		}
@@ -104,7 +104,7 @@ func (v *layout) loadGroups() {
 			if !ok || missing == 0 {
 				continue
 			}
-			sb.eachDesc(i, v.read(buf, block), func(g uint64, d groupDesc, err error) {
+			sb.eachDesc(i, v.proof(buf, block), func(g uint64, d groupDesc, err error) {
 				switch {
 				case t.list[g].Known:
 				case err == nil:

@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 
 	"fileassay/extract"
@@ -21,6 +22,9 @@ import (
 // are searched for it, and those that its own inode claims. Where the volume keeps
 // checksums, the first block also tells the seed of the folder's checksums,
 // which proves which further blocks are its own.
+//
+// Where the newest version of a block in the journal's log is unread, the newest
+// that was read is looked at too.
 //
 // What is found this way locates no content: it gives names to inodes that
 // were read, and is believed only where most of these agree with it.
@@ -49,6 +53,7 @@ type lostFolders struct {
 	firsts map[uint32][]lostBlock // first blocks, by folder
 	leaves map[uint32][]uint64    // blocks of entries, by the key of their checksums
 	looked map[uint64]bool        // blocks that inodes of missed folders claim
+	old    map[uint64]bool        // blocks of the journal's log that hold older versions
 	checks int                    // entries that may still be held against inodes
 
 	// What a round found. It is joined with the tree behind the round, since
@@ -65,7 +70,7 @@ func (t *tree) findLostFolders(ctx context.Context, w *space, c *claimed) error 
 	if len(missed) == 0 {
 		return nil
 	}
-	l := lostFolders{tree: t, space: w, firsts: map[uint32][]lostBlock{}, leaves: map[uint32][]uint64{}, looked: map[uint64]bool{}, checks: maxChecks, joined: map[uint32]uint32{}}
+	l := lostFolders{tree: t, space: w, firsts: map[uint32][]lostBlock{}, leaves: map[uint32][]uint64{}, looked: map[uint64]bool{}, old: map[uint64]bool{}, checks: maxChecks, joined: map[uint32]uint32{}}
 	if err := l.search(ctx, c); err != nil {
 		return err
 	}
@@ -172,6 +177,10 @@ func (l *lostFolders) search(ctx context.Context, c *claimed) error {
 	end := l.span(l.count, 0).Start
 	const most = 64
 	buf := make([]byte, most*l.bs)
+	for _, block := range slices.Sorted(maps.Values(l.older)) { // it names; the newest, which is not at hand, may not
+		l.old[block] = true
+		l.lookAt(l.read(buf[:l.bs], block), block)
+	}
 	err := area.Space(l.start, l.space.length, l.space.allocation)(ctx, func(start, length int64, use extract.Use) error {
 		if use != extract.UseUnclaimed && use != extract.UseUnknown || start >= end {
 			return nil
@@ -327,7 +336,9 @@ func (l *lostFolders) readLost(n uint32, first lostBlock) (names nameList, ok bo
 				against++
 				return
 			case disputes:
-				disputed++
+				if disputed++; l.old[first.block] {
+					return // it was another's then, or went by another name
+				}
 			}
 			names.add(n, d.Inode, d.Type, d.Name)
 		})

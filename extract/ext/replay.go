@@ -17,7 +17,8 @@ type replay struct {
 	revokes []uint64          // of that too
 
 	newest       map[uint64]tagged
-	revoked      map[uint64]uint32 // transaction that revoked a block last
+	older        map[uint64][]journalCopy // what were the newest, since the block was revoked last
+	revoked      map[uint64]uint32        // transaction that revoked a block last
 	transactions int
 	end          uint32 // the transaction that follows the last one
 	stop         string // why the log could not be followed to its end
@@ -33,19 +34,33 @@ type tagged struct {
 // overlay is the newest version of every block that was not revoked since.
 func (p *replay) overlay() overlay {
 	magic, _ := p.journal.place(0) // where its superblock begins as all its blocks do
-	out := overlay{copies: make(map[uint64]journalCopy, len(p.newest)), magic: magic}
+	out := overlay{copies: make(map[uint64]journalCopy, len(p.newest)), older: map[uint64]uint64{}, magic: magic}
 	for block, t := range p.newest {
 		if by, ok := p.revoked[block]; ok && int32(by-t.sequence) >= 0 {
 			continue // revoked in the same transaction or a later one
 		}
 		out.copies[block] = t.copy
+		if p.sound(t.copy) {
+			continue
+		}
+		for _, c := range slices.Backward(p.older[block]) {
+			if p.sound(c) {
+				out.older[block] = uint64(c.at-p.journal.vol.start) / uint64(p.journal.vol.bs)
+				break
+			}
+		}
 	}
 	out.keys = slices.Sorted(maps.Keys(out.copies))
 	return out
 }
 
+// sound reports whether a copy was read whole and does not fail its checksum.
+func (p *replay) sound(c journalCopy) bool {
+	return !c.bad && !c.failed && p.journal.vol.r.IsRead(c.at, p.journal.vol.bs)
+}
+
 func newReplay(j *journal, s journalSuper) replay {
-	return replay{journal: j, s: s, blocks: map[uint64]tagged{}, newest: map[uint64]tagged{}, revoked: map[uint64]uint32{}}
+	return replay{journal: j, s: s, blocks: map[uint64]tagged{}, newest: map[uint64]tagged{}, older: map[uint64][]journalCopy{}, revoked: map[uint64]uint32{}}
 }
 
 // next is the block of the log behind another.
@@ -182,7 +197,13 @@ func (p *replay) empty(ctx context.Context, known bool) (st journalState, err er
 // take notes the block at of the log under its tag.
 func (p *replay) take(tag journalTag, at, sequence uint32) {
 	place, ok := p.journal.place(at)
-	c := journalCopy{at: place, escaped: tag.Flags&tagEscaped != 0, bad: !ok || p.s.checksums() && p.tagBad(tag, at, sequence)}
+	c := journalCopy{at: place, escaped: tag.Flags&tagEscaped != 0, bad: !ok}
+	if ok && p.s.checksums() {
+		fails := p.tagBad(tag, at, sequence)
+		c.weak = fails || !p.sound(c)
+		c.failed = fails
+		c.bad = fails && !p.journal.vol.sb.metadataCsum()
+	}
 	if tag.Flags&tagDeleted == 0 {
 		p.blocks[tag.Block] = tagged{c, sequence}
 	}
@@ -190,9 +211,15 @@ func (p *replay) take(tag journalTag, at, sequence uint32) {
 
 // commit makes what the transaction that was read holds the newest.
 func (p *replay) commit(sequence uint32) {
-	maps.Copy(p.newest, p.blocks)
+	for block, t := range p.blocks {
+		if was, ok := p.newest[block]; ok {
+			p.older[block] = append(p.older[block], was.copy)
+		}
+		p.newest[block] = t
+	}
 	for _, r := range p.revokes {
 		p.revoked[r] = sequence
+		delete(p.older, r)
 	}
 	clear(p.blocks)
 	p.revokes = p.revokes[:0]

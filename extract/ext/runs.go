@@ -33,8 +33,8 @@ type mapping struct {
 	// Cut is set where a block of the tree was unread or condemned, so that
 	// Runs holds unlocated parts.
 	Cut bool
-	// Odd is set where what was read of it contradicts itself, though every
-	// block has a place.
+	// Odd is set where what was read of it contradicts itself, or the inode's
+	// size, though every block of the file has a place.
 	Odd bool
 	Why []string // what was unread, condemned or odd, a few
 }
@@ -64,6 +64,17 @@ func (m *mapping) lose(from, to uint64, format string, args ...any) {
 	if to > from {
 		m.add(run{Logical: from, Length: to - from, Kind: runUnlocated})
 	}
+}
+
+// astray notes that what was read says of the blocks [from, to) of the file
+// that they lie where none can be. Where these are past the file's end nothing of
+// it is lost, but what says so is none that was written.
+func (m *mapping) astray(from, to uint64, format string, args ...any) {
+	if from >= to {
+		m.odd(format, args...)
+		return
+	}
+	m.lose(from, to, format, args...)
 }
 
 // odd notes a contradiction.
@@ -161,8 +172,11 @@ type mapper struct {
 	// the table: each is of a block of the volume at least, and no two share
 	// one. Runs that cannot be located lie between such.
 	budget int64
-	bufs   [][]byte // one a level
-	seen   map[uint64]bool
+	// have is how many blocks were found of the inode at hand, most how many it
+	// counts.
+	have, most uint64
+	bufs       [][]byte // one a level
+	seen       map[uint64]bool
 }
 
 func newMapper(l *layout) *mapper {
@@ -172,6 +186,7 @@ func newMapper(l *layout) *mapper {
 // mapInode finds where the blocks of an inode with content outside itself lie.
 func (p *mapper) mapInode(n *inode) mapping {
 	var m mapping
+	p.have, p.most = 0, n.Sectors/uint64(p.bs/512)
 	if n.Flags&inodeExtents != 0 {
 		p.extents(n, &m)
 	} else {
@@ -186,18 +201,22 @@ func (p *mapper) mapInode(n *inode) mapping {
 // which kind names. ok is false where it cannot be one.
 func (p *mapper) treeBlock(m *mapping, kind string, level int, block, from, to uint64) (b partial.Bytes, ok bool) {
 	if !p.dataRange(block, 1) {
-		m.lose(from, to, "the %s points to block %d, where no block of it can be", kind, block)
+		m.astray(from, to, "the %s points to block %d, where no block of it can be", kind, block)
 		return b, false
 	}
 	if int64(len(m.Runs)+len(m.Tree)) >= p.budget {
-		m.lose(from, to, "the %s has more blocks than the volume", kind)
+		m.astray(from, to, "the %s has more blocks than the volume", kind)
 		return b, false
 	}
 	if p.inTree(m, block) {
-		m.lose(from, to, "the %s has block %d in more than one place", kind, block)
+		m.astray(from, to, "the %s has block %d in more than one place", kind, block)
 		return b, false
 	}
+	if p.copies[block].weak {
+		m.odd("block %d of the %s is in the journal, where its checksum does not vouch for it", block, kind)
+	}
 	m.Tree = append(m.Tree, block)
+	p.have++
 	return p.read(p.buf(level), block), true
 }
 

@@ -51,12 +51,6 @@ func (s *subject) mended(p property, list []known) []string {
 
 // knownFailures is the list. It may only get shorter.
 var knownFailures = []known{
-	{"ext", "monotone", "not listed: journal block",
-		"A block of a folder that stands in the closed journal is older than the folder's own; read, it bars what was found of the folder in other places.",
-		"ext3-journal", "unread=1204,1208 more=1199 fill=keep"},
-	{"ext", "garbage", "not intact: journal block",
-		"Garbage in the closed journal costs the inode that an older block there gives.",
-		"ext4-journal-data", "unread=3685 more=2666 fill=ones noise=9874781782733815427"},
 	{"ntfs", "garbage", "not listed: file record",
 		"A record in place of which another one's sector was read, which does not state its number, is taken for that file: the name in the folder is not asked.",
 		"ntfs3-kernel", "more=225-226 fill=other noise=7234092068126726619"},
