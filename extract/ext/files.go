@@ -259,8 +259,12 @@ func (l *lister) live(rec *record, names []name, unused bool) {
 	n := &rec.inode
 	c := l.contents.of(n)
 	l.out.own = append(l.out.own, c.own...)
+	group := &l.groups.list[l.c.group]
 	f := extract.File{ID: uint64(n.Number), Modified: n.Modified, Executable: n.isFile() && n.Mode&modeRun != 0,
-		RecordUnread: c.doubt || c.crossed || c.freed || unused || l.groups.list[l.c.group].Guessed, Why: c.why, Needs: c.needs}
+		RecordUnread: c.doubt || c.crossed || c.freed || unused || group.Guessed || group.Opposed, Why: c.why, Needs: c.needs}
+	if group.Opposed {
+		f.Why = append(f.Why, "copies of the descriptor of its inode's group put that in different places")
+	}
 	if block, _ := l.recordPlace(n.Number); l.copies[block].weak {
 		f.RecordUnread, f.Needs = true, l.needsOfBlocks(f.Needs, block)
 		f.Why = append(f.Why, "its inode is in the journal, where its checksum does not vouch for it")

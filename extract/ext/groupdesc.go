@@ -29,6 +29,8 @@ type groupDesc struct {
 	Backup bool // from a copy: places hold, but flags, counts and checksums may be old
 	// Checked is set where a checksum vouches for it.
 	Checked bool
+	// Opposed is set where another copy that was read puts its structures elsewhere.
+	Opposed bool
 	// Guessed is set where no descriptor was read and folders and inodes tell where
 	// the inodes stand, but not where the bitmaps do. What it leads to is listed and
 	// proves nothing.
@@ -115,6 +117,22 @@ func (d *groupDesc) tableFits(sb *superblock, g uint64) bool {
 	lo, hi := sb.room(g)
 	n := tableBlocks(sb)
 	return d.InodeTable > lo && d.InodeTable < hi && n <= hi-d.InodeTable
+}
+
+// opposed is the number of groups whose copies contradict each other.
+func (t *groupTable) opposed() (n int) {
+	for i := range t.list {
+		if t.list[i].Opposed {
+			n++
+		}
+	}
+	return n
+}
+
+// samePlaces reports whether two descriptors of a group put its structures in the
+// same places. No driver moves them and leaves a copy as it was.
+func (d *groupDesc) samePlaces(o *groupDesc) bool {
+	return d.BlockBitmap == o.BlockBitmap && d.InodeBitmap == o.InodeBitmap && d.InodeTable == o.InodeTable
 }
 
 // plausible holds a descriptor's places against the volume's geometry.

@@ -28,6 +28,9 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	if v.groups.unknown > 0 {
 		short("the descriptors of %d groups are unread in every copy: %d inodes cannot be found", v.groups.unknown, int64(v.groups.unknown)*int64(v.sb.InodesPerGroup))
 	}
+	if n := v.groups.opposed(); n > 0 {
+		short("copies of the descriptors of %d groups put bitmaps or inodes in different places: no file of these groups is vouched for", n)
+	}
 	if sum[unreadInodes] > 0 {
 		short("%d inodes that are or may be in use are unread", sum[unreadInodes])
 	}

@@ -99,13 +99,17 @@ func (v *layout) loadGroups() {
 			break // where they stand is not known
 		}
 		missing := min(per, sb.groups()-i*per)
+		held := false // against another copy
 		for n, at := range descCopies(sb, i) {
 			block, ok := descBlock(sb, i, at)
-			if !ok || missing == 0 {
+			if !ok || missing == 0 && held {
 				continue
 			}
 			sb.eachDesc(i, v.proof(buf, block), func(g uint64, d groupDesc, err error) {
 				switch {
+				case t.list[g].Known && err == nil:
+					held = true
+					t.list[g].Opposed = t.list[g].Opposed || !t.list[g].samePlaces(&d)
 				case t.list[g].Known:
 				case err == nil:
 					d.Backup = n > 0
