@@ -38,6 +38,9 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 	slices.SortStableFunc(l.Volumes, func(a, b Volume) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
+	if err := p.fronted(ctx, l); err != nil {
+		return nil, err
+	}
 	l.Needs = tableNeeds(l.Structures)
 	for i := range l.Volumes {
 		v := &l.Volumes[i]

@@ -6,6 +6,7 @@ import (
 
 	"fileassay/extract/lvm"
 	"fileassay/extract/mdraid"
+	"fileassay/extract/ranges"
 )
 
 // maxLayers bounds how deep metadata may stand behind metadata: a mirror with
@@ -34,7 +35,9 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 	if depth == maxLayers || v.NoFiles {
 		return []Volume{v}, nil
 	}
-	if a, ok := mdraid.Find(f.r, v.Start, v.Length); ok {
+	a, ok, open := mdraid.Find(f.r, v.Start, v.Length)
+	if ok {
+		v.member = ranges.Range{Start: v.Start, End: v.End()}
 		name := fmt.Sprintf("Linux md array, metadata %s", a.Version)
 		switch {
 		case a.Reason != "":
@@ -54,7 +57,9 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 		return []Volume{v}, nil
 	}
 	if v.Filesystem == mdMember { // its mark stands, and the rest of it is unread or damaged
-		v.Needs = mdraid.Places(v.Start, v.Length)
+		for _, o := range open {
+			v.Needs = append(v.Needs, o.Range)
+		}
 		return []Volume{v}, nil
 	}
 	g, ok := lvm.Find(f.r, v.Start, v.Length)
@@ -103,6 +108,7 @@ func (f *layers) inside(ctx context.Context, v Volume, start, length int64, foun
 	if note != "" {
 		f.l.note("%s", note)
 	}
+	n.member = v.member
 	n.Partition, n.Doubt, n.Needs = v.Partition, append(n.Doubt, v.Doubt...), append(n.Needs, v.Needs...)
 	return f.follow(ctx, n, depth+1)
 }
