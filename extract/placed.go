@@ -28,6 +28,9 @@ type Placed struct {
 	// Wrong says that a structure, sound in itself, names another place than that
 	// in which it stands.
 	Wrong bool
+	// All says that all such structures of the volume that are known and were read
+	// stand in their places, however few they are.
+	All bool
 }
 
 // Hit takes a structure that stands in its place and ends at end in the image.

@@ -14,7 +14,7 @@ const maxPlaced = 1 << 14
 // is the beginning of a folder with a checksum that fits, or not.
 func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 	l := v.layout
-	out := extract.Placed{Start: l.start}
+	out := extract.Placed{Start: l.start, All: true}
 	var seen set
 	var queue []uint32
 	add := func(e *entry) {
@@ -35,6 +35,7 @@ func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 		if e := parseShort(l.head); !l.byBitmap() && !s.Head && e.Name == dot && e.Attr&attrFolder != 0 {
 			out.Wrong = true
 		}
+		out.All = out.All && (s.Folder || isEmpty(l.head))
 		if !s.Folder || !l.byBitmap() && !s.Head {
 			continue
 		}
@@ -43,3 +44,6 @@ func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 	}
 	return out, nil
 }
+
+// isEmpty reports whether the beginning of a folder of exFAT has no slots.
+func isEmpty(head []byte) bool { return head[0] == typeEnd }

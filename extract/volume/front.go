@@ -112,9 +112,9 @@ func (f *fronts) containers(v *Volume) []ranges.Range {
 // clears reports whether what was read clears a volume in container c of metadata
 // in a place.
 func (f *fronts) clears(ctx context.Context, v *Volume, c ranges.Range, o mdraid.Place) (bool, error) {
-	reach, err := f.reach(ctx, v, c)
+	reach, all, err := f.reach(ctx, v, c)
 	switch {
-	case err != nil || reach < leastPlaced:
+	case err != nil || reach < leastPlaced && !all:
 		return false, err
 	case reach >= extract.PlacedEnough:
 		return true, nil
@@ -126,7 +126,7 @@ func (f *fronts) clears(ctx context.Context, v *Volume, c ranges.Range, o mdraid
 		return true, nil // it is older than that metadata, and not overwritten
 	case o.Start < v.Start:
 		// a table that was read says where the volume stands, and leaves no room for data in front
-		return drive && v.Partition != nil, nil
+		return drive && (v.Partition != nil || f.neighbours(v)), nil
 	case drive && v.Partition != nil:
 		return f.tableMade(c, o), nil
 	}
@@ -145,14 +145,14 @@ func (f *fronts) tableMade(c ranges.Range, o mdraid.Place) bool {
 
 // reach is how far from the start of a container, or of the volume where nothing
 // ties it to that, structures stand in their places.
-func (f *fronts) reach(ctx context.Context, v *Volume, c ranges.Range) (int64, error) {
+func (f *fronts) reach(ctx context.Context, v *Volume, c ranges.Range) (far int64, all bool, err error) {
 	own, err := f.look(ctx, v)
 	if err != nil || own.Wrong {
-		return 0, err
+		return 0, false, err
 	}
-	far := own.End - v.Start
+	far = own.End - v.Start
 	if v.Partition == nil {
-		return far, nil
+		return far, own.All, nil
 	}
 	for i := range f.l.Volumes {
 		o := &f.l.Volumes[i]
@@ -161,11 +161,22 @@ func (f *fronts) reach(ctx context.Context, v *Volume, c ranges.Range) (int64, e
 		}
 		p, err := f.look(ctx, o)
 		if err != nil {
-			return 0, err
+			return 0, false, err
 		}
 		far = max(far, o.Start-c.Start, p.End-c.Start)
 	}
-	return far, nil
+	return far, own.All, nil
+}
+
+// neighbours reports whether a volume lies between others, or beside one, as it
+// would in a table: each begins where the one before ends, but for what tables
+// leave free. In an array they would lie closer together than they are long.
+func (f *fronts) neighbours(v *Volume) bool {
+	follows := func(a, b *Volume) bool {
+		d := b.Start - a.Start - a.own
+		return a.rests == onPrimary && b.rests == onPrimary && a.own > 0 && d >= 0 && d <= leastPlaced
+	}
+	return slices.ContainsFunc(f.l.Volumes, func(o Volume) bool { return o.Reason == "" && (follows(v, &o) || follows(&o, v)) })
 }
 
 // look asks a volume for its structures in their places.
@@ -182,6 +193,11 @@ func (f *fronts) look(ctx context.Context, v *Volume) (extract.Placed, error) {
 		return extract.Placed{}, err
 	}
 	var out extract.Placed
+	if res.fs == nil { // it was walked
+		if res.fs, err = k.Open(ctx, f.image, f.offset+v.Start, v.Length, f.o); err != nil {
+			return out, ctx.Err()
+		}
+	}
 	if by, ok := res.fs.(extract.Placer); ok {
 		if out, err = by.Placed(ctx); err != nil {
 			return out, err
