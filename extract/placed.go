@@ -14,7 +14,7 @@ type Placer interface {
 
 // PlacedEnough is how far into a volume structures in their places need not be
 // looked for any more.
-const PlacedEnough = 128 << 20
+const PlacedEnough = 64 << 20
 
 // Placed tells how a volume lies by structures that name their place. Members of
 // striped arrays give it up in steps that all go one way, a drive's share and

@@ -24,7 +24,7 @@ import (
 //     stripes are longer than that, or there are none. Structures tell it that name
 //     their own place: see [extract.Placer]. How long stripes are at most no format
 //     says. mdadm makes them of 512 KiB where it is not asked, people ask for a few
-//     MiB; structures that stand 128 MiB apart are taken to leave no room for any.
+//     MiB; structures that stand 64 MiB apart are taken to leave no room for any.
 //   - A volume that ends behind the place of the metadata, and where the drive or
 //     partition ends, was made for that drive or partition: no volume in an array
 //     has the length of one member with the part that is the metadata's. As the
@@ -174,7 +174,7 @@ func (f *fronts) reach(ctx context.Context, v *Volume, c ranges.Range) (far int6
 func (f *fronts) neighbours(v *Volume) bool {
 	follows := func(a, b *Volume) bool {
 		d := b.Start - a.Start - a.own
-		return a.rests == onPrimary && b.rests == onPrimary && a.own > 0 && d >= 0 && d <= leastPlaced
+		return a.own > 0 && b.own > 0 && d >= 0 && d <= leastPlaced
 	}
 	return slices.ContainsFunc(f.l.Volumes, func(o Volume) bool { return o.Reason == "" && (follows(v, &o) || follows(&o, v)) })
 }
