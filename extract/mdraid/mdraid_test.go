@@ -104,16 +104,16 @@ func TestFind(t *testing.T) {
 	for _, c := range cases {
 		img := make([]byte, shift+size)
 		copy(img[shift+c.at:], c.super)
-		a, ok := Find(reader(t, img), shift, size)
+		a, ok, _ := Find(reader(t, img), shift, size)
 		if !ok || a.Version != c.version || a.At != shift+c.at || a.Start != shift+c.start || a.Length != c.length ||
 			!strings.Contains(a.Reason, c.reason) || (a.Reason == "") != (c.reason == "") {
 			t.Errorf("%s: %v %+v", c.name, ok, a)
 		}
-		if a, ok := Find(reader(t, img, imap.Range{Start: shift + c.at, Length: 512, State: imap.Failed}), shift, size); ok {
+		if a, ok, _ := Find(reader(t, img, imap.Range{Start: shift + c.at, Length: 512, State: imap.Failed}), shift, size); ok {
 			t.Errorf("%s: found in a sector that was not read: %+v", c.name, a)
 		}
 		img[shift+c.at+100] ^= 1
-		if a, ok := Find(reader(t, img), shift, size); ok {
+		if a, ok, _ := Find(reader(t, img), shift, size); ok {
 			t.Errorf("%s: found with a byte changed: %+v", c.name, a)
 		}
 	}
@@ -161,11 +161,11 @@ func FuzzSuper(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		for _, version := range []string{"1.0", "1.1", "1.2"} {
-			if a, ok := parseV1(b, version, 4096, 0, size); ok && (a.Start < 0 || a.Length < 0 || a.Start+a.Length > size) {
+			if a, ok, _ := parseV1(b, version, 4096, 0, size); ok && (a.Start < 0 || a.Length < 0 || a.Start+a.Length > size) {
 				t.Fatalf("%+v", a)
 			}
 		}
-		if a, ok := parseV0(b, 8*mib, mib, size); ok && (a.Start != mib || a.Length > 7*mib) {
+		if a, ok, _ := parseV0(b, 8*mib, mib, size); ok && (a.Start != mib || a.Length > 7*mib) {
 			t.Fatalf("%+v", a)
 		}
 	})

@@ -47,7 +47,7 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 		if !v.told() && !v.NoFiles {
 			v.Needs = append(v.Needs, p.needs(v)...)
 		}
-		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" {
+		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" && len(v.bad) == 0 {
 			v.fs = p.reader(k.Name, v.Start, v.Length)
 		}
 	}

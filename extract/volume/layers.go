@@ -3,6 +3,7 @@ package volume
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"fileassay/extract/lvm"
 	"fileassay/extract/mdraid"
@@ -39,6 +40,9 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 	if ok {
 		v.member = ranges.Range{Start: v.Start, End: v.End()}
 		name := fmt.Sprintf("Linux md array, metadata %s", a.Version)
+		if a.Reason == "" {
+			f.array(&v, &a)
+		}
 		switch {
 		case a.Reason != "":
 			if v.Reason == "" {
@@ -98,6 +102,20 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 	return out, nil
 }
 
+// array says of a volume what the metadata of a mirror in front of it tells.
+func (f *layers) array(v *Volume, a *mdraid.Array) {
+	if a.Copies > 1 {
+		f.l.note("%s is a member of a mirror of %d drives: another one may be newer; the metadata of this one was written %d times (its event count)", v.Found, a.Copies, a.Events)
+	}
+	if a.BadUnsure != "" {
+		v.Doubt, v.Needs = append(v.Doubt, a.BadUnsure), append(a.BadNeeds, v.Needs...)
+	}
+	if len(a.Bad) > 0 {
+		v.bad = slices.Clone(a.Bad)
+		f.l.note("%s: the array gave up %d ranges of sectors on this drive: they count as unread", v.Found, len(a.Bad))
+	}
+}
+
 // inside probes [start, start+length), which metadata in v says is a volume.
 func (f *layers) inside(ctx context.Context, v Volume, start, length int64, found string, depth int) ([]Volume, error) {
 	c, err := f.probe(ctx, start, length, []string{"ext"})
@@ -108,7 +126,7 @@ func (f *layers) inside(ctx context.Context, v Volume, start, length int64, foun
 	if note != "" {
 		f.l.note("%s", note)
 	}
-	n.member = v.member
+	n.member, n.bad = v.member, v.bad
 	n.Partition, n.Doubt, n.Needs = v.Partition, append(n.Doubt, v.Doubt...), append(n.Needs, v.Needs...)
 	return f.follow(ctx, n, depth+1)
 }

@@ -108,6 +108,7 @@ type Volume struct {
 	id    string // what these call it, as [extract.Candidate].ID
 	over  int64  // bytes by which that passes the end of its partition
 
+	bad    []ranges.Range     // of the image: what an array in front gave up, sorted
 	member ranges.Range       // of an array whose metadata was read, that it lies in
 	fs     extract.Filesystem // that it was found with, until [Open] gives it
 }
