@@ -305,7 +305,7 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 		return err
 	}
 	for _, v := range f.known {
-		if !v.told() && !v.NoFiles {
+		if !v.told() && !v.NoFiles || v.Filesystem == mdMember && v.member.Len() == 0 {
 			// what is in it may begin elsewhere, as behind metadata that was not read,
 			// or by a table of its own
 			t.dark = append(t.dark, ranges.Range{Start: v.Start, End: v.End()})

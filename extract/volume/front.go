@@ -112,6 +112,10 @@ func (f *fronts) containers(v *Volume) []ranges.Range {
 // clears reports whether what was read clears a volume in container c of metadata
 // in a place.
 func (f *fronts) clears(ctx context.Context, v *Volume, c ranges.Range, o mdraid.Place) (bool, error) {
+	raid := func(q Partition) bool { return q.Start == c.Start && slices.Contains(q.hints(), mdMember) }
+	if slices.ContainsFunc(f.l.Partitions, raid) {
+		return false, nil // it is a member by its type: perhaps a spare, or one that was left behind
+	}
 	reach, all, err := f.reach(ctx, v, c)
 	switch {
 	case err != nil || reach < leastPlaced && !all:

@@ -77,6 +77,10 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 		v.Filesystem, v.Reason, v.Needs = lvmMember, "a physical volume of LVM2 of which no copy of the metadata was read", g.Needs
 		return []Volume{v}, nil
 	}
+	if g.Unread != "" {
+		f.l.missing("%s: %s: a logical volume may be missing", v.Found, g.Unread)
+		v.Doubt, v.Needs = append(slices.Clip(v.Doubt), g.Unread), append(g.Needs, v.Needs...)
+	}
 	var out []Volume
 	for _, l := range g.Volumes {
 		found := fmt.Sprintf("logical volume %s/%s in %s", g.Name, l.Name, v.Found)
