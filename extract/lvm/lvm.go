@@ -135,6 +135,24 @@ func Heads() []ranges.Range {
 	return []ranges.Range{{Start: 0, End: labelSectors * sector}, {Start: mdaUsual, End: mdaUsual + mdaHeader}}
 }
 
+// Open are the sectors of [start, start+length) of the image in which a label may
+// stand that were not read; none where the usual sector was read and the usual
+// metadata area holds nothing.
+func Open(r *image.Reader, start, length int64) []ranges.Range {
+	if length < mdaUsual+mdaHeader {
+		return nil
+	}
+	b := make([]byte, mdaHeader)
+	if _, err := r.ReadAt(b, start+mdaUsual); err == nil && string(b[4:20]) != mdaMagic && r.IsRead(start+sector, sector) {
+		return nil
+	}
+	var out []ranges.Range
+	for u := range r.Unread(start, labelSectors*sector) {
+		out = append(out, ranges.Range{Start: u.Start, End: u.End()})
+	}
+	return out
+}
+
 // Find looks for LVM2 metadata at the start of [start, start+length) of the
 // image. Where a label stands there and no metadata can be read, the group has
 // no name.

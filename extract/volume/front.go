@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"fileassay/extract"
+	"fileassay/extract/lvm"
 	"fileassay/extract/mdraid"
 	"fileassay/extract/ranges"
 )
@@ -87,11 +88,28 @@ func (f *fronts) volume(ctx context.Context, v *Volume) error {
 			}
 		}
 	}
+	f.logical(v)
 	if len(needs) > 0 {
 		v.Doubt = append(v.Doubt, fmt.Sprintf("the drive or partition may be one of several in an array: not all was read of where its metadata would stand (Linux md, version %s)", strings.Join(versions, ", ")))
 		v.Needs = append(needs, v.Needs...)
 	}
 	return nil
+}
+
+// logical puts a volume in doubt that may be a logical one, of which only the
+// first piece begins here: it lies some way into a drive or partition of which the
+// sectors that would hold a label were not read.
+func (f *fronts) logical(v *Volume) {
+	for _, c := range f.containers(v) {
+		drive := c.Start == 0 && c.End == f.r.DriveSize()
+		if v.Start == c.Start || v.grouped || drive && (v.Partition != nil || f.neighbours(v)) {
+			continue
+		}
+		if open := lvm.Open(f.r, c.Start, c.Len()); len(open) > 0 {
+			v.Doubt = append(v.Doubt, "it may be one piece of a logical volume: the sectors where a label of LVM2 would stand were not read")
+			v.Needs = append(open, v.Needs...)
+		}
+	}
 }
 
 // containers are what may be a member of an array with the volume in it: the

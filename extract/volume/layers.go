@@ -81,6 +81,7 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 		f.l.missing("%s: %s: a logical volume may be missing", v.Found, g.Unread)
 		v.Doubt, v.Needs = append(slices.Clip(v.Doubt), g.Unread), append(g.Needs, v.Needs...)
 	}
+	v.grouped = true
 	var out []Volume
 	for _, l := range g.Volumes {
 		found := fmt.Sprintf("logical volume %s/%s in %s", g.Name, l.Name, v.Found)
@@ -130,7 +131,7 @@ func (f *layers) inside(ctx context.Context, v Volume, start, length int64, foun
 	if note != "" {
 		f.l.note("%s", note)
 	}
-	n.member, n.bad = v.member, v.bad
+	n.member, n.bad, n.grouped = v.member, v.bad, v.grouped
 	n.Partition, n.Doubt, n.Needs = v.Partition, append(n.Doubt, v.Doubt...), append(n.Needs, v.Needs...)
 	return f.follow(ctx, n, depth+1)
 }
