@@ -42,6 +42,16 @@ const (
 	UseUnclaimed            // allocated, but no listed file or structure claims it
 )
 
+// Bearing is what the structures around say of one that speaks for a volume without
+// telling where that begins. The zero value is that they say nothing: they are
+// unread, or something else only looks like it.
+type Bearing struct {
+	Borne   bool    // they bear it out: the volume begins at Start
+	Start   int64   // in the image
+	Places  []int64 // of other structures of the volume, and of the last block known
+	Refuted bool    // all that would bear it out was read, and does not
+}
+
 // Candidate is a volume that one sector of the image speaks for.
 type Candidate struct {
 	Start, Length int64  // of the volume in the image, bytes

@@ -299,6 +299,23 @@ func TestOwnersEnclosed(t *testing.T) {
 	)
 }
 
+// A volume of one group has no copy of its superblock: its descriptors and its root
+// folder speak for it.
+func TestOwnersOneGroup(t *testing.T) {
+	d := ownertest.Load(t, "one-group", *remake)
+	primaries := []imap.Range{ownertest.Primary(&d.Volumes[0]), ownertest.Primary(&d.Volumes[1])}
+	checkAll(t, d,
+		owned{name: "all read", intact: upTo(2), complete: true},
+		owned{name: "both superblocks unread", unread: primaries, doubted: upTo(2), incomplete: true},
+		owned{name: "and the table", unread: append([]imap.Range{failed(0, sect)}, primaries...), doubted: upTo(2), incomplete: true},
+		owned{name: "both superblocks and the table zeros", drive: d.Edited(func(img []byte) {
+			for _, r := range append([]imap.Range{failed(0, sect)}, primaries...) {
+				clear(img[r.Start:r.End()])
+			}
+		}), doubted: upTo(2), incomplete: true},
+	)
+}
+
 // chain are the records of the logical drives of clean-mbr, in the order of its
 // chain, and where the extended partition begins.
 func chain(img []byte) (extended int64, records []int64) {

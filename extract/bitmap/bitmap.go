@@ -145,6 +145,17 @@ func (m *Map) Runs(ctx context.Context, first, n int64, yield func(first, n int6
 	return nil
 }
 
+// Count is how many of n bits from first are in the state.
+func (m *Map) Count(first, n int64, s State) (count int64) {
+	_ = m.Runs(context.Background(), first, n, func(_, k int64, got State) error {
+		if got == s {
+			count += k
+		}
+		return nil
+	})
+	return count
+}
+
 // errFound ends a walk that found what it looks for.
 var errFound = errors.New("found")
 

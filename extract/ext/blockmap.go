@@ -17,6 +17,9 @@ func (p *mapper) blockMap(n *inode, m *mapping) {
 	for i := range uint64(directBlocks) {
 		p.mapped(m, i, uint64(le.Uint32(n.Block[4*i:])), end)
 	}
+	if end > mapReach(p.bs) {
+		m.odd("its size is %d bytes, more than a block map reaches", n.Size)
+	}
 	from := uint64(directBlocks)
 	span := uint64(p.bs / 4) // of the file's blocks that one entry of the inode speaks for
 	for level := 1; level <= indirectLevels; level++ {
@@ -25,6 +28,12 @@ func (p *mapper) blockMap(n *inode, m *mapping) {
 		from += span
 		span *= uint64(p.bs / 4)
 	}
+}
+
+// mapReach is the number of a file's blocks that a block map has entries for.
+func mapReach(bs int64) uint64 {
+	per := uint64(bs / 4)
+	return directBlocks + per + per*per + per*per*per
 }
 
 // mapped takes the entry for one block of the file.

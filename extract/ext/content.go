@@ -1,7 +1,10 @@
 package ext
 
 import (
+	"bytes"
+	"encoding/binary"
 	"fmt"
+	"math"
 
 	"fileassay/extract"
 	"fileassay/extract/ranges"
@@ -15,10 +18,13 @@ type content struct {
 	// doubt is set where the inode contradicts itself, so that the file cannot
 	// be called intact whatever was read of it.
 	doubt bool
-	// crossed is set where blocks of it are claimed more than once.
-	crossed bool
-	why     []string
-	target  string // of a link
+	// crossed is set where blocks of it are claimed more than once, freed where
+	// the block bitmap calls some of them free.
+	crossed, freed bool
+	// cut is set where not all of what says where it lies was read.
+	cut    bool
+	why    []string
+	target string // of a link
 	// needs are unread blocks of the tree or map that says where the content lies
 	needs []ranges.Range
 }
@@ -26,7 +32,7 @@ type content struct {
 // contents finds where the content of inodes lies. It is for one goroutine.
 type contents struct {
 	*mapper
-	shared *ranges.Set // bytes of the image that more than one inode claims
+	claimed *disputed
 }
 
 // of finds the content of a file, or the claims of any other inode.
@@ -42,19 +48,22 @@ func (p contents) of(n *inode) content {
 	switch {
 	case n.isLink() && p.fastLink(n):
 		c.target = string(n.Block[:min(n.Size, iBlockSize)])
+		p.checkTarget(n, n.Block[:], &c)
 		return c
 	case !n.isFile() && !n.isFolder() && !n.isLink():
 		return c // a device, pipe or socket has no content
 	case n.Flags&inodeInlineData != 0:
 		p.inlineContent(n, &c)
+		p.checkBlockCount(n, &mapping{}, &c)
 		return c
 	}
 	m := p.mapInode(n)
-	c.why = append(c.why, m.Why...)
+	c.why, c.doubt, c.cut = append(c.why, m.Why...), m.Odd, m.Cut
 	if m.Cut {
 		c.needs = p.needsOfBlocks(nil, m.Tree...)
 	}
 	p.checkBlockCount(n, &m, &c)
+	p.checkSize(n, &m, &c)
 	p.claims(&m, &c)
 	switch {
 	case n.isFile():
@@ -80,34 +89,118 @@ func (p contents) claims(m *mapping, c *content) {
 		c.own = append(c.own, p.span(b, 1))
 	}
 	for s := range p.spans(m) {
-		for x := range p.shared.Within(s.Start, s.Len()) {
+		// of a cluster that is claimed twice, the file's blocks may be others'
+		if x, ok := p.claimed.shared.First(s.Start, s.Len()); ok && !c.crossed {
 			c.crossed = true
 			c.why = append(c.why, fmt.Sprintf("it claims block %d, which is claimed more than once", (x.Start-p.start)/p.bs))
-			return
+		}
+		if x, ok := p.claimed.freed.First(s.Start, s.Len()); ok && !c.freed {
+			c.freed = true
+			c.why = append(c.why, fmt.Sprintf("it claims block %d, which the block bitmap calls free", (x.Start-p.start)/p.bs))
 		}
 	}
 }
 
 // checkBlockCount holds what was found of an inode's blocks against its own
-// count, where no checksum vouches for the tree or map that names them: zeros
-// in place of a block map look like holes.
+// count: zeros in place of a block map, or entries that are left out, look like
+// holes. ext4: inodes, "i_blocks".
 func (p contents) checkBlockCount(n *inode, m *mapping, c *content) {
-	proved := p.sb.metadataCsum() && n.Flags&inodeExtents != 0
-	unknown := p.shape != nil // whether blocks are counted by clusters, which the superblock would say
-	if proved || unknown || m.Cut || p.sb.bigalloc() || p.sb.Incompat&incompatEAInode != 0 && n.hasEAInode() {
+	unknown := p.sbAt < 0 // whether blocks are counted by clusters, which the superblock would say
+	if unknown || m.Cut {
 		return
 	}
-	have := uint64(0) // sectors
-	for s := range p.spans(m) {
-		have += uint64(s.Len() / 512)
-	}
-	per := uint64(p.bs / 512)
+	per := p.sb.clusterBlocks() * uint64(p.bs/512) // sectors of a cluster
+	have := p.clusters(m) * per
 	if n.FileACL != 0 {
 		have += per
 	}
-	if have != n.Sectors {
+	if have == n.Sectors {
+		return
+	}
+	if p.sb.Incompat&incompatEAInode != 0 { // seldom, so it is looked for only where it matters
+		more, known := p.valuesElsewhere(n)
+		if have += more; have == n.Sectors || !known && p.sb.metadataCsum() && n.Flags&inodeExtents != 0 {
+			return
+		}
+	}
+	c.doubt = true
+	blocks := uint64(p.bs / 512)
+	c.why = append(c.why, fmt.Sprintf("its inode counts %d blocks, what says where they lie has %d", n.Sectors/blocks, have/blocks))
+}
+
+// clusters is the number of allocation units that a mapping holds. Runs that
+// share a unit follow each other; a block of the tree has a unit of its own.
+func (v *layout) clusters(m *mapping) uint64 {
+	count, size := uint64(len(m.Tree)), v.sb.clusterBlocks()
+	last := ^uint64(0)
+	for i := range m.Runs {
+		r := &m.Runs[i]
+		if r.Kind == runUnlocated {
+			continue
+		}
+		first, end := r.Physical/size, (r.Physical+r.Length-1)/size
+		count += end - first + 1
+		if first == last {
+			count--
+		}
+		last = end
+	}
+	return count
+}
+
+// valuesElsewhere is what the values of attributes that stand in inodes of
+// their own add to an inode's count, in sectors; known is false where not all
+// of its attributes were read. ext4: attributes, "e_value_inum".
+func (p contents) valuesElsewhere(n *inode) (sectors uint64, known bool) {
+	unit := p.sb.clusterBlocks() * uint64(p.bs)
+	add := func(b []byte, e int) {
+		if le := binary.LittleEndian; le.Uint32(b[e+4:]) != 0 {
+			sectors += (uint64(le.Uint32(b[e+8:])) + unit - 1) / unit * unit / 512
+		}
+	}
+	for e := range n.attributes() {
+		add(n.raw, e)
+	}
+	if n.FileACL == 0 {
+		return sectors, true
+	}
+	b := p.read(p.buf(0), n.FileACL)
+	if !b.Whole() || binary.LittleEndian.Uint32(b.Data) != xattrMagic {
+		return sectors, false
+	}
+	for e := range attributes(b.Data, xattrBlockHead) {
+		add(b.Data, e)
+	}
+	return sectors, true
+}
+
+// checkSize holds an inode's size against what it has blocks for. Blocks that
+// are only set aside may lie past a file's size, and its last ones may be left
+// out; content cannot lie there, but for the hashes of a file under fs-verity
+// and for a file that was being cut when the volume was last in use.
+func (p contents) checkSize(n *inode, m *mapping, c *content) {
+	if !n.isFile() || n.Flags&inodeVerity != 0 || p.claimed.orphans[n.Number] {
+		return
+	}
+	if at := m.written(); at > p.fileBlocks(n.Size) {
 		c.doubt = true
-		c.why = append(c.why, fmt.Sprintf("its inode counts %d blocks, what says where they lie has %d", n.Sectors/per, have/per))
+		c.why = append(c.why, fmt.Sprintf("it holds content up to block %d, its size of %d bytes ends before", at-1, n.Size))
+	}
+	if n.Size > math.MaxInt32 && p.sb.RoCompat&roLargeFile == 0 && p.sb.Revision > 0 {
+		c.doubt = true
+		c.why = append(c.why, fmt.Sprintf("its size is %d bytes, and the volume says that it has no file as large", n.Size))
+	}
+}
+
+// checkTarget holds the size of a link against its target, which stands at the
+// start of b and ends where a zero byte follows. Encrypted ones do not.
+func (p contents) checkTarget(n *inode, b []byte, c *content) {
+	if n.Flags&inodeEncrypt != 0 {
+		return
+	}
+	if i := bytes.IndexByte(b, 0); int64(i) != n.Size {
+		c.doubt = true
+		c.why = append(c.why, fmt.Sprintf("its size of %d bytes is not that of the target it holds", n.Size))
 	}
 }
 
@@ -250,7 +343,8 @@ func (p contents) slowLink(n *inode, m *mapping, c *content) {
 	c.own = append(c.own, c.files...)
 	c.files = nil
 	buf := p.buf(extentMaxDepth + 1)
-	target, ok := p.read(buf, m.Runs[0].Physical).Get(0, int(n.Size))
+	b := p.read(buf, m.Runs[0].Physical)
+	target, ok := b.Get(0, int(n.Size))
 	if !ok {
 		c.doubt = true
 		c.why = append(c.why, fmt.Sprintf("block %d with its target is unread", m.Runs[0].Physical))
@@ -258,4 +352,7 @@ func (p contents) slowLink(n *inode, m *mapping, c *content) {
 		return
 	}
 	c.target = string(target)
+	if n.Size == p.bs || b.Has(int(n.Size), 1) {
+		p.checkTarget(n, b.Data, c)
+	}
 }

@@ -1,8 +1,11 @@
 package ext
 
 import (
+	"context"
+	"encoding/binary"
 	"slices"
 
+	"fileassay/extract/bitmap"
 	"fileassay/extract/claims"
 	"fileassay/extract/ranges"
 )
@@ -60,9 +63,84 @@ func (p *mapper) addInode(c *claimed, rec *record, m *mapping) {
 		got := p.mapInode(&n)
 		m = &got
 	}
-	for s := range p.spans(m) {
+	for s := range p.clusterSpans(m) {
 		c.Add(s.Start, s.Len())
 	}
+}
+
+// disputed is what speaks against what inodes claim. Several goroutines may ask it.
+type disputed struct {
+	shared ranges.Set // bytes of the image that more than one inode claims
+	freed  ranges.Set // bytes of the image that an inode claims and a block bitmap calls free
+	// unproved is the number of groups of which no block bitmap is known that
+	// would be believed against a claim.
+	unproved int
+	// orphans are inodes that were being deleted or cut.
+	orphans map[uint32]bool
+}
+
+// findDisputed finds it, once all names are known.
+func (t *tree) findDisputed(ctx context.Context, c *claimed, journal []ranges.Range) (d disputed, err error) {
+	d.shared = t.findShared(c, journal)
+	d.orphans = t.findOrphans()
+	all := c.All()
+	for g := range t.sb.groups() {
+		m := t.blockBitmap(g)
+		if !m.proves {
+			d.unproved++
+			continue
+		}
+		cluster := t.sb.clusterBlocks()
+		err := m.Runs(ctx, 0, int64((t.sb.groupBlocks(g)+cluster-1)/cluster), func(i, n int64, s bitmap.State) error {
+			if s == bitmap.Clear {
+				free := t.span(t.sb.groupFirst(g)+uint64(i)*cluster, uint64(n)*cluster)
+				for r := range all.Within(free.Start, free.Len()) {
+					d.freed.Add(r.Start, r.Len())
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			return d, err
+		}
+	}
+	d.freed.Len() // settled here
+	return d, nil
+}
+
+// findOrphans are the inodes that the volume was about to delete or to cut. ext4:
+// super, "s_last_orphan"; orphan.
+func (v *records) findOrphans() map[uint32]bool {
+	out := map[uint32]bool{}
+	for n := v.sb.LastOrphan; n != 0 && !out[n]; {
+		if _, _, ok := v.groupOf(n); !ok {
+			break
+		}
+		out[n] = true
+		n = v.readInode(n).Deleted // 0 where it was not read
+	}
+	if v.sb.Compat&compatOrphanFile == 0 || v.sb.RoCompat&roOrphanOpen == 0 {
+		return out
+	}
+	rec := v.readInode(v.sb.OrphanFile)
+	if rec.state != recordLive {
+		return out
+	}
+	buf := make([]byte, v.bs)
+	for _, r := range newMapper(v.layout).mapInode(&rec.inode).Runs {
+		if r.Kind != runData {
+			continue
+		}
+		for b := range r.Length {
+			list := v.read(buf, r.Physical+b)
+			for at := 0; at < list.Len()-8; at += 4 { // the tail is a mark and a checksum
+				if n, ok := list.Uint32(binary.LittleEndian, at); ok && n != 0 {
+					out[n] = true
+				}
+			}
+		}
+	}
+	return out
 }
 
 // findShared is what more than one of the inodes in use, or the journal, claims.

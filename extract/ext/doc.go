@@ -4,9 +4,11 @@
 // says so: the superblock or one of its copies, group descriptors block by
 // block from any copy, inodes, extent trees and block maps, folder blocks.
 // Where the volume keeps checksums they decide between copies and condemn what
-// fails. A journal that was not closed is replayed in memory. Where neither the
-// superblock nor any copy was read, as on a volume of one group that has none,
-// OpenRemains lists it by what folders and inodes say of each other, and proves nothing.
+// fails. A journal that was not closed is replayed in memory, its fast commits
+// apart. Where no copy of a group's descriptor was read, folders and inodes that
+// speak for each other tell where its inodes stand; where neither the superblock nor
+// any copy was, as on a volume of one group that has none, OpenRemains lists it by
+// these. That proves nothing.
 //
 // Its stages are the layout (where the volume's own structures stand, and what
 // the journal has newer), the records in the inode tables, the tree of names, and

@@ -176,6 +176,9 @@ func (p *mapper) leaf(m *mapping, e extent, end uint64) {
 	if e.Unwritten {
 		kind = runUnwritten
 	}
+	if c := p.sb.clusterBlocks(); from%c != e.Physical%c {
+		m.odd("an extent does not begin at the same block of a cluster as its part of the file")
+	}
 	m.add(run{from, length, e.Physical, kind})
 }
 
@@ -199,6 +202,11 @@ func (p *mapper) child(n *inode, m *mapping, parent extentHeader, x extentIndex,
 	case csum && !extentTailOK(n.Seed, h, b.Data):
 		fault = "fails its checksum"
 	default:
+		if first, ok := h.entry(b, 0); ok && h.Entries > 0 {
+			if at := uint64(binary.LittleEndian.Uint32(first)); at != from {
+				m.odd("block %d of the extent tree begins with block %d of the file, what points to it says %d", x.Child, at, from)
+			}
+		}
 		p.extentNode(n, m, h, b, from, next, end)
 		return
 	}

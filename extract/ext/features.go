@@ -30,6 +30,7 @@ const (
 		incompatInlineData | incompatEncrypt | incompatCasefold
 
 	roSparseSuper  = 0x1
+	roLargeFile    = 0x2
 	roHugeFile     = 0x8
 	roGdtCsum      = 0x10
 	roDirNlink     = 0x20

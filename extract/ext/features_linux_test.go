@@ -27,7 +27,11 @@ func made(t testing.TB, size string, args []string, options string, fill func(di
 	t.Helper()
 	img := filepath.Join(t.TempDir(), "volume")
 	tool(t, "truncate", "-s", size, img)
-	tool(t, "mke2fs", append([]string{"-q", "-F", "-t", "ext4"}, append(args, img)...)...)
+	kind := "ext4"
+	if len(args) > 1 && args[0] == "-t" {
+		kind, args = args[1], args[2:]
+	}
+	tool(t, "mke2fs", append([]string{"-q", "-F", "-t", kind}, append(args, img)...)...)
 	dir, done := mounted(t, img, options)
 	defer done()
 	fill(dir)

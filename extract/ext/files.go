@@ -23,6 +23,13 @@ const (
 	orphans             // inodes in use without links: deleted but not yet freed
 	doubtful            // inodes that contradict themselves
 	crossed             // inodes that claim blocks which are claimed more than once
+	freed               // inodes that claim blocks which a block bitmap calls free
+	idle                // inodes that folders name and an inode bitmap calls free
+	mistyped            // names of another kind of file than the inode is
+	overnamed           // files with more names than their inodes count
+	undernamed          // files with fewer
+	miscounted          // folders that hold another number of folders than their inodes count
+	cut                 // inodes of which not all that says where their blocks lie was read
 	counts
 )
 
@@ -43,7 +50,7 @@ func (t *tree) listFiles(ctx context.Context, w *space, yield func(*extract.File
 	// used, so that no name is dropped without a word
 	err = eachChunk(ctx, t.records, "inodes", true,
 		func(c chunk) listed {
-			l := lister{tree: t, contents: contents{newMapper(t.layout), &t.shared}, c: c, namer: t.paths.Namer()}
+			l := lister{tree: t, contents: contents{newMapper(t.layout), &t.claimed}, c: c, namer: t.paths.Namer()}
 			l.list()
 			return l.out
 		},
@@ -113,14 +120,14 @@ func (l *lister) inode(i uint32, rec *record, names []name) {
 	})
 	switch rec.state {
 	case recordLive:
-		if rec.Flags&inodeEAInode != 0 {
+		if rec.Flags&inodeEAInode != 0 && len(names) == 0 && l.sb.Incompat&incompatEAInode != 0 {
 			l.own(l.contents.of(&rec.inode)) // the value of an attribute
 			return
 		}
 		if len(names) == 0 && rec.Number != rootInode && l.unused(&l.bitmap, i) {
 			return // a remnant in a table that was not cleared
 		}
-		l.live(rec, names)
+		l.live(rec, names, l.bitmap.proves && l.bitmap.Get(int64(i)) == bitmap.Clear)
 	case recordFree:
 		l.free(i, rec, names)
 	case recordUnread:
@@ -160,7 +167,17 @@ func (l *lister) free(i uint32, rec *record, names []name) {
 		l.condemn(fmt.Sprintf("inode %d is empty, although the inode bitmap calls it used", rec.Number))
 	default:
 		l.out.tally[orphans]++
+		if rec.orphan(&l.bitmap, i) {
+			n := rec.inode
+			l.own(l.contents.of(&n))
+		}
 	}
+}
+
+// orphan reports whether an inode without links holds its blocks still: its
+// file was open when the volume was last in use.
+func (rec *record) orphan(m *groupMap, i uint32) bool {
+	return rec.state == recordFree && rec.Mode != 0 && rec.Links == 0 && m.sure && m.Get(int64(i)) == bitmap.Set
 }
 
 // structure claims what one of the filesystem's own inodes holds.
@@ -177,6 +194,7 @@ func (l *lister) structure(rec *record) {
 
 // own claims what an inode holds for the filesystem's own structures.
 func (l *lister) own(c content) {
+	l.count(cut, c.cut)
 	l.out.own = append(append(l.out.own, c.own...), c.files...)
 }
 
@@ -197,18 +215,32 @@ func (l *lister) put(f extract.File, n *name) {
 	l.out.files = append(l.out.files, &l.slab[len(l.slab)-1])
 }
 
-// live lists an inode in use.
-func (l *lister) live(rec *record, names []name) {
+// count counts one more of what a tally counts, where that is so.
+func (l *lister) count(what int, is bool) {
+	if is {
+		l.out.tally[what]++
+	}
+}
+
+// live lists an inode in use. unused is set where the inode bitmap calls it free.
+func (l *lister) live(rec *record, names []name, unused bool) {
 	n := &rec.inode
 	c := l.contents.of(n)
 	l.out.own = append(l.out.own, c.own...)
 	f := extract.File{ID: uint64(n.Number), Modified: n.Modified, Executable: n.isFile() && n.Mode&modeRun != 0,
-		RecordUnread: c.doubt || c.crossed, Why: c.why, Needs: c.needs}
-	if c.doubt {
-		l.out.tally[doubtful]++
+		RecordUnread: c.doubt || c.crossed || c.freed || unused || l.groups.list[l.c.group].Guessed, Why: c.why, Needs: c.needs}
+	if unused {
+		f.Why = append(f.Why, "the inode bitmap calls its inode free")
 	}
-	if c.crossed {
-		l.out.tally[crossed]++
+	l.count(doubtful, c.doubt)
+	l.count(crossed, c.crossed)
+	l.count(freed, c.freed)
+	l.count(cut, c.cut)
+	l.count(idle, unused)
+	other := slices.DeleteFunc(slices.Clone(names), func(n name) bool { return !l.mistyped(rec, n) })
+	l.out.tally[mistyped] += int64(len(other))
+	if !n.isFile() && !n.isLink() { // which are listed under any name
+		l.nameOnly(rec, other, "its inode is of another kind of file than the folder that names it says")
 	}
 	encrypted := n.Flags&inodeEncrypt != 0
 	if encrypted && !n.isFolder() {
@@ -240,12 +272,29 @@ func (l *lister) live(rec *record, names []name) {
 		l.put(f, nil)
 		return
 	}
-	if int(n.Links) > len(names) && l.cutBlocks > 0 {
+	switch {
+	case int(n.Links) > len(names):
+		l.count(undernamed, true)
 		f.Why = append(f.Why, fmt.Sprintf("it has %d names, of which %d were found", n.Links, len(names)))
+	case int(n.Links) < len(names) && l.found == 0:
+		// which of them are another file's is not known
+		l.count(overnamed, true)
+		f.RecordUnread = true
+		f.Why = append(f.Why, fmt.Sprintf("its inode counts %d names, and %d were found", n.Links, len(names)))
 	}
 	for i := range names {
+		f := f
+		if l.mistyped(rec, names[i]) {
+			f.RecordUnread = true
+			f.Why = append(slices.Clip(f.Why), "the folder that names it says it is another kind of file than its inode")
+		}
 		l.put(f, &names[i])
 	}
+}
+
+// mistyped reports whether a name says that the inode is of another kind.
+func (l *lister) mistyped(rec *record, n name) bool {
+	return n.kind() != direntUnknown && n.kind() != direntType(rec.kind())
 }
 
 // folder lists a folder under the name it goes by.
@@ -254,7 +303,8 @@ func (l *lister) folder(f extract.File, n *inode, c *content) {
 	if t == nil || t.ghost {
 		return
 	}
-	f.Kind, f.RecordUnread, f.EntriesUnread = extract.KindFolder, false, t.cut
+	l.count(miscounted, n.Links != 1 && uint32(n.Links) != t.subs+2) // 1 stands for too many to count
+	f.Kind, f.RecordUnread, f.EntriesUnread = extract.KindFolder, false, t.cut || f.RecordUnread && !c.crossed
 	if t.cut {
 		f.Needs = l.needsOfFolder(c)
 	}

@@ -38,11 +38,11 @@ func Sniff(window []byte, at int64) []extract.Candidate {
 // found is a superblock with where it was found.
 type found struct {
 	superblock
-	group *groupDesc // what is gone by where it stands nowhere: that of the one group
-	at    int64      // bytes of the volume; -1 where it stands nowhere
-	alone bool       // it is a copy, and nothing that was read of the primary speaks for its volume
-	note  string
-	doubt extract.Doubt
+	tables map[uint64]groupDesc // of groups, where no superblock stands: what folders and inodes tell
+	at     int64                // bytes of the volume; -1 where it stands nowhere
+	alone  bool                 // it is a copy, and nothing that was read of the primary speaks for its volume
+	note   string
+	doubt  extract.Doubt
 }
 
 // readSuper reads the superblock at an offset of the volume. unread tells that
@@ -63,55 +63,72 @@ func readSuper(r *image.Reader, start, at int64) (sb superblock, ok, unread bool
 // in the places that any usual volume would have it.
 const scanLimit = 256 << 20
 
+// primary is what was read of a volume's own superblock.
+type primary struct {
+	superblock
+	sane   bool   // it is one, so far as it was read
+	unread bool   // it says nothing, since its first half was not read
+	why    string // why it is not gone by, for people
+}
+
+// readPrimary reads the superblock of the volume at start.
+func readPrimary(r *image.Reader, start int64) (p primary) {
+	p.superblock, p.sane, p.unread = readSuper(r, start, superblockAt)
+	switch {
+	case p.unread:
+		p.why = "the superblock was not read"
+	case !p.sane:
+		p.why = "there is no superblock"
+	case p.GroupNumber != 0:
+		// of a volume that starts earlier, or written to the wrong place
+		p.sane, p.why = false, fmt.Sprintf("in the place of the superblock stands the copy of group %d", p.GroupNumber)
+	case !p.Whole:
+		p.why = "the superblock was read in part"
+	case p.Fault != "":
+		p.why = "the superblock fails its checks (" + p.Fault + ")"
+	}
+	return p
+}
+
 // findSuperblock finds the superblock to go by: the primary where it was read
 // and passes its checks, else a copy, of the newest volume that copies speak for. limit is the length
 // of the volume where that is known, or of the image behind its start.
 func findSuperblock(ctx context.Context, r *image.Reader, start, limit int64) (found, error) {
-	primary, ok, unread := readSuper(r, start, superblockAt)
-	if ok && primary.GroupNumber != 0 && primary.Fault == "" {
-		// a copy that happens to stand 1024 bytes into this range
-		return found{}, notVolume(start, "the superblock there is the copy of group %d of a volume that starts earlier", primary.GroupNumber)
+	p := readPrimary(r, start)
+	if p.why == "" {
+		return found{superblock: p.superblock, at: superblockAt}, nil
 	}
-	if ok && primary.Whole && primary.Fault == "" {
-		return found{superblock: primary, at: superblockAt}, nil
-	}
+	half := p.sane && !p.Whole
 	copies := readCopies(r, start, limit)
-	if len(copies) == 0 && unread {
+	if len(copies) == 0 {
 		var err error
 		if copies, err = scanCopies(ctx, r, start, min(limit, scanLimit)); err != nil {
 			return found{}, err
 		}
 	}
-	if ok && !primary.Whole {
-		// what was read of it says which volume's copies count
-		copies = slices.DeleteFunc(copies, func(c found) bool { return !c.sameVolume(&primary) })
-	}
-	why := "the superblock was not read"
-	switch {
-	case ok && !primary.Whole:
-		why = "the superblock was read in part"
-	case ok:
-		why = "the superblock fails its checks (" + primary.Fault + ")"
-	case !unread:
-		why = "there is no superblock"
+	if half {
+		// what was read of it says which volume's copies count, if there are any
+		own := slices.DeleteFunc(slices.Clone(copies), func(c found) bool { return !c.sameVolume(&p.superblock) })
+		if len(own) > 0 || p.unusable() == "" {
+			copies = own
+		}
 	}
 	if best, others := newest(copies); best != nil {
-		best.alone = !ok || !best.sameVolume(&primary)
-		best.note = fmt.Sprintf("%s: the copy in group %d is used, last written %s", why, best.GroupNumber, day(best.WriteTime))
+		best.alone = !p.sane || !best.sameVolume(&p.superblock)
+		best.note = fmt.Sprintf("%s: the copy in group %d is used, last written %s", p.why, best.GroupNumber, day(best.WriteTime))
 		for _, c := range others {
 			other := fmt.Sprintf("copies of the superblock of another %s volume (UUID %x, made %s) stand there too", c.filesystem(), c.UUID, day(uint32(c.made())))
 			best.note += "; " + other
 			if best.alone && !c.refuted(r, start) {
-				best.doubt = append(best.doubt, why+", and "+other)
+				best.doubt = append(best.doubt, p.why+", and "+other)
 			}
 		}
 		return *best, nil
 	}
-	if ok {
-		note := why + " and no copy was found: it is used as far as it goes"
-		return found{superblock: primary, at: superblockAt, note: note}, nil
+	if half {
+		return found{superblock: p.superblock, at: superblockAt, note: p.why + " and no copy was found: it is used as far as it goes"}, nil
 	}
-	return found{}, notVolume(start, "%s, and no copy of it was found", why)
+	return found{}, notVolume(start, "%s, and no copy of it was found", p.why)
 }
 
 // readCopies reads the superblock copies in the places that they may have.

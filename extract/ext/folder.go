@@ -21,8 +21,13 @@ type folderPlan struct {
 	parent    uint32
 	names     nameList // of an inline folder
 	cutBlocks int64
-	bad       int // blocks that were read and are none of a folder
-	why       []string
+	bad       int // blocks that were read and are none of the folder
+	// first is set where the folder's first block is at hand, astray where blocks of
+	// it may stand elsewhere: its inode does not say where they lie, or what was
+	// read there is none of the folder.
+	first, astray bool
+	foreign       bool // its first block is another folder's
+	why           []string
 }
 
 // planFolders finds the folders among the inodes and where their blocks lie,
@@ -46,6 +51,9 @@ func (t *tree) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) 
 					out.bad++
 				}
 				if rec.state != recordLive && !(own && rec.state == recordFree && rec.Number < t.sb.FirstInode) {
+					if !own && rec.orphan(&m, c.first+k) {
+						p.addInode(&out.claimed, rec, nil)
+					}
 					return
 				}
 				unused := !own && rec.Number != rootInode && t.unused(&m, c.first+k)
@@ -60,7 +68,9 @@ func (t *tree) planFolders(ctx context.Context) ([]folderPlan, *claimed, error) 
 					out.idle = append(out.idle, rec.Number)
 					return
 				}
-				p.addInode(&out.claimed, rec, got)
+				if !t.groups.list[c.group].Guessed { // else it speaks against no other's claim
+					p.addInode(&out.claimed, rec, got)
+				}
 			})
 			return &out
 		},
@@ -83,21 +93,41 @@ func (t *tree) planFolder(p *mapper, n *inode) (f folderPlan, m *mapping) {
 	}
 	got := p.mapInode(n)
 	f.blocks, f.runs, f.why = t.fileBlocks(n.Size), got.Runs, got.Why
+	if end := got.written(); end > f.blocks {
+		f.lose(end-f.blocks, "it has blocks past its size")
+	}
+	var c content
+	if (contents{mapper: p}).checkBlockCount(n, &got, &c); c.doubt {
+		f.lose(1, c.why[0])
+	}
 	return f, &got
 }
 
-// shareOut lets each block belong to one folder, the first: so the work is
-// bounded by the volume's size, whatever the inodes claim.
-func shareOut(plans []folderPlan) {
+// shareOut lets each block belong to one folder, the one that it says is its own, else
+// the first: so the work is bounded by the volume's size, whatever the inodes claim.
+func (t *tree) shareOut(plans []folderPlan) {
 	type claim struct {
 		plan int
 		*run
+		asked bool
+		says  int // as ownBlock's
+	}
+	buf := make([]byte, t.bs)
+	says := func(c *claim) int {
+		if !c.asked {
+			at := c.run
+			if !t.sb.metadataCsum() { // then the first block speaks for all
+				at = &plans[c.plan].runs[0]
+			}
+			c.asked, c.says = true, t.ownBlock(&plans[c.plan], t.read(buf, at.Physical), at.Logical)
+		}
+		return c.says
 	}
 	var all []claim
 	for i := range plans {
 		for k, r := range plans[i].runs {
 			if r.Kind == runData {
-				all = append(all, claim{i, &plans[i].runs[k]})
+				all = append(all, claim{plan: i, run: &plans[i].runs[k]})
 			}
 		}
 	}
@@ -108,19 +138,43 @@ func shareOut(plans []folderPlan) {
 	for _, c := range all {
 		if owner.run != nil && c.Physical < owner.Physical+owner.Length {
 			loser := c
-			if c.plan < owner.plan {
+			if by := cmp.Compare(says(&c), says(&owner)); by > 0 || by == 0 && c.plan < owner.plan {
 				loser = owner
 			}
 			loser.Kind = runUnlocated
 			if p := &plans[loser.plan]; len(p.why) < maxWhy {
 				p.why = append(p.why, "its inode claims blocks that another folder holds")
 			}
-			if loser == c {
+			if loser.run == c.run {
 				continue
 			}
 		}
 		owner = c
 	}
+}
+
+// ownBlock is 1 where a block that may be the folder's says that it is, -1 where it
+// says that it is another's, else 0: by its checksum, and without these the first
+// block by its first entry.
+func (t *tree) ownBlock(f *folderPlan, b partial.Bytes, logical uint64) int {
+	switch {
+	case !b.Whole():
+		return 0
+	case t.sb.metadataCsum():
+		if checkDirBlock(&t.sb, f.seed, b.Data) == blockBad {
+			return -1
+		}
+		return 1
+	case logical > 0:
+		return 0
+	}
+	switch s, ok := folderBlock(b.Data); {
+	case !ok:
+		return 0
+	case s.self == f.number:
+		return 1
+	}
+	return -1
 }
 
 // readFolder reads a folder's entries into names.
@@ -133,6 +187,7 @@ func (t *tree) readFolder(f *folderPlan, names *nameList) {
 	pos := uint64(0)
 	hole := func(next uint64) {
 		if next > pos {
+			f.astray = true
 			f.lose(next-pos, "a part of it has no storage, which a folder's never lacks")
 		}
 	}
@@ -144,6 +199,7 @@ func (t *tree) readFolder(f *folderPlan, names *nameList) {
 		hole(r.Logical)
 		pos = r.Logical + n
 		if r.Kind != runData {
+			f.astray = true
 			f.lose(n, "")
 			continue
 		}
@@ -156,6 +212,7 @@ func (t *tree) readFolder(f *folderPlan, names *nameList) {
 		}
 	}
 	hole(f.blocks)
+	f.astray = f.astray || f.blocks == 0 && f.flags&inodeInlineData == 0
 	f.runs = nil
 }
 
@@ -173,11 +230,20 @@ func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, 
 		kind := checkDirBlock(&t.sb, f.seed, b.Data)
 		if kind == blockBad {
 			f.bad++
+			f.astray = true
 			f.lose(1, fmt.Sprintf("block %d of the folder fails its checksum", block))
 		}
 		if kind == blockBad || kind == blockIndex && logical > 0 {
 			return
 		}
+	} else if logical == 0 && t.ownBlock(f, b, 0) < 0 {
+		f.foreign = true
+	}
+	if f.foreign { // without checksums, nothing tells whose the further blocks are
+		f.bad++
+		f.astray = true
+		f.lose(1, "the block where its inode says that it begins is another folder's")
+		return
 	}
 	whole, fault := walkDirents(&t.sb, b, f.flags&inodeEncrypt != 0, func(d dirent) {
 		t.takeDirent(f, names, d)
@@ -188,6 +254,11 @@ func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, 
 		f.lose(1, fmt.Sprintf("block %d of the folder: %s", block, fault))
 	case !whole:
 		f.lose(1, fmt.Sprintf("block %d of the folder is unread in part or whole", block))
+	}
+	if logical == 0 && b.Has(0, firstEntries) {
+		s, ok := folderBlock(b.Data)
+		f.first = ok && s.self == f.number
+		f.astray = f.astray || !f.first
 	}
 }
 
@@ -210,6 +281,7 @@ func (t *tree) takeDirent(f *folderPlan, names *nameList, d dirent) {
 // number of its parent, then entries to the end of i_block, then entries in
 // the attribute. ext4: ifork, "Inline Directories".
 func (t *tree) readInlineFolder(n *inode, f *folderPlan) {
+	f.first = true
 	parts := n.inlineParts()
 	if len(parts) == 0 || parts[0].Length < 4 {
 		f.lose(1, "its entries were not found in its inode")

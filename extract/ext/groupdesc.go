@@ -18,6 +18,7 @@ type groupDesc struct {
 	BlockBitmap  uint64
 	InodeBitmap  uint64
 	InodeTable   uint64
+	FreeBlocks   uint32 // in clusters
 	FreeInodes   uint32
 	Flags        uint16
 	BlockCsum    uint32 // of the block bitmap
@@ -28,8 +29,10 @@ type groupDesc struct {
 	Backup bool // from a copy: places hold, but flags, counts and checksums may be old
 	// Checked is set where a checksum vouches for it.
 	Checked bool
-	// NoBitmaps is set where it is not known where the bitmaps stand.
-	NoBitmaps bool
+	// Guessed is set where no descriptor was read and folders and inodes tell where
+	// the inodes stand, but not where the bitmaps do. What it leads to is listed and
+	// proves nothing.
+	Guessed bool
 }
 
 // parseGroupDesc decodes the descriptor of group g from b, which holds one of
@@ -56,7 +59,7 @@ func parseGroupDesc(sb *superblock, g uint64, b []byte) (groupDesc, error) {
 		return n
 	}
 	d := groupDesc{BlockBitmap: block(0x0, 0x20), InodeBitmap: block(0x4, 0x24), InodeTable: block(0x8, 0x28),
-		FreeInodes: half(0xE, 0x2E), Flags: le.Uint16(b[0x12:]),
+		FreeBlocks: half(0xC, 0x2C), FreeInodes: half(0xE, 0x2E), Flags: le.Uint16(b[0x12:]),
 		BlockCsum: half(0x18, 0x38), InodeCsum: half(0x1A, 0x3A), UnusedInodes: half(0x1C, 0x32)}
 	if sb.RoCompat&(roMetadataCsum|roGdtCsum) != 0 {
 		if want := groupDescChecksum(sb, g, b[:size]); want != le.Uint16(b[0x1E:]) {
@@ -98,13 +101,25 @@ func groupDescChecksum(sb *superblock, g uint64, b []byte) uint16 {
 	return crc16(c, b[0x20:]) // nothing for descriptors of 32 bytes
 }
 
+// room is where a group's bitmaps and inode table may stand.
+func (sb *superblock) room(g uint64) (lo, hi uint64) {
+	if sb.Incompat&incompatFlexBG != 0 {
+		return uint64(sb.FirstDataBlock), sb.Blocks
+	}
+	lo = sb.groupFirst(g) // everything lies in the group itself
+	return lo, lo + sb.groupBlocks(g)
+}
+
+// tableFits reports whether a group may have its inode table where d says.
+func (d *groupDesc) tableFits(sb *superblock, g uint64) bool {
+	lo, hi := sb.room(g)
+	n := tableBlocks(sb)
+	return d.InodeTable > lo && d.InodeTable < hi && n <= hi-d.InodeTable
+}
+
 // plausible holds a descriptor's places against the volume's geometry.
 func (d *groupDesc) plausible(sb *superblock, g uint64) error {
-	lo, hi := uint64(sb.FirstDataBlock), sb.Blocks
-	if sb.Incompat&incompatFlexBG == 0 { // everything lies in the group itself
-		lo = sb.groupFirst(g)
-		hi = lo + sb.groupBlocks(g)
-	}
+	lo, hi := sb.room(g)
 	for _, p := range [...]struct {
 		what         string
 		first, count uint64

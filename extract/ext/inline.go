@@ -14,6 +14,7 @@ type part struct{ Offset, At, Length int64 }
 const (
 	xattrMagic       = 0xEA020000
 	xattrEntrySize   = 16
+	xattrBlockHead   = 32 // "struct ext4_xattr_header"
 	xattrIndexSystem = 7
 	xattrInlineName  = "data"
 )
@@ -46,33 +47,26 @@ func (n *inode) inlineValue() (at, length int64, ok bool) {
 	return 0, 0, false
 }
 
-// hasEAInode reports whether an attribute in the record keeps its value in an
-// inode of its own, whose blocks count as this inode's too.
-func (n *inode) hasEAInode() bool {
-	for e := range n.attributes() {
-		if binary.LittleEndian.Uint32(n.raw[e+4:]) != 0 {
-			return true
-		}
-	}
-	return false
-}
-
 // firstAttribute is where the attributes in the record begin.
 func (n *inode) firstAttribute() int { return goodOldInodeSize + int(n.ExtraSize) + 4 }
 
 // attributes are the attributes in the record: where the entry of each stands,
 // and its name.
 func (n *inode) attributes() iter.Seq2[int, string] {
+	e := n.firstAttribute()
+	if n.ExtraSize == 0 || e > len(n.raw) || binary.LittleEndian.Uint32(n.raw[e-4:]) != xattrMagic {
+		return func(func(int, string) bool) {}
+	}
+	return attributes(n.raw, e)
+}
+
+// attributes are the attributes of a list that begins at e of b.
+func attributes(b []byte, e int) iter.Seq2[int, string] {
 	return func(yield func(e int, name string) bool) {
-		le := binary.LittleEndian
-		e := n.firstAttribute()
-		if n.ExtraSize == 0 || e > len(n.raw) || le.Uint32(n.raw[e-4:]) != xattrMagic {
-			return
-		}
 		// the list ends in four zero bytes
-		for e+xattrEntrySize <= len(n.raw) && le.Uint32(n.raw[e:]) != 0 {
-			end := e + xattrEntrySize + int(n.raw[e])
-			if end > len(n.raw) || !yield(e, string(n.raw[e+xattrEntrySize:end])) {
+		for e := e; e+xattrEntrySize <= len(b) && binary.LittleEndian.Uint32(b[e:]) != 0; {
+			end := e + xattrEntrySize + int(b[e])
+			if end > len(b) || !yield(e, string(b[e+xattrEntrySize:end])) {
 				return
 			}
 			e = (end + 3) &^ 3

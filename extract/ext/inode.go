@@ -12,6 +12,7 @@ const (
 	inodeEncrypt    = 0x800
 	inodeHugeFile   = 0x40000
 	inodeExtents    = 0x80000
+	inodeVerity     = 0x100000
 	inodeEAInode    = 0x200000
 	inodeInlineData = 0x10000000
 	inodeCasefold   = 0x40000000
@@ -56,6 +57,7 @@ type inode struct {
 	FileACL    uint64 // the block of extended attributes
 	Block      [iBlockSize]byte
 	Modified   time.Time
+	Deleted    uint32 // when it was; of an orphan, the next one's number
 	ExtraSize  uint16 // bytes of the inode past 128 that are in use
 	Seed       uint32 // for checksums of what belongs to it
 
@@ -89,6 +91,7 @@ func parseInode(sb *superblock, number uint32, raw []byte) (inode, error) {
 	n.raw = raw
 	n.Mode = le.Uint16(raw[0x0:])
 	n.Size = int64(le.Uint32(raw[0x4:]))
+	n.Deleted = le.Uint32(raw[0x14:])
 	n.Links = le.Uint16(raw[0x1A:])
 	n.Sectors = uint64(le.Uint32(raw[0x1C:]))
 	n.Flags = le.Uint32(raw[0x20:])

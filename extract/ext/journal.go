@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
+	"slices"
 	"sort"
 
 	"fileassay/extract/needs"
@@ -28,7 +29,8 @@ const (
 	journalFastCommit    = 0x20
 	journalKnown         = journalRevokeFeature | journal64Bit | journalAsyncCommit | journalCsumV2 | journalCsumV3 | journalFastCommit
 
-	journalHeadSize = 12
+	journalHeadSize  = 12
+	minJournalBlocks = 1024 // JBD2_MIN_JOURNAL_BLOCKS, of the log
 
 	tagEscaped  = 0x1
 	tagSameUUID = 0x2
@@ -44,11 +46,15 @@ type journalSuper struct {
 	First      uint32 // block of the log
 	Sequence   uint32 // of the first transaction to replay
 	Start      uint32 // block where it starts; 0 where the log is empty
+	Errno      int32  // why its driver gave it up; 0 where it did not
 	Incompat   uint32
 	UUID       [16]byte
 	FastBlocks uint32 // at the end, for fast commits
 	Seed       uint32 // of its checksums
 }
+
+// last is the first block past the log.
+func (s *journalSuper) last() uint32 { return s.Blocks - s.FastBlocks }
 
 func (s *journalSuper) checksums() bool { return s.Incompat&(journalCsumV2|journalCsumV3) != 0 }
 
@@ -68,13 +74,16 @@ func parseJournalSuper(b []byte, blockSize int64) (journalSuper, error) {
 		return journalSuper{}, fmt.Errorf("has no superblock")
 	}
 	s := journalSuper{BlockSize: be.Uint32(b[12:]), Blocks: be.Uint32(b[16:]), First: be.Uint32(b[20:]),
-		Sequence: be.Uint32(b[24:]), Start: be.Uint32(b[28:])}
+		Sequence: be.Uint32(b[24:]), Start: be.Uint32(b[28:]), Errno: int32(be.Uint32(b[32:]))}
 	if be.Uint32(b[4:]) == journalSuperV2 {
 		s.Incompat = be.Uint32(b[40:])
 		copy(s.UUID[:], b[48:])
 		if s.Incompat&journalFastCommit != 0 {
 			if s.FastBlocks = be.Uint32(b[84:]); s.FastBlocks == 0 {
 				s.FastBlocks = 256 // JBD2_DEFAULT_FAST_COMMIT_BLOCKS
+			}
+			if int64(s.Blocks)-int64(s.FastBlocks) < minJournalBlocks {
+				s.FastBlocks = 0 // as drivers do
 			}
 		}
 	}
@@ -83,7 +92,7 @@ func parseJournalSuper(b []byte, blockSize int64) (journalSuper, error) {
 		return s, fmt.Errorf("uses features that are not known here (%#x)", s.Incompat&^uint32(journalKnown))
 	case int64(s.BlockSize) != blockSize:
 		return s, fmt.Errorf("has blocks of %d bytes, the volume of %d", s.BlockSize, blockSize)
-	case s.First == 0 || s.First >= s.Blocks || s.FastBlocks >= s.Blocks-s.First || s.Start >= s.Blocks:
+	case s.First == 0 || s.First >= s.Blocks || s.First >= s.last() || s.Start >= s.last():
 		return s, fmt.Errorf("has a superblock that cannot be")
 	}
 	if s.checksums() {
@@ -173,115 +182,166 @@ type journalCopy struct {
 
 // journal is where a volume's journal lies and what became of it.
 type journal struct {
-	vol      *records
-	exists   bool   // the volume has one
-	note     string // what was used of it, for Info
-	pending  string // why newer metadata may stand in it all the same, for Listing
-	known    bool   // it is known that the volume was not closed
-	stale    bool   // it is or may be needed and cannot be replayed whole: what stands on the volume may be an older state
-	health   string // what is wrong with it, "" if nothing
-	runs     []run  // where it lies
-	size     int64
-	inode    recordState    // of its inode
-	needs    []ranges.Range // what would tell where more of it lies
-	followed bool           // its log was followed to its end
-	stopAt   uint32         // the block of its log that could not be followed; 0 where none
-	fastAt   int64          // in the image, the first block for fast commits; 0 where it does not matter
+	vol     *records
+	exists  bool              // the volume has one
+	note    string            // what was used of it, for Info
+	pending []string          // why newer metadata may stand in it all the same, or be nowhere, for Listing
+	stale   string            // why what stands on the volume may be an older state, "" where it is none
+	touched map[uint32]string // inodes of which newer versions may stand in it, with the reason
+	taken   []ranges.Range    // in the image, what fast commits give to files
+	health  string            // what is wrong with it, "" if nothing
+	runs    []run             // where it lies
+	size    int64
+	inode   recordState    // of its inode
+	needs   []ranges.Range // what would tell where more of it lies
+	stopAt  uint32         // the block of its log that could not be followed; 0 where none
+	fastAt  uint32         // the block of its fast commits that could not be; 0 where none
 }
 
-// doubt is what a stale state means for a file, in words, "" where it is none.
-func (j *journal) doubt() string {
-	switch {
-	case !j.stale:
-		return ""
-	case j.known:
-		return "the volume was not closed and its journal cannot be replayed whole: this may be an older state of it"
-	}
-	return "whether the volume was closed is not known, as its journal was not read: this may be an older state of it"
-}
+// doubt is what the journal's state means for every file, in words, "" for nothing.
+func (j *journal) doubt() string { return j.stale }
 
 // openJournal replays in memory the journal of a volume that was not closed.
 func openJournal(ctx context.Context, v *records) (*journal, error) {
-	sb, j := &v.sb, &journal{vol: v}
-	if sb.Compat&compatJournal == 0 {
-		return j, nil
-	}
-	j.exists = true
+	sb, j := &v.sb, &journal{vol: v, touched: map[uint32]string{}}
 	// A copy of the superblock does not know whether the volume was closed, and
 	// one that fails its checks does not prove it. Then the journal's own
 	// superblock must say so, and where it cannot, everything that was read may
 	// be an older state.
 	known := v.sbAt == superblockAt && sb.Fault == "" && (sb.Whole || !sb.metadataCsum())
+	j.exists = sb.Compat&compatJournal != 0
+	// A volume without a journal whose changes did not all reach the drive holds
+	// what any reader of the drive would find there: its files are what they are,
+	// but entries may not have been written yet, or not been taken out.
+	switch was := sb.State; {
+	case v.sbAt < 0:
+	case known && was&stateErrors != 0:
+		j.say("the volume is marked as one with errors: its driver found contradictions in it, and what rests on them may be missing")
+	case known && was&stateClosed == 0 && j.exists:
+		j.say("the volume is marked as one that is being repaired: it may be in the middle of a change")
+	case known && was&stateClosed == 0:
+		j.say("the volume was not closed and has no journal: it may be in the middle of a change")
+	case !known && !j.exists:
+		j.say("whether the volume was closed is not known, as its superblock is unread or fails its checks: it may be in the middle of a change")
+	}
+	if !j.exists {
+		return j, nil
+	}
 	closed := known && sb.Incompat&incompatRecover == 0
-	var err error
-	if j.health, err = j.open(ctx, closed); err != nil || j.health == "" || closed {
+	state, err := j.open(ctx, known, closed)
+	if err != nil || state.why == "" {
 		return j, err
 	}
-	j.stale = !j.followed && !v.opt.NoJournal // who leaves it aside has decided so
-	j.known = known || j.known
-	state := "the volume was not closed, and "
-	if !j.known {
-		state = "whether the volume was closed is not known, as "
+	if j.health = state.why; closed && !state.opposes {
+		return j, nil // it means nothing for what stands on the volume
 	}
-	j.pending = state + j.health + ": newer metadata may stand in it"
+	was, older := "the volume was not closed, and ", "the volume was not closed and its journal cannot be replayed whole: this may be an older state of it"
+	switch {
+	case closed:
+		was, older = "the volume's superblock says that it was closed, but ", "whether the volume was closed is contradicted: this may be an older state of it"
+	case !known && !state.open:
+		was, older = "whether the volume was closed is not known, as ", "whether the volume was closed is not known, as its journal was not read: this may be an older state of it"
+	}
+	j.say(was + state.why + ": newer metadata may stand in it")
+	if !state.replayed && !v.opt.NoJournal { // who leaves it aside has decided so
+		j.stale = older
+	}
 	return j, nil
 }
 
-// open finds the journal and replays it unless the volume was closed. why says
-// in words why it cannot be used whole, "" if it can.
-func (j *journal) open(ctx context.Context, closed bool) (why string, err error) {
+// say says why the list is not complete.
+func (j *journal) say(why string) { j.pending = append(j.pending, why) }
+
+// journalState is what became of a journal.
+type journalState struct {
+	why      string // it cannot be used whole, "" if it can
+	open     bool   // its own superblock says that it was not closed
+	opposes  bool   // it contradicts that the volume was closed
+	replayed bool   // its log was followed to its end: what is wrong makes nothing else older
+}
+
+// open finds the journal and replays it unless the volume was closed.
+func (j *journal) open(ctx context.Context, known, closed bool) (st journalState, err error) {
 	v := j.vol
 	if v.sb.JournalInode == 0 {
-		return "its journal is on another drive", nil
+		st.why = "its journal is on another drive"
+		return st, nil
 	}
-	if why := j.find(); why != "" || closed {
-		return why, nil
+	if st.why = j.find(); st.why != "" {
+		return st, nil
 	}
 	b := j.read(make([]byte, v.bs), 0)
 	if !b.Has(0, 1024) {
-		return "the journal's superblock is unread", nil
+		if !closed {
+			st.why = "the journal's superblock is unread"
+		}
+		return st, nil
 	}
 	s, err := parseJournalSuper(b.Data, v.bs)
-	switch {
-	case err != nil:
-		return "the journal " + err.Error(), nil
-	case s.Start == 0:
-		return "", nil // nothing to replay
+	if err != nil {
+		if !closed {
+			st.why = "the journal " + err.Error()
+		}
+		return st, nil
 	}
-	j.known = true
+	if s.Errno != 0 && v.sb.State&stateErrors == 0 {
+		j.say(fmt.Sprintf("the journal is marked as given up by its driver (error %d): what rests on that may be missing", s.Errno))
+	}
+	st.open = s.Start != 0
+	p := newReplay(j, s)
 	switch {
-	case v.opt.NoJournal:
-		return "its journal was left aside as asked", nil
+	case closed && !st.open:
+		return st, nil
+	case closed: // drivers throw the log away
+		st.why, st.opposes = fmt.Sprintf("its journal has a log that begins in block %d", s.Start), true
+		return st, nil
+	case st.open && v.opt.NoJournal:
+		st.why = "its journal was left aside as asked"
+		return st, nil
 	case int64(s.Blocks) > j.size/v.bs:
-		return "the journal claims more blocks than it has", nil
+		st.why = "the journal claims more blocks than it has"
+		return st, nil
+	case !st.open: // drivers replay nothing
+		return p.empty(ctx, known)
 	}
-	p := replay{journal: j, s: s, blocks: map[uint64]tagged{}, newest: map[uint64]tagged{}, revoked: map[uint64]uint32{}}
 	if err := p.scan(ctx); err != nil {
-		return "", err
+		return st, err
 	}
 	newer := p.overlay()
 	j.note = fmt.Sprintf("the volume was not closed: its journal was replayed in memory, %d transactions with the newest versions of %d blocks", p.transactions, len(newer.copies))
+	if len(newer.copies) > 0 {
+		v.replay(newer)
+	}
+	if v.sb.State&stateErrors != 0 && len(j.pending) == 0 {
+		j.say("the volume is marked as one with errors in its journal: what rests on them may be missing")
+	}
 	bad := 0
 	for _, c := range newer.copies {
 		if c.bad || !v.r.IsRead(c.at, v.bs) {
 			bad++
 		}
 	}
-	if len(newer.copies) > 0 {
-		v.replay(newer)
-	}
+	past, _ := slices.BinarySearch(newer.keys, v.count)
+	past = len(newer.keys) - past
 	switch {
 	case p.stop != "":
 		j.stopAt = p.stopAt
-		return fmt.Sprintf("its journal cannot be followed through block %d of it, %s", p.stopAt, p.stop), nil
-	case s.FastBlocks > 0 && p.fastCommits():
-		j.fastAt, _ = j.place(s.Blocks - s.FastBlocks)
-		return "its journal holds fast commits, which are not replayed", nil
-	case bad > 0:
-		j.followed = true // these blocks count as unread; they make nothing else older
-		return fmt.Sprintf("%d blocks in its journal are unread or fail their checksum", bad), nil
+		st.why = fmt.Sprintf("its journal cannot be followed through block %d of it, %s", p.stopAt, p.stop)
+		return st, nil
+	case past > 0:
+		st.why = fmt.Sprintf("its journal holds %d blocks that lie past the end of the volume", past)
+		return st, nil
 	}
-	return "", nil
+	if st.why = p.fastCommits(); st.why != "" {
+		return st, nil
+	}
+	if st.why = p.begun(); st.why != "" {
+		return st, nil
+	}
+	if bad > 0 { // these blocks count as unread; they make nothing else older
+		st.why, st.replayed = fmt.Sprintf("%d blocks in its journal are unread or fail their checksum", bad), true
+	}
+	return st, nil
 }
 
 // find finds where the journal lies: by its inode, else by the copy of that in
@@ -347,8 +407,8 @@ func (j *journal) needed() []ranges.Range {
 	if at, ok := j.place(0); ok {
 		l.Add(at, 1024)
 	}
-	if l.Len() == 0 && j.fastAt > 0 { // the log was followed
-		l.Add(j.fastAt, v.bs)
+	if at, ok := j.place(j.fastAt); ok && j.fastAt > 0 {
+		l.Add(at, v.bs)
 	}
 	if j.stopAt > 0 {
 		for b := j.stopAt; b < j.stopAt+logStep && int64(b)*v.bs < j.size; b++ {

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"hash/crc32"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -86,6 +87,8 @@ type layout struct {
 	first          int64 // data block
 	blocksPerGroup int64
 	seed           uint32
+	cluster        int64 // blocks
+	large          bool  // files may be of 2 GiB and more
 	out            []lawtest.Structure
 }
 
@@ -105,6 +108,10 @@ func structures(b []byte) []lawtest.Structure {
 	l.seed = crc(^uint32(0), sb[104:120])
 	if incompat&0x2000 != 0 {
 		l.seed = le.Uint32(sb[624:])
+	}
+	l.cluster, l.large = 1, ro&0x2 != 0 || le.Uint32(sb[76:]) == 0
+	if ro&0x200 != 0 {
+		l.cluster = 1 << (le.Uint32(sb[28:]) - le.Uint32(sb[24:]))
 	}
 	blocks := int64(le.Uint32(sb[4:]))
 	perGroup := int64(le.Uint32(sb[32:]))
@@ -198,7 +205,8 @@ func (l *layout) inode(number, at int64, ino []byte) lawtest.Structure {
 			}
 		}
 	}
-	return lawtest.Structure{Kind: "inode", Number: number, At: at, Length: l.inodeSize, Fields: names, Mend: func(b []byte) {
+	sound := func(f lawtest.Field, was, is []byte) bool { return l.sound(f, was, is, 0, nil) }
+	return lawtest.Structure{Kind: "inode", Number: number, At: at, Length: l.inodeSize, Fields: names, Sound: sound, Mend: func(b []byte) {
 		if !l.sums {
 			return
 		}
@@ -213,6 +221,114 @@ func (l *layout) inode(number, at int64, ino []byte) lawtest.Structure {
 			le.PutUint16(b[130:], uint16(c>>16))
 		}
 	}}
+}
+
+// sound reports whether an edit of a file's inode, or of the block leaf of its
+// extent tree that then is node, leaves what the format allows beside all else:
+//
+//   - A smaller size, or one within the bytes that every inode has for content, of
+//     a file that stands in its inode.
+//   - A size to which no written block lies wholly past: it ends in the file's
+//     last block, or a hole follows that, which reads as zeros.
+//   - An extent that is marked as set aside but not written, or no more so, where
+//     its blocks lie in the file: it reads as zeros, or as what its blocks hold.
+//   - An extent that begins elsewhere in a hole, in order with its neighbours.
+//
+// Blocks, their number and their places are the same in all of these, so neither
+// the inode's count nor any bitmap tells of them, and e2fsck does not
+// (TestSoundEdits).
+func (l *layout) sound(f lawtest.Field, was, is []byte, leaf int64, node []byte) bool {
+	flags, size := le.Uint32(was[32:]), int64(le.Uint32(is[4:]))|int64(le.Uint32(is[108:]))<<32
+	if le.Uint16(is)>>12 != 8 || flags&0x100000 != 0 || size < 0 || size > 0x7fffffff && !l.large {
+		return false
+	}
+	if flags&0x10000000 != 0 {
+		return f.Name == "size" && (size <= 60 || size < int64(le.Uint32(was[4:])))
+	}
+	most := l.block << 32
+	if per := l.block / 4; flags&0x80000 == 0 {
+		most = l.block * (12 + per + per*per + per*per*per)
+	}
+	written, count, ok := l.written(is, leaf, node)
+	_, before, _ := l.written(was, 0, nil)
+	switch f.Name {
+	case "size", "size, high", "extent length", "extent block":
+		return ok && count == before && size <= most && written*l.block < size+l.block
+	}
+	return false
+}
+
+// written is the first block of a file behind all that are written, and how many
+// there are; ok is false where its extents are not in order.
+func (l *layout) written(ino []byte, leaf int64, changed []byte) (end, count int64, ok bool) {
+	if le.Uint32(ino[32:])&0x80000 == 0 {
+		var walk func(p, depth, from int64) int64
+		walk = func(p, depth, from int64) int64 { // returns where what it speaks for ends
+			span := int64(1)
+			for range depth {
+				span *= l.block / 4
+			}
+			switch at := p * l.block; {
+			case p == 0 || at+l.block > int64(len(l.b)):
+			case depth == 0:
+				end = from + 1
+			default:
+				for i := int64(0); i < l.block; i += 4 {
+					walk(int64(le.Uint32(l.b[at+i:])), depth-1, from+i/4*(span/(l.block/4)))
+				}
+			}
+			return from + span
+		}
+		from := int64(0)
+		for i := range 15 {
+			from = walk(int64(le.Uint32(ino[40+4*i:])), int64(max(0, i-11)), from)
+		}
+		return end, 0, true
+	}
+	ok = true
+	pos := int64(0)
+	var walk func(b []byte, first, last int64)
+	walk = func(b []byte, first, last int64) {
+		n := int(le.Uint16(b[2:]))
+		if le.Uint16(b) != 0xf30a || 12*(n+1) > len(b) {
+			ok = false
+			return
+		}
+		for i := range n {
+			e := b[12+12*i:]
+			at, next := int64(le.Uint32(e)), last
+			ok = ok && at >= pos && (i > 0 || first < 0 || at == first)
+			if i+1 < n {
+				next = int64(le.Uint32(e[12:]))
+			}
+			if le.Uint16(b[6:]) > 0 {
+				child := int64(le.Uint32(e[4:]))
+				if child*l.block+l.block > int64(len(l.b)) {
+					ok = false
+					return
+				}
+				below := l.b[child*l.block:][:l.block]
+				if child == leaf {
+					below = changed
+				}
+				walk(below, at, next)
+				continue
+			}
+			length := int64(le.Uint16(e[4:]))
+			written := length <= 32768
+			if !written {
+				length -= 32768
+			}
+			count += length
+			pos = at + length
+			ok = ok && length > 0 && pos <= last && (at-int64(le.Uint32(e[8:])))%l.cluster == 0
+			if written {
+				end = pos
+			}
+		}
+	}
+	walk(ino[40:100], -1, 1<<32)
+	return end, count, ok
 }
 
 // content adds the blocks of a folder, and of what is no file but the journal.
@@ -295,6 +411,7 @@ func (l *layout) extents(number int64, ino, b []byte, off int) []lawtest.Field {
 			continue
 		}
 		s := lawtest.Structure{Kind: "extent block", Number: leaf, At: leaf * l.block, Length: l.block}
+		s.Sound = func(f lawtest.Field, _, is []byte) bool { return l.sound(f, ino, ino, leaf, is) }
 		node := l.b[s.At : s.At+s.Length]
 		s.Fields = l.extents(number, ino, node, 0)
 		if l.sums {
@@ -308,4 +425,39 @@ func (l *layout) extents(number int64, ino, b []byte, off int) []lawtest.Field {
 		l.out = append(l.out, s)
 	}
 	return slices.Clip(out)
+}
+
+// TestSoundEdits asks e2fsck about volumes after edits that are called sound: it
+// finds nothing.
+func TestSoundEdits(t *testing.T) {
+	if os.Getenv("FILEASSAY_TOOLS") != "1" {
+		return
+	}
+	list, err := filepath.Glob("testdata/*.img.zst")
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := 0
+	for _, path := range list {
+		volume := fixture.Unpack(t, path)
+		img := filepath.Join(t.TempDir(), "volume")
+		check := func(volume []byte) (string, error) {
+			if err := os.WriteFile(img, volume, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			out, err := exec.Command("e2fsck", "-fn", img).CombinedOutput()
+			return string(out), err
+		}
+		if _, err := check(volume); err != nil {
+			continue // its journal is open
+		}
+		all += lawtest.SoundEdits(lawReader, lawtest.Image{Volume: volume}, lawtest.Times(t, 10), func(edit string, volume []byte) {
+			if out, err := check(volume); err != nil {
+				t.Errorf("%s after %s: %v\n%s", path, edit, err, out)
+			}
+		})
+	}
+	if all < 50 {
+		t.Errorf("only %d edits were found", all)
+	}
 }

@@ -22,7 +22,7 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 		l.Complete = false
 		l.Why = append(l.Why, fmt.Sprintf(format, args...))
 	}
-	if v.shape != nil {
+	if v.sbAt < 0 {
 		short("which inodes are in use, and whether there are more of them, is not known")
 	}
 	if v.groups.unknown > 0 {
@@ -39,7 +39,7 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 		short("the root folder's inode is unread or condemned: what stands in it has no name")
 	}
 	if t.found > 0 {
-		short("the entries of %d folders whose inodes are unread or condemned were found in blocks of the volume: more of them may be missing", t.found)
+		short("entries of %d folders whose inodes are unread or damaged were found in blocks of the volume: more of them may be missing", t.found)
 	}
 	if t.cutBlocks > 0 {
 		short("%d blocks of %d folders are unread or condemned: names in them are missing", t.cutBlocks, t.cutOf)
@@ -47,8 +47,25 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	if sum[unnamed] > 0 {
 		short("%d files and folders are in use but no folder that was read names them", sum[unnamed])
 	}
-	if v.journal.pending != "" {
-		short("%s", v.journal.pending)
+	for _, why := range v.journal.pending {
+		short("%s", why)
+	}
+	if sum[mistyped] > 0 {
+		short("%d entries of folders name another kind of file than their inodes are: what they named may be missing", sum[mistyped])
+	}
+	if sum[overnamed] > 0 {
+		short("%d files have more names than their inodes count: what some of these named may be missing", sum[overnamed])
+	}
+	if l.Complete { // else what was not read explains it
+		if sum[undernamed] > 0 {
+			short("%d files have fewer names than their inodes count: names are missing", sum[undernamed])
+		}
+		if sum[miscounted] > 0 {
+			short("%d folders hold another number of folders than their inodes count", sum[miscounted])
+		}
+		if unclaimed > 0 && sum[cut] == 0 && t.claimed.unproved == 0 {
+			short("%d bytes are in use by the block bitmaps, and nothing that was read claims them: content of files is missing", unclaimed)
+		}
 	}
 	also := func(n int64, format string) {
 		if n > 0 {
@@ -57,6 +74,8 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	}
 	also(sum[doubtful], "%d inodes contradict themselves: their content is not vouched for")
 	also(sum[crossed], "%d inodes claim blocks that are claimed more than once: their content is not vouched for")
+	also(sum[freed], "%d inodes claim blocks that the block bitmaps call free: their content is not vouched for")
+	also(sum[idle], "%d inodes that folders name are free by the inode bitmaps: they are not vouched for")
 	also(sum[staleNames], "%d names of inodes that are not in use are left out")
 	also(sum[orphans], "%d inodes were being deleted and are left out")
 	return l, nil
@@ -68,14 +87,14 @@ func (v *Volume) needed(t *tree) []ranges.Range {
 	if v.sbAt != superblockAt || !v.sb.Whole {
 		l.Add(v.start+superblockAt, superblockSize)
 	}
-	if v.journal.pending != "" {
+	if len(v.journal.pending) > 0 {
 		l.AddAll(v.journal.needed())
 	}
 	root := v.readInode(rootInode)
 	if root.state != recordLive {
 		l.AddAll(v.needsOfRecord(rootInode))
 	} else if f := t.find(rootInode); f != nil && f.cut {
-		c := contents{newMapper(v.layout), &t.shared}.of(&root.inode)
+		c := contents{newMapper(v.layout), &t.claimed}.of(&root.inode)
 		l.AddAll(v.needsOfFolder(&c))
 	}
 	return l.Ranges()

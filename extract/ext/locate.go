@@ -14,10 +14,12 @@ import (
 type layout struct {
 	blocks
 	sb     superblock
-	sbAt   int64      // of the superblock that is gone by, in the volume; -1 where there is none
-	alone  bool       // it is a copy, and the primary does not speak for its volume
-	shape  *groupDesc // what is gone by in place of a superblock; nil where there is one
+	sbAt   int64 // of the superblock that is gone by, in the volume; -1 where there is none
+	alone  bool  // it is a copy, and the primary does not speak for its volume
 	groups groupTable
+	// tables are what folders and inodes tell of groups whose descriptors are read
+	// in no copy.
+	tables map[uint64]groupDesc
 	// opposed says which descriptor of the primary, that was read, is none of the
 	// volume of a superblock copy; "" where none is. Then, or where other
 	// volumes' copies stand there, nothing is proved: doubt.
@@ -47,7 +49,10 @@ func locate(ctx context.Context, r *image.Reader, start, limit int64, find finde
 	if why := f.unusable(); why != "" {
 		return nil, "", notVolume(start, "%s", why)
 	}
-	l := &layout{blocks: blocks{r: r, start: start, bs: f.blockSize(), count: f.Blocks}, sb: f.superblock, sbAt: f.at, shape: f.group, doubt: f.doubt, alone: f.alone}
+	if f.at >= 0 && int64(descBlocks(&f.superblock)) > limit/f.blockSize() {
+		return nil, "", notVolume(start, "its superblock claims %d groups, whose descriptors alone are larger than the range", f.groups())
+	}
+	l := &layout{blocks: blocks{r: r, start: start, bs: f.blockSize(), count: f.Blocks}, sb: f.superblock, sbAt: f.at, tables: f.tables, doubt: f.doubt, alone: f.alone}
 	l.loadGroups()
 	return l, f.note, nil
 }
@@ -57,7 +62,7 @@ func locate(ctx context.Context, r *image.Reader, start, limit int64, find finde
 func (v *layout) replay(newer overlay) {
 	v.overlay = newer
 	block, off := uint64(superblockAt/v.bs), superblockAt%v.bs
-	if _, ok := v.copies[block]; ok && v.sbAt == superblockAt {
+	if _, ok := v.copies[block]; ok {
 		b := v.read(make([]byte, v.bs), block)
 		if sb, ok := parseSuperblock(b.Data[off : off+superblockSize]); ok && b.Whole() && sb.Fault == "" && sb.unusable() == "" && sb.sameVolume(&v.sb) {
 			v.sb, v.count = sb, sb.Blocks
@@ -86,15 +91,13 @@ const maxFaults = 8
 // where that does not give it from a copy.
 func (v *layout) loadGroups() {
 	sb := &v.sb
-	if v.shape != nil {
-		v.groups = groupTable{list: []groupDesc{*v.shape}}
-		v.findSystem()
-		return
-	}
 	t := groupTable{list: make([]groupDesc, sb.groups()), unknown: int(sb.groups())}
 	buf := make([]byte, v.bs)
 	per := uint64(v.bs) / uint64(sb.DescSize)
 	for i := range descBlocks(sb) {
+		if v.sbAt < 0 {
+			break // where they stand is not known
+		}
 		missing := min(per, sb.groups()-i*per)
 		for n, at := range descCopies(sb, i) {
 			block, ok := descBlock(sb, i, at)
@@ -125,6 +128,17 @@ func (v *layout) loadGroups() {
 	}
 	v.groups = t
 	v.findSystem()
+	v.useTables()
+}
+
+// useTables takes what folders and inodes tell of the groups without a descriptor.
+// A guess is no fixed structure that a file's claim would be held against.
+func (v *layout) useTables() {
+	for g, d := range v.tables {
+		if g < uint64(len(v.groups.list)) && !v.groups.list[g].Known {
+			v.groups.list[g] = d
+		}
+	}
 }
 
 // findSystem notes the blocks that hold the volume's fixed structures, which
@@ -147,7 +161,7 @@ func (v *layout) findSystem() {
 			add(sb.groupFirst(g), sb.superBlocks(g)+plain)
 		}
 		if d := &v.groups.list[g]; d.Known {
-			if !d.NoBitmaps {
+			if !d.Guessed {
 				add(d.BlockBitmap, 1)
 				add(d.InodeBitmap, 1)
 			}

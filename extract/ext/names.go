@@ -74,6 +74,10 @@ type folder struct {
 	parent uint32 // by its own ".." entry, 0 where unknown
 	name   int    // index of the name that it goes by; -1 where none is known
 	cut    bool   // some of its entries are unread or condemned
+	first  bool   // its first block is at hand
+	astray bool   // blocks of it may stand where its inode does not say
+	seed   uint32 // of the checksums of its blocks
+	subs   uint32 // folders that go by a name in it
 	// unused is set where the inode bitmap calls the inode free, ghost where
 	// moreover no folder in use names it: a remnant, and so are its entries.
 	unused, ghost bool
@@ -96,8 +100,8 @@ type tree struct {
 	// not tell what kind of file they name.
 	above map[uint32]bool
 
-	paths  *extract.Paths[uint32] // set once all folders have their names
-	shared ranges.Set             // bytes of the image that more than one inode claims
+	paths   *extract.Paths[uint32] // set once all folders have their names
+	claimed disputed
 }
 
 // find is the folder of a number, nil where it is none that was read.
@@ -133,7 +137,7 @@ func readTree(ctx context.Context, v *records, w *space, journal []ranges.Range)
 	if err != nil {
 		return nil, err
 	}
-	shareOut(plans)
+	t.shareOut(plans)
 	batches := slices.Collect(slices.Chunk(plans, 64))
 	err = extract.InOrder(ctx, v.opt.Workers(), len(batches),
 		func(_ context.Context, i int) (nameList, error) {
@@ -153,7 +157,7 @@ func readTree(ctx context.Context, v *records, w *space, journal []ranges.Range)
 	t.folders = make([]folder, len(plans))
 	for i := range plans {
 		p := &plans[i]
-		t.folders[i] = folder{number: p.number, parent: p.parent, name: -1, cut: p.cutBlocks > 0, unused: p.unused}
+		t.folders[i] = folder{number: p.number, parent: p.parent, name: -1, cut: p.cutBlocks > 0, first: p.first, astray: p.astray, seed: p.seed, unused: p.unused}
 		t.bad += int64(p.bad)
 		if p.cutBlocks > 0 {
 			t.cutBlocks += p.cutBlocks
@@ -173,7 +177,9 @@ func readTree(ctx context.Context, v *records, w *space, journal []ranges.Range)
 			t.above[t.folders[i].parent] = true
 		}
 	}
-	t.shared = t.findShared(c, journal)
+	if t.claimed, err = t.findDisputed(ctx, c, journal); err != nil {
+		return nil, err
+	}
 	t.nameFolders()
 	t.setPaths()
 	return t, nil
@@ -198,6 +204,13 @@ func (t *tree) nameFolders() {
 		}
 	}
 	t.cutLoops()
+	for i := range t.folders {
+		if k := t.folders[i].name; k >= 0 && !t.folders[i].ghost {
+			if up := t.find(t.names.list[k].parent); up != nil {
+				up.subs++
+			}
+		}
+	}
 }
 
 // cutLoops finds the ghosts, and takes the name from one folder of every ring of

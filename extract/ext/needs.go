@@ -25,7 +25,7 @@ func (v *layout) needsOfRecord(number uint32) []ranges.Range {
 		return nil
 	}
 	l := needs.New(v.r, needs.Most)
-	if v.groups.list[g].Known {
+	if d := &v.groups.list[g]; d.Known && !d.Guessed {
 		block, off := v.recordPlace(number)
 		l.Add(v.offset(block)+off, int64(v.sb.InodeSize))
 		return l.Ranges()

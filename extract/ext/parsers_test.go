@@ -56,7 +56,6 @@ func FuzzInode(f *testing.F) {
 		if err != nil || n.strange(&sb) != "" {
 			return
 		}
-		n.hasEAInode()
 		for _, p := range n.inlineParts() {
 			if p.At < 0 || p.Length <= 0 || p.At+p.Length > int64(len(raw)) || p.Offset+p.Length > n.Size {
 				t.Fatalf("part %+v of an inode of %d bytes", p, len(raw))
@@ -64,7 +63,7 @@ func FuzzInode(f *testing.F) {
 		}
 		w := *v.layout
 		w.sb = sb
-		c := contents{newMapper(&w), &ranges.Set{}}.of(&n)
+		c := contents{newMapper(&w), &disputed{}}.of(&n)
 		pos := int64(0)
 		for _, p := range c.pieces {
 			if p.Offset < pos || p.Length <= 0 || p.Offset+p.Length > n.Size {

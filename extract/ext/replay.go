@@ -3,6 +3,7 @@ package ext
 import (
 	"context"
 	"encoding/binary"
+	"fmt"
 	"maps"
 	"slices"
 )
@@ -18,6 +19,7 @@ type replay struct {
 	newest       map[uint64]tagged
 	revoked      map[uint64]uint32 // transaction that revoked a block last
 	transactions int
+	end          uint32 // the transaction that follows the last one
 	stop         string // why the log could not be followed to its end
 	stopAt       uint32
 }
@@ -42,62 +44,100 @@ func (p *replay) overlay() overlay {
 	return out
 }
 
-// scan reads the log from its start, transaction by transaction, for as long
-// as they follow each other. What has no commit block does not count.
+func newReplay(j *journal, s journalSuper) replay {
+	return replay{journal: j, s: s, blocks: map[uint64]tagged{}, newest: map[uint64]tagged{}, revoked: map[uint64]uint32{}}
+}
+
+// next is the block of the log behind another.
+func (p *replay) next(b uint32) uint32 {
+	if b++; b >= p.s.last() {
+		return p.s.First
+	}
+	return b
+}
+
+// head reads what block at of the log says of what follows it, where it is of
+// the transaction with the given sequence number or of a later one; kind is 0
+// where it says nothing. Those of earlier rounds have lower numbers, and a log
+// has no more transactions than blocks. No other block of a log starts with
+// the magic number: it is escaped where data does.
+func (p *replay) head(b []byte, sequence uint32) (kind, got uint32) {
+	be := binary.BigEndian
+	kind, got = be.Uint32(b[4:]), be.Uint32(b[8:])
+	if be.Uint32(b) != journalMagic || got-sequence > p.s.Blocks ||
+		kind != journalDescriptor && kind != journalCommit && kind != journalRevoke {
+		return 0, 0
+	}
+	return kind, got
+}
+
+// scan reads the whole log from its start. What has no commit block does not
+// count.
 //
-// Where a block that should say what follows is unread or fails its checksum,
-// the log is taken up again at the next that says so: no other block of a log
-// starts with the magic number (it is escaped where data does), and those of
-// earlier rounds have lower sequence numbers.
+// Where a block that should say what follows does not, or is unread, the log
+// ends, or it was broken there: which of the two is told by what stands behind
+// it. A crash leaves at most the beginning of a transaction, and only blocks of
+// earlier rounds behind that. Where the log goes on all the same it is taken
+// up again, so that all that can be listed is, and stop says that it was broken:
+// what the missing part touched is not known.
 func (p *replay) scan(ctx context.Context) error {
 	s := &p.s
-	be := binary.BigEndian
 	b := make([]byte, p.journal.vol.bs)
 	at, sequence := s.Start, s.Sequence
-	last := s.Blocks - s.FastBlocks // the first block past the log
-	wrap := func(b uint32) uint32 {
-		if b++; b >= last {
-			return s.First
-		}
-		return b
-	}
-	lost := false // since the last block that said what follows
-	lose := func(why string) {
+	gap, why := uint32(0), "" // since the last block that said what follows
+	broken := func() {
 		if p.stop == "" {
-			p.stop, p.stopAt = why, at
+			p.stop, p.stopAt = why, gap
 		}
-		lost = true
 	}
-	for seen := uint32(0); seen <= last; seen++ { // the log is at most once around
+	lose := func(w string, proved bool) {
+		if why == "" {
+			gap, why = at, w
+		}
+		if proved {
+			broken()
+		}
+	}
+	for seen := s.First; seen < s.last(); seen++ { // the log is at most once around
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		_, ok := p.journal.place(at)
-		switch {
+		lost := why != ""
+		if lost { // most of what follows the end of a log is nothing: its first bytes show it
+			if h := p.journal.read(b[:journalHeadSize], at); !h.Whole() {
+				at = p.next(at)
+				continue
+			} else if kind, _ := p.head(h.Data, sequence); kind == 0 {
+				at = p.next(at)
+				continue
+			}
+		}
+		whole := p.journal.read(b, at).Whole()
+		kind, got := p.head(b, sequence)
+		switch _, ok := p.journal.place(at); {
 		case !ok:
-			lose("whose place is unknown")
-		case !p.journal.read(b, at).Whole():
-			lose("which is unread")
-		case be.Uint32(b) != journalMagic || int32(be.Uint32(b[8:])-sequence) < 0 || !lost && be.Uint32(b[8:]) != sequence:
-			if !lost {
-				return nil // the end of the log
-			}
+			lose("whose place is unknown", true)
+		case !whole:
+			lose("which is unread", true)
+		case kind == 0:
+			lose("which does not go on with it although later blocks do", false)
 		case !p.headOK(b):
-			if be.Uint32(b[4:]) == journalCommit {
-				return nil // written in part: the transaction does not count
-			}
-			lose("which fails its checksum")
+			lose("which fails its checksum", true)
 		default:
-			lost = false
-			if got := be.Uint32(b[8:]); got != sequence {
-				// a later transaction is there, so this one was committed
+			if got != sequence {
+				lose("where a transaction is missing", true)
+				// a later one is there, so what was read of this one was committed
 				p.commit(sequence)
 				sequence = got
 			}
-			switch be.Uint32(b[4:]) {
+			if lost {
+				broken()
+			}
+			gap, why = 0, ""
+			switch kind {
 			case journalDescriptor:
 				for _, tag := range parseTags(s, b) {
-					at = wrap(at)
+					at = p.next(at)
 					seen++
 					p.take(tag, at, sequence)
 				}
@@ -106,20 +146,44 @@ func (p *replay) scan(ctx context.Context) error {
 			case journalCommit:
 				p.commit(sequence)
 				sequence++
-			default:
-				return nil
 			}
 		}
-		at = wrap(at)
+		at = p.next(at)
 	}
+	p.end = sequence
 	return nil
+}
+
+// empty is the state of a journal whose superblock says that its log is empty,
+// which nothing of the volume says: a volume that is in use is like that until
+// its first change, and one whose journal's superblock is an old one.
+func (p *replay) empty(ctx context.Context, known bool) (st journalState, err error) {
+	b := make([]byte, p.journal.vol.bs)
+	for at := p.s.First; at < p.s.last(); at++ {
+		if err := ctx.Err(); err != nil {
+			return st, err
+		}
+		if !p.journal.read(b[:journalHeadSize], at).Whole() {
+			continue
+		}
+		if kind, _ := p.head(b, p.s.Sequence); kind == 0 || !p.journal.read(b, at).Whole() || !p.headOK(b) {
+			continue
+		}
+		p.journal.stopAt = at
+		st.why = fmt.Sprintf("its journal says that its log is empty, and block %d of that holds a later transaction", at)
+		return st, nil
+	}
+	if known {
+		p.journal.say("the volume was not closed, but its journal is empty: changes since it was opened are not on the drive")
+	}
+	return st, nil
 }
 
 // take notes the block at of the log under its tag.
 func (p *replay) take(tag journalTag, at, sequence uint32) {
 	place, ok := p.journal.place(at)
 	c := journalCopy{at: place, escaped: tag.Flags&tagEscaped != 0, bad: !ok || p.s.checksums() && p.tagBad(tag, at, sequence)}
-	if tag.Block < p.journal.vol.sb.Blocks && tag.Flags&tagDeleted == 0 {
+	if tag.Flags&tagDeleted == 0 {
 		p.blocks[tag.Block] = tagged{c, sequence}
 	}
 }
@@ -166,13 +230,3 @@ func (p *replay) tagBad(t journalTag, at, sequence uint32) bool {
 	}
 	return c != t.Checksum
 }
-
-// fastCommits reports whether the fast commit area holds anything, or is
-// unread. ext4: journal, "Fast commits".
-func (p *replay) fastCommits() bool {
-	b := p.journal.read(make([]byte, p.journal.vol.bs), p.s.Blocks-p.s.FastBlocks)
-	return !b.Whole() || binary.LittleEndian.Uint16(b.Data) == fastCommitHead
-}
-
-// fastCommitHead is the tag that a fast commit starts with (EXT4_FC_TAG_HEAD).
-const fastCommitHead = 9

@@ -1,11 +1,8 @@
 package ext
 
 import (
-	"cmp"
 	"context"
 	"encoding/binary"
-	"maps"
-	"slices"
 
 	"fileassay/extract/image"
 )
@@ -113,19 +110,23 @@ func firstBlock(flags uint32, b []byte) (block uint64, ok bool) {
 type candidate struct {
 	log   uint32 // block size, as in a superblock
 	size  int64  // of an inode
-	table int64  // where the inodes begin, bytes of the volume
+	table int64  // where inode 1 would stand if all inodes stood in one row, bytes of the volume
 }
 
-// candidates are those that most folders speak for, in a set order: at least two
-// do. A journal holds older versions of inodes, a few blocks of them in a row:
-// fewer speak for these.
-func (s *signs) candidates() []candidate {
+// support is what speaks for a candidate.
+type support struct {
+	folders int
+	at      int64 // of the first inode that does, bytes of the volume
+}
+
+// candidates are those that folders speak for.
+func (s *signs) candidates() map[candidate]support {
 	type voice struct {
 		candidate
 		self uint32
 	}
 	heard := map[voice]bool{} // a folder has one voice
-	votes := map[candidate]int{}
+	votes := map[candidate]support{}
 	for _, n := range s.inodes {
 		for log := range uint32(7) {
 			self, ok := s.self[int64(n.block)<<(10+log)]
@@ -134,16 +135,18 @@ func (s *signs) candidates() []candidate {
 			}
 			for size := int64(goodOldInodeSize); size <= maxInodeSize; size *= 2 {
 				c := candidate{log, size, n.at - int64(self-1)*size}
-				if v := (voice{c, self}); c.table > 0 && c.table%(1024<<log) == 0 && !heard[v] {
-					heard[v] = true
-					votes[c]++
+				v := voice{c, self}
+				if c.table%(1024<<log) != 0 || heard[v] {
+					continue
 				}
+				heard[v] = true
+				was, ok := votes[c]
+				if !ok {
+					was.at = n.at
+				}
+				votes[c] = support{was.folders + 1, was.at}
 			}
 		}
 	}
-	maps.DeleteFunc(votes, func(_ candidate, n int) bool { return n < minFolders })
-	out := slices.SortedFunc(maps.Keys(votes), func(a, b candidate) int {
-		return cmp.Or(cmp.Compare(votes[b], votes[a]), cmp.Compare(a.table, b.table), cmp.Compare(a.log, b.log), cmp.Compare(a.size, b.size))
-	})
-	return out[:min(len(out), maxGeometries)]
+	return votes
 }

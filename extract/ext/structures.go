@@ -150,7 +150,7 @@ func (v *checkup) allGroups(ctx context.Context) ([]extract.Structure, error) {
 		d := &v.groups.list[g]
 		for k, block := range [3]uint64{d.BlockBitmap, d.InodeBitmap, d.InodeTable} {
 			sum := &sums[k]
-			if !d.Known || d.NoBitmaps && k < 2 {
+			if !d.Known || d.Guessed && k < 2 {
 				sum.Length += sizes[k]
 				sum.Unread += sizes[k]
 				continue
@@ -182,8 +182,6 @@ func (v *checkup) allGroups(ctx context.Context) ([]extract.Structure, error) {
 		switch {
 		case v.groups.unknown > 0:
 			s.Note += fmt.Sprintf("; in %d groups their place is unknown", v.groups.unknown)
-		case v.shape != nil && k < 2:
-			s.Note += "; their place is unknown"
 		}
 		if bad[k] > 0 {
 			s.Health = extract.HealthDamaged

@@ -13,6 +13,9 @@ const (
 	superblockSize = 1024
 	superblockAt   = 1024 // of group 0, bytes from the volume's start; ext4: super
 	superMagic     = 0xEF53
+
+	stateClosed = 0x1 // s_state: "cleanly umounted"
+	stateErrors = 0x2 // s_state: "errors detected"
 )
 
 // superblock is a volume's superblock or a copy of it. ext4: super, "struct
@@ -28,6 +31,7 @@ type superblock struct {
 	ClustersPerGrp uint32
 	InodesPerGroup uint32
 	WriteTime      uint32
+	State          uint16 // s_state
 	Revision       uint32
 	FirstInode     uint32
 	InodeSize      uint16
@@ -53,6 +57,7 @@ type superblock struct {
 	ChecksumSeed uint32
 	ProjectQuota uint32
 	OrphanFile   uint32
+	LastOrphan   uint32 // the first of the list of inodes being deleted or cut
 
 	Whole bool // all 1024 bytes were read
 	// Fault says in words which of its own checks it fails, "" if none.
@@ -80,6 +85,7 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		ClustersPerGrp: le.Uint32(b[0x24:]),
 		InodesPerGroup: le.Uint32(b[0x28:]),
 		WriteTime:      le.Uint32(b[0x30:]),
+		State:          le.Uint16(b[0x3A:]),
 		Revision:       le.Uint32(b[0x4C:]),
 		FirstInode:     11,
 		InodeSize:      128,
@@ -96,6 +102,7 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		sb.Label = string(bytes.ToValidUTF8(label, []byte("�")))
 		sb.ReservedGDT = le.Uint16(b[0xCE:])
 		sb.JournalInode = le.Uint32(b[0xE0:])
+		sb.LastOrphan = le.Uint32(b[0xE8:])
 		sb.JournalBackup = b[0xFD]
 		sb.DescSize = le.Uint16(b[0xFE:])
 		sb.FirstMetaBG = le.Uint32(b[0x104:])

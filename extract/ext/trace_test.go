@@ -45,3 +45,37 @@ func TestTrace(t *testing.T) {
 		}
 	}
 }
+
+// TestBears holds that the descriptor and the root folder of real volumes lead to
+// where these begin, and not without what they lead to.
+func TestBears(t *testing.T) {
+	for _, name := range []string{"ext2-1k", "ext4-journal", "ext4-bigino"} {
+		const before = 3 << 20 // the volume does not begin with the image
+		img := append(make([]byte, before), unpack(t, name)...)
+		r := reader(t, img)
+		borne := map[string]int{}
+		inode := int64(0)
+		for at := int64(before); at+4096 <= int64(len(img)); at += 512 {
+			what, _ := Trace(img[at : at+4096])
+			if what == "" {
+				continue
+			}
+			if b := Bears(r, what, at); b.Borne && b.Start == before {
+				borne[what]++
+				inode = b.Places[0]
+			}
+		}
+		if borne[descriptors] != 1 || borne[rootFolder] != 1 {
+			t.Errorf("%s: borne %v, want one of each", name, borne)
+		}
+		clear(img[inode : inode+128])
+		r = reader(t, img)
+		for at := int64(before); at+4096 <= int64(len(img)); at += 512 {
+			if what, _ := Trace(img[at : at+4096]); what != "" {
+				if b := Bears(r, what, at); b.Borne {
+					t.Errorf("%s: without the root's inode %s at %d is borne out: %+v", name, what, at, b)
+				}
+			}
+		}
+	}
+}

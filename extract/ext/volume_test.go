@@ -151,6 +151,7 @@ var volumes = []struct {
 	{"ext4-journal", "ext4", true},
 	{"ext4-journal-data", "ext4", true},
 	{"ext3-journal", "ext3", true},
+	{"ext4-grown", "ext4", true}, // in its journal
 }
 
 // TestWhole holds the list and every content against what the kernel read from

@@ -200,7 +200,10 @@ func tryMore(s *subject, c testCase) []breach {
 		return []breach{{"not opened", b.failed}}
 	}
 	if a.failed != "" {
-		return append(s.untrue(b, a.words(), garbled), s.short(b)...)
+		if !s.known.sound(s.image.Volume, c.edits) {
+			out = s.untrue(b, a.words(), garbled)
+		}
+		return append(out, s.short(b)...)
 	}
 	wordsA, wordsB := a.words(), b.words()
 	said := names(wordsA, wordsB)
@@ -227,7 +230,9 @@ func tryMore(s *subject, c testCase) []breach {
 		out = append(out, breach{"not complete", "the list is, with less read"})
 	}
 	out = append(out, s.untrue(a, nil, false)...)
-	out = append(out, s.untrue(b, wordsA, garbled)...)
+	if !s.known.sound(s.image.Volume, c.edits) {
+		out = append(out, s.untrue(b, wordsA, garbled)...)
+	}
 	return append(out, s.short(b)...)
 }
 
@@ -292,6 +297,9 @@ func drawContent(s *subject, rnd *rand.Rand) testCase {
 }
 
 func tryContent(s *subject, c testCase) []breach {
+	if s.known.sound(s.image.Volume, c.edits) {
+		return nil
+	}
 	v := look(s.reader.Open, s.disk(c, nil), mapOf(s.size()), 2)
 	return s.untrue(v, s.words, false)
 }

@@ -108,6 +108,24 @@ func (s *subject) tell(t *testing.T, p property, f failure, from string) string 
 		s.reader.Name, s.image.Name, p.name, from, f.cause, strings.ReplaceAll(f.detail, "\n", `\n`), f.small, f.small, folder(t), pattern(t), from, folder(t), pattern(t))
 }
 
+// SoundEdits gives the volumes that n single edits leave which [Structure.Sound]
+// allows, each with the edit, so that a checker of the format may be asked. It
+// returns how many there were.
+func SoundEdits(r Reader, im Image, n int, check func(edit string, volume []byte)) (found int) {
+	known := newStructures(im.Volume, r.Structures(im.Volume))
+	for seed := uint64(0); found < n && seed < 400*uint64(n); seed++ {
+		e, ok := known.draw(im.Volume, rand.New(rand.NewPCG(seed, 11)))
+		if !ok || !known.sound(im.Volume, []edit{e}) {
+			continue
+		}
+		found++
+		d := disk{base: im.Volume}
+		known.apply(&d, e)
+		check(e.String(), d.bytes(0, int64(len(im.Volume))))
+	}
+	return found
+}
+
 // folder is the package under test as go test wants it.
 func folder(t *testing.T) string {
 	dir, err := os.Getwd()

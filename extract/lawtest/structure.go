@@ -19,6 +19,13 @@ type Structure struct {
 	// Strip, where not nil, takes away what hides fields, as an NTFS update
 	// sequence does, and Mend puts it back and makes checksums fit again.
 	Strip, Mend func(b []byte)
+	// Sound, where not nil, reports whether the structure may as well be is as
+	// was, by all that stands elsewhere on the volume: it differs by an edit of
+	// the field, and a checker of the format that knows nothing of the content
+	// finds nothing. No reader can tell such an edit, so what it makes of the
+	// content is no failure. It must say no more than that: [SoundEdits] gives
+	// such volumes to a checker.
+	Sound func(f Field, was, is []byte) bool
 }
 
 // Field is a number in a structure.
@@ -158,6 +165,23 @@ func (s *structures) apply(d *disk, e edit) {
 	for _, at := range x.Copies {
 		d.put(at, b)
 	}
+}
+
+// sound reports whether all edits leave what [Structure.Sound] allows.
+func (s *structures) sound(img []byte, edits []edit) bool {
+	for _, e := range edits {
+		x, f, ok := s.find(e)
+		if !ok || x.Sound == nil {
+			return false
+		}
+		was := x.stripped(img[x.At : x.At+x.Length])
+		is := slices.Clone(was)
+		f.set(is, e.value)
+		if !x.Sound(f, was, is) {
+			return false
+		}
+	}
+	return len(edits) > 0
 }
 
 // draw makes an edit of a field to another plausible value: one that stands in

@@ -21,6 +21,9 @@ type inner struct {
 	id            string         // as [extract.Candidate].ID
 	what          string         // of one that only a trace speaks for: what that is
 	back          int64          // and how far before it the volume may begin
+	common        bool           // content and other structures resemble that: a few rising numbers, as group descriptors are
+	others        []int64        // other structures of the volume that it leads to, and
+	held          map[hold]uint  // how the host's files hold them: a bit for each, the lowest for what speaks for it
 	piece         bool           // what speaks for it lies in a file
 	file          uint64         // that, or the one that it is content of
 
@@ -28,9 +31,55 @@ type inner struct {
 	old     bool // the host's structures lie where its primary structure would
 }
 
-// common reports whether what speaks for the volume is met in other structures and
-// in content too: a few rising numbers, as group descriptors are.
-func (q *inner) common() bool { return q.what != "" && q.family == "ext" }
+// hold is a file that holds a place, and how far that lies in the file from where
+// it lies in the image. The image of a volume has one.
+type hold struct {
+	file uint64
+	by   int64
+}
+
+// whole reports whether one file holds all that speaks for the volume, as the image
+// of one does.
+func (q *inner) whole() bool {
+	for _, bits := range q.held {
+		if bits == 1<<(len(q.others)+1)-1 {
+			return true
+		}
+	}
+	return false
+}
+
+// maxBorne bounds the traces of which the structures around are asked.
+const maxBorne = 64
+
+// traced are the volumes that traces speak for, but for those of tenants: one that
+// begins where a tenant does is that one itself, or was there before, if the tenant
+// stands by its primary structure.
+func (s *settler) traced(all []tenant, traces []trace) (out []inner) {
+	borne := map[int64]bool{}
+	for n, t := range traces {
+		q := inner{family: t.family, at: t.at, start: -1, back: t.back, what: t.from}
+		if k, ok := kindNamed(s.kinds, t.family); ok && k.Bears != nil {
+			var b extract.Bearing
+			if n < maxBorne {
+				b = k.Bears(s.r, t.from, t.at)
+			}
+			known := slices.ContainsFunc(all, func(t tenant) bool {
+				return t.Start == b.Start && t.listed() && (t.rests == onPrimary || slices.Contains(k.Filesystems, t.Filesystem))
+			})
+			inside := slices.ContainsFunc(all, func(o tenant) bool { return o.listed() && o.Start <= t.at && t.at < o.reach() })
+			if b.Refuted && inside || b.Borne && (known || borne[b.Start]) {
+				continue // a remainder in free space, or told of already
+			}
+			if q.common = !b.Borne; b.Borne {
+				borne[b.Start] = true
+				q.back, q.others, q.held = t.at-b.Start, b.Places, map[hold]uint{}
+			}
+		}
+		out = append(out, q)
+	}
+	return out
+}
 
 // innerOf is the volume that a claim inside a host speaks for; ids are the
 // identities that the host goes by.
@@ -187,6 +236,9 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 				case markSpeaks:
 					q.piece, q.file = true, f.ID
 				}
+				if q.held != nil && m.what >= markSpeaks {
+					q.held[hold{f.ID, piece.Offset - piece.Image}] |= 1 << (m.what - markSpeaks)
+				}
 			}
 		}
 		return nil
@@ -208,7 +260,7 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 		q := &asked[i]
 		if q.what != "" {
 			t := trace{family: q.family}
-			q.content = q.piece && (q.common() || slices.ContainsFunc(images[q.file], t.alike))
+			q.content = q.whole() || q.held == nil && q.piece && (q.common || slices.ContainsFunc(images[q.file], t.alike))
 		} else {
 			q.content = q.content || q.piece && q.copied && q.id != "" && inside[q.id]
 		}
@@ -218,7 +270,7 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 			for _, m := range marks.within(start, length) {
 				m.of.old = m.of.old || m.what == markHead
 				// a journal holds copies of what it is the journal of
-				m.of.content = m.of.content || m.what == markSpeaks && (m.of.own || m.of.what != "" && (m.of.common() || (&trace{family: m.of.family}).alike(k.Name)))
+				m.of.content = m.of.content || m.what == markSpeaks && (m.of.own || m.of.what != "" && m.of.held == nil && (m.of.common || (&trace{family: m.of.family}).alike(k.Name)))
 			}
 		}
 		return ctx.Err()
@@ -273,8 +325,8 @@ func (p *places) tableNames(f *extract.File, off int64) bool {
 // What a mark is a place of.
 const (
 	markStart  = iota // where the volume begins
-	markSpeaks        // where the structure stands that speaks for it
 	markHead          // where its primary structure stands
+	markSpeaks        // where the structure stands that speaks for it; the others that it leads to follow
 )
 
 // spot is a place of an inner volume.
@@ -294,6 +346,9 @@ func newMarks(asked []inner, offset int64) marks {
 		out = append(out, spot{offset + q.start, markStart, q}, spot{offset + q.at, markSpeaks, q})
 		for _, h := range q.heads {
 			out = append(out, spot{offset + h.Start, markHead, q})
+		}
+		for k, at := range q.others {
+			out = append(out, spot{offset + at, markSpeaks + 1 + k, q})
 		}
 	}
 	slices.SortStableFunc(out, func(a, b spot) int { return cmp.Compare(a.at, b.at) })

@@ -36,9 +36,13 @@ type Kind struct {
 	// how many bytes before it that may be; "" for anything else. What it finds puts
 	// others in doubt and opens nothing.
 	Trace func(window []byte) (what string, back int64)
+	// Bears, where not nil, asks the structures around what Trace found at an offset
+	// of the image, by the name that it gave it. What they do not bear out may be
+	// content or another structure, which resemble it.
+	Bears func(r *image.Reader, what string, at int64) extract.Bearing
 	// Remains, where not nil, opens it by what is left where not even a backup
-	// was read. It is tried after all else, since what is left may be an earlier
-	// volume's.
+	// was read and passed its checks, or what was read contradicts that. It is tried
+	// after all else, since what is left may be an earlier volume's.
 	Remains openFunc
 }
 
@@ -55,7 +59,7 @@ func Kinds() []Kind {
 		{Name: "exfat", Filesystems: []string{"exfat"},
 			Sniff: fat.SniffExFAT, Open: opener(fat.OpenExFAT), Copies: fat.CopiesExFAT},
 		{Name: "ext", Filesystems: []string{"ext2", "ext3", "ext4"},
-			Sniff: ext.Sniff, Open: opener(ext.Open), Copies: ext.Copies, Weighs: true, Trace: ext.Trace, Remains: opener(ext.OpenRemains)},
+			Sniff: ext.Sniff, Open: opener(ext.Open), Copies: ext.Copies, Weighs: true, Trace: ext.Trace, Bears: ext.Bears, Remains: opener(ext.OpenRemains)},
 		{Name: "hfsplus", Filesystems: []string{"hfsplus", "hfsx"},
 			Sniff: hfsplus.Sniff, Open: opener(hfsplus.Open), Copies: hfsplus.Copies},
 	}
@@ -110,4 +114,13 @@ func kindOf(kinds []Kind, filesystem string) (Kind, bool) {
 		}
 	}
 	return Kind{}, false
+}
+
+// kindNamed is the family of a name.
+func kindNamed(kinds []Kind, name string) (Kind, bool) {
+	i := slices.IndexFunc(kinds, func(k Kind) bool { return k.Name == name })
+	if i < 0 {
+		return Kind{}, false
+	}
+	return kinds[i], true
 }

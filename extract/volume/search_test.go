@@ -1,13 +1,17 @@
 package volume
 
 import (
+	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"math/rand/v2"
 	"testing"
 
 	"fileassay/extract"
+	"fileassay/extract/fixture"
 	"fileassay/extract/image"
+	"fileassay/extract/imap"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
@@ -466,5 +470,42 @@ func TestRemains(t *testing.T) {
 				t.Errorf("opens as %v, %v", fs, err)
 			}
 		})
+	}
+}
+
+// A volume without a table whose first inodes were read as zeros, or whose group
+// descriptors or superblock were, is found and listed as with that unread.
+func TestFirstInodesZeroed(t *testing.T) {
+	whole := fixture.Unpack(t, "../ext/testdata/ext4-1k.img.zst")
+	const at, block = 1 << 20, 1024
+	table := int64(binary.LittleEndian.Uint32(whole[2*block+8:])) * block
+	for _, c := range []struct {
+		name         string
+		start, bytes int64
+	}{
+		{"first blocks of inodes", table, 4 * block}, // inodes 1 to 16
+		{"group descriptors", 2 * block, block},
+		{"superblock", 1024, 1024},
+	} {
+		img := make([]byte, at+len(whole))
+		copy(img[at:], whole)
+		clear(img[at+c.start : at+c.start+c.bytes])
+		r := image.New(bytes.NewReader(img), int64(len(img)), imap.All(int64(len(img))), image.Options{})
+		l, err := Find(t.Context(), r, extract.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(l.Volumes) != 1 || l.Volumes[0].Start != at || l.Volumes[0].Reason != "" {
+			t.Errorf("%s: %+v", c.name, l.Volumes)
+			continue
+		}
+		fs, err := Open(t.Context(), r, &l.Volumes[0], extract.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := 0
+		if _, err := fs.Walk(t.Context(), func(*extract.File) error { n++; return nil }); err != nil || n < 170 {
+			t.Errorf("%s: %d entries, %v", c.name, n, err)
+		}
 	}
 }

@@ -50,10 +50,7 @@ type settler struct {
 // returns those that are listed. claims are those to volumes inside the tenants,
 // which were not opened, traces what speaks for volumes that are not found.
 func (s *settler) settle(ctx context.Context, all []tenant, claims []claim, traces []trace) ([]tenant, error) {
-	var asked []inner
-	for _, t := range traces {
-		asked = append(asked, inner{family: t.family, at: t.at, start: -1, back: t.back, what: t.from})
-	}
+	asked := s.traced(all, traces)
 	all, err := s.withoutContent(ctx, all, claims, asked)
 	if err != nil {
 		return nil, err

@@ -118,6 +118,15 @@ func (t *trace) content(base int64) content {
 	return content{filesystem: t.family, family: t.family, rests: onCopy, closed: true, from: fmt.Sprintf("%s at offset %d", t.from, base+t.at)}
 }
 
+// near is how far behind a trace others are taken for further sectors of the same
+// structure.
+func (t *trace) near() int64 {
+	if t.family == "ext" {
+		return 64 << 10 // the descriptors of the groups whose bitmaps stand in the first one
+	}
+	return nearTraces
+}
+
 // ownTraces is how many traces a volume has itself: the file table and its mirror,
 // two allocation tables.
 const ownTraces = 2
@@ -145,7 +154,7 @@ next:
 				}
 			}
 		}
-		if t.family == last.family && t.at < last.at+nearTraces {
+		if t.family == last.family && t.from == last.from && t.at < last.at+t.near() {
 			continue // another sector of the same
 		}
 		last = t

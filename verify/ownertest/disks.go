@@ -114,6 +114,16 @@ var disks = []maker{
 		b.Format(28*MiB, 12*MiB, "ntfs", some(8)...)
 		b.MBR(Part{4 * MiB, 12 * MiB, "83", "", false}, Part{17 * MiB, 10 * MiB, "6", "", false}, Part{28 * MiB, 12 * MiB, "7", "", false})
 	}},
+	// Volumes of one group, which have no copy of their superblock, over former ones
+	// whose files and structures lie where their descriptors stand.
+	{"one-group", 24 * MiB, func(b *Builder) {
+		b.Format(1*MiB, 7*MiB, "ntfs", some(10)...)
+		b.Format(12*MiB, 6*MiB, "ext4-1k", 3_500_000, 9000, 900)
+		b.Retire()
+		b.Format(1*MiB, 9*MiB, "ext4-4k", some(6)...)
+		b.Format(14*MiB, 7*MiB, "ext2-1k", some(6)...)
+		b.MBR(Part{1 * MiB, 9 * MiB, "83", "", false}, Part{14 * MiB, 7 * MiB, "83", "", false})
+	}},
 	// A volume that is nearly empty.
 	{"sparse", 72 * MiB, func(b *Builder) {
 		b.Format(1*MiB, 64*MiB, "fat32", 1000, 300, 700)

@@ -157,7 +157,84 @@ def pending(name, size, args, opts):
     open(f"{HERE}/{name}.sums", "w").write(keep_sums)
 
 
+def fast():
+    """a copy of a volume in use with fast commits behind its log, among them
+    files that grow, come, go and move"""
+    img, cut = "/tmp/ext/make-ext4-fast.img", "/tmp/ext/make-ext4-fast-cut.img"
+    run("truncate", "-s", "0", img), run("truncate", "-s", "8M", img)
+    run("mke2fs", "-q", "-F", "-t", "ext4", "-b", "1024", "-N", "256", "-O", "fast_commit", "-J", "size=1,fast_commit_size=16", "-L", "hedges", img)
+
+    def synced(path, mode, data):
+        os.makedirs(os.path.dirname(path), exist_ok=True)
+        with open(path, mode) as f:
+            f.write(data)
+            f.flush()
+            os.fsync(f.fileno())
+
+    with Mounted(img, "commit=600") as m:
+        for i in range(20):
+            put(m, f"Plots/sheet {i}.txt", text(f"sheet{i}", 300 * i))
+        os.sync()
+        for i in range(6):  # a round that the next transaction ends
+            synced(m + f"/Plots/sheet {i}.txt", "ab", text("earlier", 900))
+        put(m, "Plots/later.txt", text("later", 500))
+        os.sync()
+        synced(m + "/Plots/sheet 13.txt", "ab", text("appended", 5000))
+        synced(m + "/Plots/new.txt", "wb", text("new", 3000))
+        os.rename(m + "/Plots/sheet 14.txt", m + "/moved.txt")
+        synced(m + "/moved.txt", "ab", b"moved")
+        os.unlink(m + "/Plots/sheet 15.txt")
+        synced(m + "/Plots/sheet 16.txt", "r+b", text("over", 700))
+        run("cp", "--sparse=always", img, cut)
+    keep("ext4-fast", cut, "")
+    with Mounted(cut) as m:
+        open(f"{HERE}/ext4-fast.sums", "w").write(manifest(m))
+
+
+def grown():
+    """a volume whose growth, and what was made in it since, stands in its journal:
+    what resize2fs and the kernel changed of the metadata is written there by
+    debugfs, and the kernel tells what is true of it"""
+    small_, large, cut = (f"/tmp/ext/make-ext4-grown-{n}.img" for n in ("small", "large", "cut"))
+    run("truncate", "-s", "0", small_), run("truncate", "-s", "12M", small_)
+    run("mke2fs", "-q", "-F", "-t", "ext4", "-O", "^flex_bg", "-b", "1024", "-J", "size=1", "-L", "hedges", "-g", "2048", "-N", "512", "-E", "resize=20000", small_, "6M")
+    with Mounted(small_) as m:
+        for i in range(20):
+            put(m, f"Plots/sheet {i}.txt", text(f"sheet{i}", 300 * i))
+    shutil.copy(small_, large)
+    run("resize2fs", "-f", large, "12M")
+    with Mounted(large) as m:
+        for i in range(600):  # more than the inodes of the old groups
+            put(m, f"Later/sheet {i}.txt", text(f"later{i}", 400))
+    old, new = open(small_, "rb").read(), open(large, "rb").read()
+    data = set()
+    for line in run("debugfs", "-R", "ls -p /Later", large).splitlines():
+        f = line.split("/")
+        if len(f) > 2 and f[2].startswith("100"):
+            data |= set(run("debugfs", "-R", f"blocks <{f[1]}>", large).split())
+    log = set(run("debugfs", "-R", "blocks <8>", large).split())
+    differ = [b for b in range(len(new) // 1024) if old[b << 10:b + 1 << 10] != new[b << 10:b + 1 << 10] and str(b) not in log]
+    meta = [b for b in differ if str(b) not in data]
+    with open("/tmp/ext/make-blocks", "wb") as f:
+        f.write(b"".join(new[b << 10:b + 1 << 10] for b in meta))
+    script = "jo -c\njw -b %s /tmp/ext/make-blocks\njc\n" % ",".join(map(str, meta))
+    run("debugfs", "-w", "-f", "/dev/stdin", large, input=script)
+    new = open(large, "rb").read()
+    out = bytearray(old)
+    for b in [int(b) for b in data | log]:
+        out[b << 10:b + 1 << 10] = new[b << 10:b + 1 << 10]
+    open(cut, "wb").write(out)
+    run("debugfs", "-w", "-R", "feature needs_recovery", cut)
+    keep("ext4-grown", cut, "")
+    with Mounted(cut):  # replays the journal, with the number of groups that was before it
+        pass
+    with Mounted(cut) as m:
+        open(f"{HERE}/ext4-grown.sums", "w").write(manifest(m))
+
+
 CASES = {
+    "ext4-fast": fast,
+    "ext4-grown": grown,
     "ext2-1k": lambda: make("ext2-1k", "4M", ["-t", "ext2", "-b", "1024", "-I", "128", "-N", "512"], lambda m: (small(m), holes(m))),
     "ext3-4k": lambda: make("ext3-4k", "12M", ["-t", "ext3", "-b", "4096", "-J", "size=4"], small),
     "ext4-1k": lambda: make("ext4-1k", "12M", ["-t", "ext4", "-b", "1024", "-g", "2048", "-N", "1024", "-J", "size=1"], lambda m: (small(m), holes(m), fragment(m))),
