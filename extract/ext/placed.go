@@ -15,7 +15,7 @@ const placedInodes = 256
 // that names its inode.
 func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 	out := extract.Placed{Start: v.start}
-	if v.shape != nil {
+	if v.sbAt < 0 {
 		return out, nil // it was found by what stands where
 	}
 	buf := make([]byte, v.bs)
@@ -29,7 +29,7 @@ func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 			}
 		}
 		d := &v.groups.list[g]
-		if !d.Known {
+		if _, found := v.tables[g]; found || !d.Known {
 			continue
 		}
 		for i := range min(placedInodes, v.sb.InodesPerGroup) {
