@@ -201,7 +201,7 @@ func tryMore(s *subject, c testCase) []breach {
 	}
 	if a.failed != "" {
 		if !s.known.sound(s.image.Volume, c.edits) {
-			out = s.untrue(b, a.words(), garbled)
+			out = s.untrue(b, c, a.words(), garbled)
 		}
 		return append(out, s.short(b)...)
 	}
@@ -229,9 +229,9 @@ func tryMore(s *subject, c testCase) []breach {
 	if a.listing.Complete && !b.listing.Complete && len(b.listing.Why) == 0 {
 		out = append(out, breach{"not complete", "the list is, with less read"})
 	}
-	out = append(out, s.untrue(a, nil, false)...)
+	out = append(out, s.untrue(a, testCase{}, nil, false)...)
 	if !s.known.sound(s.image.Volume, c.edits) {
-		out = append(out, s.untrue(b, wordsA, garbled)...)
+		out = append(out, s.untrue(b, c, wordsA, garbled)...)
 	}
 	return append(out, s.short(b)...)
 }
@@ -245,11 +245,15 @@ func fileWords(f *extract.File) map[string]bool {
 }
 
 // untrue are the entries that are called intact and do not hold what the truth
-// says, where the volume does not name a contradiction. before are the words of
+// says, where the volume does not name a contradiction, after the edits of a case
+// that something else contradicts. before are the words of
 // the same volume without what may contradict. Where sectors are garbled, so may be
 // the target of a link, which is content.
-func (s *subject) untrue(v *view, before map[string]bool, garbled bool) []breach {
+func (s *subject) untrue(v *view, c testCase, before map[string]bool, garbled bool) []breach {
 	var out []breach
+	if s.known.unheld(s.image.Volume, c.edits) {
+		return nil
+	}
 	if before != nil && names(before, v.words()) {
 		return nil
 	}
@@ -301,7 +305,7 @@ func tryContent(s *subject, c testCase) []breach {
 		return nil
 	}
 	v := look(s.reader.Open, s.disk(c, nil), mapOf(s.size()), 2)
-	return s.untrue(v, s.words, false)
+	return s.untrue(v, c, s.words, false)
 }
 
 // fields are the names of the fields that a case sets.

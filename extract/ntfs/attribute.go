@@ -20,9 +20,11 @@ const (
 	attrIndexAlloc    attrType = 0xa0
 	attrBitmap        attrType = 0xb0
 	attrReparsePoint  attrType = 0xc0
+	attrLogged        attrType = 0x100 // $LOGGED_UTILITY_STREAM: $EFS holds a file's keys
 	attrEnd           attrType = 0xffffffff
 	attrFlagsCompress          = 0x00ff
 	attrFlagEncrypted          = 0x4000
+	attrFlagSparse             = 0x8000
 )
 
 // attribute is an attribute of a record, resident or not
@@ -33,6 +35,7 @@ type attribute struct {
 	nameOff  int
 	nameLen  int // UTF-16 units; 0 is no name
 	flags    uint16
+	id       uint16 // among those of its record
 	resident bool
 
 	// resident
@@ -42,8 +45,10 @@ type attribute struct {
 	lowest, highest int64 // clusters of the stream this attribute maps
 	runsOff         int
 	unitShift       uint8 // clusters a compression unit, as a power of two; 0 is none
-	size            int64 // bytes; only where lowest is 0
+	size            int64 // bytes; only where lowest is 0, as the next three
 	initialized     int64 // bytes; what lies past it reads as zeros
+	allocated       int64 // bytes of all clusters that the stream maps, holes too
+	stored          int64 // bytes of those that are stored, where holes may be; -1 where none may
 }
 
 // Offsets in an attribute.
@@ -53,6 +58,7 @@ const (
 	attrNameLen   = 0x09 // uint8
 	attrNameOff   = 0x0a // uint16
 	attrFlags     = 0x0c // uint16
+	attrID        = 0x0e // uint16
 	attrValueLen  = 0x10 // uint32, resident
 	attrValueOff  = 0x14 // uint16, resident
 	attrLowest    = 0x10 // uint64, non-resident and so on
@@ -62,46 +68,99 @@ const (
 	attrAllocated = 0x28 // uint64
 	attrSize      = 0x30 // uint64
 	attrInit      = 0x38 // uint64
+	attrStored    = 0x40 // uint64, of a sparse or compressed stream
 
 	residentHeader    = 0x18
 	nonResidentHeader = 0x40
+	sparseHeader      = 0x48
 	nonResidentShort  = 0x28 // all that is needed where lowest is not 0
 )
 
-// parseAttributes appends the attributes of a record to list. b is the
-// record's bytes in use. Attributes are followed as far as their heads were
-// read; whole says that the end of the chain was reached. A chain that breaks
-// within what was read is an error.
-func parseAttributes(list []attribute, b partial.Bytes, first int) (out []attribute, whole bool, err error) {
+// attrChain are the attributes of a record, as far as they were followed.
+type attrChain struct {
+	attrs []attribute // those of which all was read that says what they are, in disk order
+	cut   []attrType  // the types of the others
+	ended bool        // the mark at the end was read
+	odd   string      // what drivers do not write so, in words; "" for nothing
+}
+
+// parseAttributes follows the attributes of a record, which it appends to list. b
+// are the record's bytes in use. They are followed as far as their heads were
+// read. A chain that breaks within what was read is an error.
+func parseAttributes(list []attribute, b partial.Bytes, first int) (c attrChain, err error) {
+	c.attrs = list
 	if first < 0x18 || first%8 != 0 {
-		return list, false, fmt.Errorf("first attribute at %#x", first)
+		return c, fmt.Errorf("first attribute at %#x", first)
 	}
+	last := attrType(0)
 	for off := first; ; {
 		if off+4 > b.Len() {
-			return list, false, fmt.Errorf("attributes run past the %d bytes in use", b.Len())
+			return c, fmt.Errorf("attributes run past the %d bytes in use", b.Len())
 		}
 		if !b.Has(off, 4) {
-			return list, false, nil
+			return c, nil
 		}
 		if attrType(le.Uint32(b.Data[off:])) == attrEnd {
-			return list, true, nil
+			if c.ended = true; b.Len()-off > 8 {
+				c.note("its attributes end at %#x, and it states %d bytes in use", off, b.Len())
+			}
+			return c, nil
 		}
 		if off+residentHeader > b.Len() {
-			return list, false, fmt.Errorf("attribute at %#x runs past the %d bytes in use", off, b.Len())
+			return c, fmt.Errorf("attribute at %#x runs past the %d bytes in use", off, b.Len())
 		}
 		if !b.Has(off, residentHeader) {
-			return list, false, nil
+			return c, nil
 		}
 		a, ok, err := parseAttribute(b, off)
 		if err != nil {
-			return list, false, err
+			return c, err
 		}
-		if ok {
-			list = append(list, a)
+		// drivers find an attribute by the order of the types, and know no others
+		if a.typ < last || a.typ == 0 || a.typ%0x10 != 0 || a.typ > attrLogged && a.typ < 0x1000 {
+			c.note("its attribute %#x at %#x is out of order or of no known type", uint32(a.typ), off)
+		}
+		if last = a.typ; !ok {
+			c.cut = append(c.cut, a.typ)
+		} else {
+			c.attrs = append(c.attrs, a)
+			if !a.exact() {
+				c.note("its attribute %#x at %#x is not laid out as drivers lay it out", uint32(a.typ), off)
+			}
 		}
 		off = a.end
 	}
 }
+
+// note notes the first thing that drivers do not write so.
+func (c *attrChain) note(format string, a ...any) {
+	if c.odd == "" {
+		c.odd = fmt.Sprintf(format, a...)
+	}
+}
+
+// exact reports whether what follows the head of an attribute and its name begins
+// at the next multiple of eight bytes, and a resident value ends just before the
+// attribute does, as every driver writes it.
+func (a *attribute) exact() bool {
+	up := func(n int) int { return (n + 7) &^ 7 }
+	head := a.off + residentHeader
+	if !a.resident {
+		if head = a.off + nonResidentHeader; a.lowest == 0 && a.holed() {
+			head = a.off + sparseHeader
+		}
+	}
+	if a.nameLen > 0 && a.nameOff != head {
+		return false
+	}
+	if a.resident {
+		return a.valueOff == up(head+2*a.nameLen) && a.end == up(a.valueOff+a.valueLen)
+	}
+	return a.runsOff == up(head+2*a.nameLen)
+}
+
+// holed reports whether the stream of an attribute may have holes.
+func (a *attribute) holed() bool { return a.flags&(attrFlagSparse|attrFlagsCompress) != 0 }
 
 // parseAttribute decodes the attribute at off, whose first residentHeader
 // bytes were read. ok is false where not enough of it was read to use it.
@@ -114,7 +173,7 @@ func parseAttribute(b partial.Bytes, off int) (a attribute, ok bool, err error) 
 	}
 	a.off, a.end = off, off+int(length)
 	h = h[:length]
-	a.flags = le.Uint16(h[attrFlags:])
+	a.flags, a.id = le.Uint16(h[attrFlags:]), le.Uint16(h[attrID:])
 	a.nameLen = int(h[attrNameLen])
 	if a.nameLen > 0 {
 		n := int(le.Uint16(h[attrNameOff:]))
@@ -134,6 +193,10 @@ func parseAttribute(b partial.Bytes, off int) (a attribute, ok bool, err error) 
 			return a, false, fmt.Errorf("attribute %#x at %#x has its value outside", uint32(a.typ), off)
 		}
 		a.valueOff, a.valueLen = off+value, int(n)
+		switch a.typ {
+		case attrStandardInfo, attrFileName, attrReparsePoint: // each says what the file is, or where
+			return a, b.Has(a.valueOff, a.valueLen), nil
+		}
 		return a, true, nil
 	case 1:
 	default:
@@ -158,24 +221,38 @@ func parseAttribute(b partial.Bytes, off int) (a attribute, ok bool, err error) 
 	if a.unitShift > 16 {
 		return a, false, fmt.Errorf("attribute %#x at %#x states a compression unit of 2^%d clusters", uint32(a.typ), off, a.unitShift)
 	}
-	if a.lowest == 0 {
-		if len(h) < nonResidentHeader {
-			return a, false, fmt.Errorf("attribute %#x at %#x is too short", uint32(a.typ), off)
-		}
-		if !b.Has(off, nonResidentHeader) {
-			return a, false, nil
-		}
-		a.size = int64(le.Uint64(h[attrSize:]))
-		a.initialized = int64(le.Uint64(h[attrInit:]))
-		if a.size < 0 || int64(le.Uint64(h[attrAllocated:])) < 0 || a.initialized < 0 || a.initialized > a.size {
-			return a, false, fmt.Errorf("attribute %#x at %#x states %d bytes, %d of them valid", uint32(a.typ), off, a.size, a.initialized)
-		}
+	if a.lowest > 0 {
+		return a, true, nil
+	}
+	head := nonResidentHeader
+	if a.holed() {
+		head = sparseHeader
+	}
+	if len(h) < head {
+		return a, false, fmt.Errorf("attribute %#x at %#x is too short", uint32(a.typ), off)
+	}
+	if !b.Has(off, head) {
+		return a, false, nil
+	}
+	a.size = int64(le.Uint64(h[attrSize:]))
+	a.initialized = int64(le.Uint64(h[attrInit:]))
+	a.allocated = int64(le.Uint64(h[attrAllocated:]))
+	if a.stored = -1; a.holed() {
+		a.stored = int64(le.Uint64(h[attrStored:]))
+	}
+	if a.size < 0 || a.allocated < 0 || a.initialized < 0 || a.initialized > a.size {
+		return a, false, fmt.Errorf("attribute %#x at %#x states %d bytes, %d of them valid", uint32(a.typ), off, a.size, a.initialized)
 	}
 	return a, true, nil
 }
 
 // name is the name of an attribute of a record; nil for none.
 func (a *attribute) name(r *record) []uint16 { return utf16At(r.data.Data, a.nameOff, a.nameLen) }
+
+// key tells the stream of an attribute of a record from others of its file.
+func (a *attribute) key(r *record) attrKey {
+	return attrKey{a.typ, string(r.data.Data[a.nameOff : a.nameOff+2*a.nameLen])}
+}
 
 // is reports whether an attribute of a record has a type, and a name of ASCII
 // letters.
@@ -189,6 +266,14 @@ func (a *attribute) is(typ attrType, name string, r *record) bool {
 		}
 	}
 	return true
+}
+
+// utf16Bytes are the bytes of UTF-16 units.
+func utf16Bytes(units []uint16) (b []byte) {
+	for _, u := range units {
+		b = le.AppendUint16(b, u)
+	}
+	return b
 }
 
 // utf16At decodes n UTF-16 units; nil for none.

@@ -1,6 +1,9 @@
 package ntfs
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 // listEntry is an entry of an attribute list, which says in which record an
 // attribute of a file stands [docs: attributes/attribute_list.html].
@@ -8,6 +11,7 @@ type listEntry struct {
 	typ    attrType
 	lowest int64 // first cluster of the stream that the attribute maps
 	ref    reference
+	id     uint16 // of the attribute in its record
 	name   []uint16
 }
 
@@ -18,6 +22,7 @@ const (
 	listNameOff = 0x07 // uint8
 	listLowest  = 0x08 // uint64
 	listRef     = 0x10 // uint64
+	listID      = 0x18 // uint16
 	listHeader  = 0x1a
 )
 
@@ -42,6 +47,7 @@ func parseAttributeList(b []byte, yield func(listEntry)) error {
 			typ:    attrType(le.Uint32(e)),
 			lowest: int64(le.Uint64(e[listLowest:])),
 			ref:    reference(le.Uint64(e[listRef:])),
+			id:     le.Uint16(e[listID:]),
 			name:   utf16At(e, nameOff, nameLen),
 		})
 		off += n
@@ -50,23 +56,28 @@ func parseAttributeList(b []byte, yield func(listEntry)) error {
 }
 
 // attributeList reads the attribute list of a record, resident or not, as far
-// as it was read. whole is false where a part of it was not, or makes no
-// sense; a record without a list has an empty one.
+// as it was read. whole is false where a part of it was not, is more than is
+// looked at, or makes no sense; a record without a list has an empty one.
 func (t *table) attributeList(rec *record) (list []listEntry, whole bool) {
 	a := rec.attr(attrList, "")
 	if a == nil {
-		return nil, rec.whole || len(rec.attrs) > 0 && rec.attrs[len(rec.attrs)-1].typ > attrList
+		// it stands before attributes of higher types
+		past := len(rec.attrs) > 0 && rec.attrs[len(rec.attrs)-1].typ > attrList && rec.odd == ""
+		return nil, rec.whole || past && !slices.Contains(rec.cut, attrList)
 	}
 	var b []byte // an entry may stand across the edge: what is whole before it is used
 	if a.resident {
 		b, whole = rec.data.Before(a.valueOff, a.valueOff+a.valueLen), rec.data.Has(a.valueOff, a.valueLen)
 	} else {
 		s, n := t.listStream(rec, a)
+		if t.sharesStored(s, n) { // a list belongs to one record
+			return nil, false
+		}
 		read := s.read(make([]byte, n), 0)
-		b, whole = read.Before(0, read.Len()), read.Whole()
+		b, whole = read.Before(0, read.Len()), read.Whole() && n == a.size
 	}
 	err := parseAttributeList(b, func(e listEntry) { list = append(list, e) })
-	return list, whole && err == nil
+	return list, whole && err == nil && len(list) > 0
 }
 
 // listStream is the stream of a non-resident attribute list, and how much of it

@@ -1,6 +1,7 @@
 package ntfs
 
 import (
+	"cmp"
 	"slices"
 
 	"fileassay/extract"
@@ -12,35 +13,53 @@ type dataStream struct {
 	resident *attribute // of one that stands in a record; nil for others
 	inside   []extract.Piece
 	mapping  mapping
+	lack     string // why it is not known what the stream is, in words; "" if it is
 }
 
 // dataStreams are the $DATA attributes of a file, the unnamed one first.
-func (t *table) dataStreams(f *fileRecords) []dataStream {
-	var out []dataStream
-	for r, a := range f.of(attrData) {
-		name := a.name(r)
-		k := slices.IndexFunc(out, func(s dataStream) bool { return slices.Equal(s.name, name) })
-		if k < 0 {
-			out = append(out, dataStream{name: name})
-			k = len(out) - 1
+func (t *table) dataStreams(f *fileRecords) []*dataStream {
+	var out []*dataStream
+	known := map[string]*dataStream{}
+	stream := func(name string) *dataStream {
+		s := known[name]
+		if s == nil {
+			s = &dataStream{name: utf16At([]byte(name), 0, len(name)/2)}
+			out, known[name] = append(out, s), s
 		}
-		s := &out[k]
-		if !a.resident {
+		return s
+	}
+	for r, a := range f.of(attrData) {
+		s := stream(a.key(r).name)
+		switch {
+		case !a.resident:
 			s.mapping.add(t.area, r, a)
-		} else if s.resident == nil {
+		case s.resident != nil:
+			s.lack = "its records contradict each other: they hold two of it"
+		default:
 			s.resident, s.inside = a, t.inRecord(r, a.valueOff, a.valueLen)
 		}
 	}
-	for i := range out {
-		out[i].mapping.settle()
+	for k := range f.lacks {
+		if k.typ == attrData {
+			stream(k.name)
+		}
 	}
-	slices.SortStableFunc(out, func(a, b dataStream) int { return slices.Compare(a.name, b.name) })
+	for _, s := range out {
+		s.mapping.settle()
+		s.mapping.hold(t.cluster, f.all)
+		s.lack = cmp.Or(f.lack(attrData, s.name), s.lack)
+	}
+	slices.SortFunc(out, func(a, b *dataStream) int { return slices.Compare(a.name, b.name) })
 	return out
 }
 
 // fill sets a file's size and pieces.
 func (s *dataStream) fill(f *extract.File) {
 	m := &s.mapping
+	if s.lack != "" {
+		f.RecordUnread = true
+		f.Why = append(f.Why, s.lack)
+	}
 	if s.resident != nil {
 		if len(m.runs) > 0 || m.headed {
 			f.Size = -1
@@ -51,6 +70,7 @@ func (s *dataStream) fill(f *extract.File) {
 		return
 	}
 	f.Why = append(f.Why, m.broken...)
+	f.RecordUnread = f.RecordUnread || m.opposed
 	if !m.headed {
 		f.Size = -1
 		f.Why = append(f.Why, "the record that states its size was not read")
@@ -67,16 +87,13 @@ func (s *dataStream) fill(f *extract.File) {
 		if m.initialized < m.size {
 			f.Packing.Valid = m.initialized
 		}
-	case m.isPacked() && f.Size > 0:
-		f.RecordUnread = true
-		f.Why = append(f.Why, "its record says that it is compressed, and not in what units")
 	}
 }
 
 // plainStream is where a file's own content lies, where that is told of by
 // extents of the content as it is; nil where not. Its size is the one that
 // folders state, where no record that was read does.
-func plainStream(streams []dataStream, size int64) *mapping {
+func plainStream(streams []*dataStream, size int64) *mapping {
 	if len(streams) == 0 || streams[0].name != nil || streams[0].resident != nil || streams[0].mapping.isPacked() {
 		return nil
 	}

@@ -1,6 +1,7 @@
 package ntfs
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -28,34 +29,45 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 		}
 	}
 	var info standardInfo
+	// unsure is set where it is not known whether content is elsewhere
+	unsure := h.doubted
 	if b, ok := f.valueOf(attrStandardInfo); ok {
-		info, _ = parseStandardInfo(b)
-		main.Modified = fileTime(info.modified)
-	} else if !f.all {
-		main.RecordUnread = true // its flags would say whether its content is elsewhere
+		info, ok = parseStandardInfo(b)
+		main.Modified, unsure = fileTime(info.modified), unsure || !ok
+	} else if unsure = true; f.all {
+		main.Why = append(main.Why, fmt.Sprintf("its record %d has no attribute of standard information, which every file has", f.number))
 	}
 	if !f.all {
 		h.needRest(need, f.record)
 		main.Why = append(main.Why, f.missing())
 	}
-	if h.doubted {
-		main.RecordUnread = true
-		main.Why = append(main.Why, "its record was found by itself and may be stale")
-	}
 	streams := h.dataStreams(f)
 	point, hasPoint := h.reparse(f, &main, info)
+	unsure = unsure || main.RecordUnread
+	main.RecordUnread = unsure
+	away := info.away()
+	if hasPoint {
+		away = cmp.Or(point.elsewhere(), away)
+	}
+	keys := h.keys(f)
 	var wof *dataStream
-	if i := slices.IndexFunc(streams, dataStream.isWOF); i >= 0 {
-		wof = &streams[i]
+	if i := slices.IndexFunc(streams, (*dataStream).isWOF); i >= 0 {
+		wof = streams[i]
 	}
 	switch {
 	case hasPoint && point.isLink():
 		main.Kind, main.Size, main.Target = extract.KindLink, 0, point.target
 	case main.Kind == extract.KindFile:
-		fillMain(&main, streams, f.all, list)
-		if hasPoint {
-			h.fillReparsed(&main, &point, wof)
+		fillMain(&main, streams, f, list)
+		if hasPoint && point.tag == tagWOF {
+			h.fillWOF(&main, &point, wof)
 		}
+		takeAway(&main, away)
+		if hasPoint && point.unknown() && main.Size == 0 {
+			main.RecordUnread = true
+			main.Why = append(main.Why, "whether it has content elsewhere is not known")
+		}
+		keys.hold(&main)
 	}
 	if main.RecordUnread && info.flags&fileFlagReparse != 0 && !hasPoint {
 		if m := f.gather(h.area, attrReparsePoint, ""); m != nil && m.headed {
@@ -67,19 +79,21 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 		s := wof.mapping.stream(h.r)
 		s.need(need, 0, min(wofTable(main.Size, point.wof), s.size))
 	}
+	keys.need(need)
 	main.Needs = need.Ranges()
 	out := []entry{{File: main}}
-	for i := range streams {
-		s := &streams[i]
+	for _, s := range streams {
 		if s.name == nil || packed && s.isWOF() {
 			continue
 		}
 		shown, exact := extract.NameFromUTF16(s.name)
-		side := extract.File{ID: f.number, Kind: extract.KindStream, Modified: main.Modified, RecordUnread: h.doubted}
+		side := extract.File{ID: f.number, Kind: extract.KindStream, Modified: main.Modified, RecordUnread: unsure}
 		if !f.all {
 			side.Needs = main.Needs
 		}
 		s.fill(&side)
+		takeAway(&side, away)
+		keys.hold(&side)
 		out = append(out, entry{File: side, stream: ":" + shown, exact: exact})
 	}
 	return out
@@ -97,15 +111,14 @@ func (f *fileRecords) missing() string {
 }
 
 // fillMain sets the content of a file that may not have been wholly read.
-func fillMain(f *extract.File, streams []dataStream, whole bool, list []indexEntry) {
+func fillMain(f *extract.File, streams []*dataStream, records *fileRecords, list []indexEntry) {
 	own := len(streams) > 0 && streams[0].name == nil
 	if own {
 		if streams[0].fill(f); f.Size >= 0 {
 			return
 		}
-	} else if whole {
-		f.Size = 0
-		return
+	} else if records.all {
+		f.Why = append(f.Why, fmt.Sprintf("its record %d has no attribute of content, which every file has", records.number))
 	}
 	f.Size = indexSize(list)
 	switch {
@@ -122,19 +135,6 @@ func fillMain(f *extract.File, streams []dataStream, whole bool, list []indexEnt
 		f.RecordUnread = true
 		f.Size = -1 // a folder's word for nothing proves nothing
 	}
-}
-
-// sizesDiffer reports whether folders state sizes of a file, and none of them
-// is the record's.
-func sizesDiffer(list []indexEntry, f *extract.File) bool {
-	stated := false
-	for _, n := range list {
-		if n.size == f.Size {
-			return false
-		}
-		stated = stated || n.size >= 0
-	}
-	return stated && f.Kind == extract.KindFile && f.Size >= 0
 }
 
 // indexSize is the size that folders state of a file; -1 where none does, or they

@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"cmp"
+	"fmt"
 	"iter"
 	"maps"
 	"slices"
@@ -13,8 +14,28 @@ import (
 // attributes of it.
 type fileRecords struct {
 	*record
-	exts []*record
-	all  bool // nothing of them is missing
+	exts  []*record
+	all   bool               // nothing of them is missing
+	lacks map[attrKey]string // of what the attribute list and the records do not say the same, why
+	many  string             // the same of all streams, where they are too many to tell
+}
+
+// maxLacks bounds the streams of which it is told that a part is missing.
+const maxLacks = 64
+
+// lack says in words why it is not known what a stream of the file is; "" where
+// the attribute list and the records agree on it.
+func (f *fileRecords) lack(typ attrType, name []uint16) string {
+	if f.many != "" {
+		return f.many
+	}
+	return f.lacks[attrKey{typ, string(utf16Bytes(name))}]
+}
+
+// attrKey tells a stream of a file from its others.
+type attrKey struct {
+	typ  attrType
+	name string // its UTF-16 units as bytes
 }
 
 // each are the records.
@@ -83,12 +104,13 @@ func (e extension) compare(o extension) int {
 // file reads the extension records of a record: those that its attribute list
 // names, and, where the list was not wholly read, all that say they belong to
 // it.
-func (t *table) file(rec *record) fileRecords {
+func (t *table) file(rec *record) (f fileRecords) {
 	list, whole := t.attributeList(rec)
-	f := fileRecords{record: rec, all: rec.whole && whole}
+	f = fileRecords{record: rec, all: rec.whole && whole}
 	if whole && list == nil {
 		return f
 	}
+	defer func() { f.hold(list, whole) }()
 	want := map[uint64]int{} // the sequence numbers that the list states; -1 for records that it does not
 	for _, e := range list {
 		if n := e.ref.number(); n != rec.number {
@@ -117,6 +139,90 @@ func (t *table) file(rec *record) fileRecords {
 		f.exts = append(f.exts, x)
 	}
 	return f
+}
+
+// findOrphans finds the extension records that belong to no file: the record that
+// they name does not name them, nor is any part of its list of records unread.
+// listed are those that are named.
+func (c *names) findOrphans(listed []extension) {
+	slices.SortFunc(listed, extension.compare)
+	open, of := false, uint64(1<<63) // whether a record may name more than is known
+	for _, x := range c.extends {
+		if _, named := slices.BinarySearchFunc(listed, x, extension.compare); named {
+			continue
+		}
+		if x.base != of {
+			of = x.base
+			switch c.mark(of).state() {
+			case recordUnread, recordDamaged:
+				open = of < c.count || !c.sized
+			case recordUsed:
+				_, whole := c.attributeList(c.readRecord(of))
+				open = !whole
+			default:
+				open = false
+			}
+		}
+		if !open && x.record < uint64(len(c.marks)) {
+			if c.orphans == nil {
+				c.orphans = map[uint64]bool{}
+			}
+			c.orphans[x.record] = true
+			c.marks[x.record] = recordMark(recordDamaged) | markNeedy
+		}
+	}
+}
+
+// hold holds a file's attribute list and the attributes of its records against
+// each other. A driver finds an attribute by its entry alone, by its type, name,
+// first cluster, record and id: of what has no entry, and of an entry that
+// nothing stands for, it is not known what it says.
+func (f *fileRecords) hold(list []listEntry, whole bool) {
+	type place struct {
+		attrKey
+		ref    reference
+		lowest int64
+		id     uint16
+	}
+	stands, entire := map[place]int{}, map[uint64]bool{}
+	for _, r := range f.each() {
+		entire[r.number] = r.whole
+		for i := range r.attrs {
+			if a := &r.attrs[i]; a.typ != attrList {
+				stands[place{a.key(r), r.ref(), a.lowest, a.id}]++
+			}
+		}
+	}
+	lack := func(p place, why string) {
+		f.all = false
+		if f.lacks == nil {
+			f.lacks = map[attrKey]string{}
+		}
+		if _, known := f.lacks[p.attrKey]; known || len(f.lacks) < maxLacks {
+			f.lacks[p.attrKey] = max(f.lacks[p.attrKey], why)
+		} else {
+			f.many = max(f.many, why)
+		}
+	}
+	for _, e := range list {
+		p := place{attrKey{e.typ, string(utf16Bytes(e.name))}, e.ref, e.lowest, e.id}
+		switch {
+		case e.typ == attrList:
+		case stands[p] > 0:
+			if stands[p]--; stands[p] == 0 {
+				delete(stands, p)
+			}
+		case !entire[p.ref.number()]:
+			lack(p, fmt.Sprintf("a part of it that record %d names stands in a record that was not wholly read", f.number))
+		default:
+			lack(p, fmt.Sprintf("the attribute list of record %d names a part of it that does not stand in its place", f.number))
+		}
+	}
+	if whole {
+		for p := range stands {
+			lack(p, fmt.Sprintf("the attribute list of record %d does not name a part of it that stands in its records", f.number))
+		}
+	}
 }
 
 // needRest asks for what is unread of a record, of its attribute list, and of

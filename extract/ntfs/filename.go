@@ -72,6 +72,30 @@ func (n indexEntry) same(o indexEntry) bool {
 	return n.parent == o.parent && slices.Equal(n.name, o.name)
 }
 
+// nameSet holds names of files in folders.
+type nameSet map[nameKey]bool
+
+// nameKey is what tells one name in one folder from others.
+type nameKey struct {
+	file   uint64
+	parent reference
+	name   string // its exact units
+}
+
+// add adds a name and reports whether it is new.
+func (s nameSet) add(n indexEntry) bool {
+	units := make([]byte, 2*len(n.name))
+	for i, u := range n.name {
+		le.PutUint16(units[2*i:], u)
+	}
+	k := nameKey{n.child.number(), n.parent, string(units)}
+	if s[k] {
+		return false
+	}
+	s[k] = true
+	return true
+}
+
 // names are the names of a file, DOS twins left out, in disk order.
 func (f *fileRecords) names() []indexEntry {
 	var list []indexEntry
@@ -89,17 +113,28 @@ func (f *fileRecords) names() []indexEntry {
 // dropTwins leaves out DOS names whose long twin is among the names. Those that
 // stay stand last.
 func dropTwins(list []indexEntry) (out []indexEntry) {
+	var twin map[reference]bool // folders in which the file has a name that a DOS name stands beside
 	for _, n := range list {
-		if n.space != nameDOS {
-			out = append(out, n)
+		if n.space == nameDOS {
+			continue
+		}
+		out = append(out, n)
+		if n.space == nameWin32 && len(out) < len(list) {
+			if twin == nil {
+				twin = map[reference]bool{}
+			}
+			twin[n.parent] = true
 		}
 	}
 	for _, d := range list {
-		if d.space == nameDOS && !slices.ContainsFunc(out, func(n indexEntry) bool {
-			return n.parent == d.parent && (n.space == nameWin32 || n.space == nameDOS)
-		}) {
-			out = append(out, d)
+		if d.space != nameDOS || twin[d.parent] {
+			continue
 		}
+		out = append(out, d)
+		if twin == nil {
+			twin = map[reference]bool{}
+		}
+		twin[d.parent] = true
 	}
 	return out
 }
@@ -118,7 +153,9 @@ const (
 	infoShortest = 0x24
 
 	fileFlagReparse    = 0x00000400
-	fileFlagRecallData = 0x00400000 // [MS-FSCC] 2.6, content is fetched when read
+	fileFlagOffline    = 0x00001000 // [MS-FSCC] 2.6, content is in other storage, as the next two
+	fileFlagRecallOpen = 0x00040000
+	fileFlagRecallData = 0x00400000
 )
 
 // parseStandardInfo decodes a $STANDARD_INFORMATION; ok is false where it is
@@ -128,6 +165,15 @@ func parseStandardInfo(b []byte) (s standardInfo, ok bool) {
 		return s, false
 	}
 	return standardInfo{int64(le.Uint64(b[infoModified:])), le.Uint32(b[infoFlags:])}, true
+}
+
+// away says in words that the flags put a file's content elsewhere; "" where they
+// do not.
+func (s *standardInfo) away() string {
+	if s.flags&(fileFlagOffline|fileFlagRecallOpen|fileFlagRecallData) == 0 {
+		return ""
+	}
+	return "marked as a file whose content is fetched from elsewhere: what of it is not stored here was never on this drive"
 }
 
 // fileTime is a time of 100 ns units since 1601-01-01 UTC

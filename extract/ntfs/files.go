@@ -1,6 +1,7 @@
 package ntfs
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -9,6 +10,7 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/bitmap"
 	"fileassay/extract/claims"
+	"fileassay/extract/ranges"
 )
 
 // files is what the second pass over the table gives beside the files: what
@@ -28,6 +30,7 @@ type unreadCount struct {
 	parents   int64 // of them, folders without a name that other records name as theirs
 	extending int64 // of them, known to hold further attributes of another record
 	crossed   int64 // files that share clusters with others
+	opposed   int64 // files whose records something else that was read contradicts
 	partly    int64 // records in use of which a part is missing
 	unnamed   int64 // files listed without a name
 }
@@ -39,6 +42,7 @@ func (u *unreadCount) add(o unreadCount) {
 	u.extending += o.extending
 	u.partly += o.partly
 	u.crossed += o.crossed
+	u.opposed += o.opposed
 	u.unnamed += o.unnamed
 }
 
@@ -56,23 +60,53 @@ type harvest struct {
 func listFiles(ctx context.Context, c *names, yield func(*extract.File) error) (*files, error) {
 	v := &files{names: c, paths: c.paths()}
 	v.claimOwn()
-	return v, overTable(ctx, c.table, "files", func(records iter.Seq[*record]) *harvest {
+	err := overTable(ctx, c.table, "files", func(records iter.Seq[*record]) *harvest {
 		h := &harvest{files: v, list: make([]*extract.File, 0, chunkRecords), namer: v.paths.Namer()}
 		for rec := range records {
 			h.add(rec)
 		}
 		return h
-	}, func(h *harvest) error {
-		v.owned.Structures.AddAll(&h.owned.Structures)
-		v.owned.Files.AddAll(&h.owned.Files)
-		v.lost.add(h.lost)
-		for _, f := range h.list {
-			if err := yield(f); err != nil {
-				return err
-			}
+	}, func(h *harvest) error { return v.take(h, yield) })
+	if err != nil {
+		return nil, err
+	}
+	return v, v.listBeyond(ctx, yield)
+}
+
+// take takes what a harvest gives.
+func (v *files) take(h *harvest, yield func(*extract.File) error) error {
+	v.owned.Structures.AddAll(&h.owned.Structures)
+	v.owned.Files.AddAll(&h.owned.Files)
+	v.lost.add(h.lost)
+	for _, f := range h.list {
+		if err := yield(f); err != nil {
+			return err
 		}
-		return nil
-	})
+	}
+	return nil
+}
+
+// listBeyond lists what folders name by numbers past the table's known end.
+func (v *files) listBeyond(ctx context.Context, yield func(*extract.File) error) error {
+	var beyond []uint64
+	for n := range v.byFolder {
+		if n >= v.count {
+			beyond = append(beyond, n)
+		}
+	}
+	slices.Sort(beyond)
+	for part := range slices.Chunk(beyond, chunkRecords) {
+		h := &harvest{files: v, namer: v.paths.Namer()}
+		for _, n := range part {
+			h.lost.records++
+			h.lost.named++
+			h.addNamed(&record{number: n}, v.byFolder[n])
+		}
+		if err := cmp.Or(ctx.Err(), v.take(h, yield)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // claimOwn claims the structures whose place is known without a record: the
@@ -101,17 +135,50 @@ func (h *harvest) claim(rec *record, own bool) {
 	}
 }
 
-// sharesClusters reports whether another attribute of the volume claims
-// clusters of a file too.
-func (v *files) sharesClusters(f *fileRecords) bool {
-	if v.shared.Len() == 0 {
+// journalDoubt says why what the records of a file say may not be what the journal
+// would make of them, "" if nothing says so.
+func (v *files) journalDoubt(f *fileRecords) (why string) {
+	if v.journal.open == "" {
+		return ""
+	}
+	if v.journal.unused && !slices.ContainsFunc(f.each(), func(r *record) bool { return r.state == recordUsed && r.lastLSN() != 0 }) {
+		return ""
+	}
+	for _, r := range f.each() {
+		for _, e := range v.holder(r.number).stored(int64(r.number)*v.recordSize, v.recordSize) {
+			why = cmp.Or(why, v.journal.doubt(e.Image, e.Length))
+		}
+		for _, e := range v.claimed(r) {
+			why = cmp.Or(why, v.journal.doubt(e.Image, e.Length))
+		}
+	}
+	return why
+}
+
+// touches reports whether an attribute of a file claims any of some clusters.
+func (v *files) touches(set *ranges.Set, f *fileRecords) bool {
+	if set.Len() == 0 {
 		return false
 	}
 	for _, r := range f.each() {
 		for _, e := range v.claimed(r) {
-			if v.shared.Touches(e.Image, e.Length) {
+			if set.Touches(e.Image, e.Length) {
 				return true
 			}
+		}
+	}
+	return false
+}
+
+// sharesStored reports whether a part of a stream's first n bytes stands in clusters
+// that another attribute claims too.
+func (t *table) sharesStored(s *stream, n int64) bool {
+	if t.shared.Len() == 0 {
+		return false
+	}
+	for e := range s.parts(0, n) {
+		if e.Image >= 0 && t.shared.Touches(e.Image, e.Length) {
+			return true
 		}
 	}
 	return false
@@ -128,7 +195,7 @@ func (h *harvest) add(rec *record) {
 		if b := rec.base.number(); b < h.count && !h.isUsed(b) && len(h.byFolder[b]) == 0 {
 			h.claim(rec, false)
 		}
-	case recordUnread, recordDamaged:
+	case recordUnread, recordDamaged, recordBlank:
 		if n == recRoot {
 			h.lost.records++
 			h.lost.named++
@@ -161,8 +228,11 @@ func (h *harvest) add(rec *record) {
 }
 
 func (r *record) stateWord() string {
-	if r.state == recordDamaged {
+	switch r.state {
+	case recordDamaged:
 		return "damaged (" + r.why + ")"
+	case recordBlank:
+		return "damaged (it holds zeros)"
 	}
 	return "unread"
 }
@@ -181,8 +251,15 @@ func (h *harvest) place(n *indexEntry) (p place) {
 	p.exact = exact
 	p.path, p.deep = h.namer.Path(parent, shown)
 	top := h.namer.Top(parent)
-	p.own = top != recRoot && top.number() < firstFile
+	p.own = top != recRoot && h.isOwn(top)
 	return p
+}
+
+// isOwn reports whether a reference is to one of the system's own folders as it is
+// now. One with another sequence number is none, and must hide no file.
+func (c *names) isOwn(folder reference) bool {
+	n := folder.number()
+	return n < firstFile && (n >= uint64(len(c.seqs)) || !c.isUsed(n) || c.seqs[n] == folder.seq())
 }
 
 // addUsed lists the files of a record in use.
@@ -198,12 +275,15 @@ func (h *harvest) addUsed(rec *record) {
 			}
 		}
 	}
-	own := rec.number < firstFile
-	places := make([]place, len(list))
+	places := make([]place, 0, len(list))
+	customers := list[:0:0]
 	for i := range list {
-		places[i] = h.place(&list[i])
-		own = own || places[i].own
+		if p := h.place(&list[i]); !p.own {
+			places, customers = append(places, p), append(customers, list[i])
+		}
 	}
+	own := rec.number < firstFile || len(list) > 0 && len(customers) == 0
+	list = customers
 	for _, r := range f.each() {
 		h.claim(r, own)
 	}
@@ -220,10 +300,19 @@ func (h *harvest) addUsed(rec *record) {
 			entries[i].Why = append(entries[i].Why, why)
 		}
 	}
-	if n := rec.number; h.isFound(n) && (h.trust[n] != trustProven || sizesDiffer(list, &entries[0].File)) {
-		doubt("its record was found by itself, and no folder proves that it belongs to this volume")
+	if slices.ContainsFunc(f.each(), func(r *record) bool { return h.isFound(r.number) }) {
+		doubt("its record was found by itself and may be stale: nothing that was read proves that the file table has it")
 	}
-	if h.sharesClusters(&f) {
+	if why := h.journalDoubt(&f); why != "" {
+		doubt(why)
+	}
+	if why := h.opposed(&f, list, &entries[0].File); len(why) > 0 {
+		h.lost.opposed++
+		for _, w := range why {
+			doubt(w)
+		}
+	}
+	if h.touches(&h.shared, &f) {
 		h.lost.crossed++
 		doubt("other files claim some of its clusters too: whose they are is not known")
 	}

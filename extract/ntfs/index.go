@@ -188,12 +188,16 @@ type index struct {
 	used   *stream    // which blocks are in use: others hold stale names; nil where not known
 	bits   *bitmap.Map
 	inside bool  // used stands in a record
+	shared bool  // a run of it is left out, for another attribute claims all of it
 	size   int64 // of a block: the root states it, else the boot sector does
 }
 
 // index finds the index of a folder.
 func (t *table) index(f *fileRecords) *index {
-	x := &index{t: t, folder: f.ref(), whole: f.whole, blocks: f.gather(t.area, attrIndexAlloc, "$I30"), size: t.boot.IndexSize}
+	x := &index{t: t, folder: f.ref(), whole: f.all, blocks: f.gather(t.area, attrIndexAlloc, "$I30"), size: t.boot.IndexSize}
+	if x.blocks != nil {
+		x.stream = x.blocks.stream(t.r)
+	}
 	if x.owner, x.root = f.find(attrIndexRoot, "$I30"); x.root == nil {
 		return x
 	}
@@ -203,7 +207,6 @@ func (t *table) index(f *fileRecords) *index {
 		}
 	}
 	if x.blocks != nil {
-		x.stream = x.blocks.stream(t.r)
 		if x.used = t.streamOf(f, attrBitmap, "$I30"); x.used != nil && x.used.size <= 1<<24 {
 			x.bits = x.used.bitmap(8 * x.used.size)
 		}
@@ -217,6 +220,10 @@ func (t *table) index(f *fileRecords) *index {
 func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
 	return func(yield func(int64, bitmap.State) bool) {
 		for _, e := range x.blocks.runs { // only where there is something
+			if e.Image >= 0 && x.t.shared.Covered(e.Image, e.Length) == e.Length {
+				x.shared = true // a folder that maps the volume many times costs nothing
+				continue
+			}
 			for off := (e.Offset + x.size - 1) / x.size * x.size; off < e.Offset+e.Length && off+x.size <= x.blocks.size; off += x.size {
 				state := bitmap.Unknown
 				if x.bits != nil {
@@ -255,6 +262,7 @@ func (x *index) walk(yield func(indexEntry)) (all bool) {
 		// without knowing that a block is in use nothing in it is believed
 		all = state == bitmap.Set && x.block(x.stream.read(b, off), off, yield) && all
 	}
+	all = all && !x.shared
 	for e := range x.stream.parts(0, x.blocks.size) {
 		all = all && e.Image != unlocated
 	}

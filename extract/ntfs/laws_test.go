@@ -143,9 +143,12 @@ func (v *volume) fileRecord(number, at int64, copies []int64) {
 			break
 		}
 		s.Fields = append(s.Fields, lawtest.Fields(a, "attribute type", 0, 4, "attribute length", 4, 4, "attribute form", 8, 1, "attribute name length", 9, 1, "attribute flags", 12, 2)...)
-		typ := le.Uint32(b[a:])
+		typ, own := le.Uint32(b[a:]), len(s.Fields)
 		if b[a+8] == 0 {
 			s.Fields = append(s.Fields, lawtest.Fields(a, "value length", 0x10, 4, "value place", 0x14, 2)...)
+			if typ == 0x80 {
+				v.unheld(s.Fields[own:], a)
+			}
 			v.value(&s, typ, b, a+int(le.Uint16(b[a+0x14:])), int(le.Uint32(b[a+0x10:])))
 		} else {
 			s.Fields = append(s.Fields, lawtest.Fields(a, "first cluster", 0x10, 8, "last cluster", 0x18, 8, "runs", 0x20, 2, "compression unit", 0x22, 1, "allocated size", 0x28, 8, "size", 0x30, 8, "valid size", 0x38, 8)...)
@@ -156,6 +159,9 @@ func (v *volume) fileRecord(number, at int64, copies []int64) {
 					v.blocks(r)
 				}
 			}
+			if typ == 0x80 {
+				v.unheld(s.Fields[own:], a)
+			}
 			if typ == 0xb0 || typ == 0x80 && number == 6 {
 				for _, r := range runs {
 					v.out = append(v.out, lawtest.Structure{Kind: "bitmap", Number: r.lcn, At: r.lcn * v.cluster, Length: r.n * v.cluster})
@@ -165,6 +171,31 @@ func (v *volume) fileRecord(number, at int64, copies []int64) {
 		a += n
 	}
 	v.out = append(v.out, s)
+}
+
+// unheld marks the sizes of content that may be others as well, since nothing else
+// says them: a size within the last cluster, or the last compression unit, of what
+// is allocated, or within the last eight bytes of a value in a record; and how much
+// of a size is valid. A folder states a size too, which drivers write later, and
+// not under every name.
+func (v *volume) unheld(list []lawtest.Field, a int) {
+	up := func(n, unit uint64) uint64 { return (n + unit - 1) / unit }
+	for i := range list {
+		switch list[i].Name {
+		case "size":
+			list[i].Unheld = func(b []byte, size uint64) bool {
+				unit := uint64(v.cluster)
+				if b[a+12] != 0 {
+					unit *= 16
+				}
+				return size < 1<<62 && size >= le.Uint64(b[a+0x38:]) && up(size, unit) == up(le.Uint64(b[a+0x30:]), unit)
+			}
+		case "valid size":
+			list[i].Unheld = func(b []byte, valid uint64) bool { return valid <= le.Uint64(b[a+0x30:]) }
+		case "value length":
+			list[i].Unheld = func(b []byte, n uint64) bool { return up(n, 8) == up(uint64(le.Uint32(b[a+0x10:])), 8) }
+		}
+	}
 }
 
 // value adds the fields of a resident value.

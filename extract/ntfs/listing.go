@@ -11,7 +11,7 @@ import (
 )
 
 // listing makes the listing statement after the files were listed.
-func (v *files) listing(ctx context.Context, space extract.Space, journalOpen string) (l extract.Listing, err error) {
+func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Listing, err error) {
 	u := v.lost
 	l.UnreadRecords = u.records
 	l.UnnamedFiles = u.unnamed
@@ -60,6 +60,9 @@ func (v *files) listing(ctx context.Context, space extract.Space, journalOpen st
 	if u.crossed > 0 {
 		why("%s clusters that others claim too: none of them is called intact", plural(u.crossed, "file claims", "files claim"))
 	}
+	if u.opposed > 0 {
+		why("%s contradicted by something else that was read of the volume: none of them is called intact", plural(u.opposed, "file is", "files are"))
+	}
 	if u.partly > 0 {
 		why("%s only partly read: names and streams may be missing", plural(u.partly, "file record was", "file records were"))
 	}
@@ -78,11 +81,18 @@ func (v *files) listing(ctx context.Context, space extract.Space, journalOpen st
 	} else if n := v.allocated.unread(); n > 0 {
 		why("%s of the volume's bitmap are unread: allocated space without a listed file cannot be told there", plural(n, "byte", "bytes"))
 	}
-	if journalOpen != "" {
-		why("%s", journalOpen)
+	if v.journal.open != "" {
+		why("%s", v.journal.open)
 	}
-	l.Complete = u.records == 0 && u.partly == 0 && u.unnamed == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
-		journalOpen == ""
+	if v.journal.blind != "" {
+		s := "no file is called intact, since what the journal may change is not known: "
+		if v.journal.unused {
+			s = "no file is called intact that was written under a journal, since what that may change is not known: "
+		}
+		why("%s", s+v.journal.blind)
+	}
+	l.Complete = u.records == 0 && u.opposed == 0 && u.partly == 0 && u.unnamed == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
+		v.journal.open == ""
 	return l, nil
 }
 

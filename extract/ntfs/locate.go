@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"slices"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -119,9 +120,9 @@ func (t locator) followRecord() (missing []ranges.Range, ok bool) {
 	}
 	t.use(m)
 	// the table's further extents stand in records of the table itself
-	list, _ := t.attributeList(rec)
+	list, whole := t.attributeList(rec)
 	seen := map[uint64]bool{recMFT: true}
-	for progress := true; progress; {
+	for round, progress := 0, true; progress && round < mostRounds; round++ {
 		progress = false
 		for _, e := range list {
 			n := e.ref.number()
@@ -138,11 +139,53 @@ func (t locator) followRecord() (missing []ranges.Range, ok bool) {
 					m.add(t.area, ext, a)
 				}
 			}
+		}
+		if progress {
 			m.settle()
 			t.use(m)
 		}
 	}
+	if !whole && t.missing() != nil {
+		t.ownExtensions(rec, m, seen)
+	}
 	return t.missing(), true
+}
+
+// ownExtensions takes further extents of the table from records of it that say
+// that they belong to record 0, where what names them was not wholly read. What
+// they lead to may hold more.
+func (t locator) ownExtensions(rec *record, m *mapping, seen map[uint64]bool) {
+	looked := ranges.Set{}
+	for round, again := 0, true; again && round < mostRounds; round++ {
+		again = false
+		for _, e := range slices.Clone(t.stream.extents) {
+			from, to := (e.Offset+t.recordSize-1)/t.recordSize, min(e.Offset+e.Length, t.stream.size)/t.recordSize
+			if e.Image < 0 || from >= to || looked.Covered(from, to-from) == to-from {
+				continue
+			}
+			looked.Add(from, to-from)
+			for n := uint64(from); n < uint64(to); n++ {
+				at := e.Image + int64(n)*t.recordSize - e.Offset
+				if !t.r.IsRead(at, stride) || seen[n] {
+					continue
+				}
+				x := t.readRecord(n)
+				if x.state != recordExtends || x.base != rec.ref() {
+					continue
+				}
+				seen[n], again = true, true
+				for i := range x.attrs {
+					if a := &x.attrs[i]; a.is(attrData, "", x) && !a.resident {
+						m.add(t.area, x, a)
+					}
+				}
+			}
+		}
+		if again {
+			m.settle()
+			t.use(m)
+		}
+	}
 }
 
 // use takes the mapping as the table's place.
@@ -160,7 +203,7 @@ func (t locator) use(m *mapping) {
 // preferMirror decides whether a record is read from the mirror, which is so
 // where that serves better.
 func (t locator) preferMirror(n uint64) {
-	usable := func(r *record) bool { return r.state != recordUnread && r.state != recordDamaged }
+	usable := func(r *record) bool { return r.state == recordUsed } // as these always are
 	rec := t.recordFrom(t.stream, n)
 	t.mirrored[n] = false
 	if !usable(rec) || !rec.data.Whole() {
@@ -172,8 +215,13 @@ func (t locator) preferMirror(n uint64) {
 // recordLimit is how many records the drive has room for in the volume,
 // whatever that claims of itself: a hostile size or number must not make work.
 func (v *area) recordLimit() uint64 {
-	return uint64(max(0, min(v.length, v.r.DriveSize()-v.start)) / v.boot.RecordSize)
+	room := max(0, min(v.length, v.r.DriveSize()-v.start)) / v.boot.RecordSize
+	return uint64(min(room, max(v.r.Size()/v.boot.RecordSize, manyRecords)))
 }
+
+// manyRecords are looked at of any table, however little of the drive is in the
+// image. A table has at most as many more as the image has room for.
+const manyRecords = 1 << 20
 
 // locateAllocation finds the volume's bitmap of clusters.
 func (t locator) locateAllocation() {

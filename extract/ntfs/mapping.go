@@ -16,17 +16,20 @@ type mapping struct {
 	headed      bool  // the attribute that states the sizes was read
 	size        int64 // bytes
 	initialized int64 // bytes; what lies past it reads as zeros
+	allocated   int64 // bytes of the clusters that the head says are mapped
+	stored      int64 // bytes of those that it says are stored; -1 where it does not
 	flags       uint16
 	unit        int64            // bytes of a compression unit; 0 is none
 	runs        []extract.Extent // whole clusters
 	broken      []string         // why runs are missing, in words
+	opposed     bool             // broken tells of what was read and contradicts itself too
 }
 
 // add adds the runs of an attribute of a record to the mapping.
 func (m *mapping) add(v *area, rec *record, a *attribute) {
 	if a.lowest == 0 {
 		m.headed = true
-		m.size, m.initialized, m.unit = a.size, a.initialized, 0
+		m.size, m.initialized, m.allocated, m.stored, m.unit = a.size, a.initialized, a.allocated, a.stored, 0
 		if a.unitShift > 0 {
 			m.unit = v.cluster << a.unitShift
 		}
@@ -38,9 +41,9 @@ func (m *mapping) add(v *area, rec *record, a *attribute) {
 	case len(b) < a.end-a.runsOff && err != nil:
 		m.broken = append(m.broken, fmt.Sprintf("the rest of the extents stands in an unread or torn sector of record %d", rec.number))
 	case err != nil:
-		m.broken = append(m.broken, fmt.Sprintf("record %d: %v", rec.number, err))
+		m.oppose("record %d: %v", rec.number, err)
 	case next != a.highest+1 && !(a.lowest == 0 && a.highest == 0 && next == 0):
-		m.broken = append(m.broken, fmt.Sprintf("record %d: runs map clusters to %d, their head says %d", rec.number, next, a.highest+1))
+		m.oppose("record %d: runs map clusters to %d, their head says %d", rec.number, next, a.highest+1)
 		if next > a.highest+1 { // the head is as good a witness: use neither past where they part
 			from, end, to := a.lowest*v.cluster, (a.highest+1)*v.cluster, next*v.cluster
 			for i := range m.runs {
@@ -53,6 +56,44 @@ func (m *mapping) add(v *area, rec *record, a *attribute) {
 	}
 }
 
+// oppose notes that what was read of the stream contradicts itself.
+func (m *mapping) oppose(format string, a ...any) {
+	m.broken, m.opposed = append(m.broken, fmt.Sprintf(format, a...)), true
+}
+
+// unitShift is the only compression unit that drivers write, as a power of two of
+// clusters [docs: concepts/data_runs.html, compressed files].
+const unitShift = 4
+
+// hold holds the runs of a settled stream of content against what its head says
+// of them; all says that no record of them is missing. A hole is zeros only where
+// the head says that there may be holes.
+func (m *mapping) hold(cluster int64, all bool) {
+	if !m.headed {
+		return
+	}
+	var mapped, stored int64
+	for _, e := range m.runs {
+		mapped += e.Length
+		if e.Image != hole {
+			stored += e.Length
+		}
+	}
+	holed := m.stored >= 0
+	whole := all && len(m.broken) == 0
+	switch {
+	case m.opposed:
+	case m.size > m.allocated || mapped > m.allocated || mapped < m.allocated && whole:
+		m.oppose("its head says that %d bytes are allocated for its %d, and its extents are %d", m.allocated, m.size, mapped)
+	case !holed && stored != mapped:
+		m.oppose("it has a hole, and its head says that it is neither sparse nor compressed")
+	case holed && (stored > m.stored || stored < m.stored && whole):
+		m.oppose("its head says that %d bytes are stored, and its extents are %d", m.stored, stored)
+	case m.isPacked() && m.unit != cluster<<unitShift, m.unit > 0 && !holed:
+		m.oppose("its head says that it is kept in units of %d bytes, which no driver does", m.unit)
+	}
+}
+
 // settle puts the runs in order. Where two claim the same part of the stream,
 // neither is believed.
 func (m *mapping) settle() {
@@ -60,7 +101,7 @@ func (m *mapping) settle() {
 	end := int64(0)
 	for _, r := range m.runs {
 		if r.Offset < end {
-			m.broken = append(m.broken, "two records claim the same part of the file's extents")
+			m.oppose("two records claim the same part of the file's extents")
 			m.runs = alone(m.runs)
 			return
 		}

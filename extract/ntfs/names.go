@@ -49,12 +49,10 @@ type names struct {
 	extending map[uint64]bool
 	// byFolder are the names that folders gave for needy records, by record
 	byFolder map[uint64][]indexEntry
-	// trust judges the used records that were found by themselves
-	trust map[uint64]trust
 	// torn are folders with an index that was not wholly read
 	torn     map[uint64]bool
 	claims   claims.Register // the clusters that attributes claim
-	shared   ranges.Set      // those that two of them do
+	freed    ranges.Set      // those that the volume's bitmap calls free
 	damaged  int64           // records that were read but fail their checks
 	strays   []int64         // where index blocks lie that were used although their folder's record is unread
 	unlisted int64           // children named by blocks that cannot be told from stale ones
@@ -63,12 +61,15 @@ type names struct {
 // namesChunk is what one chunk of the table gives.
 type namesChunk struct {
 	*names
-	extends []extension
-	listed  []uint64 // records that attribute lists name
+	extends  []extension
+	withList []uint64 // records with an attribute list
 	// unresolved are folders whose name stands in an extension record
 	unresolved []uint64
 	// apart are other records of which some name stands in an extension record
 	apart []uint64
+	// asking are records of whose content an extension record says what the
+	// folder's word should be held against
+	asking []uint64
 }
 
 // readNames passes over the table for all names, and asks the folders for those
@@ -86,7 +87,9 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 	if err := c.askFolders(ctx); err != nil {
 		return nil, err
 	}
-	c.judgeFound()
+	if err := c.judgeFound(ctx); err != nil {
+		return nil, err
+	}
 	if c.lackSome() {
 		if err := c.findStrays(ctx); err != nil {
 			return nil, err
@@ -101,14 +104,11 @@ func newNames(t *table, n uint64) *names {
 	return &names{table: t, marks: make([]recordMark, 0, n), seqs: make([]uint16, 0, n), folders: map[uint64]folder{}, parents: map[uint64]uint16{}}
 }
 
-// mark is what is known of a record. One past the table is needy where the
-// table's size is not known.
+// mark is what is known of a record. One past the table's known end is needy: a
+// folder that names it knows better.
 func (c *names) mark(n uint64) recordMark {
-	switch {
-	case n < uint64(len(c.marks)):
+	if n < uint64(len(c.marks)) {
 		return c.marks[n]
-	case c.sized:
-		return 0
 	}
 	return markNeedy
 }
@@ -118,7 +118,7 @@ func (c *names) isUsed(n uint64) bool { return c.mark(n).state() == recordUsed }
 
 // readRecords passes over the table once.
 func (c *names) readRecords(ctx context.Context) error {
-	var apart, unresolved, listed []uint64
+	var apart, unresolved, asking, withList []uint64
 	extends := []extension{}
 	err := overTable(ctx, c.table, "file table", func(records iter.Seq[*record]) *namesChunk {
 		k := &namesChunk{names: newNames(c.table, chunkRecords)}
@@ -134,7 +134,8 @@ func (c *names) readRecords(ctx context.Context) error {
 		extends = append(extends, k.extends...)
 		unresolved = append(unresolved, k.unresolved...)
 		apart = append(apart, k.apart...)
-		listed = append(listed, k.listed...)
+		asking = append(asking, k.asking...)
+		withList = append(withList, k.withList...)
 		c.claims.AddAll(&k.claims)
 		c.damaged += k.damaged
 		return nil
@@ -145,9 +146,27 @@ func (c *names) readRecords(ctx context.Context) error {
 	slices.SortFunc(extends, extension.compare)
 	c.extends = extends
 	c.shared = c.claims.Twice()
-	for _, n := range listed {
-		if n < c.count && c.mark(n).needy() && !c.isUsed(n) {
-			c.extending[n] = true
+	if err := c.findFreed(ctx); err != nil {
+		return err
+	}
+	var listed []extension // what attribute lists name
+	for _, base := range withList {
+		list, _ := c.attributeList(c.readRecord(base))
+		for _, e := range list {
+			x := extension{base, e.ref.number()}
+			if x.record == base || len(listed) > 0 && listed[len(listed)-1] == x {
+				continue
+			}
+			listed = append(listed, x)
+			if x.record < c.count && c.mark(x.record).needy() && !c.isUsed(x.record) {
+				c.extending[x.record] = true
+			}
+		}
+	}
+	c.findOrphans(listed)
+	for _, n := range asking {
+		if n >= firstFile && c.isUsed(n) {
+			c.marks[n] |= markNeedy
 		}
 	}
 	for _, n := range apart {
@@ -180,10 +199,13 @@ func (k *namesChunk) add(rec *record) {
 		k.damaged++
 	}
 	switch rec.state {
-	case recordUnread, recordDamaged:
+	case recordUnread, recordDamaged, recordBlank:
 		mark |= markNeedy
 	case recordExtends:
 		k.extends = append(k.extends, extension{rec.base.number(), rec.number})
+		if k.asksFolder(rec) {
+			k.asking = append(k.asking, rec.base.number())
+		}
 	case recordUsed:
 		mark |= k.addUsed(rec)
 	}
@@ -237,17 +259,12 @@ func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
 	}
 	hasList := rec.attr(attrList, "") != nil
 	if hasList {
-		list, _ := k.attributeList(rec)
-		for _, e := range list {
-			if n := e.ref.number(); n != rec.number && (len(k.listed) == 0 || k.listed[len(k.listed)-1] != n) {
-				k.listed = append(k.listed, n)
-			}
-		}
+		k.withList = append(k.withList, rec.number)
 	}
 	if hasList && count < int(rec.links) {
 		k.apart = append(k.apart, rec.number)
 	}
-	if k.isFound(rec.number) || !rec.whole || !hasList && (count < int(rec.links) || count == 0) {
+	if k.isFound(rec.number) || !rec.whole || !hasList && (count < int(rec.links) || count == 0) || k.asksFolder(rec) {
 		mark |= markNeedy
 	}
 	return mark
@@ -298,6 +315,9 @@ func (c *names) askFolders(ctx context.Context) error {
 // lackSome reports whether a record that may be in use was not read and has
 // no name yet.
 func (c *names) lackSome() bool {
+	if !c.sized {
+		return true
+	}
 	used := c.inUse(0, c.count)
 	for i, m := range c.marks {
 		if n := uint64(i); n >= firstFile && m.needy() && m.state() != recordUsed && used.Get(int64(i)) != bitmap.Clear &&
@@ -312,13 +332,8 @@ func (c *names) lackSome() bool {
 // records known.
 func (c *names) settle() {
 	for n, list := range c.byFolder {
-		var once []indexEntry
-		for _, e := range list {
-			if !slices.ContainsFunc(once, e.same) {
-				once = append(once, e)
-			}
-		}
-		list = dropTwins(once)
+		once := nameSet{}
+		list = dropTwins(slices.DeleteFunc(list, func(e indexEntry) bool { return !once.add(e) }))
 		c.byFolder[n] = list
 		if _, known := c.folders[n]; !known && list[0].folder {
 			c.addFolder(n, list[0].child.seq(), list[0])
@@ -357,6 +372,10 @@ func (c *names) needs() []ranges.Range {
 		return c.firstNeeds()
 	}
 	list := needs.New(c.r, needs.Most)
+	if c.journal.s == nil {
+		c.needRest(list, c.readRecord(recLogFile))
+	}
+	c.journal.need(list)
 	if c.missing() != nil {
 		c.needRest(list, c.readRecord(recMFT))
 	}

@@ -75,12 +75,14 @@ func (t locator) beginAtBoot(ctx context.Context) error {
 		t.stream.extents = []extract.Extent{cut(f, 0, n)}
 		t.setCount(uint64(n / t.recordSize))
 	}
-	// the first records are always the table's; behind them may stand
-	// what an earlier, larger table of the volume left
-	begin(min(f.Length, firstFile*t.recordSize))
+	// the first records are always the table's; that others follow them proves
+	// nothing, since what an earlier table of the volume left may stand behind them
+	first := min(f.Length, firstFile*t.recordSize)
+	begin(first)
 	t.locateAllocation()
 	if kept := t.allocatedOnly(ctx, []extract.Extent{f}); len(kept) > 0 && kept[0].Offset == 0 && kept[0].Length > t.stream.size {
 		begin(kept[0].Length)
+		t.found = append(t.found, ranges.Range{Start: firstFile, End: kept[0].Length / t.recordSize})
 	}
 	return nil
 }
@@ -146,8 +148,8 @@ func isRecord(b partial.Bytes) (number uint64, ok bool) {
 	if used < recordFirstAttr+2 || used > int64(b.Len()) {
 		return 0, false
 	}
-	_, whole, err := parseAttributes(nil, b.Slice(0, int(used)), int(le.Uint16(b.Data[recordFirstAttr:])))
-	return number, whole && err == nil
+	c, err := parseAttributes(nil, b.Slice(0, int(used)), int(le.Uint16(b.Data[recordFirstAttr:])))
+	return number, c.ended && err == nil
 }
 
 // fragmentAt follows the table from where the boot sector puts it, as far as

@@ -16,6 +16,7 @@ const (
 	recordUsed                       // read, in use: a file or folder of its own
 	recordExtends                    // read, in use: holds further attributes of another record
 	recordDamaged                    // read, but fails its checks
+	recordBlank                      // read: zeros, and the table's bitmap does not call it used
 )
 
 // reference names a record: its number, and how often it was used before.
@@ -38,9 +39,13 @@ type record struct {
 	base   reference      // of an extension record: what it extends; else 0
 	array  int            // where its update sequence stands
 	torn   []ranges.Range // strides that were read, but whose fixup does not hold
-	// whole is set where the chain of attributes was followed to its end.
+	// whole is set where the chain of attributes was followed to its end, and
+	// none was left out.
 	whole bool
 	attrs []attribute   // in disk order; the slice is reused by the next parse
+	cut   []attrType    // the types of those left out: not all was read that says what they are
+	odd   string        // what of it drivers do not write so, in words; "" for nothing
+	freed bool          // in use by its own word, and free by the table's bitmap
 	data  partial.Bytes // the record with its fixups applied; torn strides are lost
 	why   string        // of a damaged record
 }
@@ -71,29 +76,25 @@ func (r *record) parse(data partial.Bytes, number uint64) {
 		return
 	}
 	b := data.Data
-	damaged := func(format string, a ...any) {
-		r.state, r.why = recordDamaged, fmt.Sprintf(format, a...)
-		r.attrs = r.attrs[:0]
-	}
 	switch string(b[:4]) {
 	case "FILE":
 	case "\x00\x00\x00\x00":
-		r.state = recordFree // never used
+		r.state = recordBlank // never used, if the bitmap says so too
 		return
 	case "BAAD":
-		damaged("marked as damaged by the system")
+		r.damage("marked as damaged by the system")
 		return
 	default:
-		damaged("signature %q", b[:4])
+		r.damage("signature %q", b[:4])
 		return
 	}
 	var err error
 	if r.array, r.torn, err = applyFixups(&r.data); err != nil {
-		damaged("%v", err)
+		r.damage("%v", err)
 		return
 	}
 	if !r.data.Has(0, stride) {
-		damaged("first sector is torn")
+		r.damage("first sector is torn")
 		return
 	}
 	r.seq = le.Uint16(b[recordSeq:])
@@ -102,7 +103,7 @@ func (r *record) parse(data partial.Bytes, number uint64) {
 	r.base = reference(le.Uint64(b[recordBase:]))
 	if r.array >= recordHeaderSize {
 		if n := le.Uint32(b[recordNumber:]); n != 0 && n != uint32(number) {
-			damaged("names itself record %d", n)
+			r.damage("names itself record %d", n)
 			return
 		}
 	}
@@ -118,13 +119,21 @@ func (r *record) parse(data partial.Bytes, number uint64) {
 	}
 	used := int64(le.Uint32(b[recordUsedBytes:]))
 	if used > int64(len(b)) || used < recordFirstAttr+2 {
-		damaged("states %d bytes in use", used)
+		r.damage("states %d bytes in use", used)
 		return
 	}
-	r.attrs, r.whole, err = parseAttributes(r.attrs, r.data.Slice(0, int(used)), int(le.Uint16(b[recordFirstAttr:])))
+	c, err := parseAttributes(r.attrs, r.data.Slice(0, int(used)), int(le.Uint16(b[recordFirstAttr:])))
+	r.attrs, r.cut, r.odd = c.attrs, c.cut, c.odd
+	r.whole = c.ended && len(c.cut) == 0
 	if err != nil {
-		damaged("%v", err)
+		r.damage("%v", err)
 	}
+}
+
+// damage makes a record one that was read and fails its checks.
+func (r *record) damage(format string, a ...any) {
+	r.state, r.why = recordDamaged, fmt.Sprintf(format, a...)
+	r.attrs, r.cut, r.odd, r.whole = r.attrs[:0], nil, "", false
 }
 
 // disown makes a record one that is in the table's place, and not the table's.

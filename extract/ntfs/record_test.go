@@ -51,7 +51,7 @@ func TestRecord(t *testing.T) {
 		{"second stride unread", 2, nil, recordUsed, false, 3},
 		{"second stride torn", 0, func(b []byte) { b[1023] ^= 1 }, recordUsed, false, 3},
 		{"first stride torn", 0, func(b []byte) { b[511] ^= 1 }, recordDamaged, false, 0},
-		{"never used", 0, func(b []byte) { clear(b) }, recordFree, false, 0},
+		{"never used", 0, func(b []byte) { clear(b) }, recordBlank, false, 0},
 		{"not in use", 0, func(b []byte) { b[recordFlags] &^= 1 }, recordFree, false, 0},
 		{"of another", 0, func(b []byte) { b[recordBase] = 30 }, recordExtends, true, 4},
 		{"marked bad", 0, func(b []byte) { copy(b, "BAAD") }, recordDamaged, false, 0},
@@ -406,7 +406,8 @@ func TestReparsePoint(t *testing.T) {
 		{name: "cloud, another provider", b: reparse(tagCloud|0x7000, nil), want: reparsePoint{tag: tagCloud | 0x7000}, absent: true},
 		{name: "slower storage", b: reparse(tagHSM, nil), want: reparsePoint{tag: tagHSM}, absent: true},
 		{name: "deduplicated", b: reparse(tagDedup, nil), want: reparsePoint{tag: tagDedup}, absent: true},
-		{name: "any other", b: reparse(0x80000018, []byte("xx")), want: reparsePoint{tag: 0x80000018}},
+		{name: "any other", b: reparse(0x80000018, []byte("xx")), want: reparsePoint{tag: 0x80000018}, absent: true},
+		{name: "a socket", b: reparse(tagUnixSocket, nil), want: reparsePoint{tag: tagUnixSocket}},
 		{name: "longer than its attribute", b: wordsOf(tagSymlink, 4000), err: true},
 		{name: "no head", b: make([]byte, 7), err: true},
 	} {

@@ -21,6 +21,7 @@ const (
 	recBitmap     = 6
 	recExtend     = 11
 	firstFile     = 16 // the records before it are the system's own or reserved
+	reserved      = 24 // the records before it may be called used and be free (common practice, no source)
 	mirrorRecords = 4  // that the mirror holds at the least
 )
 
@@ -41,12 +42,15 @@ type table struct {
 	mirrored  [mirrorRecords]bool
 	bitmap    *stream // which records are in use; nil where not known
 	allocated *stream // which clusters of the volume are; nil where not known
+	journal   *journal
 	notes     []string
 	buffers   sync.Pool // of *[]byte, a chunk of the table each
 
 	// what the first pass over the records tells
 	extends []extension     // the extension records of records, sorted; nil before
 	refuted map[uint64]bool // found records that are not the table's
+	orphans map[uint64]bool // extension records that the record they name does not
+	shared  ranges.Set      // clusters that two attributes claim
 }
 
 // isFound reports whether a record's place is known only by the record itself.
@@ -79,7 +83,30 @@ func (t *table) readRecord(n uint64) *record {
 	if s == t.stream && t.refuted[n] {
 		rec.disown()
 	}
+	t.oppose(rec, func() bitmap.State { return t.inUse(n&^7, 8).Get(int64(n & 7)) })
 	return rec
+}
+
+// oppose holds a record against what else is known of it: the table's own bitmap,
+// which use asks, and the record that it says it belongs to. Zeros are a record
+// that was never used only where the bitmap says so too.
+func (t *table) oppose(rec *record, use func() bitmap.State) {
+	switch rec.state {
+	case recordBlank:
+		if use() != bitmap.Clear {
+			rec.damage("it holds zeros")
+		}
+	case recordFree:
+		if rec.number >= reserved && use() == bitmap.Set {
+			rec.damage("it says that it is free, and the table's bitmap that it is in use")
+		}
+	case recordExtends:
+		if t.orphans[rec.number] {
+			rec.damage("it says that it belongs to record %d, which does not name it", rec.base.number())
+		}
+	case recordUsed:
+		rec.freed = rec.number >= reserved && use() == bitmap.Clear
+	}
 }
 
 // recordFrom reads one record from the table itself, or from the mirror.
@@ -108,6 +135,7 @@ func (t *table) records(chunk int) iter.Seq[*record] {
 		defer t.buffers.Put(kept)
 		b := t.stream.read((*kept)[:int64(to-from)*t.recordSize], int64(from)*t.recordSize)
 		rec := record{attrs: make([]attribute, 0, 16)}
+		used := t.inUse(from, chunkRecords)
 		for n := from; n < to; n++ {
 			r := &rec
 			if t.holder(n) == t.mirror {
@@ -118,6 +146,7 @@ func (t *table) records(chunk int) iter.Seq[*record] {
 			if t.refuted[n] {
 				r.disown()
 			}
+			t.oppose(r, func() bitmap.State { return used.Get(int64(n - from)) })
 			if !yield(r) {
 				return
 			}
@@ -170,6 +199,9 @@ func (t *table) claimedByRecords(ctx context.Context) (*ranges.Set, error) {
 	t.claimTable(all)
 	return all, overTable(ctx, t, "", func(records iter.Seq[*record]) (claimed ranges.Set) {
 		for rec := range records {
+			if rec.number == recMFT || rec.state == recordExtends && rec.base.number() == recMFT {
+				continue // the table's own: what is known of it is claimed above, the rest is looked for
+			}
 			for _, e := range t.claimed(rec) {
 				claimed.Add(e.Image, e.Length)
 			}

@@ -16,6 +16,10 @@ const (
 	tagSymlink    = 0xa000000c
 	tagUnixLink   = 0xa000001d // a link of the Linux subsystem
 	tagAppLink    = 0x8000001b // an alias of an installed program
+	tagUnixSocket = 0x80000023 // no content, as the next three
+	tagUnixPipe   = 0x80000024
+	tagUnixChar   = 0x80000025
+	tagUnixBlock  = 0x80000026
 	tagWOF        = 0x80000017 // content compressed by the system
 	tagHSM        = 0xc0000004 // content moved to slower storage
 	tagHSM2       = 0x80000006
@@ -79,7 +83,7 @@ func parseReparsePoint(b []byte) (reparsePoint, error) {
 }
 
 // elsewhere says in words why a file's content is not on the volume, for
-// points whose files keep it elsewhere; "" for all others.
+// points whose files keep it elsewhere or may do so; "" for all others.
 func (r *reparsePoint) elsewhere() string {
 	switch {
 	case r.tag&tagCloudMask == tagCloud:
@@ -88,8 +92,23 @@ func (r *reparsePoint) elsewhere() string {
 		return "its content was moved to other storage: it is not on this drive"
 	case r.tag == tagDedup:
 		return "deduplicated: its content is shared in the volume's chunk store, which is not followed"
+	case r.unknown():
+		return "its reparse point is of a kind that is not known: what of its content is not stored here may be elsewhere"
 	}
 	return ""
+}
+
+// unknown reports whether nothing is known of the point's kind: what such points
+// stand for, as the files of containers and of file systems in programs, is not on
+// the volume.
+func (r *reparsePoint) unknown() bool {
+	switch {
+	case r.isLink(), r.tag == tagWOF, r.tag == tagHSM, r.tag == tagHSM2, r.tag == tagDedup, r.tag&tagCloudMask == tagCloud:
+		return false
+	case r.tag == tagUnixSocket, r.tag == tagUnixPipe, r.tag == tagUnixChar, r.tag == tagUnixBlock:
+		return false
+	}
+	return true
 }
 
 // isLink reports whether the point is a link, which has no content.
@@ -101,7 +120,7 @@ func (r *reparsePoint) isLink() bool {
 // compressed.
 const wofStream = "WofCompressedData"
 
-func (s dataStream) isWOF() bool { return string(utf16.Decode(s.name)) == wofStream }
+func (s *dataStream) isWOF() bool { return string(utf16.Decode(s.name)) == wofStream }
 
 // maxReparse bounds what is read of a reparse point (the system's own bound,
 // common practice, no source).
@@ -131,32 +150,29 @@ func (h *harvest) reparse(f *fileRecords, to *extract.File, info standardInfo) (
 	switch {
 	case p.isLink():
 		to.Why = append(to.Why, "a link: it has no content of its own")
-	case p.tag != tagWOF && p.elsewhere() == "":
+	case p.unknown():
 		to.Why = append(to.Why, fmt.Sprintf("has a reparse point with tag %#x", p.tag))
 	}
 	return p, true
 }
 
-// fillReparsed sets the content of a file whose reparse point changes where
-// its content is.
-func (h *harvest) fillReparsed(f *extract.File, p *reparsePoint, wof *dataStream) {
-	if why := p.elsewhere(); why != "" {
-		away := false
-		for i := range f.Pieces {
-			if f.Pieces[i].Kind == extract.Hole {
-				f.Pieces[i].Kind = extract.Unlocated
-				away = true
-			}
+// takeAway makes the holes of a file whose content is elsewhere, as why says,
+// what they are: bytes that are not here.
+func takeAway(f *extract.File, why string) {
+	away := false
+	for i := range f.Pieces {
+		if p := &f.Pieces[i]; why != "" && p.Kind == extract.Hole {
+			p.Kind, away = extract.Unlocated, true
 		}
-		if away {
-			f.Stored = extract.StoredElsewhere
-			f.Why = append(f.Why, why)
-		}
-		return
 	}
-	if p.tag != tagWOF {
-		return
+	if away {
+		f.Stored = extract.StoredElsewhere
+		f.Why = append(f.Why, why)
 	}
+}
+
+// fillWOF sets the content of a file that the system compressed.
+func (h *harvest) fillWOF(f *extract.File, p *reparsePoint, wof *dataStream) {
 	f.Stored = extract.StoredCompressed
 	if f.Size <= 0 {
 		return
@@ -171,6 +187,7 @@ func (h *harvest) fillReparsed(f *extract.File, p *reparsePoint, wof *dataStream
 		var stored extract.File
 		wof.fill(&stored)
 		f.Why = append(f.Why, stored.Why...)
+		f.RecordUnread = f.RecordUnread || stored.RecordUnread
 		f.Why = append(f.Why, fmt.Sprintf("compressed by the system (%s, chunks of %d bytes); its content is its stream %s", p.method, p.wof, wofStream))
 		if stored.Size < 0 {
 			return

@@ -27,7 +27,8 @@ func TestLinksAndPlaceholders(t *testing.T) {
 	here := ntfsimage.Content(3, int(size))
 	v.Add(ntfsimage.File{Names: win(root, "here"), Flags: fileFlagReparse, Reparse: reparse(tagCloud|0x3000, make([]byte, 16)),
 		Streams: []ntfsimage.Stream{{Data: here}}})
-	secret := v.Add(ntfsimage.File{Names: win(root, "secret"), Streams: []ntfsimage.Stream{{Data: here, Flags: attrFlagEncrypted}}})
+	secret := v.Add(ntfsimage.File{Names: win(root, "secret"), Streams: []ntfsimage.Stream{{Data: here, Flags: attrFlagEncrypted}},
+		Extra: [][]byte{ntfsimage.Resident(uint32(attrLogged), "$EFS", make([]byte, 300))}})
 	sparse := append(bytes.Clone(here[:4096]), make([]byte, 2*4096)...)
 	v.Add(ntfsimage.File{Names: win(root, "sparse"), Streams: []ntfsimage.Stream{{Runs: []ntfsimage.Run{{LCN: v.Alloc(1), Length: 1}, {LCN: -1, Length: 2}}, Data: sparse, Flags: 0x8000}}})
 	v.Add(ntfsimage.File{Names: win(root, "early end"), Streams: []ntfsimage.Stream{{Data: sparse, Init: 4096}}})

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/bitmap"
 	"fileassay/extract/claims"
 	"fileassay/extract/partial"
 	"fileassay/extract/ranges"
@@ -24,7 +25,8 @@ type strayBlock struct {
 // claims, and takes names for needy records from them. A block is believed if
 // its fixups hold, every entry names one folder as its parent, and that folder
 // is known to be alive with the very sequence number of the entries: it is the
-// root, or a read record or a believed index names it so. A folder whose own
+// root, or a read record or a believed index names it so, or, where its own record
+// is unread, two blocks of it or more speak for each other. A folder whose own
 // index was wholly read has no such blocks: they are those of another volume,
 // whose image lies in a file. Of two blocks that claim the same place in one
 // folder neither is believed, nor one that others refute. That a block's place
@@ -46,12 +48,22 @@ func (c *names) findStrays(ctx context.Context) error {
 		byFolder[b.folder] = append(byFolder[b.folder], b)
 	}
 	taken := map[int64]bool{}
+	known := nameSet{}
+	for _, list := range c.byFolder {
+		for _, n := range list {
+			known.add(n)
+		}
+	}
 	for _, b := range c.believe(byFolder) {
 		c.strays = append(c.strays, b.image)
 		taken[b.image] = true
+		if n := b.folder.number(); n >= firstFile {
+			if _, told := c.parents[n]; !told {
+				c.parents[n] = b.folder.seq()
+			}
+		}
 		for _, n := range b.names {
-			k := n.child.number()
-			if !slices.ContainsFunc(c.byFolder[k], n.same) {
+			if k := n.child.number(); known.add(n) {
 				c.byFolder[k] = append(c.byFolder[k], n)
 			}
 		}
@@ -60,7 +72,7 @@ func (c *names) findStrays(ctx context.Context) error {
 	for _, list := range byFolder {
 		for _, b := range list {
 			for _, n := range b.names {
-				if !taken[b.image] && !slices.ContainsFunc(c.byFolder[n.child.number()], n.same) {
+				if !taken[b.image] && known.add(n) {
 					doubted[n.child] = true
 				}
 			}
@@ -76,7 +88,10 @@ func (c *names) findStrays(ctx context.Context) error {
 // that was deleted, and a block that still holds it is not in use any more.
 func (c *names) believe(byFolder map[reference][]strayBlock) []strayBlock {
 	stale := map[int64]bool{} // by their places
-	for {
+	for round := 0; ; round++ {
+		if round == mostRounds {
+			return nil // made to be slow
+		}
 		blocks := c.aliveBlocks(byFolder, stale)
 		newest := map[uint64]uint16{}
 		note := func(n uint64, seq uint16) {
@@ -87,7 +102,11 @@ func (c *names) believe(byFolder map[reference][]strayBlock) []strayBlock {
 		for _, b := range blocks {
 			for _, e := range b.names {
 				n := e.child.number()
+				_, noted := newest[n]
 				note(n, e.child.seq())
+				if noted {
+					continue
+				}
 				for _, o := range c.byFolder[n] {
 					note(n, o.child.seq())
 				}
@@ -108,6 +127,11 @@ func (c *names) believe(byFolder map[reference][]strayBlock) []strayBlock {
 	}
 }
 
+// mostRounds bounds how often what was found leads to more: how long a row of the
+// table's own further records each of which another one leads to, of blocks that
+// refute others.
+const mostRounds = 64
+
 // newer reports whether a sequence number comes after another: they begin anew
 // behind the largest.
 func newer(a, b uint16) bool { return int16(a-b) > 0 }
@@ -123,7 +147,11 @@ func (c *names) aliveBlocks(byFolder map[reference][]strayBlock, stale map[int64
 		}
 		seq, isParent := c.parents[n]
 		f, isFolder := c.folders[n]
-		if n == recRoot || isParent && seq == ref.seq() || isFolder && f.seq == ref.seq() {
+		known := n == recRoot || isParent && seq == ref.seq() || isFolder && f.seq == ref.seq()
+		if !known && !isParent && !isFolder && c.mark(n).needy() && !c.isUsed(n) {
+			known = c.agree(byFolder[ref], stale)
+		}
+		if known {
 			alive = append(alive, ref)
 		}
 	}
@@ -150,6 +178,18 @@ func (c *names) aliveBlocks(byFolder map[reference][]strayBlock, stale map[int64
 	return out
 }
 
+// agree reports whether several of a folder's blocks that are not stale stand in
+// places of their own: they speak for each other, and for the folder.
+func (c *names) agree(list []strayBlock, stale map[int64]bool) bool {
+	n := 0
+	for _, b := range list {
+		if !stale[b.image] {
+			n++
+		}
+	}
+	return n > 1
+}
+
 // scanBlocks finds index blocks in space that is allocated, or not known to be
 // free, and that nothing read so far claims.
 func (c *names) scanBlocks(ctx context.Context) (out []strayBlock, err error) {
@@ -173,6 +213,7 @@ func (c *names) scanBlocks(ctx context.Context) (out []strayBlock, err error) {
 	if err != nil {
 		return nil, err
 	}
+	where = append(where, c.openBlocks()...)
 	size := c.boot.IndexSize
 	grid := min(size, c.cluster)
 	err = scan(ctx, c.area, "looking for folder blocks", where, size, func(b partial.Bytes, from, to int64) (found []strayBlock) {
@@ -192,6 +233,36 @@ func (c *names) scanBlocks(ctx context.Context) (out []strayBlock, err error) {
 		return found
 	}, func(found []strayBlock) { out = append(out, found...) })
 	return out, err
+}
+
+// openBlocks are the places of the blocks of folders of which a record was read, and
+// not what says which blocks are in use.
+func (c *names) openBlocks() []ranges.Range {
+	var out ranges.Set
+	for _, x := range c.extends {
+		if c.isUsed(x.base) {
+			continue
+		}
+		for a, e := range c.claimed(c.readRecord(x.record)) {
+			if a.typ == attrIndexAlloc {
+				out.Add(e.Image, e.Length)
+			}
+		}
+	}
+	for n := range c.torn {
+		dir := c.file(c.readRecord(n))
+		if x := c.index(&dir); x.blocks != nil {
+			for off, state := range x.inUse() {
+				if state != bitmap.Unknown {
+					continue
+				}
+				for _, e := range x.stream.stored(off, x.size) {
+					out.Add(e.Image, e.Length)
+				}
+			}
+		}
+	}
+	return slices.Collect(out.All())
 }
 
 // parseStray decodes an index block that no folder's record leads to.

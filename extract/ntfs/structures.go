@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -14,7 +15,7 @@ type health struct{ *table }
 
 // structures are the structures. damaged is how many records were read and fail
 // their checks.
-func (t health) structures(damaged int64, journalOpen string) []extract.Structure {
+func (t health) structures(damaged int64) []extract.Structure {
 	st := t.stream.health("file table")
 	st.Note = fmt.Sprintf("%d records", t.count)
 	if t.rebuilt {
@@ -26,10 +27,8 @@ func (t health) structures(damaged int64, journalOpen string) []extract.Structur
 			st.Health = extract.HealthDamaged
 		}
 	}
-	journal := t.journal().health("journal")
-	if journalOpen != "" {
-		journal.Note = journalOpen
-	}
+	journal := t.journal.s.health("journal")
+	journal.Note = cmp.Or(t.journal.open, journal.Note)
 	return append(t.bootSectors(), st, t.mirrorHealth(), t.bitmap.health("file table bitmap"), t.allocated.health("cluster bitmap"),
 		t.recordHealth(recRoot, "root folder record"), t.recordHealth(recVolume, "volume record"), journal)
 }

@@ -12,10 +12,11 @@ import (
 // Volume is an open NTFS volume. It implements [extract.Filesystem].
 type Volume struct {
 	*table
-	label       string
-	notes       []string // of the boot sector
-	doubt       extract.Doubt
-	journalOpen string // why newer metadata may stand in the journal; "" if not
+	label string
+	notes []string // of the boot sector
+	doubt extract.Doubt
+	// remains says that the volume is opened by what is left of it; "" if not
+	remains string
 }
 
 var _ extract.Filesystem = (*Volume)(nil)
@@ -28,11 +29,22 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if err != nil {
 		return nil, err
 	}
-	v := &Volume{}
-	copied := note != ""
-	if copied {
-		v.notes = append(v.notes, note)
+	v, err := open(ctx, r, start, length, o, boot)
+	if err != nil || note == "" {
+		return v, err
 	}
+	v.notes = append(v.notes, note)
+	if v.tableOpposes() {
+		v.doubt = extract.Doubt{"the boot sector is a copy, and what was read where it puts the file table is none: another volume may have been made in its place"}
+	} else if !v.tableConfirms() {
+		v.doubt = extract.Doubt{"the boot sector is a copy, and none of the first records of the file table was read: whether this volume is what was last on the drive is not known"}
+	}
+	return v, nil
+}
+
+// open opens the volume that a boot sector speaks of.
+func open(ctx context.Context, r *image.Reader, start, length int64, o extract.Options, boot BootSector) (v *Volume, err error) {
+	v = &Volume{}
 	if own := boot.TotalSectors * boot.SectorSize; length > 0 && own > length && start+own > r.DriveSize() {
 		v.notes = append(v.notes, fmt.Sprintf("the volume's own boot sector states %d bytes, and the image ends %d bytes before: was it cut short?", own, start+own-r.DriveSize()))
 	}
@@ -40,17 +52,11 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if err != nil {
 		return nil, err
 	}
-	if copied && v.tableOpposes() {
-		v.doubt = extract.Doubt{"the boot sector is a copy, and what was read where it puts the file table is none: another volume may have been made in its place"}
-	}
-	if copied && v.doubt == nil && !v.tableConfirms() {
-		v.doubt = extract.Doubt{"the boot sector is a copy, and none of the first records of the file table was read: whether this volume is what was last on the drive is not known"}
-	}
 	rec := v.readRecord(recVolume)
 	if b, ok := rec.value(rec.attr(attrVolumeName, "")); ok && len(b) > 0 {
 		v.label, _ = extract.NameFromUTF16(utf16At(b, 0, len(b)/2))
 	}
-	v.journalOpen = journalState(rec, v.journal())
+	v.journal = v.readJournal(rec)
 	return v, nil
 }
 
@@ -92,7 +98,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	state := health{v.table}
 	if yield == nil {
 		damaged, err := state.countDamaged(ctx)
-		return &extract.Survey{Structures: state.structures(damaged, v.journalOpen)}, err
+		return &extract.Survey{Structures: state.structures(damaged)}, err
 	}
 	c, err := readNames(ctx, v.table)
 	if err != nil {
@@ -103,7 +109,11 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		return nil, err
 	}
 	space := files.owned.Space(v.start, v.length, v.allocation(v.allocated))
-	listing, err := files.listing(ctx, space, v.journalOpen)
+	listing, err := files.listing(ctx, space)
+	if v.remains != "" {
+		listing.Complete = false
+		listing.Why = append(listing.Why, v.remains)
+	}
 	v.doubt.Listing(&listing)
-	return &extract.Survey{Listing: listing, Structures: state.structures(c.damaged, v.journalOpen), Space: space}, err
+	return &extract.Survey{Listing: listing, Structures: state.structures(c.damaged), Space: space}, err
 }

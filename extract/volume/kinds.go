@@ -53,7 +53,7 @@ type openFunc func(ctx context.Context, r *image.Reader, start, length int64, o 
 func Kinds() []Kind {
 	return []Kind{
 		{Name: "ntfs", Filesystems: []string{"ntfs"},
-			Sniff: ntfs.Sniff, Open: opener(ntfs.Open), Copies: ntfs.Copies, Trace: ntfs.Trace},
+			Sniff: ntfs.Sniff, Open: opener(ntfs.Open), Copies: ntfs.Copies, Trace: ntfs.Trace, Remains: opener(ntfs.OpenRemains)},
 		{Name: "fat", Filesystems: []string{"fat12", "fat16", "fat32"},
 			Sniff: fat.Sniff, Open: opener(fat.Open), Copies: fat.Copies, Trace: fat.Trace},
 		{Name: "exfat", Filesystems: []string{"exfat"},

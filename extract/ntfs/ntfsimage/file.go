@@ -56,6 +56,8 @@ type File struct {
 	RunsPerRecord int
 	// DataOut and NamesOut move attributes out of the base record.
 	DataOut, NamesOut bool
+	// BlocksOut moves what tells of a folder's index blocks out of the base record.
+	BlocksOut bool
 	// ListOut makes the attribute list non-resident.
 	ListOut bool
 	// InBlocks makes the folder keep its names in index blocks even where they
@@ -187,7 +189,7 @@ func Resident(typ uint32, name string, value []byte) []byte {
 func (v *disk) NonResident(typ uint32, name string, runs []Run, lowest, size, init int64, flags uint16, unit byte) []byte {
 	units := utf16.Encode([]rune(name))
 	head := 0x40
-	if flags&0xff != 0 && lowest == 0 {
+	if flags&0x80ff != 0 && lowest == 0 { // compressed or sparse
 		head = 0x48
 	}
 	m := Mapping(runs)
@@ -334,7 +336,7 @@ func (v *Volume) lay(f *File) {
 		list = append(list, attr{b: Resident(0xc0, "", f.Reparse)})
 	}
 	for _, b := range f.Extra {
-		list = append(list, attr{b: b})
+		list = append(list, attr{b: b, out: f.BlocksOut && le.Uint32(b) == 0xa0})
 	}
 	slices.SortStableFunc(list, func(a, b attr) int {
 		return cmp.Or(cmp.Compare(a.typ(), b.typ()), bytes.Compare(a.name(), b.name()), cmp.Compare(a.lowest, b.lowest))

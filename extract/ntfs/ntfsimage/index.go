@@ -32,6 +32,14 @@ func (v *Volume) entryFor(ref uint64, key []byte) entry {
 	return entry{b, up}
 }
 
+// Alias gives a file a name that only its folder has.
+func (v *Volume) Alias(n uint64, m Name) { v.aliases = append(v.aliases, alias{n, m}) }
+
+type alias struct {
+	file uint64
+	Name
+}
+
 // node is an entry with the block below it, -1 for none.
 type node struct {
 	b     []byte

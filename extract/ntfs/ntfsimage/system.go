@@ -1,6 +1,7 @@
 package ntfsimage
 
 import (
+	"bytes"
 	"unicode"
 	"unicode/utf16"
 )
@@ -17,14 +18,14 @@ func (v *Volume) system(boot int64) {
 	named(0, "$MFT", File{})
 	n := v.clustersOf(4 * v.P.Record)
 	named(1, "$MFTMirr", File{Streams: []Stream{{Runs: []Run{{v.Mirror, n}}, Size: int64(4 * v.P.Record)}}})
-	log := []byte{}
-	if v.P.ForTools {
-		log = make([]byte, 1<<20)
-		for i := range log {
-			log[i] = 0xff // an empty journal
-		}
+	log := v.P.Journal
+	if log == nil {
+		log = bytes.Repeat([]byte{0xff}, 20<<10) // an empty one
 	}
-	named(2, "$LogFile", File{Streams: []Stream{{Data: log, Resident: len(log) == 0}}})
+	if v.P.ForTools {
+		log = bytes.Repeat([]byte{0xff}, 1<<20)
+	}
+	named(2, "$LogFile", File{Streams: []Stream{{Data: log}}})
 	info := make([]byte, 12)
 	info[8], info[9] = 3, 1
 	if v.P.Dirty {

@@ -20,7 +20,8 @@ type Params struct {
 	RunsPerRecord                  int   // of the table's own extents; 0 is all in record 0
 	Label                          string
 	Dirty                          bool
-	ForTools                       bool // with all that other implementations ask for
+	ForTools                       bool   // with all that other implementations ask for
+	Journal                        []byte // what $LogFile holds; nil is an empty one
 }
 
 // disk is the image of a volume, in clusters.
@@ -56,9 +57,10 @@ type Volume struct {
 	// of their VCN, after Finish.
 	Blocks map[uint64][]int64
 
-	files  map[uint64]*File
-	order  []uint64
-	number uint64 // next record number
+	aliases []alias
+	files   map[uint64]*File
+	order   []uint64
+	number  uint64 // next record number
 }
 
 // New begins a volume.
@@ -222,6 +224,9 @@ func (v *Volume) Finish() *Volume {
 				names[m.Parent] = append(names[m.Parent], v.entryOf(f, m))
 			}
 		}
+	}
+	for _, a := range v.aliases {
+		names[a.Parent] = append(names[a.Parent], v.entryOf(v.files[a.file], a.Name))
 	}
 	for _, n := range v.order {
 		if f := v.files[n]; f.Folder {
