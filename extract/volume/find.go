@@ -38,7 +38,7 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 	slices.SortStableFunc(l.Volumes, func(a, b Volume) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
-	if err := p.fronted(ctx, l); err != nil {
+	if err := p.fronted(ctx, l, f.end); err != nil {
 		return nil, err
 	}
 	l.Needs = tableNeeds(l.Structures)
@@ -62,6 +62,7 @@ type finder struct {
 	known  []tenant // the volumes that were found
 	rest   []Volume // what else there is to tell of: space outside them
 	last   *search  // that was made
+	end    int64    // of the drive, by the table, as [table] has it
 	// contested is set where a bare volume claims what a table that was read names
 	contested bool
 	quiet     bool // a table's checksum vouches that nothing stands outside them
@@ -292,7 +293,7 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 	f.l.Notes = append(f.l.Notes, t.notes...)
 	f.l.Notes = append(f.l.Notes, secondOpinion(f.r, t)...)
 	f.l.Structures = append(f.l.Structures, t.structures...)
-	f.l.Partitions = t.partitions
+	f.l.Partitions, f.end = t.partitions, t.end
 	if t.missing != "" {
 		f.l.missing("%s", t.missing)
 	}

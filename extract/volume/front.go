@@ -44,14 +44,16 @@ const leastPlaced = 2 << 20
 type fronts struct {
 	*places
 	l      *Layout
+	end    int64                           // of the drive that the table was made for, 0 where it does not say
 	open   map[ranges.Range][]mdraid.Place // by container
 	placed map[*Volume]extract.Placed
 }
 
 // fronted puts volumes in doubt in front of which metadata may stand that was not
-// read, unless they are cleared.
-func (p *places) fronted(ctx context.Context, l *Layout) error {
-	f := fronts{p, l, map[ranges.Range][]mdraid.Place{}, map[*Volume]extract.Placed{}}
+// read, unless they are cleared. end is where the drive ends that the table says
+// that it was made for, 0 where it does not say.
+func (p *places) fronted(ctx context.Context, l *Layout, end int64) error {
+	f := fronts{p, l, end, map[ranges.Range][]mdraid.Place{}, map[*Volume]extract.Placed{}}
 	for i := range l.Volumes {
 		if v := &l.Volumes[i]; v.Reason == "" {
 			if err := f.volume(ctx, v); err != nil {
@@ -155,11 +157,11 @@ func (f *fronts) clears(ctx context.Context, v *Volume, c ranges.Range, o mdraid
 	return made && v.Start+v.own > o.Start, nil
 }
 
-// tableMade reports whether the partition table was made for the drive: a
-// partition ends behind a place at its end, or it is a GPT, whose header says where
-// the drive ends.
+// tableMade reports whether the partition table was made for the drive, and not for
+// an array that the drive is a member of: the end of the drive that a GPT names, or
+// the end of a partition, lies behind a place at the drive's end, and on the drive.
 func (f *fronts) tableMade(c ranges.Range, o mdraid.Place) bool {
-	if f.l.Scheme == SchemeGPT || f.l.Scheme == SchemeHybrid {
+	if f.end > o.Start && f.end <= c.End {
 		return true
 	}
 	return slices.ContainsFunc(f.l.Partitions, func(q Partition) bool { return q.End() > o.Start && q.End() <= c.End })
