@@ -35,15 +35,56 @@ func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 		if e := parseShort(l.head); !l.byBitmap() && !s.Head && e.Name == dot && e.Attr&attrFolder != 0 {
 			out.Wrong = true
 		}
-		out.All = out.All && (s.Folder || isEmpty(l.head))
+		out.All = out.All && s.Folder
 		if !s.Folder || !l.byBitmap() && !s.Head {
 			continue
 		}
 		out.Hit(l.at(c) + l.cluster)
 		l.entries(folder{First: c}, l.part(c), add)
 	}
+	l.placedTables(&out)
+	if out.All = out.All && out.End > 0; out.All && !out.Done() && !l.byBitmap() {
+		return out, l.displaced(ctx, &out)
+	}
 	return out, nil
 }
 
-// isEmpty reports whether the beginning of a folder of exFAT has no slots.
-func isEmpty(head []byte) bool { return head[0] == typeEnd }
+// placedTables takes what stands in its place beside folders: the second copy of
+// the table, and the up-case table, which passes a checksum.
+func (l *layout) placedTables(out *extract.Placed) {
+	if d, ok := l.format.(*exfatFormat); ok && d.upcase != nil {
+		for _, p := range d.upParts {
+			out.Hit(p.Image + p.Length)
+		}
+	}
+	if len(l.table.copies) < 2 {
+		return
+	}
+	var head [2][3]byte
+	for i := range head {
+		if _, err := l.r.ReadAt(head[i][:], l.table.copies[i]); err != nil {
+			return
+		}
+	}
+	if head[0] != head[1] { // the media byte and ones: the Overview, FAT[0]
+		out.All = false
+	} else if head[0][0] >= 0xF0 {
+		out.Hit(l.table.copies[1] + int64(len(head[1])))
+	}
+}
+
+// displaced looks for a folder that stands in another cluster than it says, in as
+// much of the volume as need be.
+func (l *layout) displaced(ctx context.Context, out *extract.Placed) error {
+	for c := uint32(firstCluster); l.valid(c) && l.at(c) < l.start+extract.PlacedEnough; c++ {
+		if c%1024 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		s, ok := l.look(c, l.at(c))
+		if e := parseShort(l.head); ok && !s.Head && e.Name == dot && e.Attr&attrFolder != 0 {
+			out.Wrong = true
+			break
+		}
+	}
+	return nil
+}

@@ -104,7 +104,7 @@ func (f *fronts) volume(ctx context.Context, v *Volume) error {
 func (f *fronts) logical(v *Volume) {
 	for _, c := range f.containers(v) {
 		drive := c.Start == 0 && c.End == f.r.DriveSize()
-		if v.Start == c.Start || v.grouped || drive && (v.Partition != nil || f.neighbours(v)) {
+		if v.Start == c.Start || v.grouped || drive && (v.Partition != nil || f.tied(v) > 0) {
 			continue
 		}
 		if open := lvm.Open(f.r, c.Start, c.Len()); len(open) > 0 {
@@ -120,8 +120,11 @@ func (f *fronts) containers(v *Volume) []ranges.Range {
 	out := []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
 	for i := range f.l.Partitions {
 		q := &f.l.Partitions[i]
-		if c := (ranges.Range{Start: q.Start, End: min(q.End(), f.r.DriveSize())}); q.room() && c.Start <= v.Start && v.Start < c.End && !slices.Contains(out, c) {
-			out = append(out, c)
+		for _, unit := range []int64{f.l.SectorSize, f.r.Sector()} { // which of them counts was told by what stands there
+			c := ranges.Range{Start: q.Start / f.l.SectorSize * unit, End: min(q.End()/f.l.SectorSize*unit, f.r.DriveSize())}
+			if q.room() && c.Start <= v.Start && v.Start < c.End && !slices.Contains(out, c) {
+				out = append(out, c)
+			}
 		}
 	}
 	return slices.DeleteFunc(out, func(c ranges.Range) bool { // its metadata was read
@@ -150,7 +153,7 @@ func (f *fronts) clears(ctx context.Context, v *Volume, c ranges.Range, o mdraid
 		return true, nil // it is older than that metadata, and not overwritten
 	case o.Start < v.Start:
 		// a table that was read says where the volume stands, and leaves no room for data in front
-		return drive && (v.Partition != nil || f.neighbours(v)), nil
+		return drive && (v.Partition != nil || f.tied(v) > 0), nil
 	case drive && v.Partition != nil:
 		return f.tableMade(c, o), nil
 	}
@@ -176,7 +179,7 @@ func (f *fronts) reach(ctx context.Context, v *Volume, c ranges.Range) (far int6
 	}
 	far = own.End - v.Start
 	if v.Partition == nil {
-		return far, own.All, nil
+		return max(far, f.tied(v)), own.All, nil
 	}
 	for i := range f.l.Volumes {
 		o := &f.l.Volumes[i]
@@ -192,15 +195,22 @@ func (f *fronts) reach(ctx context.Context, v *Volume, c ranges.Range) (far int6
 	return far, own.All, nil
 }
 
-// neighbours reports whether a volume lies between others, or beside one, as it
-// would in a table: each begins where the one before ends, but for what tables
-// leave free. In an array they would lie closer together than they are long.
-func (f *fronts) neighbours(v *Volume) bool {
-	follows := func(a, b *Volume) bool {
-		d := b.Start - a.Start - a.own
-		return a.own > 0 && b.own > 0 && d >= 0 && d <= leastPlaced
+// tied is how far apart the primary structures of a volume and of a neighbour lie
+// that belong there: one begins where the other ends, by its own length, but for
+// what tables leave free. In an array they would lie closer together than they are
+// long. It is 0 where there is none.
+func (f *fronts) tied(v *Volume) (far int64) {
+	for i := range f.l.Volumes {
+		o := &f.l.Volumes[i]
+		a, b := v, o
+		if o.Start < v.Start {
+			a, b = o, v
+		}
+		if d := b.Start - a.Start - a.own; o.Reason == "" && a.rests == onPrimary && b.rests == onPrimary && a.own > 0 && d >= 0 && d <= leastPlaced {
+			far = max(far, b.Start-a.Start)
+		}
 	}
-	return slices.ContainsFunc(f.l.Volumes, func(o Volume) bool { return o.Reason == "" && (follows(v, &o) || follows(&o, v)) })
+	return far
 }
 
 // look asks a volume for its structures in their places.

@@ -49,17 +49,40 @@ func made(t *testing.T, size int64, options ...string) []byte {
 	return img
 }
 
+// stripes is how an array lies on its drives.
+type stripes struct {
+	chunk, drives int64
+	parity        bool // RAID 5 in its usual layout, left-symmetric
+}
+
 // member is one drive of a striped array that holds a volume.
-func member(vol []byte, chunk, drives, number, size, dataAt int64) []byte {
+func (s stripes) member(vol []byte, number, size, dataAt int64) []byte {
 	out := make([]byte, size)
 	for k := int64(0); ; k++ {
-		from := (k*drives + number) * chunk
-		at := dataAt + k*chunk
-		if from >= int64(len(vol)) || at+chunk > size {
+		from, at := k*s.drives+number, dataAt+k*s.chunk
+		if at+s.chunk > size {
 			return out
 		}
-		copy(out[at:at+chunk], vol[from:min(from+chunk, int64(len(vol)))])
+		if s.parity {
+			place := (number - (s.drives - 1 - k%s.drives) + s.drives) % s.drives // md: parity moves down, data begins behind it
+			if place == 0 {
+				for d := range s.drives - 1 {
+					for i, b := range piece(vol, (k*(s.drives-1)+d)*s.chunk, s.chunk) {
+						out[at+int64(i)] ^= b
+					}
+				}
+				continue
+			}
+			from = k*(s.drives-1) + place - 1
+		}
+		copy(out[at:at+s.chunk], piece(vol, from*s.chunk, s.chunk))
 	}
+}
+
+// piece is n bytes of b from at, as far as it has them.
+func piece(b []byte, at, n int64) []byte {
+	at = min(at, int64(len(b)))
+	return b[at:min(at+n, int64(len(b)))]
 }
 
 // proved counts the files of a drive that are listed without doubt, and the
@@ -114,7 +137,7 @@ func TestFront(t *testing.T) {
 						if version > "1.0" {
 							dataAt = mib
 						}
-						drive := append(make([]byte, start), member(vol, chunk, 2, number, size, dataAt)...)
+						drive := append(make([]byte, start), stripes{chunk: chunk, drives: 2}.member(vol, number, size, dataAt)...)
 						if start > 0 {
 							putMBR(drive, 0, bootEntry{Type: 0x83, Start: uint32(start / 512), Sectors: uint32(size / 512)})
 						}
