@@ -22,7 +22,12 @@ func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 			queue = append(queue, e.First)
 		}
 	}
-	l.entries(folder{Root: true, First: l.root}, l.rootParts, add)
+	read := func(f folder, parts []extract.Extent) {
+		if t := l.entries(f, parts, add); t.Faulty > 0 {
+			out.All = false // a part of a folder may stand elsewhere
+		}
+	}
+	read(folder{Root: true, First: l.root}, l.rootParts)
 	for i := 0; i < len(queue) && !out.Done(); i++ {
 		if err := ctx.Err(); err != nil {
 			return out, err
@@ -40,7 +45,11 @@ func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 			continue
 		}
 		out.Hit(l.at(c) + l.cluster)
-		l.entries(folder{First: c}, l.part(c), add)
+		if l.byBitmap() {
+			read(folder{First: c}, l.part(c))
+		} else {
+			read(folder{First: c}, l.folderParts(c))
+		}
 	}
 	l.placedTables(&out)
 	if out.All = out.All && out.End > 0; out.All && !out.Done() && !l.byBitmap() {
