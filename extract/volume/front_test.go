@@ -13,6 +13,8 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
+	"fileassay/extract/mdraid"
+	"fileassay/extract/ranges"
 )
 
 // made is an ext4 volume of size bytes with files in several folders, by mke2fs.
@@ -231,5 +233,90 @@ func TestGivenUp(t *testing.T) {
 	}
 	if files, complete, notes := proved(t, drive, imap.Range{Start: 4096 + 16*512, Length: 512, State: imap.Failed}); files > 0 || complete > 0 || whole == 0 || !strings.Contains(notes, "gave up") {
 		t.Errorf("with the list unread %d files are proved, of %d: %s", files, whole, notes)
+	}
+}
+
+// fatVolume is a FAT volume of size bytes with files in several folders, by
+// mkfs.fat and mcopy.
+func fatVolume(t *testing.T, size int64, width string) []byte {
+	t.Helper()
+	dir := t.TempDir()
+	for i := range 24 {
+		sub := filepath.Join(dir, "tree", fmt.Sprintf("folder %d", i))
+		if err := os.MkdirAll(sub, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		for k := range 4 {
+			if err := os.WriteFile(filepath.Join(sub, fmt.Sprintf("file %d", k)), bytes.Repeat([]byte{byte(i), byte(k), 7, 9}, 60000), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	path := filepath.Join(dir, "img")
+	if err := os.WriteFile(path, nil, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Truncate(path, size); err != nil {
+		t.Fatal(err)
+	}
+	for _, cmd := range [][]string{{"mkfs.fat", "-F", width, path}, {"mcopy", "-s", "-i", path, filepath.Join(dir, "tree"), "::tree"}} {
+		if out, err := exec.Command(cmd[0], cmd[1:]...).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v: %s", cmd[0], err, out)
+		}
+	}
+	img, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return img
+}
+
+// The same of FAT, of arrays with parity and of three drives, and where the volume
+// is just as long as its member.
+func TestFrontFAT(t *testing.T) {
+	if !toolsWanted() {
+		return
+	}
+	for _, width := range []string{"16", "32"} {
+		vol := fatVolume(t, 40*mib, width)
+		for _, s := range []stripes{{64 << 10, 2, false}, {512 << 10, 2, false}, {512 << 10, 3, true}} {
+			for _, size := range []int64{24 * mib, 40 * mib, 41 * mib} {
+				for version, at := range map[string]int64{"1.0": size - 8192, "1.2": 4096} {
+					dataAt := int64(0)
+					if version == "1.2" {
+						dataAt = mib
+					}
+					drive := s.member(vol, 0, size, dataAt)
+					if files, complete, _ := proved(t, drive, imap.Range{Start: at, Length: 4096, State: imap.Failed}); files > 0 || complete > 0 {
+						t.Errorf("FAT%s in %+v, version %s, %d bytes: %d files are proved, %d lists complete", width, s, version, size, files, complete)
+					}
+				}
+			}
+		}
+	}
+}
+
+// A GPT clears the end of a drive only where it was made for that drive: one in an
+// array names the end of the array.
+func TestFrontGPT(t *testing.T) {
+	disk := gptDisk(t, 512)
+	for _, c := range []struct {
+		name string
+		size int64
+		want int64
+	}{
+		{"its own drive", int64(len(disk)), int64(len(disk))},
+		{"the first half of it", int64(len(disk)) / 2, int64(len(disk))},
+	} {
+		r := image.New(bytes.NewReader(disk[:c.size]), c.size, imap.All(c.size).With([]imap.Range{{Start: c.size - 8192, Length: 8192, State: imap.Failed}}), image.Options{})
+		boot := readBootSector(r, "master boot record", 0)
+		f := fronts{places: newPlaces(r, extract.Options{}, nil), l: &Layout{}, end: readGPT(r, &boot).end}
+		_, _, open := mdraid.Find(r, 0, c.size)
+		if len(open) == 0 || f.end != c.want {
+			t.Fatalf("%s: end %d, open %v", c.name, f.end, open)
+		}
+		if got := f.tableMade(ranges.Range{End: c.size}, open[0]); got != (c.size == c.want) {
+			t.Errorf("%s: the table clears the drive: %v", c.name, got)
+		}
 	}
 }
