@@ -32,7 +32,8 @@ import (
 //     length is but a number, structures must clear stripes of a usual length too.
 //
 // Layouts that give up a drive twice (RAID 10, far) shrink likewise up to the
-// half of it. Mirrors are not refuted, and need not be: a member holds everything
+// half of it. It is taken for granted that nobody made a volume in an array exactly as
+// long as one member, with all that names its place in the first stripe. Mirrors are not refuted, and need not be: a member holds everything
 // in its place.
 
 // leastPlaced is how far apart structures stand in their places at least where
