@@ -63,15 +63,20 @@ func (l *layout) tableOf(a *area, copies ...int64) *table {
 // volume.
 func (l *layout) readRoot() tally {
 	if l.root != 0 {
-		var seen set
-		l.rootParts = extents(l.chains.follow(l.root, -1, l.folderLimit(), func(c uint32, _ *followed) stop {
-			if !seen.add(c) {
-				return stopLoop
-			}
-			return stopWhole
-		}).runs)
+		l.rootParts = l.folderParts(l.root)
 	}
 	return l.entries(folder{Root: true, First: l.root}, l.rootParts, func(*entry) {})
+}
+
+// folderParts is where the folder lies whose first cluster is c, by its chain.
+func (l *layout) folderParts(c uint32) []extract.Extent {
+	var seen set
+	return extents(l.chains.follow(c, -1, l.folderLimit(), func(c uint32, _ *followed) stop {
+		if !seen.add(c) {
+			return stopLoop
+		}
+		return stopWhole
+	}).runs)
 }
 
 // folderLimit is the most clusters of a folder.

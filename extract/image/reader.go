@@ -9,6 +9,7 @@ import (
 	"math"
 
 	"fileassay/extract/imap"
+	"fileassay/extract/ranges"
 )
 
 // UnreadError is returned for any byte that the drive did not give.
@@ -119,6 +120,18 @@ func (r *Reader) From(off int64) *Reader {
 	}
 	v := New(&shifted{r, off}, r.size-off, m, Options{Sector: r.sector, DriveSize: r.drive - off})
 	v.base = r.base + off
+	return v
+}
+
+// Without is the image with some ranges called failed that the map may call read:
+// those that what stands in front of a volume says are not its content.
+func (r *Reader) Without(list []ranges.Range) *Reader {
+	var bad []imap.Range
+	for _, b := range list {
+		bad = append(bad, imap.Range{Start: b.Start, Length: b.Len(), State: imap.Failed})
+	}
+	v := New(&shifted{r, 0}, r.size, r.m.With(bad), Options{Sector: r.sector, DriveSize: r.drive})
+	v.base = r.base
 	return v
 }
 

@@ -28,6 +28,10 @@ type Group struct {
 	Drives  int   // physical volumes of the group
 	Volumes []Volume
 	Notes   []string // what was used in place of what was unread
+	// Unread says in words why a newer copy of the metadata may stand on the drive,
+	// "" if not; then Needs are its places.
+	Unread string
+	seqno  int64
 	// Needs, of a group of which no metadata could be read, are the places of
 	// which the unread sectors would tell of it; then Name is "".
 	Needs []ranges.Range
@@ -104,6 +108,7 @@ type area struct {
 	Start, Size int64 // on the physical volume
 	Offset, Len int64 // of the text in it
 	Sum         uint32
+	Ignored     bool // lvm2 does not write to it: its text may be old
 }
 
 // parseArea decodes the header of a metadata area.
@@ -121,13 +126,31 @@ func parseArea(b []byte) (area, error) {
 	if start > 1<<60 || size > 1<<60 || off < mdaHeader || off >= size || n > size-mdaHeader || n > maxText {
 		return area{}, errors.New("holds no metadata that can be")
 	}
-	return area{int64(start), int64(size), int64(off), int64(n), le.Uint32(b[56:])}, nil
+	return area{int64(start), int64(size), int64(off), int64(n), le.Uint32(b[56:]), le.Uint32(b[60:])&1 != 0}, nil // layout.h, RAW_LOCN_IGNORED
 }
 
 // Heads are where, from the start of a physical volume, its label stands, and
 // the header of the metadata area in its usual place.
 func Heads() []ranges.Range {
 	return []ranges.Range{{Start: 0, End: labelSectors * sector}, {Start: mdaUsual, End: mdaUsual + mdaHeader}}
+}
+
+// Open are the sectors of [start, start+length) of the image in which a label may
+// stand that were not read; none where the usual sector was read and the usual
+// metadata area holds nothing.
+func Open(r *image.Reader, start, length int64) []ranges.Range {
+	if length < mdaUsual+mdaHeader {
+		return nil
+	}
+	b := make([]byte, mdaHeader)
+	if _, err := r.ReadAt(b, start+mdaUsual); err == nil && string(b[4:20]) != mdaMagic && r.IsRead(start+sector, sector) {
+		return nil
+	}
+	var out []ranges.Range
+	for u := range r.Unread(start, labelSectors*sector) {
+		out = append(out, ranges.Range{Start: u.Start, End: u.End()})
+	}
+	return out
 }
 
 // Find looks for LVM2 metadata at the start of [start, start+length) of the
@@ -153,24 +176,41 @@ func Find(r *image.Reader, start, length int64) (*Group, bool) {
 		areas = [][2]int64{{mdaUsual, 0}}
 		notes = append(notes, "the physical volume's label is unread: the metadata area in its usual place is used")
 	}
+	var best *Group
 	var needs []ranges.Range
+	unread := 0
 	for _, x := range areas {
 		g, asked, err := readArea(r, start, length, x[0], l.ID)
-		if err != nil {
-			if len(needs) == 0 {
-				needs = asked // one copy is enough
-			}
+		switch {
+		case errors.Is(err, errIgnored):
 			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", start+x[0], err))
-			continue
+		case err != nil:
+			unread++
+			needs = append(needs, asked...)
+			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", start+x[0], err))
+		case best == nil || g.seqno > best.seqno:
+			best = g
 		}
-		g.Notes = notes
-		return g, true
+	}
+	if best != nil {
+		best.Notes = notes
+		if unread > 0 {
+			best.Unread = fmt.Sprintf("%d of %d metadata areas of the physical volume could not be read: one may be newer than what is used", unread, len(areas))
+			best.Needs = needs
+		}
+		if !known {
+			best.Unread = "the physical volume's label is unread: it may name a further metadata area, which may be newer"
+			best.Needs = append(best.Needs, ranges.Range{Start: start, End: start + labelSectors*sector})
+		}
+		return best, true
 	}
 	if known {
 		return &Group{Notes: append(notes, "no copy of the metadata was read: where the logical volumes lie is not known"), Needs: needs}, true
 	}
 	return nil, false
 }
+
+var errIgnored = errors.New("is marked as ignored: what stands in it may be old")
 
 // readArea reads the metadata in the area at at of the physical volume. Where
 // that fails since a sector is unread, needs says what would have to be read.
@@ -192,6 +232,9 @@ func readArea(r *image.Reader, start, length, at int64, id string) (g *Group, ne
 	a, err := parseArea(b)
 	if err != nil {
 		return nil, nil, err
+	}
+	if a.Ignored {
+		return nil, nil, errIgnored
 	}
 	if a.Start != at || a.Size > length-at {
 		return nil, nil, errors.New("stands elsewhere than it says")
@@ -223,6 +266,7 @@ func parseGroup(text []byte, id string, start, length int64) (*Group, error) {
 	}
 	g := &Group{Name: root.names[0]}
 	vg := root.sections[g.Name]
+	g.seqno = vg.numbers["seqno"]
 	extent := vg.numbers["extent_size"] // sectors
 	if extent <= 0 || extent > 1<<32 {
 		return nil, fmt.Errorf("the size of extents is %d sectors", extent)

@@ -2,6 +2,7 @@ package lvm
 
 import (
 	"bytes"
+	"encoding/binary"
 	"os"
 	"slices"
 	"strings"
@@ -196,5 +197,72 @@ func TestText(t *testing.T) {
 	a := s.sections["a"]
 	if a.numbers["b"] != 5 || !slices.Equal(a.lists["c"], []string{"x", "7"}) || a.strings["d"] != `q"r` {
 		t.Errorf("%+v", a)
+	}
+}
+
+// Of several metadata areas the newest counts, one that is marked as ignored does
+// not, and one that was not read leaves it open which is the newest.
+func TestAreas(t *testing.T) {
+	le := binary.LittleEndian
+	img := office(t)
+	label := img[512:1024]
+	if string(label[:8]) != labelID {
+		t.Fatal("the label stands elsewhere")
+	}
+	// a second area at the end of the physical volume, in its list
+	const second, size = 36 * mib, 512 << 10
+	img = append(img, make([]byte, max(second+size-len(img), 0))...)
+	at := int(le.Uint32(label[20:])) + 40
+	for lists := 0; lists < 1; at += 16 {
+		if le.Uint64(label[at:]) == 0 {
+			lists++
+		}
+	}
+	le.PutUint64(label[at+16:], second)
+	le.PutUint64(label[at+24:], size)
+	clear(label[at+32 : at+48])
+	le.PutUint32(label[16:], checksum(label[20:]))
+	put := func(img []byte, seqno string, ignored bool) []byte {
+		img = bytes.Clone(img)
+		a, err := parseArea(img[mdaUsual : mdaUsual+mdaHeader])
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := bytes.Clone(img[mdaUsual+a.Offset:][:a.Len])
+		i := bytes.Index(text, []byte("seqno = "))
+		text = slices.Concat(text[:i], []byte("seqno = "+seqno), text[i+bytes.IndexByte(text[i:], '\n'):])
+		text = bytes.Replace(text, []byte("first"), []byte("other"), 1)
+		h := img[second:][:mdaHeader]
+		copy(h, img[mdaUsual:mdaUsual+mdaHeader])
+		le.PutUint64(h[24:], second)
+		le.PutUint64(h[32:], size)
+		le.PutUint64(h[40:], 1024)
+		le.PutUint64(h[48:], uint64(len(text)))
+		le.PutUint32(h[56:], checksum(text))
+		if ignored {
+			le.PutUint32(h[60:], 1)
+		}
+		le.PutUint32(h, checksum(h[4:]))
+		copy(img[second+1024:], text)
+		return img
+	}
+	for _, c := range []struct {
+		name, seqno string
+		ignored     bool
+		unread      []imap.Range
+		want        string
+		open        bool
+	}{
+		{"the second is newer", "999", false, nil, "other", false},
+		{"the second is older", "1", false, nil, "first", false},
+		{"the second is newer and ignored", "999", true, nil, "first", false},
+		{"the second is unread", "999", false, []imap.Range{{Start: second, Length: 512, State: imap.Failed}}, "first", true},
+		{"the label is unread", "1", false, []imap.Range{{Start: 512, Length: 512, State: imap.Failed}}, "first", true},
+	} {
+		moved := put(img, c.seqno, c.ignored)
+		g, ok := Find(reader(t, moved, c.unread...), 0, int64(len(moved)))
+		if !ok || len(g.Volumes) == 0 || g.Volumes[0].Name != c.want || (g.Unread != "") != c.open || c.open != (len(g.Needs) > 0) {
+			t.Errorf("%s: %v %+v", c.name, ok, g)
+		}
 	}
 }

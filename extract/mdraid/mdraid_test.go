@@ -94,9 +94,19 @@ var cases = []struct {
 	{"mirror 0.90, big-endian", "0.90", size&^65535 - 65536, superV0(binary.BigEndian, 1, 2, 9*1024, 6), 0, 9 * mib, ""},
 	{"stripes", "1.2", 4096, superV1(4096, 0, 2, 2048, 8*2048, 0, 0), mib, 8 * mib, "RAID 0 of 2 drives"},
 	{"parity", "1.2", 4096, superV1(4096, 5, 3, 2048, 8*2048, 0, 0), mib, 8 * mib, "RAID 5 of 3 drives"},
+	{"near copies on two drives", "1.2", 4096, withLayout(superV1(4096, 10, 2, 2048, 8*2048, 0, 0), 0x102), mib, 8 * mib, ""},
+	{"near copies on four drives", "1.2", 4096, withLayout(superV1(4096, 10, 4, 2048, 8*2048, 0, 0), 0x102), mib, 8 * mib, "RAID 10 of 4 drives"},
+	{"far copies", "1.2", 4096, withLayout(superV1(4096, 10, 2, 2048, 8*2048, 0, 0), 0x201), mib, 8 * mib, "RAID 10 of 2 drives"},
 	{"a spare", "1.2", 4096, superV1(4096, 1, 2, 2048, 8*2048, 0, roleSpare), mib, 8 * mib, "spare"},
 	{"being filled", "1.2", 4096, superV1(4096, 1, 2, 2048, 8*2048, featureRecovery, 1), mib, 8 * mib, "being filled"},
 	{"out of step", "0.90", size&^65535 - 65536, superV0(binary.LittleEndian, 1, 2, 9*1024, 0), 0, 9 * mib, "not in step"},
+}
+
+// withLayout sets the layout of metadata of version 1.
+func withLayout(b []byte, layout uint32) []byte {
+	binary.LittleEndian.PutUint32(b[76:], layout)
+	binary.LittleEndian.PutUint32(b[216:], checksumV1(b))
+	return b
 }
 
 func TestFind(t *testing.T) {
@@ -104,17 +114,17 @@ func TestFind(t *testing.T) {
 	for _, c := range cases {
 		img := make([]byte, shift+size)
 		copy(img[shift+c.at:], c.super)
-		a, ok := Find(reader(t, img), shift, size)
+		a, ok, _ := Find(reader(t, img), shift, size)
 		if !ok || a.Version != c.version || a.At != shift+c.at || a.Start != shift+c.start || a.Length != c.length ||
 			!strings.Contains(a.Reason, c.reason) || (a.Reason == "") != (c.reason == "") {
 			t.Errorf("%s: %v %+v", c.name, ok, a)
 		}
-		if a, ok := Find(reader(t, img, imap.Range{Start: shift + c.at, Length: 512, State: imap.Failed}), shift, size); ok {
-			t.Errorf("%s: found in a sector that was not read: %+v", c.name, a)
+		if a, ok, open := Find(reader(t, img, imap.Range{Start: shift + c.at, Length: 512, State: imap.Failed}), shift, size); ok || len(open) != 1 || open[0].Version != c.version {
+			t.Errorf("%s: found in a sector that was not read: %+v, open %v", c.name, a, open)
 		}
 		img[shift+c.at+100] ^= 1
-		if a, ok := Find(reader(t, img), shift, size); ok {
-			t.Errorf("%s: found with a byte changed: %+v", c.name, a)
+		if a, ok, open := Find(reader(t, img), shift, size); ok || len(open) != 1 { // garbage is as good as unread
+			t.Errorf("%s: found with a byte changed: %+v, open %v", c.name, a, open)
 		}
 	}
 }
@@ -161,11 +171,11 @@ func FuzzSuper(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		for _, version := range []string{"1.0", "1.1", "1.2"} {
-			if a, ok := parseV1(b, version, 4096, 0, size); ok && (a.Start < 0 || a.Length < 0 || a.Start+a.Length > size) {
+			if a, ok, _ := parseV1(b, version, 4096, 0, size); ok && (a.Start < 0 || a.Length < 0 || a.Start+a.Length > size) {
 				t.Fatalf("%+v", a)
 			}
 		}
-		if a, ok := parseV0(b, 8*mib, mib, size); ok && (a.Start != mib || a.Length > 7*mib) {
+		if a, ok, _ := parseV0(b, 8*mib, mib, size); ok && (a.Start != mib || a.Length > 7*mib) {
 			t.Fatalf("%+v", a)
 		}
 	})

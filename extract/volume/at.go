@@ -39,6 +39,7 @@ func findFrom(ctx context.Context, r *image.Reader, offset int64, o extract.Opti
 	for i := range l.Volumes {
 		l.Volumes[i].Start += offset
 		moveSpans(l.Volumes[i].Needs, offset)
+		moveSpans(l.Volumes[i].bad, offset)
 	}
 	for i := range l.Structures {
 		if l.Structures[i].Image >= 0 {

@@ -6,12 +6,13 @@ import (
 	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // doubted gives the reader of a volume of which nothing is proved, or a part
 // only.
 func (v *Volume) doubted(fs extract.Filesystem) extract.Filesystem {
-	if len(v.Doubt) == 0 && v.over == 0 {
+	if len(v.Doubt) == 0 && v.over == 0 && len(v.bad) == 0 {
 		return fs
 	}
 	return &doubted{fs, v}
@@ -24,7 +25,10 @@ type doubted struct {
 	v *Volume
 }
 
-const outside = "a part of it would lie past the end of the partition"
+const (
+	outside = "a part of it would lie past the end of the partition"
+	givenUp = "a part of it lies in sectors that the array gave up on this drive"
+)
 
 // Walk is for [extract.Filesystem].
 func (d *doubted) Walk(ctx context.Context, yield func(*extract.File) error) (*extract.Survey, error) {
@@ -33,14 +37,11 @@ func (d *doubted) Walk(ctx context.Context, yield func(*extract.File) error) (*e
 	}
 	why := extract.Doubt(d.v.Doubt)
 	put := why.Files(yield)
+	if len(d.v.bad) > 0 {
+		put = cutting(put, d.v.bad, givenUp)
+	}
 	if d.v.over > 0 {
-		end, whole := d.v.Start+d.v.own-d.v.over, put
-		put = func(f *extract.File) error {
-			if cutAt(f, end) {
-				f.Why = append(slices.Clip(f.Why), outside)
-			}
-			return whole(f)
-		}
+		put = cutting(put, []ranges.Range{{Start: d.v.Start + d.v.own - d.v.over, End: maxOffset}}, outside)
 		why = append(slices.Clip(why), fmt.Sprintf("the volume is %d bytes longer than its partition: what lies past the partition's end is not its own", d.v.over))
 	}
 	survey, err := d.Filesystem.Walk(ctx, put)
@@ -52,34 +53,55 @@ func (d *doubted) Walk(ctx context.Context, yield func(*extract.File) error) (*e
 	return survey, nil
 }
 
-// cutAt makes what of a file lies past a place of the image unlocated, and
-// reports whether there was any.
-func cutAt(f *extract.File, end int64) (cut bool) {
+// cutting gives put the files that it is called with, each without what lies in
+// the given ranges of the image, and says why.
+func cutting(put func(*extract.File) error, list []ranges.Range, why string) func(*extract.File) error {
+	return func(f *extract.File) error {
+		if cut(f, list) {
+			f.Why = append(slices.Clip(f.Why), why)
+		}
+		return put(f)
+	}
+}
+
+// cut makes what of a file lies in ranges of the image, sorted and disjoint,
+// unlocated, and reports whether there was any.
+func cut(f *extract.File, list []ranges.Range) (any bool) {
 	var out []extract.Piece
 	for _, p := range f.Pieces {
-		past := int64(0) // bytes of the piece
 		switch p.Kind {
 		case extract.Data, extract.Patched:
-			past = min(max(p.Image+p.Length-end, 0), p.Length)
+			at := p.Image // of what is left of the piece
+			keep := func(to int64, kind extract.PieceKind) {
+				if to > at {
+					q := p
+					q.Offset, q.Length, q.Image, q.Kind = p.Offset+at-p.Image, to-at, at, kind
+					if kind == extract.Unlocated {
+						q = extract.Piece{Offset: q.Offset, Length: q.Length, Kind: kind}
+					}
+					out, at = append(out, q), to
+				}
+			}
+			for rg := range ranges.Within(list, p.Image, p.Image+p.Length) {
+				any = true
+				keep(rg.Start, p.Kind)
+				keep(rg.End, extract.Unlocated)
+			}
+			keep(p.Image+p.Length, p.Kind)
+			continue
 		case extract.Unit:
 			for _, u := range p.Units {
-				if u.Image+u.Length > end {
-					past = p.Length
+				if ranges.Touches(list, u.Image, u.Image+u.Length) {
+					any = true
+					p = extract.Piece{Offset: p.Offset, Length: p.Length, Kind: extract.Unlocated}
+					break
 				}
 			}
 		}
-		if past == 0 {
-			out = append(out, p)
-			continue
-		}
-		cut = true
-		if p.Length -= past; p.Length > 0 {
-			out = append(out, p)
-		}
-		out = append(out, extract.Piece{Offset: p.Offset + p.Length, Length: past, Kind: extract.Unlocated})
+		out = append(out, p)
 	}
-	if cut {
+	if any {
 		f.Pieces = out
 	}
-	return cut
+	return any
 }

@@ -6,10 +6,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fileassay/extract"
+	"fileassay/extract/ranges"
 )
 
 // What of a file lies past the end of its partition is not located.
-func TestCutAt(t *testing.T) {
+func TestCut(t *testing.T) {
 	const end = 1000
 	unlocated := func(off, n int64) extract.Piece {
 		return extract.Piece{Offset: off, Length: n, Kind: extract.Unlocated}
@@ -27,7 +28,7 @@ func TestCutAt(t *testing.T) {
 			unlocated(0, 100), nil},
 	} {
 		f := extract.File{Pieces: []extract.Piece{tt.in}}
-		cut := cutAt(&f, end)
+		cut := cut(&f, []ranges.Range{{Start: end, End: maxOffset}})
 		want := append([]extract.Piece{tt.after}, tt.rest...)
 		if d := cmp.Diff(want, f.Pieces); d != "" || cut != (tt.name != "before" && tt.name != "hole") {
 			t.Errorf("%s: cut %v (-want +got):\n%s", tt.name, cut, d)

@@ -38,13 +38,16 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 	slices.SortStableFunc(l.Volumes, func(a, b Volume) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
+	if err := p.fronted(ctx, l, f.end); err != nil {
+		return nil, err
+	}
 	l.Needs = tableNeeds(l.Structures)
 	for i := range l.Volumes {
 		v := &l.Volumes[i]
 		if !v.told() && !v.NoFiles {
 			v.Needs = append(v.Needs, p.needs(v)...)
 		}
-		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" {
+		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" && len(v.bad) == 0 {
 			v.fs = p.reader(k.Name, v.Start, v.Length)
 		}
 	}
@@ -59,6 +62,7 @@ type finder struct {
 	known  []tenant // the volumes that were found
 	rest   []Volume // what else there is to tell of: space outside them
 	last   *search  // that was made
+	end    int64    // of the drive, by the table, as [table] has it
 	// contested is set where a bare volume claims what a table that was read names
 	contested bool
 	quiet     bool // a table's checksum vouches that nothing stands outside them
@@ -289,7 +293,7 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 	f.l.Notes = append(f.l.Notes, t.notes...)
 	f.l.Notes = append(f.l.Notes, secondOpinion(f.r, t)...)
 	f.l.Structures = append(f.l.Structures, t.structures...)
-	f.l.Partitions = t.partitions
+	f.l.Partitions, f.end = t.partitions, t.end
 	if t.missing != "" {
 		f.l.missing("%s", t.missing)
 	}
@@ -302,7 +306,7 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 		return err
 	}
 	for _, v := range f.known {
-		if !v.told() && !v.NoFiles {
+		if !v.told() && !v.NoFiles || v.Filesystem == mdMember && v.member.Len() == 0 {
 			// what is in it may begin elsewhere, as behind metadata that was not read,
 			// or by a table of its own
 			t.dark = append(t.dark, ranges.Range{Start: v.Start, End: v.End()})

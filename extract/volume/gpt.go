@@ -271,6 +271,7 @@ func (g *gptReader) table() *table {
 	}
 	t.vouched = proved && !f.differ
 	t.healthy = t.vouched && p.good && b.good && p.arrayGood && b.arrayGood && b.place == (g.r.Size()/g.unit-1)*g.unit
+	t.end = g.end()
 	g.report(t, &f, whose, proved)
 	t.partitions, t.rivals = f.partitions()
 	if !t.vouched {
@@ -278,6 +279,29 @@ func (g *gptReader) table() *table {
 	}
 	t.settle(g.r.Size(), g.r.DriveSize())
 	return t
+}
+
+// end is where the drive ends by the headers: the backup stands in its last sector
+// (UEFI 5.3.1). It is 0 where none was read that passes its checks, where the
+// primary puts the backup in a sector that was read and holds none, and where the
+// two do not name each other.
+func (g *gptReader) end() int64 {
+	p, b := &g.primary, &g.backups[0]
+	h := &p.h
+	switch {
+	case p.good && b.good && !p.h.sameTable(&b.h):
+		return 0
+	case b.good:
+		h = &b.h
+	case !p.good:
+		return 0
+	}
+	last := max(h.MyLBA, h.AlternateLBA)
+	at, ok := bytesAt(last, g.unit)
+	if !ok || last <= h.LastUsable || !b.good && g.r.IsRead(at, g.unit) {
+		return 0
+	}
+	return at + g.unit
 }
 
 // gptPartition is an entry in use as a partition; it counts in the unit.

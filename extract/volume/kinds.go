@@ -93,6 +93,9 @@ func open(ctx context.Context, r *image.Reader, v *Volume, o extract.Options, ki
 		v.fs = nil
 		return v.doubted(fs), nil
 	}
+	if len(v.bad) > 0 {
+		r = r.Without(v.bad)
+	}
 	if k, ok := kindOf(kinds, v.Filesystem); ok {
 		res, err := newPlaces(r, o, kinds).either(ctx, k, v.Start, v.Length)
 		if err := cmp.Or(err, res.err); err != nil {

@@ -3,9 +3,11 @@ package volume
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"fileassay/extract/lvm"
 	"fileassay/extract/mdraid"
+	"fileassay/extract/ranges"
 )
 
 // maxLayers bounds how deep metadata may stand behind metadata: a mirror with
@@ -34,8 +36,13 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 	if depth == maxLayers || v.NoFiles {
 		return []Volume{v}, nil
 	}
-	if a, ok := mdraid.Find(f.r, v.Start, v.Length); ok {
+	a, ok, open := mdraid.Find(f.r, v.Start, v.Length)
+	if ok {
+		v.member = ranges.Range{Start: v.Start, End: v.End()}
 		name := fmt.Sprintf("Linux md array, metadata %s", a.Version)
+		if a.Reason == "" {
+			f.array(&v, &a)
+		}
 		switch {
 		case a.Reason != "":
 			if v.Reason == "" {
@@ -54,7 +61,9 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 		return []Volume{v}, nil
 	}
 	if v.Filesystem == mdMember { // its mark stands, and the rest of it is unread or damaged
-		v.Needs = mdraid.Places(v.Start, v.Length)
+		for _, o := range open {
+			v.Needs = append(v.Needs, o.Range)
+		}
 		return []Volume{v}, nil
 	}
 	g, ok := lvm.Find(f.r, v.Start, v.Length)
@@ -68,6 +77,11 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 		v.Filesystem, v.Reason, v.Needs = lvmMember, "a physical volume of LVM2 of which no copy of the metadata was read", g.Needs
 		return []Volume{v}, nil
 	}
+	if g.Unread != "" {
+		f.l.missing("%s: %s: a logical volume may be missing", v.Found, g.Unread)
+		v.Doubt, v.Needs = append(slices.Clip(v.Doubt), g.Unread), append(g.Needs, v.Needs...)
+	}
+	v.grouped = true
 	var out []Volume
 	for _, l := range g.Volumes {
 		found := fmt.Sprintf("logical volume %s/%s in %s", g.Name, l.Name, v.Found)
@@ -93,6 +107,20 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 	return out, nil
 }
 
+// array says of a volume what the metadata of a mirror in front of it tells.
+func (f *layers) array(v *Volume, a *mdraid.Array) {
+	if a.Copies > 1 {
+		f.l.note("%s is a member of a mirror of %d drives: another one may be newer; the metadata of this one was written %d times (its event count)", v.Found, a.Copies, a.Events)
+	}
+	if a.BadUnsure != "" {
+		v.Doubt, v.Needs = append(v.Doubt, a.BadUnsure), append(a.BadNeeds, v.Needs...)
+	}
+	if len(a.Bad) > 0 {
+		v.bad = slices.Clone(a.Bad)
+		f.l.note("%s: the array gave up %d ranges of sectors on this drive: they count as unread", v.Found, len(a.Bad))
+	}
+}
+
 // inside probes [start, start+length), which metadata in v says is a volume.
 func (f *layers) inside(ctx context.Context, v Volume, start, length int64, found string, depth int) ([]Volume, error) {
 	c, err := f.probe(ctx, start, length, []string{"ext"})
@@ -103,6 +131,7 @@ func (f *layers) inside(ctx context.Context, v Volume, start, length int64, foun
 	if note != "" {
 		f.l.note("%s", note)
 	}
+	n.member, n.bad, n.grouped = v.member, v.bad, v.grouped
 	n.Partition, n.Doubt, n.Needs = v.Partition, append(n.Doubt, v.Doubt...), append(n.Needs, v.Needs...)
 	return f.follow(ctx, n, depth+1)
 }

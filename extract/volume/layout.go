@@ -108,7 +108,10 @@ type Volume struct {
 	id    string // what these call it, as [extract.Candidate].ID
 	over  int64  // bytes by which that passes the end of its partition
 
-	fs extract.Filesystem // that it was found with, until [Open] gives it
+	bad     []ranges.Range     // of the image: what an array in front gave up, sorted
+	grouped bool               // metadata of LVM2 that was read names it
+	member  ranges.Range       // of an array whose metadata was read, that it lies in
+	fs      extract.Filesystem // that it was found with, until [Open] gives it
 }
 
 // End is the first byte past the volume.

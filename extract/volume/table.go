@@ -28,6 +28,9 @@ type table struct {
 	vouched bool
 	// healthy is set where every copy of the table was read and agrees.
 	healthy bool
+	// end is where the drive ends that the table says that it was made for; 0 where
+	// it does not say, or what was read speaks against it.
+	end int64
 	// dark are ranges where the table is not whole: volumes that it does not
 	// name may stand there.
 	dark []ranges.Range

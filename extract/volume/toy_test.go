@@ -71,7 +71,13 @@ func toyFile(boot []byte) extract.File {
 
 type toyVolume struct {
 	extract.Filesystem
-	file extract.File // if it has a size: its one file
+	file  extract.File // if it has a size: its one file
+	start int64
+}
+
+// Placed says that a toy volume lies in one piece.
+func (v toyVolume) Placed(context.Context) (extract.Placed, error) {
+	return extract.Placed{Start: v.start, End: v.start + extract.PlacedEnough}, nil
 }
 
 // Walk yields the one file of a toy volume.
@@ -95,13 +101,13 @@ func toyOpen(_ context.Context, r *image.Reader, start, length int64, _ extract.
 		}
 		for _, c := range toySniff(buf, at) {
 			if c.Start == start && c.Length <= length && buf[42] == 0 {
-				return toyVolume{file: toyFile(buf)}, nil
+				return toyVolume{file: toyFile(buf), start: start}, nil
 			}
 		}
 	}
 	// put together from its table, whose place the boot sector would tell
 	if _, err := r.ReadAt(buf, start+2048); err == nil && bytes.HasPrefix(buf, []byte("toy table")) {
-		return toyVolume{}, nil
+		return toyVolume{start: start}, nil
 	}
 	return nil, &extract.NotVolumeError{Filesystem: "toy", Start: start, Why: "no boot sector"}
 }
