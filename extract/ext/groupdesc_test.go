@@ -39,7 +39,7 @@ func TestOpposedGroups(t *testing.T) {
 			w, files := walk(t, reader(t, hurt), extract.Options{})
 			proved := 0
 			for _, f := range files {
-				if f.ID > uint64(v.sb.InodesPerGroup) && f.ID <= 2*uint64(v.sb.InodesPerGroup) && !f.RecordUnread && !f.NameOnly {
+				if f.Kind == extract.KindFile && f.ID > uint64(v.sb.InodesPerGroup) && f.ID <= 2*uint64(v.sb.InodesPerGroup) && !f.RecordUnread && !f.NameOnly {
 					proved++
 				}
 			}
