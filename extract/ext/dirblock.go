@@ -101,12 +101,15 @@ func walkDirents(sb *superblock, b partial.Bytes, encrypted bool, yield func(dir
 			whole = false
 			continue
 		}
-		if !encrypted && !sb.metadataCsum() && bytes.ContainsAny(d.Name, "/\x00") {
-			return false, fmt.Sprintf("entry at %d has a name that cannot be one", d.At)
+		if !encrypted && bytes.ContainsAny(d.Name, "/\x00") {
+			fault = fmt.Sprintf("entry at %d has a name that cannot be one", d.At)
+			if !sb.metadataCsum() { // nor is what follows, perhaps
+				return false, fault
+			}
 		}
 		yield(d)
 	}
-	return whole, ""
+	return whole, fault
 }
 
 // blockKind says what a folder's block holds, by its checksum.

@@ -21,6 +21,7 @@ type folderPlan struct {
 	parent    uint32
 	names     nameList // of an inline folder
 	cutBlocks int64
+	untested  int // blocks whose entries were all read, and whose checksum was not, or not all that it covers
 	bad       int // blocks that were read and are none of the folder
 	// first is set where the folder's first block is at hand, astray where blocks of
 	// it may stand elsewhere: its inode does not say where they lie, or what was
@@ -264,6 +265,8 @@ func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, 
 		f.lose(1, fmt.Sprintf("block %d of the folder: %s", block, fault))
 	case !whole:
 		f.lose(1, fmt.Sprintf("block %d of the folder is unread in part or whole", block))
+	case t.sb.metadataCsum() && !b.Whole():
+		f.untested++ // what was read of it may be of two versions
 	}
 	if logical == 0 && b.Has(0, firstEntries) {
 		s, ok := folderBlock(b.Data)

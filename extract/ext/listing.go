@@ -47,6 +47,9 @@ func (v *Volume) state(ctx context.Context, t *tree, w *space, sum tally, faults
 	if t.cutBlocks > 0 {
 		short("%d blocks of %d folders are unread or condemned: names in them are missing", t.cutBlocks, t.cutOf)
 	}
+	if t.untested > 0 {
+		short("%d blocks of folders are unread in a part that holds no name: their checksums cannot vouch for the names", t.untested)
+	}
 	if sum[unnamed] > 0 {
 		short("%d files and folders are in use but no folder that was read names them", sum[unnamed])
 	}

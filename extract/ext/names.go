@@ -94,6 +94,7 @@ type tree struct {
 	// whole or in part, or that could not be located.
 	cutBlocks int64
 	cutOf     int // folders they belong to
+	untested  int // blocks whose checksum vouches for no name, since not all that it covers was read
 	found     int // folders whose inodes are unread and whose blocks were found
 
 	// above are the numbers that folders name as the one above, where entries do
@@ -159,6 +160,7 @@ func readTree(ctx context.Context, v *records, w *space, journal []ranges.Range)
 		p := &plans[i]
 		t.folders[i] = folder{number: p.number, parent: p.parent, name: -1, cut: p.cutBlocks > 0, first: p.first, astray: p.astray, seed: p.seed, unused: p.unused}
 		t.bad += int64(p.bad)
+		t.untested += p.untested
 		if p.cutBlocks > 0 {
 			t.cutBlocks += p.cutBlocks
 			t.cutOf++
