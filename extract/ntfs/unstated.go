@@ -81,9 +81,10 @@ func (c *names) judgeUnstated(ctx context.Context) error {
 func (c *names) elsewhere(n uint64, byName []ownName) bool {
 	f := c.file(c.readRecord(n))
 	own := f.names()
+	known := setOf(own)
 	other := false
 	for _, e := range c.byFolder[n] {
-		if e.child == f.ref() && slices.ContainsFunc(own, e.same) {
+		if e.child == f.ref() && known[e.key()] {
 			return false
 		}
 		other = other || e.child == f.ref() && e.space != nameDOS

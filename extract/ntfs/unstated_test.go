@@ -8,6 +8,17 @@ import (
 	"fileassay/extract/ntfs/ntfsimage"
 )
 
+// stateNoNumbers gives the records of a finished volume the header of a format
+// before 3.1.
+func stateNoNumbers(v *ntfsimage.Volume) {
+	for n := range uint64(v.P.Records) {
+		v.EditRecord(n, func(b []byte) {
+			le.PutUint16(b[4:], recordNumber-2)
+			clear(b[recordNumber-2 : recordHeaderSize])
+		})
+	}
+}
+
 // Records of a format before 3.1 do not state their number. Where another record's
 // sector was read in place of one, the file is listed by its name, lost, and the
 // other one is what it is.
@@ -33,12 +44,7 @@ func TestUnstatedRecord(t *testing.T) {
 			y := v.AddFile(f, "y", ntfsimage.Stream{Data: data})
 			v.AddFile(f, "z", ntfsimage.Stream{Data: data[:200], Resident: true})
 			v.Finish()
-			for n := range uint64(v.P.Records) {
-				v.EditRecord(n, func(b []byte) { // the header of before
-					le.PutUint16(b[4:], recordNumber-2)
-					clear(b[recordNumber-2 : recordHeaderSize])
-				})
-			}
+			stateNoNumbers(v)
 			if c.put {
 				v.EditRecord(n, func(b []byte) {
 					copy(b, v.Record(y))
@@ -76,12 +82,7 @@ func TestUnstatedFolder(t *testing.T) {
 	g := v.AddFolder(root, "Other")
 	v.AddFile(g, "z", ntfsimage.Stream{Data: data})
 	v.Finish()
-	for n := range uint64(v.P.Records) {
-		v.EditRecord(n, func(b []byte) {
-			le.PutUint16(b[4:], recordNumber-2)
-			clear(b[recordNumber-2 : recordHeaderSize])
-		})
-	}
+	stateNoNumbers(v)
 	v.EditRecord(f, func(b []byte) { copy(b, v.Record(g)) })
 	l := list(t, v.Image)
 	l.holds(t, v.Image, "Folder/y", data)
