@@ -85,7 +85,8 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 		return nil, err
 	}
 	defer func() { c.claims = claims.Register{} }() // of no use later, and large
-	if !slices.ContainsFunc(c.marks, recordMark.needy) && len(c.own) == 0 && t.sized && len(t.missing()) == 0 {
+	lacking := slices.ContainsFunc(c.marks, recordMark.needy) || !t.sized || len(t.missing()) > 0
+	if !lacking && len(c.own) == 0 {
 		return c, nil
 	}
 	if err := c.askFolders(ctx); err != nil {
@@ -93,6 +94,10 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 	}
 	if err := c.judgeUnstated(ctx); err != nil {
 		return nil, err
+	}
+	if !lacking && len(c.strangers) == 0 { // all names are known, whatever the folders' lists lack
+		clear(c.torn)
+		return c, nil
 	}
 	if err := c.judgeFound(ctx); err != nil {
 		return nil, err
