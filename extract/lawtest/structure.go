@@ -33,11 +33,6 @@ type Field struct {
 	Name     string
 	At, Size int // bytes from the structure's start, and how many
 	Big      bool
-	// Unheld, where not nil, reports whether a volume with the field of the
-	// structure b set to value is as right as the one before: no other structure
-	// says which of the two it was. What rests on the field alone is not held to
-	// the truth then.
-	Unheld func(b []byte, value uint64) bool
 }
 
 // Fields are numbers of a format that stores the low byte first, each as name,
@@ -153,18 +148,6 @@ func (s *structures) find(e edit) (*Structure, Field, bool) {
 		}
 	}
 	return nil, Field{}, false
-}
-
-// unheld reports whether nothing else on the volume says what the fields of the
-// edits were before.
-func (s *structures) unheld(img []byte, list []edit) bool {
-	for _, e := range list {
-		x, f, ok := s.find(e)
-		if !ok || f.Unheld == nil || !f.Unheld(x.stripped(img[x.At:x.At+x.Length]), e.value) {
-			return false
-		}
-	}
-	return len(list) > 0
 }
 
 // apply makes an edit. One of a structure that is not there does nothing.

@@ -141,22 +141,19 @@ func (c *attrChain) note(format string, a ...any) {
 
 // exact reports whether what follows the head of an attribute and its name begins
 // at the next multiple of eight bytes, and a resident value ends just before the
-// attribute does, as every driver writes it.
+// attribute does, as every driver writes it. The head of a stream that may have
+// holes is longer; some drivers make it so in further records too (ntfs-3g), and a
+// stream that is compressed no more may keep it.
 func (a *attribute) exact() bool {
 	up := func(n int) int { return (n + 7) &^ 7 }
-	head := a.off + residentHeader
-	if !a.resident {
-		if head = a.off + nonResidentHeader; a.lowest == 0 && a.holed() {
-			head = a.off + sparseHeader
-		}
-	}
-	if a.nameLen > 0 && a.nameOff != head {
-		return false
-	}
 	if a.resident {
-		return a.valueOff == up(head+2*a.nameLen) && a.end == up(a.valueOff+a.valueLen)
+		return (a.nameLen == 0 || a.nameOff == a.off+residentHeader) &&
+			a.valueOff == up(a.off+residentHeader+2*a.nameLen) && a.end == up(a.valueOff+a.valueLen)
 	}
-	return a.runsOff == up(head+2*a.nameLen)
+	laid := func(head int) bool {
+		return (a.nameLen == 0 || a.nameOff == a.off+head) && a.runsOff == up(a.off+head+2*a.nameLen)
+	}
+	return laid(sparseHeader) || (a.lowest > 0 || !a.holed()) && laid(nonResidentHeader)
 }
 
 // holed reports whether the stream of an attribute may have holes.

@@ -316,7 +316,6 @@ func TestContradictedRecord(t *testing.T) {
 		{name: "size without its last cluster", x: func(b []byte) { stream(attrSize, 4096)(b); stream(attrInit, 4096)(b) }},
 		{name: "more is allocated than it has", x: stream(attrAllocated, 4*4096)},
 		{name: "less is allocated than it has", x: stream(attrAllocated, 2*4096)},
-		{name: "a unit without compression", x: head(func(a []byte) { a[attrUnit] = 4 })},
 		{name: "no standard information", x: func(b []byte) { le.PutUint16(b[recordFirstAttr:], uint16(attrAt(b, attrFileName, false))) }},
 		{name: "value shorter than its attribute", y: head(func(a []byte) { a[attrValueLen] = 2 })},
 	} {

@@ -181,3 +181,31 @@ func TestCost(t *testing.T) {
 		})
 	}
 }
+
+// The streams of a file with many names are listed under as many of them as there is
+// room for, and the list says so.
+func TestManyNamesAndStreams(t *testing.T) {
+	for _, c := range []struct {
+		names, streams, want int
+		complete             bool
+	}{{3, 300, 3 + 900, true}, {600, 300, 600 + maxStreams/300*300, false}} {
+		v := ntfsimage.New(ntfsimage.Params{Clusters: 4000, Records: 2200})
+		f := ntfsimage.File{ListOut: true}
+		for i := range c.names {
+			f.Names = append(f.Names, ntfsimage.Name{Parent: root, Text: fmt.Sprint("name", i), Space: ntfsimage.POSIX})
+		}
+		for i := range c.streams {
+			f.Streams = append(f.Streams, ntfsimage.Stream{Name: fmt.Sprintf("%04x", i), Resident: true})
+		}
+		f.Streams = append(f.Streams, ntfsimage.Stream{Resident: true})
+		v.Add(f)
+		l := list(t, v.Finish().Image)
+		n := 0
+		for _, files := range l.files {
+			n += len(files)
+		}
+		if n != c.want || l.Complete != c.complete || l.says("so many streams") == c.complete {
+			t.Errorf("%d names, %d streams: %d entries, not %d: %+v", c.names, c.streams, n, c.want, l.Listing)
+		}
+	}
+}

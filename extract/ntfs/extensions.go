@@ -164,11 +164,7 @@ func (c *names) findOrphans(listed []extension) {
 			}
 		}
 		if !open && x.record < uint64(len(c.marks)) {
-			if c.orphans == nil {
-				c.orphans = map[uint64]bool{}
-			}
-			c.orphans[x.record] = true
-			c.marks[x.record] = recordMark(recordDamaged) | markNeedy
+			c.stranger(x.record)
 		}
 	}
 }

@@ -2,7 +2,6 @@ package ntfs
 
 import (
 	"fmt"
-	"slices"
 	"time"
 
 	"fileassay/extract"
@@ -67,11 +66,6 @@ func parseFileName(b []byte) (fileName, error) {
 // shown is the name for people, with its exact units where that differs.
 func (f *fileName) shown() (string, []byte) { return extract.NameFromUTF16(f.name) }
 
-// same reports whether two entries are of one name in one folder.
-func (n indexEntry) same(o indexEntry) bool {
-	return n.parent == o.parent && slices.Equal(n.name, o.name)
-}
-
 // nameSet holds names of files in folders.
 type nameSet map[nameKey]bool
 
@@ -82,13 +76,13 @@ type nameKey struct {
 	name   string // its exact units
 }
 
+func (n *indexEntry) key() nameKey {
+	return nameKey{n.child.number(), n.parent, string(utf16Bytes(n.name))}
+}
+
 // add adds a name and reports whether it is new.
 func (s nameSet) add(n indexEntry) bool {
-	units := make([]byte, 2*len(n.name))
-	for i, u := range n.name {
-		le.PutUint16(units[2*i:], u)
-	}
-	k := nameKey{n.child.number(), n.parent, string(units)}
+	k := n.key()
 	if s[k] {
 		return false
 	}
@@ -108,6 +102,36 @@ func (f *fileRecords) names() []indexEntry {
 		}
 	}
 	return dropTwins(list)
+}
+
+// setOf is a set of names.
+func setOf(list []indexEntry) nameSet {
+	s := nameSet{}
+	for _, n := range list {
+		s.add(n)
+	}
+	return s
+}
+
+// withSizes are the names that a file has of itself, each with the size that its
+// folder states, and further ones that folders have for it.
+func withSizes(own, byFolder []indexEntry) []indexEntry {
+	at := map[nameKey]int{}
+	for i, n := range own {
+		k := n.key()
+		if _, twice := at[k]; !twice {
+			at[k] = i
+		}
+	}
+	for _, e := range byFolder {
+		k := e.key()
+		if i, known := at[k]; known {
+			own[i].size = e.size
+		} else if e.space != nameDOS || len(own) == 0 {
+			at[k], own = len(own), append(own, e)
+		}
+	}
+	return own
 }
 
 // dropTwins leaves out DOS names whose long twin is among the names. Those that

@@ -33,6 +33,7 @@ type unreadCount struct {
 	opposed   int64 // files whose records something else that was read contradicts
 	partly    int64 // records in use of which a part is missing
 	unnamed   int64 // files listed without a name
+	cut       int64 // files whose streams are not listed under each name
 }
 
 func (u *unreadCount) add(o unreadCount) {
@@ -44,6 +45,7 @@ func (u *unreadCount) add(o unreadCount) {
 	u.crossed += o.crossed
 	u.opposed += o.opposed
 	u.unnamed += o.unnamed
+	u.cut += o.cut
 }
 
 // harvest is what one chunk of the table gives.
@@ -267,13 +269,7 @@ func (h *harvest) addUsed(rec *record) {
 	f := h.file(rec)
 	list := f.names()
 	if n := rec.number; h.mark(n).needy() {
-		for _, e := range h.byFolder[n] {
-			if i := slices.IndexFunc(list, e.same); i >= 0 {
-				list[i].size = e.size
-			} else if e.space != nameDOS || len(list) == 0 {
-				list = append(list, e)
-			}
-		}
+		list = withSizes(list, h.byFolder[n])
 	}
 	places := make([]place, 0, len(list))
 	customers := list[:0:0]
@@ -321,8 +317,13 @@ func (h *harvest) addUsed(rec *record) {
 		h.lost.unnamed++
 		list, places = []indexEntry{{}}, []place{{path: extract.UnknownParent(rec.number)}}
 	}
+	room, cut := max(maxStreams, len(entries)-1), false // all of them under the first name
 	for i, n := range list {
-		for _, e := range entries {
+		listed := entries
+		if room -= len(entries) - 1; room < 0 {
+			listed, cut = entries[:1], true
+		}
+		for _, e := range listed {
 			f := e.File
 			f.Unnamed = unnamed
 			f.Path, f.Deep = places[i].path+e.stream, places[i].deep
@@ -336,7 +337,14 @@ func (h *harvest) addUsed(rec *record) {
 			h.list = append(h.list, &f)
 		}
 	}
+	if cut {
+		h.lost.cut++
+	}
 }
+
+// maxStreams bounds the streams that are listed of a file with several names, each
+// under each of them.
+const maxStreams = 1 << 16
 
 // addNamed lists a file that only folders know, with what its extension
 // records tell.

@@ -123,12 +123,13 @@ func (c *names) refuteCopies(ctx context.Context, verdicts map[uint64]trust, bel
 func (c *names) judge(n uint64, believed func(uint64) bool) trust {
 	f := c.file(c.readRecord(n))
 	own := f.names()
+	known := setOf(own)
 	against := false
 	for _, e := range c.byFolder[n] {
 		if !believed(e.parent.number()) {
 			continue
 		}
-		if e.child == f.ref() && slices.ContainsFunc(own, e.same) {
+		if e.child == f.ref() && known[e.key()] {
 			return trustBelieved
 		}
 		against = against || e.space != nameDOS
@@ -138,7 +139,7 @@ func (c *names) judge(n uint64, believed func(uint64) bool) trust {
 	}
 	for _, o := range own {
 		p := o.parent.number()
-		if f, known := c.folders[p]; (p == recRoot || known && f.seq == o.parent.seq()) && believed(p) && c.isUsed(p) && !c.torn[p] {
+		if f, isFolder := c.folders[p]; (p == recRoot || isFolder && f.seq == o.parent.seq()) && believed(p) && c.isUsed(p) && !c.torn[p] {
 			return trustRefuted
 		}
 	}

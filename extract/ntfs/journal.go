@@ -23,10 +23,12 @@ const (
 	restartFlags   = 0x0e // uint16
 	restartBits    = 0x10 // uint32: of a sequence number
 	restartClients = 0x16 // uint16: where the clients stand
+	restartFile    = 0x18 // int64: bytes of the log
 	restartAreaEnd = 0x2c
 
-	clientOldest = 0x00 // uint64: the oldest LSN that may be unwritten
-	clientSize   = 0xa0
+	clientOldest  = 0x00 // uint64: the oldest LSN that may be unwritten
+	clientRestart = 0x08 // uint64: where the client's own checkpoint stands
+	clientSize    = 0xa0
 
 	restartNoOne   = 0xffff
 	restartClean   = 0x0002
@@ -86,7 +88,7 @@ func (t *table) readJournal(volume *record) *journal {
 	l := logFile{journal: j, t: t}
 	if why, from := l.state(); why != "" {
 		j.say(why)
-		j.unused = from.first == 0
+		j.unused = from.first == 0 && l.blind == ""
 		l.follow(from)
 	}
 	return j
@@ -145,7 +147,7 @@ type restart struct {
 	lsn, oldest uint64
 	open        bool
 	bits        uint32 // of an LSN that say where in the log it stands
-	first       int64  // page of the log's ring
+	first, end  int64  // pages of the log's ring
 }
 
 // page reads a page of the log. empty is set where all of it was read and it was
@@ -178,18 +180,25 @@ func parseRestart(b []byte) (r restart, ok bool) {
 		return r, false
 	}
 	a := b[area:stride]
-	r = restart{lsn: le.Uint64(a[restartLSN:]), bits: 64 - le.Uint32(a[restartBits:]), first: 4}
-	if le.Uint16(b[restartMajor:]) >= 2 {
+	r = restart{lsn: le.Uint64(a[restartLSN:]), bits: 64 - le.Uint32(a[restartBits:])}
+	switch le.Uint16(b[restartMajor:]) {
+	case 1:
+		r.first = 4
+	case 2: // since Windows 8
 		r.first = 0x22
+	default:
+		return r, false
 	}
-	if r.bits < 10 || r.bits > 60 {
+	// the log may use less than its file, and then goes around before that ends
+	r.end = int64(min(le.Uint64(a[restartFile:]), 1<<62)) / logPage
+	if r.bits < 10 || r.bits > 60 || r.end <= r.first {
 		return r, false
 	}
 	client := le.Uint16(a[restartInUse:])
 	r.open = client != restartNoOne && le.Uint16(a[restartFlags:])&restartClean == 0
 	if r.open { // there is one client, NTFS itself; of another nothing is known
 		if at := int(le.Uint16(a[restartClients:])); client == 0 && at+clientSize <= len(a) {
-			r.oldest = le.Uint64(a[at+clientOldest:])
+			r.oldest = min(le.Uint64(a[at+clientOldest:]), le.Uint64(a[at+clientRestart:]))
 		}
 	} else {
 		r.oldest = r.lsn + 1 // all before was written
@@ -212,8 +221,11 @@ func (l *logFile) state() (why string, from restart) {
 			}
 		}
 		if ok {
-			if r, ok := parseRestart(b); ok {
+			if r, ok := parseRestart(b); ok && r.end <= l.s.size/logPage {
 				known = append(known, r)
+			} else {
+				l.blind = fmt.Sprintf("its restart page %d is of a version or shape that is not known", n)
+				return journalUnknown, from
 			}
 		}
 	}
@@ -256,6 +268,9 @@ func (l *logFile) blank() bool {
 // last page may also stand in the pages before the ring alone.
 func (l *logFile) follow(from restart) {
 	end := l.s.size / logPage
+	if from.first > 0 {
+		end = from.end
+	}
 	w := logWalk{logFile: l, from: from, end: end}
 	if from.first == 0 { // nothing is known of it: all pages count
 		if w.unused() {
@@ -296,6 +311,8 @@ const (
 	recordType   = 0x20 // uint32
 	recordHead   = 0x30
 
+	changeRedo   = 0x00 // uint16, behind the head: what is to be done
+	changeUndo   = 0x02 // uint16, and what where the transaction has no end
 	changeLCNs   = 0x0e // uint16, behind the head
 	changeOffset = 0x14 // uint16, of 512 bytes from the first cluster
 	changeList   = 0x20 // uint64 each
@@ -341,19 +358,15 @@ func (w *logWalk) take(n int64) (more bool) {
 		w.blind = fmt.Sprintf("page %d of it was not read or is none", n)
 		return false
 	}
-	if more = max(le.Uint64(b[pageLastLSN:]), le.Uint64(b[pageEndLSN:])) >= w.from.oldest; !more {
-		return false
-	}
+	more = max(le.Uint64(b[pageLastLSN:]), le.Uint64(b[pageEndLSN:])) >= w.from.oldest
 	// each record says where it stands, so each is found by itself
 	for at := pageRecords; at+recordHead <= logPage; at += 8 {
 		lsn := le.Uint64(b[at+recordLSN:])
 		if lsn == 0 || lsn < w.from.oldest || lsn&(logPage/8-1) != uint64(at/8) || le.Uint32(b[at+recordType:]) != recordOfChange {
 			continue
 		}
+		more = true
 		length := int64(le.Uint32(b[at+recordLength:]))
-		if length < changeList || length > 1<<20 {
-			continue
-		}
 		change := b[at+recordHead:]
 		if int64(len(change)) < min(length, changeList+8*maxChangeLCNs) { // it goes on in the next page
 			rest, ok, _ := w.page(w.next(n), "RCRD")
@@ -363,24 +376,38 @@ func (w *logWalk) take(n int64) (more bool) {
 			}
 			change = append(bytes.Clone(change), rest[pageRecords:]...)
 		}
-		count := int64(le.Uint16(change[changeLCNs:]))
-		if changeList+8*count > min(length, int64(len(change))) {
-			continue // no driver takes it
+		if length < changeList || !w.touch(change[:min(length, int64(len(change)))]) {
+			w.blind = fmt.Sprintf("a record in page %d of it makes no sense", n)
+			return false
 		}
-		w.touch(change, count)
 	}
-	return true
+	return more
+}
+
+// changes reports whether an operation of a record is one that changes what stands
+// on the volume: of the others some end transactions, some tell of tables of the
+// log's own.
+func changes(operation uint16) bool {
+	return operation >= 0x02 && operation <= 0x17 && operation != 0x0a || operation >= 0x21
 }
 
 // touch takes the clusters that a record names: of the file table the one record
-// of it, of all else whole clusters.
-func (w *logWalk) touch(change []byte, count int64) {
+// of it, of all else whole clusters. It reports false for a record of which it is not
+// known what it changes.
+func (w *logWalk) touch(change []byte) bool {
 	t := w.t
+	count := int(le.Uint16(change[changeLCNs:]))
+	if changeList+8*count > len(change) || count == 0 && (changes(le.Uint16(change[changeRedo:])) || changes(le.Uint16(change[changeUndo:]))) {
+		return false
+	}
 	off := int64(le.Uint16(change[changeOffset:])) * stride
 	for i := range count {
 		lcn := le.Uint64(change[changeList+8*i:])
-		if lcn >= uint64(t.area.clusters) {
+		if lcn == ^uint64(0) { // no cluster
 			continue
+		}
+		if lcn >= uint64(t.area.clusters) {
+			return false
 		}
 		at, n := t.at(int64(lcn)), t.cluster
 		if t.recordSize <= t.cluster && count == 1 && off%t.recordSize == 0 && off+t.recordSize <= t.cluster && t.holds(at) {
@@ -388,6 +415,7 @@ func (w *logWalk) touch(change []byte, count int64) {
 		}
 		w.touched.Add(at, n)
 	}
+	return true
 }
 
 // holds reports whether a place of the image is the table's.

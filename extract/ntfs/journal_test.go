@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"strings"
 	"testing"
@@ -64,6 +65,7 @@ type change struct {
 	at     int
 	lcns   []int64
 	offset uint16 // of 512 bytes
+	redo   uint16 // 0 for one without an operation of its own
 }
 
 // records writes page n with records of a round.
@@ -78,7 +80,7 @@ func (l *testLog) records(n int, round uint64, list ...change) {
 		binary.LittleEndian.PutUint64(r, last)
 		binary.LittleEndian.PutUint32(r[0x18:], uint32(len(r)-0x30))
 		binary.LittleEndian.PutUint32(r[0x20:], 1)
-		binary.LittleEndian.PutUint16(r[0x30:], 0x1d)
+		binary.LittleEndian.PutUint16(r[0x30:], cmp.Or(c.redo, 0x1d))
 		binary.LittleEndian.PutUint16(r[0x30+0x0e:], uint16(len(c.lcns)))
 		binary.LittleEndian.PutUint16(r[0x30+0x14:], c.offset)
 		for i, lcn := range c.lcns {
@@ -97,7 +99,7 @@ func (l *testLog) records(n int, round uint64, list ...change) {
 // A journal that was not closed, or of which that is not known, holds back what
 // its records name; where they were not all read, all files.
 func TestJournal(t *testing.T) {
-	const pages = 12
+	const pages = 48
 	probe := ntfsimage.New(ntfsimage.Params{Journal: newLog(pages).b})
 	for _, name := range []string{"a", "b", "c"} {
 		probe.AddFile(root, name, ntfsimage.Stream{Data: ntfsimage.Content(1, 5000)})
@@ -107,6 +109,10 @@ func TestJournal(t *testing.T) {
 	recordOfB := change{at: 0x100, lcns: []int64{probe.RecordAt(first+1) / 4096}, offset: uint16(probe.RecordAt(first+1) % 4096 / 512)}
 	contentOfC := change{at: 0x200, lcns: []int64{probe.Places[first+2][""][0].LCN}}
 	oldest := lsn(5, 0x40, 3)
+	all := make([]int, pages)
+	for i := range all {
+		all[i] = i
+	}
 	type opened struct {
 		name     string
 		make     func(l *testLog)
@@ -128,8 +134,8 @@ func TestJournal(t *testing.T) {
 		{name: "emptied", complete: true},
 		{name: "emptied, one restart page unread", unread: []int{0}, complete: true},
 		{name: "emptied, both unread", unread: []int{0, 1}, says: "was not read"},
-		{name: "all of it unread", unread: []int{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11}, says: "was not read"},
-		{name: "all of it unread, written under a journal", lsn: 5, unread: []int{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11}, held: "abc", says: "was not read"},
+		{name: "all of it unread", unread: all, says: "was not read"},
+		{name: "all of it unread, written under a journal", lsn: 5, unread: all, held: "abc", says: "was not read"},
 		{name: "closed", make: closed, complete: true},
 		{name: "the older page open, read alone", make: closed, unread: []int{0}, says: "was not closed"},
 		{name: "the newer page closed, read alone", make: closed, unread: []int{1}, says: "was not read"},
@@ -180,6 +186,93 @@ func TestJournal(t *testing.T) {
 			l.records(5, 3, recordOfB)
 			l.records(4, 3)
 		}, held: "b", says: "was not read"},
+		{name: "closed with its client in use and a flag, as systems do since 2000", make: func(l *testLog) {
+			l.restart(0, oldest, oldest, 0, clean)
+			l.restart(1, oldest-8, oldest, 0, clean)
+			l.records(5, 3, recordOfB)
+		}, complete: true},
+		{name: "closed without a client and without a flag, as before", make: func(l *testLog) {
+			l.restart(0, oldest, oldest, none, 0)
+			l.restart(1, oldest-8, oldest, none, 0)
+		}, complete: true},
+		{name: "two pages of one number that say different things", make: func(l *testLog) {
+			l.restart(0, oldest, oldest, none, clean)
+			l.restart(1, oldest, oldest, 0, 0)
+			l.records(5, 3, recordOfB)
+		}, held: "b", says: "was not closed"},
+		{name: "closed, the other page torn", make: func(l *testLog) {
+			closed(l)
+			l.b[page+510] ^= 0xff
+		}, says: "was not read"},
+		{name: "open, a page of records torn", make: func(l *testLog) {
+			open(l)
+			l.records(5, 3, recordOfB)
+			l.records(6, 3, contentOfC)
+			l.b[6*page+1022] ^= 0xff
+		}, held: "abc", says: "page 6 of it"},
+		{name: "open, smaller than its file: it goes around before that ends", make: func(l *testLog) {
+			open(l)
+			for n := range 2 {
+				binary.LittleEndian.PutUint64(l.b[n*page+0x48:], 8*page)
+			}
+			l.records(5, 3)
+			l.records(6, 3)
+			l.records(7, 3, recordOfB)
+			l.records(4, 4, contentOfC)
+		}, held: "bc", says: "was not closed"},
+		{name: "open, larger than its file", make: func(l *testLog) {
+			open(l)
+			binary.LittleEndian.PutUint64(l.b[0x48:], (pages+1)*page)
+		}, held: "abc", says: "version or shape"},
+		{name: "version 2", make: func(l *testLog) {
+			open(l)
+			l.b[0x1c], l.b[page+0x1c] = 2, 2
+			for n := range 2 { // the oldest stands in the ring
+				binary.LittleEndian.PutUint64(l.b[n*page+0x70:], lsn(0x23, 0x40, 3))
+				binary.LittleEndian.PutUint64(l.b[n*page+0x78:], lsn(0x23, 0x40, 3))
+			}
+			l.records(0x23, 3, recordOfB)
+			l.records(0x20, 3, contentOfC) // a tail page
+		}, held: "b", says: "was not closed"},
+		{name: "version 2, named in a tail page alone", make: func(l *testLog) {
+			open(l)
+			l.b[0x1c], l.b[page+0x1c] = 2, 2
+			l.records(0x20, 4, contentOfC)
+		}, held: "c", says: "was not closed"},
+		{name: "version 2, closed", make: func(l *testLog) {
+			closed(l)
+			l.b[0x1c], l.b[page+0x1c] = 2, 2
+		}, complete: true},
+		{name: "a version that is not known, closed", make: func(l *testLog) {
+			closed(l)
+			l.b[0x1c], l.b[page+0x1c] = 3, 3
+		}, held: "abc", says: "version or shape"},
+		{name: "open, the checkpoint is older than the oldest", make: func(l *testLog) {
+			open(l)
+			for n := range 2 {
+				binary.LittleEndian.PutUint64(l.b[n*page+0x78:], lsn(5, 0x40, 2))
+			}
+			l.records(5, 2, recordOfB)
+			l.records(6, 3, contentOfC)
+		}, held: "bc", says: "was not closed"},
+		{name: "open, a change without a place", make: func(l *testLog) {
+			open(l)
+			l.records(5, 3, change{at: 0x100, redo: 7})
+		}, held: "abc", says: "makes no sense"},
+		{name: "open, a change past the volume", make: func(l *testLog) {
+			open(l)
+			l.records(5, 3, change{at: 0x100, lcns: []int64{1 << 40}})
+		}, held: "abc", says: "makes no sense"},
+		{name: "open, a change of no cluster", make: func(l *testLog) {
+			open(l)
+			l.records(5, 3, change{at: 0x100, lcns: []int64{-1}, redo: 8})
+		}, says: "was not closed"},
+		{name: "open, named in a tail page that no record ends in", make: func(l *testLog) {
+			open(l)
+			l.records(2, 4, recordOfB)
+			binary.LittleEndian.PutUint64(l.b[2*page+8:], 0)
+			binary.LittleEndian.PutUint64(l.b[2*page+0x20:], 0)
+		}, held: "b", says: "was not closed"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			l := newLog(pages)

@@ -127,6 +127,17 @@ func TestMadeVolumes(t *testing.T) {
 					want[name] = want["Tray/sheet 0"]
 					write(fmt.Sprintf("Tray/sheet 1:side %d", i), noise(10+60*i))
 				}
+				strewn, b := filepath.Join(folder, "Tray/strewn"), make([]byte, 179<<17+4096) // with holes, in several records
+				f, err := os.Create(strewn)
+				check(err)
+				for i := range 180 {
+					part := noise(4096)
+					copy(b[i<<17:], part)
+					_, err = f.WriteAt(part, int64(i)<<17)
+					check(err)
+				}
+				check(f.Close())
+				want["Tray/strewn"] = b
 				check(os.Mkdir(filepath.Join(folder, "Packed"), 0o755))
 				set("Packed", "system.ntfs_attrib_be", binary.BigEndian.AppendUint32(nil, 0x810))
 				for i := range 10 {

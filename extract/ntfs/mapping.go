@@ -89,7 +89,7 @@ func (m *mapping) hold(cluster int64, all bool) {
 		m.oppose("it has a hole, and its head says that it is neither sparse nor compressed")
 	case holed && (stored > m.stored || stored < m.stored && whole):
 		m.oppose("its head says that %d bytes are stored, and its extents are %d", m.stored, stored)
-	case m.isPacked() && m.unit != cluster<<unitShift, m.unit > 0 && !holed:
+	case m.isPacked() && m.unit != cluster<<unitShift: // one that is packed no more may keep its unit
 		m.oppose("its head says that it is kept in units of %d bytes, which no driver does", m.unit)
 	}
 }

@@ -30,6 +30,9 @@ const (
 	markState  recordMark = 7      // mask of the recordState
 	markNeedy  recordMark = 1 << 3 // unread, damaged, or with names missing
 	markFolder recordMark = 1 << 4
+	// used, and does not state its number: that it is in its place is not known
+	markUnstated recordMark = 1 << 5
+	markNamed    recordMark = 1 << 6 // and its folder names it by a name that stands in it
 )
 
 func (m recordMark) state() recordState { return recordState(m & markState) }
@@ -43,6 +46,7 @@ type names struct {
 	marks   []recordMark
 	seqs    []uint16
 	folders map[uint64]folder
+	own     []ownName // of records that do not state their number, in their order
 	// parents are the folders that some record names as its own
 	parents map[uint64]uint16
 	// extending are unread records that attribute lists name
@@ -81,11 +85,19 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 		return nil, err
 	}
 	defer func() { c.claims = claims.Register{} }() // of no use later, and large
-	if !slices.ContainsFunc(c.marks, recordMark.needy) && t.sized && len(t.missing()) == 0 {
+	lacking := slices.ContainsFunc(c.marks, recordMark.needy) || !t.sized || len(t.missing()) > 0
+	if !lacking && len(c.own) == 0 {
 		return c, nil
 	}
 	if err := c.askFolders(ctx); err != nil {
 		return nil, err
+	}
+	if err := c.judgeUnstated(ctx); err != nil {
+		return nil, err
+	}
+	if !lacking && len(c.strangers) == 0 { // all names are known, whatever the folders' lists lack
+		clear(c.torn)
+		return c, nil
 	}
 	if err := c.judgeFound(ctx); err != nil {
 		return nil, err
@@ -136,6 +148,7 @@ func (c *names) readRecords(ctx context.Context) error {
 		apart = append(apart, k.apart...)
 		asking = append(asking, k.asking...)
 		withList = append(withList, k.withList...)
+		c.own = append(c.own, k.own...)
 		c.claims.AddAll(&k.claims)
 		c.damaged += k.damaged
 		return nil
@@ -145,8 +158,7 @@ func (c *names) readRecords(ctx context.Context) error {
 	}
 	slices.SortFunc(extends, extension.compare)
 	c.extends = extends
-	c.shared = c.claims.Twice()
-	if err := c.findFreed(ctx); err != nil {
+	if err := c.crossClaims(ctx); err != nil {
 		return err
 	}
 	var listed []extension // what attribute lists name
@@ -185,6 +197,13 @@ func (c *names) readRecords(ctx context.Context) error {
 	return nil
 }
 
+// crossClaims finds the clusters that are claimed twice, and those that are claimed
+// and called free.
+func (c *names) crossClaims(ctx context.Context) error {
+	c.shared = c.claims.Twice()
+	return c.findFreed(ctx)
+}
+
 // addFolder makes a folder known by one of its names.
 func (c *names) addFolder(n uint64, seq uint16, name indexEntry) {
 	shown, _ := name.shown()
@@ -209,16 +228,21 @@ func (k *namesChunk) add(rec *record) {
 	case recordUsed:
 		mark |= k.addUsed(rec)
 	}
-	if rec.state == recordUsed || rec.state == recordExtends {
-		for _, e := range k.claimed(rec) {
-			k.claims.Add(e.Image, e.Length)
-		}
-	}
+	k.claim(rec)
 	if rec.number < firstFile && rec.number != recRoot {
 		mark &= markState
 	}
 	k.marks = append(k.marks, mark)
 	k.seqs = append(k.seqs, rec.seq)
+}
+
+// claim takes the clusters that a record claims.
+func (k *namesChunk) claim(rec *record) {
+	if rec.state == recordUsed || rec.state == recordExtends {
+		for _, e := range k.claimed(rec) {
+			k.claims.Add(e.Image, e.Length)
+		}
+	}
 }
 
 // addUsed takes the names of a record in use, and what it says of others.
@@ -232,6 +256,11 @@ func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
 		b, ok := rec.value(a)
 		if !ok {
 			continue
+		}
+		if !rec.stated && rec.number >= firstFile && len(b) >= nameText {
+			mark |= markUnstated
+			p, text := reference(le.Uint64(b[nameParent:])), b[nameText:min(len(b), nameText+2*int(b[nameLength]))]
+			k.own = append(k.own, ownName{hashName(p, text), rec.number})
 		}
 		if !rec.folder { // only the parent is of interest here
 			if len(b) >= nameText {
@@ -274,9 +303,15 @@ func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
 func (c *names) askFolders(ctx context.Context) error {
 	type found struct {
 		names []indexEntry
+		named []uint64 // records that do not state their number, and are in their place
 		torn  []uint64
 	}
-	done := int64(0)
+	done, named := int64(0), []uint64{}
+	defer func() {
+		for _, n := range named {
+			c.marks[n] |= markNamed
+		}
+	}()
 	return extract.InOrder(ctx, c.opt.Workers(), c.chunks(), func(_ context.Context, i int) (f found, err error) {
 		from := i * chunkRecords
 		for k, m := range c.marks[from:min(from+chunkRecords, len(c.marks))] {
@@ -286,8 +321,15 @@ func (c *names) askFolders(ctx context.Context) error {
 			dir := c.file(c.readRecord(uint64(from + k)))
 			all := c.index(&dir).walk(func(e indexEntry) {
 				n := e.child.number()
+				m := c.mark(n)
 				switch {
-				case n < firstFile || !c.mark(n).needy() || e.parent.number() != dir.number:
+				case n < firstFile || m&(markNeedy|markUnstated) == 0 || e.parent.number() != dir.number:
+				case m&markUnstated != 0 && (c.seqs[n] != e.child.seq() || !c.owns(e)):
+					f.names = append(f.names, e) // of what should stand there, or of an earlier file
+				case m&markUnstated != 0:
+					if f.named = append(f.named, n); m.needy() {
+						f.names = append(f.names, e)
+					}
 				case c.isUsed(n) && c.seqs[n] != e.child.seq() && !c.isFound(n): // of an earlier file
 				default:
 					f.names = append(f.names, e)
@@ -303,6 +345,7 @@ func (c *names) askFolders(ctx context.Context) error {
 			k := n.child.number()
 			c.byFolder[k] = append(c.byFolder[k], n)
 		}
+		named = append(named, f.named...)
 		for _, n := range f.torn {
 			c.torn[n] = true
 		}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"slices"
+	"sort"
 
 	"fileassay/extract"
 	"fileassay/extract/imap"
@@ -87,10 +88,14 @@ func (t locator) beginAtBoot(ctx context.Context) error {
 	return nil
 }
 
-// adopt makes a fragment part of the table, as far as its records have no
-// known place.
+// adopt makes a fragment part of the table, as far as its records are wanted, which
+// stand in order.
 func (t locator) adopt(f extract.Extent, wanted []ranges.Range) {
-	for _, w := range wanted {
+	i := sort.Search(len(wanted), func(i int) bool { return wanted[i].End*t.recordSize > f.Offset })
+	for _, w := range wanted[i:] {
+		if w.Start*t.recordSize >= f.Offset+f.Length {
+			return
+		}
 		from, to := max(f.Offset, w.Start*t.recordSize), min(f.Offset+f.Length, w.End*t.recordSize)
 		if from < to {
 			t.stream.extents = append(t.stream.extents, cut(f, from, to))
@@ -153,12 +158,14 @@ func isRecord(b partial.Bytes) (number uint64, ok bool) {
 }
 
 // fragmentAt follows the table from where the boot sector puts it, as far as
-// records stand in their order. Unread records in between are part of it.
+// records stand in their order. Unread records in between are part of it, and a few
+// that are none.
 func (t locator) fragmentAt(at int64) extract.Extent {
 	size := t.recordSize
 	b := make([]byte, size)
 	f := extract.Extent{Image: at}
 	limit := t.recordLimit()
+	none := 0 // in a row
 	for n := uint64(0); n < limit; n++ {
 		p := at + int64(n)*size
 		if !t.r.IsRead(p, size) {
@@ -172,15 +179,21 @@ func (t locator) fragmentAt(at int64) extract.Extent {
 			if got != 0 && got != n {
 				break
 			}
-			f.Length = int64(n+1) * size
+			f.Length, none = int64(n+1)*size, 0
 			continue
 		}
 		if string(b[:4]) != "FILE" && string(b[:4]) != "BAAD" && n >= firstFile+8 {
-			break
+			if none++; none > mostNone {
+				break
+			}
 		}
 	}
 	return f
 }
+
+// mostNone is how many records in a row may be none before a table ends: those of
+// one block that was read as garbage.
+const mostNone = 8
 
 // unreadRecords is how many whole records behind the one at p are unread
 // from there on, of n bytes: a table that was hardly read must not be asked

@@ -88,6 +88,28 @@ func TestRebuiltTable(t *testing.T) {
 	}
 }
 
+// A table whose records do not state their numbers goes on behind a block of it that
+// was read as garbage, as behind one that is unread.
+func TestRebuiltPastGarbage(t *testing.T) {
+	v := ntfsimage.New(ntfsimage.Params{})
+	data := ntfsimage.Content(33, 9000)
+	for n := uint64(30); n < 50; n++ {
+		v.Add(ntfsimage.File{Number: n, Names: win(root, fmt.Sprintf("file %d", n)), Streams: []ntfsimage.Stream{{Data: data}}})
+	}
+	v.Finish()
+	stateNoNumbers(v)
+	for n := uint64(36); n < 40; n++ {
+		copy(v.Image[v.RecordAt(n):][:v.P.Record], bytes.Repeat([]byte{0x5a}, v.P.Record))
+	}
+	l := list(t, v.Image, span{v.RecordAt(0), 1024}, span{v.At(v.Mirror), 1024})
+	for n := uint64(30); n < 50; n++ {
+		f := l.file(t, fmt.Sprintf("file %d", n))
+		if got, _ := content(l.v.r, v.Image, f); f.NameOnly != (n >= 36 && n < 40) || !f.NameOnly && (!bytes.Equal(got, data) || !f.RecordUnread) {
+			t.Errorf("%+v", f)
+		}
+	}
+}
+
 // A table of which an own extent is unread, and whose bitmap of clusters is
 // too: what is found by itself may be stale, and is never intact.
 func TestRebuiltWithoutBitmap(t *testing.T) {

@@ -36,6 +36,7 @@ type record struct {
 	seq    uint16
 	links  uint16 // names, DOS names included
 	folder bool
+	stated bool           // it states its number
 	base   reference      // of an extension record: what it extends; else 0
 	array  int            // where its update sequence stands
 	torn   []ranges.Range // strides that were read, but whose fixup does not hold
@@ -102,10 +103,12 @@ func (r *record) parse(data partial.Bytes, number uint64) {
 	flags := le.Uint16(b[recordFlags:])
 	r.base = reference(le.Uint64(b[recordBase:]))
 	if r.array >= recordHeaderSize {
-		if n := le.Uint32(b[recordNumber:]); n != 0 && n != uint32(number) {
+		n := le.Uint32(b[recordNumber:])
+		if n != 0 && n != uint32(number) {
 			r.damage("names itself record %d", n)
 			return
 		}
+		r.stated = n == uint32(number)
 	}
 	r.folder = flags&recordFlagFolder != 0
 	switch {

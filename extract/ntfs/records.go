@@ -47,10 +47,10 @@ type table struct {
 	buffers   sync.Pool // of *[]byte, a chunk of the table each
 
 	// what the first pass over the records tells
-	extends []extension     // the extension records of records, sorted; nil before
-	refuted map[uint64]bool // found records that are not the table's
-	orphans map[uint64]bool // extension records that the record they name does not
-	shared  ranges.Set      // clusters that two attributes claim
+	extends   []extension     // the extension records of records, sorted; nil before
+	refuted   map[uint64]bool // found records that are not the table's
+	strangers map[uint64]bool // what stands in place of them is none of the table's
+	shared    ranges.Set      // clusters that two attributes claim
 }
 
 // isFound reports whether a record's place is known only by the record itself.
@@ -101,12 +101,25 @@ func (t *table) oppose(rec *record, use func() bitmap.State) {
 			rec.damage("it says that it is free, and the table's bitmap that it is in use")
 		}
 	case recordExtends:
-		if t.orphans[rec.number] {
+		if t.strangers[rec.number] {
 			rec.damage("it says that it belongs to record %d, which does not name it", rec.base.number())
 		}
 	case recordUsed:
+		if t.strangers[rec.number] {
+			rec.damage("by its name it is another one")
+			return
+		}
 		rec.freed = rec.number >= reserved && use() == bitmap.Clear
 	}
+}
+
+// stranger notes that what stands in place of a record is none of the table's.
+func (c *names) stranger(n uint64) {
+	if c.strangers == nil {
+		c.strangers = map[uint64]bool{}
+	}
+	c.strangers[n] = true
+	c.marks[n] = recordMark(recordDamaged) | markNeedy
 }
 
 // recordFrom reads one record from the table itself, or from the mirror.
