@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"testing"
 
+	"fileassay/extract/imap"
 	"fileassay/extract/partial"
 	"fileassay/extract/ranges"
 
@@ -59,5 +60,45 @@ func TestHashedEntries(t *testing.T) {
 	// in a folder that is not encrypted such a name cannot be
 	if whole, fault := walkDirents(&sb, partial.Bytes{Data: b}, false, func(dirent) {}); whole || fault == "" {
 		t.Errorf("whole %v, fault %q", whole, fault)
+	}
+}
+
+// On volumes with checksums such a name is listed, and said.
+func TestImpossibleName(t *testing.T) {
+	sb := superblock{Inodes: 100, Incompat: incompatFiletype, RoCompat: roMetadataCsum}
+	var got []string
+	_, fault := walkDirents(&sb, partial.Bytes{Data: append(hashedEntry(20, direntFile, "a/b", 24), hashedEntry(21, direntFile, "c", 1000)...)}, false,
+		func(d dirent) { got = append(got, string(d.Name)) })
+	if diff := cmp.Diff([]string{"a/b", "c"}, got); diff != "" || fault == "" {
+		t.Errorf("fault %q, names: %s", fault, diff)
+	}
+}
+
+// TestUntestedBlock leaves the last sector of a folder's block unread, where no name
+// stands: the checksum, which covers it, vouches for no name then.
+func TestUntestedBlock(t *testing.T) {
+	tried := 0
+	for _, name := range []string{"ext4-bigino", "ext4-bigalloc", "ext4-journal", "ext4-1k"} {
+		img := unpack(t, name)
+		v, _ := walk(t, reader(t, img), walkAll)
+		rec := v.readInode(rootInode)
+		if !v.sb.metadataCsum() || !v.listing.Complete {
+			continue
+		}
+		m := newMapper(v.layout).mapInode(&rec.inode)
+		at := v.span(m.Runs[0].Physical, 1).Start
+		last := 0
+		walkDirents(&v.sb, partial.Bytes{Data: img[at : at+v.bs]}, false, func(d dirent) { last = d.At + direntHead + len(d.Name) })
+		if len(v.copies) > 0 || int64(last) > v.bs-512 {
+			continue
+		}
+		tried++
+		w, _ := walk(t, reader(t, img, imap.Range{Start: at + v.bs - 512, Length: 512, State: imap.Failed}), walkAll)
+		if w.listing.Complete {
+			t.Errorf("%s: the list is complete", name)
+		}
+	}
+	if tried == 0 {
+		t.Error("no volume has such a block")
 	}
 }
