@@ -11,7 +11,8 @@ import (
 const placedSteps = 4096
 
 // Placed is for [extract.Placer]. A record of the file table names its number,
-// and so its place in the table, which record 0 puts somewhere.
+// and so its place in the table, which record 0 puts somewhere. The copy of the boot
+// sector stands behind the volume.
 func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 	out := extract.Placed{Start: v.start}
 	if v.rebuilt {
@@ -45,6 +46,12 @@ func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 			return out, err
 		}
 		ask(v.stream, n)
+	}
+	out.All = !out.Wrong && step == 1
+	end := v.start + v.boot.TotalSectors*v.boot.SectorSize // where the boot sector has its copy
+	b := v.r.Partial(make([]byte, v.boot.SectorSize), end)
+	if s, err := parseBootSector(b.Data); b.Whole() && err == nil && s == v.boot && out.End > 0 {
+		out.Hit(end + v.boot.SectorSize)
 	}
 	return out, nil
 }

@@ -140,6 +140,13 @@ func (f *fronts) clears(ctx context.Context, v *Volume, c ranges.Range, o mdraid
 	if slices.ContainsFunc(f.l.Partitions, raid) {
 		return false, nil // it is a member by its type: perhaps a spare, or one that was left behind
 	}
+	own, err := f.look(ctx, v)
+	if err != nil {
+		return false, err
+	}
+	if v.own > 0 && !own.Wrong && own.End >= v.Start+v.own {
+		return true, nil // from end to end there is no gap in it
+	}
 	reach, all, err := f.reach(ctx, v, c)
 	switch {
 	case err != nil || reach < leastPlaced && !all:
