@@ -91,7 +91,7 @@ func (f *fronts) volume(ctx context.Context, v *Volume) error {
 			}
 		}
 	}
-	f.logical(v)
+	f.logical(ctx, v)
 	if len(needs) > 0 {
 		v.Doubt = append(v.Doubt, fmt.Sprintf("the drive or partition may be one of several in an array: not all was read of where its metadata would stand (Linux md, version %s)", strings.Join(versions, ", ")))
 		v.Needs = append(needs, v.Needs...)
@@ -102,10 +102,10 @@ func (f *fronts) volume(ctx context.Context, v *Volume) error {
 // logical puts a volume in doubt that may be a logical one, of which only the
 // first piece begins here: it lies some way into a drive or partition of which the
 // sectors that would hold a label were not read.
-func (f *fronts) logical(v *Volume) {
+func (f *fronts) logical(ctx context.Context, v *Volume) {
 	for _, c := range f.containers(v) {
 		drive := c.Start == 0 && c.End == f.r.DriveSize()
-		if v.Start == c.Start || v.grouped || drive && (v.Partition != nil || f.tied(v) > 0) {
+		if v.Start == c.Start || v.grouped || drive && (v.Partition != nil || f.tied(ctx, v) > 0) {
 			continue
 		}
 		if open := lvm.Open(f.r, c.Start, c.Len()); len(open) > 0 {
@@ -161,7 +161,7 @@ func (f *fronts) clears(ctx context.Context, v *Volume, c ranges.Range, o mdraid
 		return true, nil // it is older than that metadata, and not overwritten
 	case o.Start < v.Start:
 		// a table that was read says where the volume stands, and leaves no room for data in front
-		return drive && (v.Partition != nil || f.tied(v) > 0), nil
+		return drive && (v.Partition != nil || f.tied(ctx, v) > 0), nil
 	case drive && v.Partition != nil:
 		return f.tableMade(c, o), nil
 	}
@@ -187,7 +187,7 @@ func (f *fronts) reach(ctx context.Context, v *Volume, c ranges.Range) (far int6
 	}
 	far = own.End - v.Start
 	if v.Partition == nil {
-		return max(far, f.tied(v)), own.All, nil
+		return max(far, f.tied(ctx, v)), own.All, nil
 	}
 	for i := range f.l.Volumes {
 		o := &f.l.Volumes[i]
@@ -203,18 +203,25 @@ func (f *fronts) reach(ctx context.Context, v *Volume, c ranges.Range) (far int6
 	return far, own.All, nil
 }
 
+// stands reports whether a volume is known to begin where it does: by its primary
+// structure that was read, or by a copy and others that stand in their places.
+func (f *fronts) stands(ctx context.Context, v *Volume) bool {
+	p, err := f.look(ctx, v)
+	return err == nil && !p.Wrong && (v.rests == onPrimary || p.End > v.Start)
+}
+
 // tied is how far apart the primary structures of a volume and of a neighbour lie
 // that belong there: one begins where the other ends, by its own length, but for
 // what tables leave free. In an array they would lie closer together than they are
 // long. It is 0 where there is none.
-func (f *fronts) tied(v *Volume) (far int64) {
+func (f *fronts) tied(ctx context.Context, v *Volume) (far int64) {
 	for i := range f.l.Volumes {
 		o := &f.l.Volumes[i]
 		a, b := v, o
 		if o.Start < v.Start {
 			a, b = o, v
 		}
-		if d := b.Start - a.Start - a.own; o.Reason == "" && a.rests == onPrimary && b.rests == onPrimary && a.own > 0 && d >= 0 && d <= leastPlaced {
+		if d := b.Start - a.Start - a.own; o.Reason == "" && a.own > 0 && d >= 0 && d <= leastPlaced && f.stands(ctx, a) && f.stands(ctx, b) {
 			far = max(far, b.Start-a.Start)
 		}
 	}
