@@ -54,6 +54,11 @@ func (h *harvest) opposed(f *fileRecords, list []indexEntry, main *extract.File)
 			why = append(why, r.odd)
 		}
 	}
+	_, content := f.find(attrData, "")
+	_, index := f.find(attrIndexRoot, "$I30")
+	if f.record.folder && (content != nil || f.all && index == nil) || !f.record.folder && index != nil {
+		why = append(why, "whether it is a file or a folder its record tells in two ways")
+	}
 	if h.touches(&h.freed, f) {
 		why = append(why, "the volume's bitmap calls some of its clusters free")
 	}

@@ -317,6 +317,7 @@ func TestContradictedRecord(t *testing.T) {
 		{name: "more is allocated than it has", x: stream(attrAllocated, 4*4096)},
 		{name: "less is allocated than it has", x: stream(attrAllocated, 2*4096)},
 		{name: "no standard information", x: func(b []byte) { le.PutUint16(b[recordFirstAttr:], uint16(attrAt(b, attrFileName, false))) }},
+		{name: "marked as a folder", x: func(b []byte) { b[recordFlags] |= 2 }, y: func(b []byte) { b[recordFlags] |= 2 }},
 		{name: "value shorter than its attribute", y: head(func(a []byte) { a[attrValueLen] = 2 })},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -601,5 +602,33 @@ func TestNameBelowExtend(t *testing.T) {
 	v.EditRecord(recExtend, func(b []byte) { b[recordSeq]++ })
 	if l = list(t, v.Image); len(l.files["?/11/$Quota"]) != 1 {
 		t.Errorf("%q", l.paths)
+	}
+}
+
+// A file that says that it stands in a folder that is none leaves the list open: a
+// folder that was read may name another file.
+func TestAdrift(t *testing.T) {
+	v := ntfsimage.New(ntfsimage.Params{})
+	x := v.AddFile(root, "x", ntfsimage.Stream{Data: []byte("adrift"), Resident: true})
+	v.Finish()
+	v.EditRecord(x, func(b []byte) {
+		at := attrAt(b, attrFileName, false)
+		b[at+int(le.Uint16(b[at+attrValueOff:]))+6]++ // the sequence of the folder's number
+		le.PutUint32(b[at+int(le.Uint16(b[at+attrValueOff:])):], 40)
+	})
+	if l := list(t, v.Image); l.Complete || !l.says("folders that are none") {
+		t.Errorf("%+v", l.Listing)
+	}
+}
+
+// Whether the volume is marked as dirty stands in one record: without it, and its
+// copy, the list is not complete.
+func TestDirtyUnread(t *testing.T) {
+	v := ntfsimage.New(ntfsimage.Params{})
+	v.AddFile(root, "x", ntfsimage.Stream{Data: []byte("a note"), Resident: true})
+	v.Finish()
+	v.EditRecord(recVolume, func(b []byte) { b[attrAt(b, attrVolumeInfo, false)] = 0xd0 })
+	if l := list(t, v.Image); l.Complete || !l.says("marked as dirty was not read") {
+		t.Errorf("%+v", l.Listing)
 	}
 }

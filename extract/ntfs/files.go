@@ -33,6 +33,7 @@ type unreadCount struct {
 	opposed   int64 // files whose records something else that was read contradicts
 	partly    int64 // records in use of which a part is missing
 	unnamed   int64 // files listed without a name
+	adrift    int64 // names in folders that are none
 	cut       int64 // files whose streams are not listed under each name
 }
 
@@ -45,6 +46,7 @@ func (u *unreadCount) add(o unreadCount) {
 	u.crossed += o.crossed
 	u.opposed += o.opposed
 	u.unnamed += o.unnamed
+	u.adrift += o.adrift
 	u.cut += o.cut
 }
 
@@ -245,6 +247,8 @@ type place struct {
 	exact []byte // of the name
 	deep  bool   // as extract.File has it
 	own   bool   // below the system's own folders
+	// adrift is set where the folders above it do not lead to the root
+	adrift bool
 }
 
 func (h *harvest) place(n *indexEntry) (p place) {
@@ -254,6 +258,7 @@ func (h *harvest) place(n *indexEntry) (p place) {
 	p.path, p.deep = h.namer.Path(parent, shown)
 	top := h.namer.Top(parent)
 	p.own = top != recRoot && h.isOwn(top)
+	p.adrift = !p.own && top != recRoot
 	return p
 }
 
@@ -316,6 +321,11 @@ func (h *harvest) addUsed(rec *record) {
 	if unnamed {
 		h.lost.unnamed++
 		list, places = []indexEntry{{}}, []place{{path: extract.UnknownParent(rec.number)}}
+	}
+	for _, p := range places {
+		if p.adrift {
+			h.lost.adrift++
+		}
 	}
 	room, cut := max(maxStreams, len(entries)-1), false // all of them under the first name
 	for i, n := range list {

@@ -43,6 +43,7 @@ const (
 const (
 	journalDirty   = "the volume was not closed properly (it is marked as dirty): newer metadata may stand in its journal, which is not replayed"
 	journalOpen    = "the volume's journal was not closed: newer metadata may stand in it, which is not replayed"
+	journalUntold  = "whether the volume is marked as dirty was not read: newer metadata may stand in its journal"
 	journalUnknown = "whether the volume's journal was closed was not read: newer metadata may stand in it"
 )
 
@@ -76,7 +77,10 @@ func (t *table) readJournal(volume *record) *journal {
 			j.s = m.stream(t.r)
 		}
 	}
-	if b, ok := volume.value(volume.attr(attrVolumeInfo, "")); ok && len(b) >= volumeInfoSize && le.Uint16(b[volumeFlags:])&volumeDirty != 0 {
+	switch b, ok := volume.value(volume.attr(attrVolumeInfo, "")); {
+	case !ok || len(b) < volumeInfoSize:
+		j.open = journalUntold
+	case le.Uint16(b[volumeFlags:])&volumeDirty != 0:
 		j.open = journalDirty
 	}
 	if j.s == nil {
@@ -216,9 +220,6 @@ func (l *logFile) state() (why string, from restart) {
 		b, ok, blank := l.page(n, "RSTR")
 		if blank {
 			empty++
-			if n == 0 && l.blank() {
-				return "", from // whoever begins to use a log writes both pages before the first of its records
-			}
 		}
 		if ok {
 			if r, ok := parseRestart(b); ok && r.end <= l.s.size/logPage {
@@ -231,8 +232,8 @@ func (l *logFile) state() (why string, from restart) {
 	}
 	switch len(known) {
 	case 0:
-		if empty > 0 && l.blank() {
-			return "", from
+		if empty == restartPages && l.blank() {
+			return "", from // whoever begins to use a log writes both pages before the first of its records
 		}
 		return journalUnknown, from
 	case 1:

@@ -132,7 +132,9 @@ func TestJournal(t *testing.T) {
 	}
 	for _, c := range []opened{
 		{name: "emptied", complete: true},
-		{name: "emptied, one restart page unread", unread: []int{0}, complete: true},
+		{name: "emptied, the first restart page unread", unread: []int{0}, says: "was not read"},
+		{name: "emptied, the second restart page unread", unread: []int{1}, says: "was not read"},
+		{name: "emptied but for an open restart page", make: func(l *testLog) { l.restart(1, oldest, oldest, 0, 0) }, says: "was not closed"},
 		{name: "emptied, both unread", unread: []int{0, 1}, says: "was not read"},
 		{name: "all of it unread", unread: all, says: "was not read"},
 		{name: "all of it unread, written under a journal", lsn: 5, unread: all, held: "abc", says: "was not read"},

@@ -69,6 +69,9 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 	if u.unnamed > 0 {
 		why("%s listed without a name", plural(u.unnamed, "file or folder is", "files or folders are"))
 	}
+	if u.adrift > 0 && u.records == 0 {
+		why("%s in folders that are none: what the folders that hold them name may be missing", plural(u.adrift, "file or folder says that it stands", "files and folders say that they stand"))
+	}
 	if u.cut > 0 {
 		why("%s so many streams and names that the streams are not listed under each name", plural(u.cut, "file has", "files have"))
 	}
@@ -94,7 +97,7 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 		}
 		why("%s", s+v.journal.blind)
 	}
-	l.Complete = u.records == 0 && u.opposed == 0 && u.partly == 0 && u.unnamed == 0 && u.cut == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
+	l.Complete = u.records == 0 && u.opposed == 0 && u.partly == 0 && u.unnamed == 0 && u.adrift == 0 && u.cut == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
 		v.journal.open == ""
 	return l, nil
 }
