@@ -38,6 +38,31 @@ func locateBoot(r *image.Reader, start, length int64) (boot BootSector, note str
 	return BootSector{}, "", &extract.NotVolumeError{Filesystem: "ntfs", Start: start, Why: why}
 }
 
+// otherBoot is the copy of a volume's boot sector, where it was read and tells of
+// another shape than the boot sector that was read. Of the two only one can be right.
+func otherBoot(r *image.Reader, start, length int64, boot BootSector) (other BootSector, at int64, ok bool) {
+	b := make([]byte, 512)
+	sound := func(at int64) (s BootSector, ok bool) {
+		if _, err := r.ReadAt(b, at); err != nil {
+			return s, false
+		}
+		s, err := parseBootSector(b)
+		return s, err == nil && s.Serial == boot.Serial && s.TotalSectors*s.SectorSize == at-start
+	}
+	at = start + boot.TotalSectors*boot.SectorSize
+	if other, ok = sound(at); ok {
+		return other, at, other != boot
+	}
+	for _, n := range []int64{boot.length(), length} {
+		for at = range Copies(start, n) {
+			if other, ok = sound(at); ok {
+				return other, at, true
+			}
+		}
+	}
+	return other, at, false
+}
+
 // endReach is how far from the end of a partition a volume in it may end, bytes:
 // what tools leave to begin and end partitions at whole MiB. It is not farther than
 // the partition is long.
@@ -269,16 +294,16 @@ func (t *table) tableOpposes() bool {
 	return true
 }
 
-// tableConfirms reports whether one of the system's records stands where the boot
-// sector puts the file table.
-func (t *table) tableConfirms() bool {
+// confirmed is how many of the system's records stand where the boot sector puts the
+// file table.
+func (t *table) confirmed() (n int) {
 	place := t.plain(t.at(t.boot.MFT), firstFile*t.recordSize)
-	for n := range uint64(firstFile) {
-		if rec := t.recordFrom(place, n); rec.state == recordUsed || rec.state == recordFree && rec.data.Has(0, stride) {
-			return true
+	for k := range uint64(firstFile) {
+		if rec := t.recordFrom(place, k); rec.state == recordUsed || rec.state == recordFree && rec.data.Has(0, stride) {
+			n++
 		}
 	}
-	return false
+	return n
 }
 
 // firstNeeds is what is needed where record 0 could not be had: its place by

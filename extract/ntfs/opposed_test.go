@@ -62,3 +62,38 @@ func TestTableAgainstCopy(t *testing.T) {
 		}
 	}
 }
+
+// A boot sector that was read with another shape than its copy has costs no more
+// than one that was not read, and nothing is proved.
+func TestBootAgainstCopy(t *testing.T) {
+	build := func() *ntfsimage.Volume {
+		v := ntfsimage.New(ntfsimage.Params{})
+		for i := range 40 {
+			v.AddFile(ntfsimage.Root, fmt.Sprintf("sheet %02d", i), ntfsimage.Stream{Data: ntfsimage.Content(uint64(i), 9000)})
+		}
+		return v.Finish()
+	}
+	for name, edit := range map[string]func(b []byte){
+		"sectors of a cluster":  func(b []byte) { b[bootClusterSectors] /= 2 },
+		"place of the table":    func(b []byte) { b[bootMFT] += 3 },
+		"size of a record":      func(b []byte) { b[bootRecordSize]-- },
+		"number of its sectors": func(b []byte) { b[bootTotalSectors] -= 8 },
+		"place of the mirror":   func(b []byte) { b[bootMFTMirror]++ },
+	} {
+		v := build()
+		edit(v.Image)
+		l := list(t, v.Image)
+		names := 0
+		for path := range l.files {
+			if strings.HasPrefix(path, "sheet") {
+				names++
+			}
+			if l.proved(path) {
+				t.Errorf("%s: %s is proved", name, path)
+			}
+		}
+		if names != 40 || l.Complete {
+			t.Errorf("%s: %d names, complete %v", name, names, l.Complete)
+		}
+	}
+}

@@ -30,15 +30,37 @@ func Open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 		return nil, err
 	}
 	v, err := open(ctx, r, start, length, o, boot)
-	if err != nil || note == "" {
-		return v, err
+	if note == "" {
+		return held(ctx, r, start, length, o, boot, v, err)
+	}
+	if err != nil {
+		return nil, err
 	}
 	v.notes = append(v.notes, note)
 	if v.tableOpposes() {
 		v.doubt = extract.Doubt{"the boot sector is a copy, and what was read where it puts the file table is none: another volume may have been made in its place"}
-	} else if !v.tableConfirms() {
+	} else if v.confirmed() == 0 {
 		v.doubt = extract.Doubt{"the boot sector is a copy, and none of the first records of the file table was read: whether this volume is what was last on the drive is not known"}
 	}
+	return v, nil
+}
+
+// held holds the boot sector, which was read, against its copy; v is the volume by
+// it, or err why that does not open. Where they disagree nothing is proved, and the
+// one is gone by that leads to more of the file table's first records.
+func held(ctx context.Context, r *image.Reader, start, length int64, o extract.Options, boot BootSector, v *Volume, err error) (*Volume, error) {
+	other, at, ok := otherBoot(r, start, length, boot)
+	if !ok || ctx.Err() != nil {
+		return v, err
+	}
+	which := "the boot sector"
+	if w, no := open(ctx, r, start, length, o, other); no == nil && (err != nil || w.confirmed() > v.confirmed()) {
+		v, err, which = w, nil, "the copy"
+	}
+	if err != nil {
+		return nil, err
+	}
+	v.doubt = extract.Doubt{fmt.Sprintf("the boot sector and its copy at offset %d tell of two shapes of the volume: %s is gone by, and nothing proves it", at, which)}
 	return v, nil
 }
 
