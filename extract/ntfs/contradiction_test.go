@@ -621,6 +621,22 @@ func TestAdrift(t *testing.T) {
 	}
 }
 
+// A file that says that it stands in the system's own folder, and is none of the
+// system's, is listed.
+func TestUnderExtend(t *testing.T) {
+	v := ntfsimage.New(ntfsimage.Params{})
+	x := v.AddFile(root, "x", ntfsimage.Stream{Data: []byte("a note"), Resident: true})
+	v.Finish()
+	v.EditRecord(x, func(b []byte) {
+		at := attrAt(b, attrFileName, false)
+		at += int(le.Uint16(b[at+attrValueOff:]))
+		le.PutUint64(b[at:], 11|11<<48)
+	})
+	if l := list(t, v.Image); l.Complete || len(l.files["?/11/x"]) != 1 {
+		t.Errorf("%+v, %+v", l.files, l.Listing)
+	}
+}
+
 // Whether the volume is marked as dirty stands in one record: without it, and its
 // copy, the list is not complete.
 func TestDirtyUnread(t *testing.T) {

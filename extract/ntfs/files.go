@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"iter"
 	"slices"
+	"strings"
 
 	"fileassay/extract"
 	"fileassay/extract/bitmap"
@@ -246,7 +247,7 @@ type place struct {
 	path  string
 	exact []byte // of the name
 	deep  bool   // as extract.File has it
-	own   bool   // below the system's own folders
+	own   bool   // the system's own, or below it: all that it has in its own folders begins with a dollar sign
 	// adrift is set where the folders above it do not lead to the root
 	adrift bool
 }
@@ -257,7 +258,7 @@ func (h *harvest) place(n *indexEntry) (p place) {
 	p.exact = exact
 	p.path, p.deep = h.namer.Path(parent, shown)
 	top := h.namer.Top(parent)
-	p.own = top != recRoot && h.isOwn(top)
+	p.own = top != recRoot && h.isOwn(top) && (p.deep || strings.HasPrefix(p.path, extract.UnknownParent(top.number())+"/$"))
 	p.adrift = !p.own && top != recRoot
 	return p
 }
