@@ -648,3 +648,26 @@ func TestDirtyUnread(t *testing.T) {
 		t.Errorf("%+v", l.Listing)
 	}
 }
+
+// Records that the table's bitmap calls in use past the end that record 0 states are
+// missing from the list.
+func TestTableCutShort(t *testing.T) {
+	v := ntfsimage.New(ntfsimage.Params{})
+	var last uint64
+	for i := range 20 {
+		last = v.AddFile(root, fmt.Sprintf("x%d", i), ntfsimage.Stream{Data: []byte("a note"), Resident: true})
+	}
+	v.Finish()
+	if l := list(t, v.Image); !l.Complete {
+		t.Fatalf("%+v", l.Listing)
+	}
+	v.EditRecord(recMFT, func(b []byte) {
+		at := attrAt(b, attrData, false)
+		size := (last - 4) * 1024
+		le.PutUint64(b[at+attrSize:], size)
+		le.PutUint64(b[at+attrInit:], size)
+	})
+	if l := list(t, v.Image); l.Complete || l.UnreadRecords < 5 {
+		t.Errorf("%+v", l.Listing)
+	}
+}

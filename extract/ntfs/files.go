@@ -91,7 +91,12 @@ func (v *files) take(h *harvest, yield func(*extract.File) error) error {
 	return nil
 }
 
-// listBeyond lists what folders name by numbers past the table's known end.
+// mostBeyond bounds the records past the table's known end that its bitmap is asked
+// about.
+const mostBeyond = 8 << 20
+
+// listBeyond lists what folders name by numbers past the table's known end, and counts
+// what the table's bitmap calls in use there.
 func (v *files) listBeyond(ctx context.Context, yield func(*extract.File) error) error {
 	var beyond []uint64
 	for n := range v.byFolder {
@@ -100,6 +105,12 @@ func (v *files) listBeyond(ctx context.Context, yield func(*extract.File) error)
 		}
 	}
 	slices.Sort(beyond)
+	if v.bitmap != nil && v.sized {
+		from := v.count &^ 7
+		used := v.inUse(from, uint64(max(0, min(v.bitmap.size*8-int64(from), mostBeyond))))
+		n := used.Count(int64(v.count-from), used.Bits-int64(v.count-from), bitmap.Set)
+		v.lost.records += max(0, n-int64(len(beyond)))
+	}
 	for part := range slices.Chunk(beyond, chunkRecords) {
 		h := &harvest{files: v, namer: v.paths.Namer()}
 		for _, n := range part {
