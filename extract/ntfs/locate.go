@@ -53,6 +53,9 @@ func otherBoot(r *image.Reader, start, length int64, boot BootSector) (other Boo
 	if other, ok = sound(at); ok {
 		return other, at, other != boot
 	}
+	if _, err := r.ReadAt(b, at); err != nil && at < r.DriveSize() {
+		return other, at, false // it may stand there
+	}
 	for _, n := range []int64{boot.length(), length} {
 		for at = range Copies(start, n) {
 			if other, ok = sound(at); ok {
