@@ -73,7 +73,7 @@ func (s *settler) traced(all []tenant, traces []trace) (out []inner) {
 			}
 			if q.common = !b.Borne || len(b.Places) == 0; b.Borne {
 				borne[b.Start] = true
-				q.back = t.at - b.Start
+				q.start, q.back = b.Start, t.at-b.Start
 			}
 			if !q.common {
 				q.others, q.held = b.Places, map[hold]uint{}
@@ -85,10 +85,18 @@ func (s *settler) traced(all []tenant, traces []trace) (out []inner) {
 }
 
 // innerOf is the volume that a claim inside a host speaks for; ids are the
-// identities that the host goes by.
-func (p *places) innerOf(family string, c *claim, start, length int64, ids []string) inner {
-	return inner{family: family, start: start, length: length, at: c.At, copied: !c.primary(),
+// identities that the host goes by. A clone has them too: what reads like a primary
+// structure is the host's own copy only where that may have one.
+func (p *places) innerOf(family string, c *claim, start, length int64, host *tenant, ids []string) inner {
+	q := inner{family: family, start: start, length: length, at: c.At, copied: !c.primary(),
 		heads: p.headNeeds(start, family), headRead: p.primaryRead(family, start), id: c.ID, own: c.ID != "" && slices.Contains(ids, c.ID)}
+	if q.own && !q.copied && c.kind.Copies != nil {
+		q.own = false
+		for at := range c.kind.Copies(host.Start, host.reach()-host.Start) {
+			q.own = q.own || at == c.At
+		}
+	}
+	return q
 }
 
 // identities are what the structures call themselves by which a tenant stands.
@@ -125,13 +133,13 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 		for i := range all {
 			t := &all[i]
 			if tk, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && !t.named && i != h && host.Start < t.Start && host.Start <= t.by.At && t.by.At < host.reach() {
-				asked, of = append(asked, s.innerOf(tk.Name, &t.by, t.Start, t.reach()-t.Start, ids)), append(of, i)
+				asked, of = append(asked, s.innerOf(tk.Name, &t.by, t.Start, t.reach()-t.Start, host, ids)), append(of, i)
 			}
 		}
 		for i := range left {
 			c := &left[i]
 			if c.Start >= host.Start && c.Start+c.Length <= host.reach() {
-				asked, of = append(asked, s.innerOf(c.kind.Name, c, c.Start, c.Length, ids)), append(of, len(all)+i)
+				asked, of = append(asked, s.innerOf(c.kind.Name, c, c.Start, c.Length, host, ids)), append(of, len(all)+i)
 			}
 		}
 		claimed := len(asked)

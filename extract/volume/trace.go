@@ -172,7 +172,11 @@ func (s *settler) shadow(all []tenant, traces []inner) {
 			continue
 		}
 		if told++; told <= maxDoubts {
-			s.l.missing("a volume (%s) was not found, whose %s was found at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, q.what, s.r.Base()+q.at)
+			begins := ""
+			if q.start >= 0 {
+				begins = fmt.Sprintf(" that begins at offset %d", s.r.Base()+q.start)
+			}
+			s.l.missing("a volume (%s)%s was not found, whose %s was found at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, begins, q.what, s.r.Base()+q.at)
 		}
 		covered := false
 		for i := range all {
