@@ -85,17 +85,13 @@ func (s *settler) traced(all []tenant, traces []trace) (out []inner) {
 }
 
 // innerOf is the volume that a claim inside a host speaks for; ids are the
-// identities that the host goes by. A clone has them too: what reads like a primary
-// structure is the host's own copy only where that may have one.
+// identities that the host goes by. A clone of another length has them too: what
+// reads like a primary structure of the host's own length is a copy of its own, as
+// in its journal.
 func (p *places) innerOf(family string, c *claim, start, length int64, host *tenant, ids []string) inner {
 	q := inner{family: family, start: start, length: length, at: c.At, copied: !c.primary(),
 		heads: p.headNeeds(start, family), headRead: p.primaryRead(family, start), id: c.ID, own: c.ID != "" && slices.Contains(ids, c.ID)}
-	if q.own && !q.copied && c.kind.Copies != nil {
-		q.own = false
-		for at := range c.kind.Copies(host.Start, host.reach()-host.Start) {
-			q.own = q.own || at == c.At
-		}
-	}
+	q.own = q.own && (q.copied || length == host.reach()-host.Start)
 	return q
 }
 
