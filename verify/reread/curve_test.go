@@ -365,8 +365,8 @@ func TestAreaUnderCurve(t *testing.T) {
 	}
 }
 
-// withTail are the profiles of a fixture, of all there are with the one whose end
-// was never tried among them: there the least is unread.
+// withTail are the profiles of a fixture, of every second of all there are with the
+// one whose end was never tried among them: there the least is unread.
 func withTail(k int) iter.Seq2[int, truthtest.Profile] {
 	return func(yield func(int, truthtest.Profile) bool) {
 		done := false
@@ -377,7 +377,7 @@ func withTail(k int) iter.Seq2[int, truthtest.Profile] {
 			}
 		}
 		for i, p := range truthtest.Profiles() {
-			if p.Name == "tail" && !done && os.Getenv("FILEASSAY_TOOLS") == "1" && !yield(i, p) {
+			if p.Name == "tail" && !done && k%2 == 0 && os.Getenv("FILEASSAY_TOOLS") == "1" && !yield(i, p) {
 				return
 			}
 		}
