@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -228,6 +229,7 @@ func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 	rec := result.Image{Path: o.Image, Size: r.Size(), DriveSize: r.DriveSize(), Sector: r.Sector(),
 		Table: l.Scheme, Notes: slices.Concat(in.Shape.Notes, l.Notes), Missing: l.Missing}
 	rec.Parts, rec.Offset = partsRecord(in.Shape), o.Offset
+	rec.Folder, _ = os.Getwd() // unknown: then names are looked for where the result lies
 	rec.Needs = needsOf(r, l.Needs)
 	rec.Heads = headsRecord(in.Heads, r)
 	rec.Profile = driveProfile(r)

@@ -145,6 +145,39 @@ func TestResultNamesFromAbove(t *testing.T) {
 	}
 }
 
+// A result keeps the folder that verify ran in, so that from another one its image
+// and map are known too.
+func TestResultNamesFromBeside(t *testing.T) {
+	b := newDay(t)
+	for _, dir := range []string{"ran", "kept", "now"} {
+		if err := os.Mkdir(filepath.Join(b.dir, dir), 0o777); err != nil {
+			t.Fatal(err)
+		}
+	}
+	img := b.read("ferry.img")
+	b.write("ran/d.img", img)
+	b.write("ran/m.csv", b.read("all.csv"))
+	run := func(dir, line string) int {
+		c := b.command(strings.Fields(line)...)
+		c.Dir = filepath.Join(b.dir, dir)
+		_ = c.Run()
+		return c.ProcessState.ExitCode()
+	}
+	run("ran", "verify d.img --map m.csv -o ../kept/r.jsonl")
+	for _, line := range []string{
+		"report ../kept/r.jsonl --html ../ran/d.img --force",
+		"reread ../kept/r.jsonl --list ../ran/d.img --force",
+		"compare ../kept/r.jsonl ../kept/r.jsonl --html ../ran/m.csv --force",
+	} {
+		if code := run("now", line); code != exitOutput {
+			t.Errorf("%s: exit %d", line, code)
+		}
+	}
+	if !bytes.Equal(b.read("ran/d.img"), img) || !bytes.Equal(b.read("ran/m.csv"), b.read("all.csv")) {
+		t.Error("an input was changed")
+	}
+}
+
 // TestPrintsIntoNoInput holds a run whose stdout or stderr is one of its inputs
 // to be refused before anything is printed.
 func TestPrintsIntoNoInput(t *testing.T) {
@@ -181,6 +214,37 @@ func TestPrintsIntoNoInput(t *testing.T) {
 					t.Errorf("%v: bytes of %s were changed", args, name)
 				}
 			}
+		}
+	}
+}
+
+// TestSaysIntoNoInput holds what is said of a wrong command line, and help, to go
+// into no file that the line names.
+func TestSaysIntoNoInput(t *testing.T) {
+	for _, line := range []string{
+		"verify ferry.img --map all.csv --wrong",
+		"verify ferry.img --map all.csv --content=wrong",
+		"verify --map=all.csv --sector x ferry.img",
+		"extract ferry.img full.jsonl --to to --volume x",
+		"map show ferry.img --wrong",
+		"report ferry.img --html=",
+		"reread --budget 1 ferry.img",
+		"verify ferry.img --help",
+	} {
+		b := newDay(t)
+		before := b.read("ferry.img")
+		f, err := os.OpenFile(filepath.Join(b.dir, "ferry.img"), os.O_WRONLY|os.O_APPEND, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := b.command(strings.Fields(line)...)
+		if c.Stderr = f; strings.HasSuffix(line, "--help") {
+			c.Stdout, c.Stderr = f, nil
+		}
+		err = c.Run()
+		f.Close()
+		if code := c.ProcessState.ExitCode(); code != exitOutput || !bytes.Equal(b.read("ferry.img"), before) {
+			t.Errorf("%s: exit %d (%v); the image is as it was: %v", line, code, err, bytes.Equal(b.read("ferry.img"), before))
 		}
 	}
 }

@@ -28,7 +28,8 @@ func run() int {
 	defer cancel()
 	ui := newUI(os.Stdout, os.Stderr)
 	root := newRoot(ui)
-	root.SetArgs(os.Args[1:])
+	ui.line = os.Args[1:]
+	root.SetArgs(ui.line)
 	done := make(chan int, 1)
 	go func() { done <- ui.exit(root.ExecuteContext(ctx)) }()
 

@@ -99,9 +99,27 @@ func (u *ui) prepare(cmd *cobra.Command, args []string) error {
 			u.files.Stream(w.name, f)
 		}
 	}
+	u.line = nil
 	err := u.files.Check(force, outputs...)
 	if out := (*files.OutputError)(nil); errors.As(err, &out) && out.Path == "on stderr" {
 		u.stderr = io.Discard // it is an input
 	}
 	return errors.Join(append([]error{err}, errs...)...)
+}
+
+// printsInto fails where the command line names the file that w prints into. It is for
+// what is printed before prepare knows the command's files: wrong usage, and help.
+func (u *ui) printsInto(stream string, w io.Writer) error {
+	f, ok := fileOf(w)
+	if !ok || u.line == nil {
+		return nil
+	}
+	named := files.NewSet()
+	named.Stream(stream, f)
+	for _, a := range u.line {
+		_, value, _ := strings.Cut(a, "=")
+		named.ProtectImage(a, false)
+		named.ProtectImage(value, false)
+	}
+	return named.Check(false)
 }

@@ -40,7 +40,8 @@ type ui struct {
 	quiet          bool
 	files          *files.Set // of the run
 	shown          atomic.Pointer[progress]
-	help           noting // help and version, whose errors the command line library keeps for itself
+	help           noting   // help and version, whose errors the command line library keeps for itself
+	line           []string // the command line, until prepare has held its files against stdout and stderr
 }
 
 // noting writes to stdout and notes its first error.
@@ -50,6 +51,10 @@ type noting struct {
 }
 
 func (n *noting) Write(p []byte) (int, error) {
+	if err := n.ui.printsInto("stdout", n.ui.stdout); err != nil {
+		n.err = err
+		return 0, err
+	}
 	k, err := n.ui.stdout.Write(p)
 	if n.err == nil {
 		n.err = err
@@ -84,6 +89,11 @@ func (u *ui) exit(err error) int {
 		err = stdoutError(u.help.err)
 	}
 	var usage *usageError
+	if errors.As(err, &usage) {
+		if into := u.printsInto("stderr", u.stderr); into != nil {
+			u.stderr, err = io.Discard, into
+		}
+	}
 	var out *files.OutputError
 	switch {
 	case err == nil:

@@ -99,6 +99,9 @@ func Audit(ctx context.Context, o AuditOptions) (*AuditReport, error) {
 	if err := o.prepare(); err != nil {
 		return nil, err
 	}
+	if st, err := os.Stat(o.Folder); err == nil && !st.IsDir() { // to open a pipe waits for its writer
+		return nil, &files.InputError{Err: fmt.Errorf("folder %s: is none; name the folder of a delivery", o.Folder)}
+	}
 	root, err := os.OpenRoot(o.Folder)
 	if err != nil {
 		return nil, &files.InputError{Err: fmt.Errorf("folder: %w", err)}

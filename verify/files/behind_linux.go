@@ -12,9 +12,8 @@ import (
 
 // behind is the file that a loop device, or a partition of one, shows; "" for
 // any other file.
-func behind(path string) string {
-	st, err := os.Stat(path)
-	if err != nil || st.Mode().Type() != fs.ModeDevice {
+func behind(st fs.FileInfo) string {
+	if st == nil || st.Mode().Type() != fs.ModeDevice {
 		return ""
 	}
 	sys, ok := st.Sys().(*syscall.Stat_t)

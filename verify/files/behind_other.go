@@ -2,5 +2,7 @@
 
 package files
 
+import "io/fs"
+
 // behind is the file that a device shows; here the system does not tell.
-func behind(string) string { return "" }
+func behind(fs.FileInfo) string { return "" }

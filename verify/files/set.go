@@ -76,8 +76,21 @@ func (s *Set) Protect(paths ...string) {
 func (s *Set) ProtectImage(path string, whole bool) {
 	if path != "" {
 		s.Protect(image.Files(path, whole)...)
-		s.Protect(behind(path))
+		s.Protect(allBehind(identity(path))...)
 	}
+}
+
+// allBehind are the file that a device shows, the one that this shows if it is such
+// a device too, and so on.
+func allBehind(st fs.FileInfo) (out []string) {
+	for len(out) < 16 { // devices that show each other do not end
+		path := behind(st)
+		if path == "" {
+			break
+		}
+		out, st = append(out, path), identity(path)
+	}
+	return out
 }
 
 // identity is what tells one file from all others; nil where there is none.
@@ -101,6 +114,11 @@ func (s *Set) Stream(name string, f *os.File) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.streams = append(s.streams, stream{name, st})
+	for _, path := range allBehind(st) {
+		if st := identity(path); st != nil {
+			s.streams = append(s.streams, stream{name, st})
+		}
+	}
 }
 
 // Open opens an input, which must be a regular file, and protects it. An output

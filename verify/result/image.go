@@ -7,6 +7,7 @@ package result
 type Image struct {
 	Type      string     `json:"type"` // "image"
 	Path      string     `json:"path"`
+	Folder    string     `json:"folder,omitempty"` // that paths count from which are not absolute: the one that verify ran in
 	Size      int64      `json:"size"`
 	DriveSize int64      `json:"drive_size"`
 	Sector    int64      `json:"sector"`

@@ -38,13 +38,14 @@ func Protect(s *files.Set, path string) error {
 	if len(first) == maxFirst {
 		return &files.InputError{Err: fmt.Errorf("result %s: its first line has more than %d bytes; make it again with verify", path, maxFirst)}
 	}
+	folder := named(first, "folder")
 	for _, name := range []string{named(first, "path"), named(first, "parts", "first")} {
-		for _, p := range places(path, name) {
+		for _, p := range places(path, folder, name) {
 			s.ProtectImage(p, false)
 		}
 	}
 	for _, name := range []string{named(first, "map", "path"), named(first, "heads", "path"), named(lastOf(f), "wanted", "list")} {
-		s.Protect(places(path, name)...)
+		s.Protect(places(path, folder, name)...)
 	}
 	return nil
 }
@@ -81,13 +82,16 @@ func named(line []byte, keys ...string) string {
 }
 
 // places are where a file may lie that a result names: a path that is not
-// absolute counts from the folder that verify ran in, which may have been the
-// present one, the result's, or one above that.
-func places(result, name string) []string {
+// absolute counts from the folder that verify ran in. Where the files were moved
+// since, that may be the present one, the result's, or one above that.
+func places(result, folder, name string) []string {
 	if name == "" || filepath.IsAbs(name) {
 		return []string{name}
 	}
 	list := []string{name}
+	if folder != "" {
+		list = append(list, filepath.Join(folder, name))
+	}
 	dir, err := filepath.Abs(filepath.Dir(result))
 	if err != nil {
 		return list
