@@ -66,6 +66,7 @@ func (h *harvest) opposed(f *fileRecords, list []indexEntry, main *extract.File)
 	if f.freed && !slices.ContainsFunc(folder, func(e indexEntry) bool { return e.child == f.ref() }) {
 		why = append(why, "the table's bitmap calls its record free, and no folder that was read names it")
 	}
+	why = append(why, h.differing(f)...)
 	if h.asksFolder(f.record) || slices.ContainsFunc(f.exts, h.asksFolder) {
 		if sizesDiffer(list, main) {
 			why = append(why, "its folder states another size, and its record has room for more than it says")

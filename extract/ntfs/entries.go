@@ -22,7 +22,7 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 	need := needs.New(h.r, needs.Most)
 	if f.folder {
 		main.Kind, main.Size = extract.KindFolder, 0
-		main.EntriesUnread = h.torn[f.number]
+		main.EntriesUnread = h.torn[f.number] && !h.told
 		if main.EntriesUnread {
 			h.index(f).need(need)
 			main.Why = append(main.Why, "a part of the folder's own list of names was not read")

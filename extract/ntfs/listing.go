@@ -63,6 +63,9 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 	if u.opposed > 0 {
 		why("%s contradicted by something else that was read of the volume: none of them is called intact", plural(u.opposed, "file is", "files are"))
 	}
+	if u.missing > 0 {
+		why("%s are other files' or free: listed by name", plural(u.missing, "record that a folder leads to", "records that folders lead to"))
+	}
 	if u.partly > 0 {
 		why("%s only partly read: names and streams may be missing", plural(u.partly, "file record was", "file records were"))
 	}
@@ -97,7 +100,7 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 		}
 		why("%s", s+v.journal.blind)
 	}
-	l.Complete = u.records == 0 && u.opposed == 0 && u.partly == 0 && u.unnamed == 0 && u.adrift == 0 && u.cut == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
+	l.Complete = u.records == 0 && u.opposed == 0 && u.missing == 0 && u.partly == 0 && u.unnamed == 0 && u.adrift == 0 && u.cut == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
 		v.journal.open == ""
 	return l, nil
 }
