@@ -33,6 +33,7 @@ type unreadCount struct {
 	crossed   int64 // files that share clusters with others
 	opposed   int64 // files whose records something else that was read contradicts
 	missing   int64 // files that folders name, and whose records are those of others or free
+	freed     int64 // files whose records the table's bitmap calls free
 	partly    int64 // records in use of which a part is missing
 	unnamed   int64 // files listed without a name
 	adrift    int64 // names in folders that are none
@@ -48,6 +49,7 @@ func (u *unreadCount) add(o unreadCount) {
 	u.crossed += o.crossed
 	u.opposed += o.opposed
 	u.missing += o.missing
+	u.freed += o.freed
 	u.unnamed += o.unnamed
 	u.adrift += o.adrift
 	u.cut += o.cut
@@ -304,7 +306,8 @@ func (h *harvest) addUsed(rec *record) {
 			}
 		}
 		list = withSizes(list, own)
-		defer h.addMissing(rec, others)
+		known := setOf(list)
+		defer h.addMissing(rec, slices.DeleteFunc(others, func(e indexEntry) bool { return known[e.key()] }))
 	}
 	places := make([]place, 0, len(list))
 	customers := list[:0:0]

@@ -61,6 +61,7 @@ type names struct {
 	told     bool            // the records give all names, whatever the folders' lists lack
 	claims   claims.Register // the clusters that attributes claim
 	freed    ranges.Set      // those that the volume's bitmap calls free
+	lastLSN  uint64          // the latest of the records in use
 	damaged  int64           // records that were read but fail their checks
 	strays   []int64         // where index blocks lie that were used although their folder's record is unread
 	unlisted int64           // children named by blocks that cannot be told from stale ones
@@ -171,6 +172,7 @@ func (c *names) readRecords(ctx context.Context) error {
 		c.own = append(c.own, k.own...)
 		c.claims.AddAll(&k.claims)
 		c.damaged += k.damaged
+		c.lastLSN = max(c.lastLSN, k.lastLSN)
 		return nil
 	})
 	if err != nil {
@@ -255,6 +257,7 @@ func (k *namesChunk) add(rec *record) {
 		}
 	case recordUsed:
 		mark |= k.addUsed(rec, &sum)
+		k.lastLSN = max(k.lastLSN, rec.lastLSN())
 	}
 	k.claim(rec)
 	if rec.number < firstFile && rec.number != recRoot {
@@ -414,15 +417,24 @@ func (c *names) lackSome() bool {
 	return false
 }
 
-// settle leaves out double names and twins, and makes folders of unread
-// records known.
+// settle leaves out double names and twins, and makes folders of unread records
+// known. Of a folder that another one has by a name that it does not have of itself
+// that name is believed, which drivers follow.
 func (c *names) settle() {
 	for n, list := range c.byFolder {
 		once := nameSet{}
 		list = dropTwins(slices.DeleteFunc(list, func(e indexEntry) bool { return !once.add(e) }))
 		c.byFolder[n] = list
-		if _, known := c.folders[n]; !known && list[0].folder {
+		f, known := c.folders[n]
+		if !known && list[0].folder {
 			c.addFolder(n, list[0].child.seq(), list[0])
+		}
+		i := slices.IndexFunc(list, func(e indexEntry) bool { return e.folder && e.child.seq() == f.seq && !c.isFound(e.parent.number()) })
+		if known && i >= 0 && c.mark(n)&markDiffers != 0 && !slices.ContainsFunc(list, func(e indexEntry) bool {
+			name, _ := e.shown()
+			return e.parent == f.parent && name == f.name
+		}) {
+			c.addFolder(n, f.seq, list[i])
 		}
 	}
 }
