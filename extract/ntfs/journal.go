@@ -69,7 +69,7 @@ type journal struct {
 }
 
 // readJournal reads the volume's journal as far as needed.
-func (t *table) readJournal(volume *record) *journal {
+func (t *table) readJournal() *journal {
 	j := &journal{}
 	defer func() { j.unused = j.unused && j.blind != "" && !t.logged() }()
 	rec := t.readRecord(recLogFile)
@@ -79,12 +79,7 @@ func (t *table) readJournal(volume *record) *journal {
 			j.s = m.stream(t.r)
 		}
 	}
-	switch b, ok := volume.value(volume.attr(attrVolumeInfo, "")); {
-	case !ok || len(b) < volumeInfoSize:
-		j.open = journalUntold
-	case le.Uint16(b[volumeFlags:])&volumeDirty != 0:
-		j.open = journalDirty
-	}
+	j.open = t.dirty()
 	if j.s == nil {
 		j.say(journalUnknown)
 		j.unused = true
@@ -102,6 +97,25 @@ func (t *table) readJournal(volume *record) *journal {
 		l.followLater(from)
 	}
 	return j
+}
+
+// dirty says in words that the volume is marked as dirty, or may be. The mark stands
+// in a record of which the mirror has a copy: a copy that is not marked may be older,
+// and one that is speaks against the other.
+func (t *table) dirty() (why string) {
+	for _, s := range []*stream{t.mirror, t.stream} {
+		rec := t.recordFrom(s, recVolume)
+		b, ok := rec.value(rec.attr(attrVolumeInfo, ""))
+		switch {
+		case !ok || len(b) < volumeInfoSize:
+			if s == t.stream && why == "" {
+				why = journalUntold
+			}
+		case le.Uint16(b[volumeFlags:])&volumeDirty != 0:
+			why = journalDirty
+		}
+	}
+	return why
 }
 
 // recordLastLSN is where a record has the LSN of its last change, 0 for none, as
