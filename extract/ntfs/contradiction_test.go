@@ -318,6 +318,11 @@ func TestContradictedRecord(t *testing.T) {
 		{name: "less is allocated than it has", x: stream(attrAllocated, 2*4096)},
 		{name: "no standard information", x: func(b []byte) { le.PutUint16(b[recordFirstAttr:], uint16(attrAt(b, attrFileName, false))) }},
 		{name: "marked as a folder", x: func(b []byte) { b[recordFlags] |= 2 }, y: func(b []byte) { b[recordFlags] |= 2 }},
+		{name: "more names than stand in it", x: func(b []byte) { b[recordLinks] = 2 }, y: func(b []byte) { b[recordLinks] = 2 }},
+		{name: "marked as encrypted", x: func(b []byte) {
+			at := attrAt(b, attrStandardInfo, false)
+			le.PutUint32(b[at+int(le.Uint16(b[at+attrValueOff:]))+infoFlags:], fileFlagEncrypted)
+		}, y: head(func(a []byte) { le.PutUint16(a[attrFlags:], attrFlagEncrypted) })},
 		{name: "value shorter than its attribute", y: head(func(a []byte) { a[attrValueLen] = 2 })},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -332,6 +337,29 @@ func TestContradictedRecord(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// Room past the size of a file with two names, whose folders may be late, is asked of
+// them in a sparse stream too.
+func TestRoomInSparse(t *testing.T) {
+	const size = 40 * 4096
+	for _, edited := range []bool{false, true} {
+		v := ntfsimage.New(ntfsimage.Params{})
+		names := append(win(root, "x"), ntfsimage.Name{Parent: root, Text: "z", Space: ntfsimage.POSIX})
+		n := v.Add(ntfsimage.File{Names: names, Streams: []ntfsimage.Stream{{
+			Runs: []ntfsimage.Run{{LCN: v.Alloc(4), Length: 4}, {LCN: -1, Length: 36}}, Size: size, Flags: attrFlagSparse}}})
+		v.Finish()
+		if edited {
+			v.EditRecord(n, func(b []byte) {
+				a := b[attrAt(b, attrData, false):]
+				le.PutUint64(a[attrSize:], size/2)
+				le.PutUint64(a[attrInit:], size/2)
+			})
+		}
+		if l := list(t, v.Image); l.proved("x") == edited {
+			t.Errorf("edited %v: %+v", edited, l.file(t, "x"))
+		}
 	}
 }
 
