@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"testing"
 
+	"fileassay/extract"
 	"fileassay/extract/ntfs/ntfsimage"
 )
 
@@ -86,5 +87,28 @@ func TestHeldByFolders(t *testing.T) {
 				t.Errorf("%q, %+v", l.paths, l.Listing)
 			}
 		})
+	}
+}
+
+// A folder whose record is of an older version has its place by what its own folder
+// says, as drivers follow it.
+func TestFolderHeld(t *testing.T) {
+	for name, edit := range map[string]func(b []byte){
+		"sequence": func(b []byte) { b[recordSeq]++ },
+		"name": func(b []byte) {
+			at := attrAt(b, attrFileName, false)
+			b[at+int(le.Uint16(b[at+attrValueOff:]))+nameText] = 'w'
+		},
+	} {
+		v := ntfsimage.New(ntfsimage.Params{})
+		f := v.AddFolder(root, "f")
+		data := ntfsimage.Content(32, 16)
+		v.AddFile(f, "x", ntfsimage.Stream{Data: data, Resident: true})
+		v.Finish()
+		v.EditRecord(f, edit)
+		l := list(t, v.Image)
+		if l.file(t, "f/x"); l.Complete || l.file(t, "f").Kind != extract.KindFolder {
+			t.Errorf("%s: %q, %+v", name, l.paths, l.Listing)
+		}
 	}
 }

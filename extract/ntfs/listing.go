@@ -106,7 +106,7 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 		}
 		why("%s", s+v.journal.blind)
 	}
-	contradicted := u.opposed > 0 || u.missing > 0 || u.freed > 0 || u.adrift > 0 || v.journal.closed > 0 && v.lastLSN > v.journal.closed
+	contradicted := v.displaced || u.opposed > 0 || u.missing > 0 || u.freed > 0 || u.adrift > 0 || v.journal.closed > 0 && v.lastLSN > v.journal.closed
 	l.Complete = !contradicted && u.records == 0 && u.partly == 0 && u.unnamed == 0 && u.cut == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
 		v.journal.open == ""
 	return l, nil

@@ -429,12 +429,16 @@ func (c *names) settle() {
 		if !known && list[0].folder {
 			c.addFolder(n, list[0].child.seq(), list[0])
 		}
-		i := slices.IndexFunc(list, func(e indexEntry) bool { return e.folder && e.child.seq() == f.seq && !c.isFound(e.parent.number()) })
+		seq, isParent := c.parents[n] // what stands in it says
+		if !isParent {
+			seq = f.seq
+		}
+		i := slices.IndexFunc(list, func(e indexEntry) bool { return e.folder && e.child.seq() == seq && !c.isFound(e.parent.number()) })
 		if known && i >= 0 && c.mark(n)&markDiffers != 0 && !slices.ContainsFunc(list, func(e indexEntry) bool {
 			name, _ := e.shown()
-			return e.parent == f.parent && name == f.name
+			return e.child.seq() == f.seq && e.parent == f.parent && name == f.name
 		}) {
-			c.addFolder(n, f.seq, list[i])
+			c.addFolder(n, seq, list[i])
 		}
 	}
 }
