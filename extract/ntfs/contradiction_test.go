@@ -675,6 +675,15 @@ func TestDirtyUnread(t *testing.T) {
 	if l := list(t, v.Image); l.Complete || !l.says("marked as dirty was not read") {
 		t.Errorf("%+v", l.Listing)
 	}
+	// the mirror alone says so
+	v = ntfsimage.New(ntfsimage.Params{Dirty: true}).Finish()
+	at := v.RecordAt(recVolume)
+	dirty := bytes.Clone(v.Image[at : at+1024])
+	clean := ntfsimage.New(ntfsimage.Params{}).Finish()
+	copy(v.Image[at:], clean.Image[at:at+1024])
+	if l := list(t, v.Image); l.Complete || bytes.Equal(dirty, v.Image[at:at+1024]) || !l.says("marked as dirty") {
+		t.Errorf("%+v", l.Listing)
+	}
 }
 
 // Records that the table's bitmap calls in use past the end that record 0 states are

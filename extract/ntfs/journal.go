@@ -100,19 +100,17 @@ func (t *table) readJournal() *journal {
 }
 
 // dirty says in words that the volume is marked as dirty, or may be. The mark stands
-// in a record of which the mirror has a copy: a copy that is not marked may be older,
-// and one that is speaks against the other.
-func (t *table) dirty() (why string) {
+// in a record of which the mirror has a copy, which drivers write with it: either of
+// them says that it is marked, and where one is unread the other counts.
+func (t *table) dirty() string {
+	why := journalUntold
 	for _, s := range []*stream{t.mirror, t.stream} {
 		rec := t.recordFrom(s, recVolume)
-		b, ok := rec.value(rec.attr(attrVolumeInfo, ""))
-		switch {
-		case !ok || len(b) < volumeInfoSize:
-			if s == t.stream && why == "" {
-				why = journalUntold
+		if b, ok := rec.value(rec.attr(attrVolumeInfo, "")); ok && len(b) >= volumeInfoSize {
+			if le.Uint16(b[volumeFlags:])&volumeDirty != 0 {
+				return journalDirty
 			}
-		case le.Uint16(b[volumeFlags:])&volumeDirty != 0:
-			why = journalDirty
+			why = ""
 		}
 	}
 	return why
