@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"context"
+	"fmt"
 	"slices"
 
 	"fileassay/extract"
@@ -39,11 +40,15 @@ func (t *table) asksFolder(rec *record) bool {
 	})
 	if a := rec.attr(attrData, ""); a != nil {
 		own = true
-		if !a.resident && a.lowest == 0 && !a.holed() && a.allocated-a.size >= t.cluster {
+		unit := t.cluster
+		if a.holed() {
+			unit <<= unitShift
+		}
+		if !a.resident && a.lowest == 0 && a.allocated-a.size >= unit {
 			return true // room for more content than the size says
 		}
 	}
-	return rec.odd != "" || rec.freed || !own
+	return rec.odd != "" || !own
 }
 
 // opposed says in words what contradicts the record of a file; list are its names,
@@ -62,10 +67,20 @@ func (h *harvest) opposed(f *fileRecords, list []indexEntry, main *extract.File)
 	if h.touches(&h.freed, f) {
 		why = append(why, "the volume's bitmap calls some of its clusters free")
 	}
-	folder := h.byFolder[f.number]
-	if f.freed && !slices.ContainsFunc(folder, func(e indexEntry) bool { return e.child == f.ref() }) {
-		why = append(why, "the table's bitmap calls its record free, and no folder that was read names it")
+	if f.freed {
+		h.lost.freed++
+		if h.mark(f.number)&(markNeedy|markDiffers) != 0 && !slices.ContainsFunc(h.byFolder[f.number], func(e indexEntry) bool { return e.child == f.ref() }) {
+			why = append(why, "the table's bitmap calls its record free, and no folder that was read names it")
+		}
 	}
+	names := 0
+	for range f.of(attrFileName) {
+		names++
+	}
+	if f.all && names != int(f.links) {
+		why = append(why, fmt.Sprintf("its record says that it has %d names, and has %d", f.links, names))
+	}
+	why = append(why, h.differing(f)...)
 	if h.asksFolder(f.record) || slices.ContainsFunc(f.exts, h.asksFolder) {
 		if sizesDiffer(list, main) {
 			why = append(why, "its folder states another size, and its record has room for more than it says")

@@ -126,6 +126,24 @@ func TestCost(t *testing.T) {
 			v.Finish()
 			return v, []span{{v.RecordAt(n), 1024}}, 0
 		}, 128, 16},
+		{"a folder that names every file otherwise", func() (*ntfsimage.Volume, []span, int64) {
+			v := ntfsimage.New(ntfsimage.Params{Clusters: 6000, Records: 8100})
+			for i := range 8000 {
+				name := win(root, fmt.Sprint("f", i))
+				name[0].NotIndexed = true
+				v.Alias(v.Add(ntfsimage.File{Names: name, Streams: []ntfsimage.Stream{{Data: []byte("1"), Resident: true}}}), win(root, fmt.Sprint("g", i))[0])
+			}
+			return v.Finish(), nil, 0
+		}, 128, 8},
+		{"one file of 4,000 names", func() (*ntfsimage.Volume, []span, int64) {
+			v := ntfsimage.New(ntfsimage.Params{Clusters: 4000, Records: 2200})
+			f := ntfsimage.File{ListOut: true, Streams: []ntfsimage.Stream{{Resident: true}}}
+			for i := range 4000 {
+				f.Names = append(f.Names, ntfsimage.Name{Parent: root, Text: fmt.Sprint("name", i), Space: ntfsimage.POSIX})
+			}
+			v.Add(f)
+			return v.Finish(), nil, 0
+		}, 128, 8},
 		{"a table of 256 GiB in a hole", func() (*ntfsimage.Volume, []span, int64) {
 			v := ntfsimage.New(ntfsimage.Params{Clusters: 600})
 			v.AddFile(root, "x", ntfsimage.Stream{Data: ntfsimage.Content(1, 9000)})

@@ -53,6 +53,11 @@ func (t *table) dataStreams(f *fileRecords) []*dataStream {
 	return out
 }
 
+// holds reports whether the stream has any content.
+func (s *dataStream) holds() bool {
+	return s.lack != "" || s.resident != nil && s.resident.valueLen > 0 || s.mapping.size > 0 || len(s.mapping.runs) > 0
+}
+
 // fill sets a file's size and pieces.
 func (s *dataStream) fill(f *extract.File) {
 	m := &s.mapping
@@ -67,6 +72,10 @@ func (s *dataStream) fill(f *extract.File) {
 			return
 		}
 		f.Size, f.Pieces = int64(s.resident.valueLen), s.inside
+		if s.resident.flags&attrFlagEncrypted != 0 && f.Size > 0 {
+			f.RecordUnread = true
+			f.Why = append(f.Why, "marked as encrypted, and it stands in its record, where no driver puts what is")
+		}
 		return
 	}
 	f.Why = append(f.Why, m.broken...)

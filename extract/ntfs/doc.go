@@ -10,7 +10,8 @@
 //   - locate.go and rebuild.go find the file table;
 //   - records.go and extensions.go read its records;
 //   - names.go gives their names and folders, in the first pass over the table,
-//     with index.go, found.go and strayblocks.go where that leaves names open;
+//     held.go holds them against the folders' indexes, and index.go, found.go
+//     and strayblocks.go tell of names that are open then;
 //   - files.go, entries.go and content.go make the files, in the second pass;
 //   - listing.go and structures.go say what that leaves open, volume.go is all of
 //     it.

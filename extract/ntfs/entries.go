@@ -22,7 +22,7 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 	need := needs.New(h.r, needs.Most)
 	if f.folder {
 		main.Kind, main.Size = extract.KindFolder, 0
-		main.EntriesUnread = h.torn[f.number]
+		main.EntriesUnread = h.torn[f.number] && !h.told
 		if main.EntriesUnread {
 			h.index(f).need(need)
 			main.Why = append(main.Why, "a part of the folder's own list of names was not read")
@@ -57,6 +57,7 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 	switch {
 	case hasPoint && point.isLink():
 		main.Kind, main.Size, main.Target = extract.KindLink, 0, point.target
+		point.empty(&main, streams)
 	case main.Kind == extract.KindFile:
 		fillMain(&main, streams, f, list)
 		if hasPoint && point.tag == tagWOF {
@@ -68,6 +69,13 @@ func (h *harvest) entries(f *fileRecords, list []indexEntry) []entry {
 			main.Why = append(main.Why, "whether it has content elsewhere is not known")
 		}
 		keys.hold(&main)
+		if hasPoint {
+			point.empty(&main, streams)
+		}
+		if info.flags&fileFlagEncrypted != 0 && f.all && !keys.stands && main.Size > 0 {
+			main.RecordUnread = true
+			main.Why = append(main.Why, "marked as encrypted, and it has no attribute $EFS, which holds the keys")
+		}
 	}
 	if main.RecordUnread && info.flags&fileFlagReparse != 0 && !hasPoint {
 		if m := f.gather(h.area, attrReparsePoint, ""); m != nil && m.headed {

@@ -177,6 +177,7 @@ const (
 	infoShortest = 0x24
 
 	fileFlagReparse    = 0x00000400
+	fileFlagEncrypted  = 0x00004000
 	fileFlagOffline    = 0x00001000 // [MS-FSCC] 2.6, content is in other storage, as the next two
 	fileFlagRecallOpen = 0x00040000
 	fileFlagRecallData = 0x00400000

@@ -32,6 +32,8 @@ type unreadCount struct {
 	extending int64 // of them, known to hold further attributes of another record
 	crossed   int64 // files that share clusters with others
 	opposed   int64 // files whose records something else that was read contradicts
+	missing   int64 // files that folders name, and whose records are those of others or free
+	freed     int64 // files whose records the table's bitmap calls free
 	partly    int64 // records in use of which a part is missing
 	unnamed   int64 // files listed without a name
 	adrift    int64 // names in folders that are none
@@ -46,6 +48,8 @@ func (u *unreadCount) add(o unreadCount) {
 	u.partly += o.partly
 	u.crossed += o.crossed
 	u.opposed += o.opposed
+	u.missing += o.missing
+	u.freed += o.freed
 	u.unnamed += o.unnamed
 	u.adrift += o.adrift
 	u.cut += o.cut
@@ -211,6 +215,9 @@ func (h *harvest) add(rec *record) {
 		if b := rec.base.number(); b < h.count && !h.isUsed(b) && len(h.byFolder[b]) == 0 {
 			h.claim(rec, false)
 		}
+		h.addMissing(rec, h.byFolder[n])
+	case recordFree:
+		h.addMissing(rec, h.byFolder[n])
 	case recordUnread, recordDamaged, recordBlank:
 		if n == recRoot {
 			h.lost.records++
@@ -249,6 +256,10 @@ func (r *record) stateWord() string {
 		return "damaged (" + r.why + ")"
 	case recordBlank:
 		return "damaged (it holds zeros)"
+	case recordFree:
+		return "free by its own word"
+	case recordUsed, recordExtends:
+		return "that of another file"
 	}
 	return "unread"
 }
@@ -285,8 +296,18 @@ func (c *names) isOwn(folder reference) bool {
 func (h *harvest) addUsed(rec *record) {
 	f := h.file(rec)
 	list := f.names()
-	if n := rec.number; h.mark(n).needy() {
-		list = withSizes(list, h.byFolder[n])
+	if n := rec.number; h.mark(n)&(markNeedy|markDiffers) != 0 {
+		var own, others []indexEntry
+		for _, e := range h.byFolder[n] {
+			if e.child == f.ref() || h.isFound(n) {
+				own = append(own, e)
+			} else {
+				others = append(others, e)
+			}
+		}
+		list = withSizes(list, own)
+		known := setOf(list)
+		defer h.addMissing(rec, slices.DeleteFunc(others, func(e indexEntry) bool { return known[e.key()] }))
 	}
 	places := make([]place, 0, len(list))
 	customers := list[:0:0]
@@ -367,6 +388,15 @@ func (h *harvest) addUsed(rec *record) {
 // maxStreams bounds the streams that are listed of a file with several names, each
 // under each of them.
 const maxStreams = 1 << 16
+
+// addMissing lists what folders name where the record, which was read, is not that
+// of the file.
+func (h *harvest) addMissing(rec *record, list []indexEntry) {
+	if len(list) > 0 && rec.number >= firstFile {
+		h.lost.missing++
+		h.addNamed(rec, list)
+	}
+}
 
 // addNamed lists a file that only folders know, with what its extension
 // records tell.

@@ -75,7 +75,7 @@ func (c *names) judgeFound(ctx context.Context) error {
 	for n, list := range c.byFolder {
 		list = slices.DeleteFunc(list, func(e indexEntry) bool {
 			p := e.parent.number()
-			return refuted[p] || c.isUsed(n) && (!believed(p) || e.child.seq() != c.seqs[n])
+			return refuted[p] || c.isUsed(n) && (!believed(p) || c.isFound(n) && e.child.seq() != c.seqs[n])
 		})
 		if len(list) == 0 {
 			delete(c.byFolder, n)

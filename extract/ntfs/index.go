@@ -216,8 +216,8 @@ func (t *table) index(f *fileRecords) *index {
 	return x
 }
 
-// inUse yields where blocks begin that are in use, or not known not to be.
-func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
+// places yields where blocks may begin, and whether each is in use.
+func (x *index) places() iter.Seq2[int64, bitmap.State] {
 	return func(yield func(int64, bitmap.State) bool) {
 		for _, e := range x.blocks.runs { // only where there is something
 			if e.Image >= 0 && x.t.shared.Covered(e.Image, e.Length) == e.Length {
@@ -227,15 +227,14 @@ func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
 			for off := (e.Offset + x.size - 1) / x.size * x.size; off < e.Offset+e.Length && off+x.size <= x.blocks.size; off += x.size {
 				state := bitmap.Unknown
 				if x.bits != nil {
-					if off/x.size >= x.bits.Bits {
-						return // none from here on is in use
+					if state = bitmap.Clear; off/x.size < x.bits.Bits {
+						state = x.bits.Get(off / x.size)
 					}
-					state = x.bits.Get(off / x.size)
 				}
-				if state != bitmap.Clear && !yield(off, state) {
+				if !yield(off, state) {
 					return
 				}
-				if state == bitmap.Unknown && e.Image == hole {
+				if state != bitmap.Set && e.Image == hole && (state == bitmap.Unknown || off/x.size >= x.bits.Bits) {
 					break // there is no more to it
 				}
 			}
@@ -243,9 +242,33 @@ func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
 	}
 }
 
+// inUse yields where blocks begin that are in use, or not known not to be.
+func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
+	return func(yield func(int64, bitmap.State) bool) {
+		for off, state := range x.places() {
+			if state != bitmap.Clear && !yield(off, state) {
+				return
+			}
+		}
+	}
+}
+
 // walk calls yield for each name in the index, as far as it was read. It
-// reports whether all of it was.
-func (x *index) walk(yield func(indexEntry)) (all bool) {
+// reports whether all of it was. An entry of another folder is none of it.
+func (x *index) walk(yield func(indexEntry)) bool {
+	own := true
+	all := x.entries(func(e indexEntry) {
+		if e.parent.number() == x.folder.number() {
+			yield(e)
+		} else {
+			own = false
+		}
+	})
+	return all && own
+}
+
+// entries calls yield for each entry, as walk does for each name.
+func (x *index) entries(yield func(indexEntry)) (all bool) {
 	if x.root == nil || !x.root.resident || x.root.valueLen < rootHeader+headerSize {
 		return false
 	}

@@ -44,6 +44,7 @@ const (
 	journalDirty   = "the volume was not closed properly (it is marked as dirty): newer metadata may stand in its journal, which is not replayed"
 	journalOpen    = "the volume's journal was not closed: newer metadata may stand in it, which is not replayed"
 	journalUntold  = "whether the volume is marked as dirty was not read: newer metadata may stand in its journal"
+	journalLater   = "the volume's journal says that it was closed, and pages of it are newer: newer metadata may stand in it, which is not replayed"
 	journalUnknown = "whether the volume's journal was closed was not read: newer metadata may stand in it"
 )
 
@@ -62,12 +63,13 @@ type journal struct {
 	open    string  // why newer metadata may stand in it, in words; "" if not
 	blind   string  // why what it may still change is not known; "" if that is known
 	touched ranges.Set
+	closed  uint64  // the LSN that it was closed at; 0 where not known
 	unused  bool    // blind, and nothing that was read of the volume was written by a driver that keeps a journal
 	pages   []int64 // that were asked for and not read
 }
 
 // readJournal reads the volume's journal as far as needed.
-func (t *table) readJournal(volume *record) *journal {
+func (t *table) readJournal() *journal {
 	j := &journal{}
 	defer func() { j.unused = j.unused && j.blind != "" && !t.logged() }()
 	rec := t.readRecord(recLogFile)
@@ -77,12 +79,7 @@ func (t *table) readJournal(volume *record) *journal {
 			j.s = m.stream(t.r)
 		}
 	}
-	switch b, ok := volume.value(volume.attr(attrVolumeInfo, "")); {
-	case !ok || len(b) < volumeInfoSize:
-		j.open = journalUntold
-	case le.Uint16(b[volumeFlags:])&volumeDirty != 0:
-		j.open = journalDirty
-	}
+	j.open = t.dirty()
 	if j.s == nil {
 		j.say(journalUnknown)
 		j.unused = true
@@ -90,12 +87,33 @@ func (t *table) readJournal(volume *record) *journal {
 		return j
 	}
 	l := logFile{journal: j, t: t}
-	if why, from := l.state(); why != "" {
+	why, from := l.state()
+	if why != "" {
 		j.say(why)
 		j.unused = from.first == 0 && l.blind == ""
 		l.follow(from)
+	} else if from.first > 0 {
+		j.closed = from.lsn
+		l.followLater(from)
 	}
 	return j
+}
+
+// dirty says in words that the volume is marked as dirty, or may be. The mark stands
+// in a record of which the mirror has a copy, which drivers write with it: either of
+// them says that it is marked, and where one is unread the other counts.
+func (t *table) dirty() string {
+	why := journalUntold
+	for _, s := range []*stream{t.mirror, t.stream} {
+		rec := t.recordFrom(s, recVolume)
+		if b, ok := rec.value(rec.attr(attrVolumeInfo, "")); ok && len(b) >= volumeInfoSize {
+			if le.Uint16(b[volumeFlags:])&volumeDirty != 0 {
+				return journalDirty
+			}
+			why = ""
+		}
+	}
+	return why
 }
 
 // recordLastLSN is where a record has the LSN of its last change, 0 for none, as
@@ -211,7 +229,7 @@ func parseRestart(b []byte) (r restart, ok bool) {
 }
 
 // state says in words why newer metadata may stand in the journal, "" where it
-// was closed, and from where on. Of two restart pages the one with the higher LSN
+// was closed, and from where on, or what closed it. Of two restart pages the one with the higher LSN
 // decides, as drivers have it; with one of them unread it may be that.
 func (l *logFile) state() (why string, from restart) {
 	var known []restart
@@ -240,7 +258,7 @@ func (l *logFile) state() (why string, from restart) {
 		if known[0].open {
 			return journalOpen, known[0]
 		} else if empty > 0 {
-			return "", from
+			return "", known[0]
 		}
 		return journalUnknown, known[0]
 	}
@@ -250,7 +268,26 @@ func (l *logFile) state() (why string, from restart) {
 	if known[0].open {
 		return journalOpen, known[0]
 	}
-	return "", from
+	return "", known[0]
+}
+
+// followLater takes what the pages of a closed log name that are newer than what
+// closed it: a restart page of an older version says so too.
+func (l *logFile) followLater(from restart) {
+	w := logWalk{logFile: l, from: from, end: from.end}
+	head := make([]byte, pageEndLSN+8)
+	for n := from.first; n < from.end && l.blind == ""; n++ {
+		b := l.s.read(head, n*logPage)
+		if !b.Whole() || string(b.Data[:4]) != "RCRD" || max(le.Uint64(b.Data[pageLastLSN:]), le.Uint64(b.Data[pageEndLSN:])) <= from.lsn {
+			continue
+		}
+		if _, ok, _ := l.page(n, "RCRD"); ok {
+			l.say(journalLater)
+			w.take(n)
+		} else if !l.s.read(make([]byte, logPage), n*logPage).Whole() {
+			l.say(journalUnknown)
+		}
+	}
 }
 
 // blank reports whether no page of the head of the log that was read holds

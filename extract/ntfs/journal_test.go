@@ -189,10 +189,16 @@ func TestJournal(t *testing.T) {
 			l.records(4, 3)
 		}, held: "b", says: "was not read"},
 		{name: "closed with its client in use and a flag, as systems do since 2000", make: func(l *testLog) {
-			l.restart(0, oldest, oldest, 0, clean)
+			l.restart(0, lsn(6, 0x40, 3), oldest, 0, clean)
 			l.restart(1, oldest-8, oldest, 0, clean)
 			l.records(5, 3, recordOfB)
 		}, complete: true},
+		{name: "closed by restart pages of an older version", make: func(l *testLog) {
+			l.restart(0, oldest-8, oldest-8, 0, clean)
+			l.restart(1, oldest-16, oldest-8, 0, clean)
+			l.records(5, 3, recordOfB)
+		}, held: "b", says: "pages of it are newer"},
+		{name: "closed before a record was changed", make: closed, lsn: oldest + 8, says: "was changed later"},
 		{name: "closed without a client and without a flag, as before", make: func(l *testLog) {
 			l.restart(0, oldest, oldest, none, 0)
 			l.restart(1, oldest-8, oldest, none, 0)

@@ -63,6 +63,15 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 	if u.opposed > 0 {
 		why("%s contradicted by something else that was read of the volume: none of them is called intact", plural(u.opposed, "file is", "files are"))
 	}
+	if u.missing > 0 {
+		why("%s named by folders, and what stands in place of their records is another's or free", plural(u.missing, "file is", "files are"))
+	}
+	if u.freed > 0 {
+		why("%s in records that the file table's own bitmap calls free: which others are in use it may not tell either", plural(u.freed, "file is", "files are"))
+	}
+	if v.journal.closed > 0 && v.lastLSN > v.journal.closed {
+		why("a record of the file table was changed later (LSN %d) than the journal says that it was closed (LSN %d): newer metadata may stand in it", v.lastLSN, v.journal.closed)
+	}
 	if u.partly > 0 {
 		why("%s only partly read: names and streams may be missing", plural(u.partly, "file record was", "file records were"))
 	}
@@ -97,7 +106,8 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 		}
 		why("%s", s+v.journal.blind)
 	}
-	l.Complete = u.records == 0 && u.opposed == 0 && u.partly == 0 && u.unnamed == 0 && u.adrift == 0 && u.cut == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
+	contradicted := v.displaced || u.opposed > 0 || u.missing > 0 || u.freed > 0 || u.adrift > 0 || v.journal.closed > 0 && v.lastLSN > v.journal.closed
+	l.Complete = !contradicted && u.records == 0 && u.partly == 0 && u.unnamed == 0 && u.cut == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
 		v.journal.open == ""
 	return l, nil
 }

@@ -144,6 +144,7 @@ func (t locator) followRecord() (missing []ranges.Range, ok bool) {
 	}
 	t.bitmap = t.streamOf(&f, attrBitmap, "")
 	if own := m.stream(t.r).place(0); own != unlocated && own != t.at(t.boot.MFT) {
+		t.displaced = true
 		t.notes = append(t.notes, fmt.Sprintf("the boot sector puts the file table at cluster %d, its own record at %d", t.boot.MFT, (own-t.start)/t.cluster))
 	}
 	t.use(m)

@@ -33,6 +33,7 @@ const (
 	// used, and does not state its number: that it is in its place is not known
 	markUnstated recordMark = 1 << 5
 	markNamed    recordMark = 1 << 6 // and its folder names it by a name that stands in it
+	markDiffers  recordMark = 1 << 7 // used, and some folder may have other names for it
 )
 
 func (m recordMark) state() recordState { return recordState(m & markState) }
@@ -45,18 +46,22 @@ type names struct {
 	*table
 	marks   []recordMark
 	seqs    []uint16
+	tallies []tally // until the folders were passed over
 	folders map[uint64]folder
 	own     []ownName // of records that do not state their number, in their order
 	// parents are the folders that some record names as its own
 	parents map[uint64]uint16
 	// extending are unread records that attribute lists name
 	extending map[uint64]bool
-	// byFolder are the names that folders gave for needy records, by record
+	// byFolder are the names that folders gave for needy records and for those
+	// that may differ, by record
 	byFolder map[uint64][]indexEntry
 	// torn are folders with an index that was not wholly read
 	torn     map[uint64]bool
+	told     bool            // the records give all names, whatever the folders' lists lack
 	claims   claims.Register // the clusters that attributes claim
 	freed    ranges.Set      // those that the volume's bitmap calls free
+	lastLSN  uint64          // the latest of the records in use
 	damaged  int64           // records that were read but fail their checks
 	strays   []int64         // where index blocks lie that were used although their folder's record is unread
 	unlisted int64           // children named by blocks that cannot be told from stale ones
@@ -74,6 +79,15 @@ type namesChunk struct {
 	// asking are records of whose content an extension record says what the
 	// folder's word should be held against
 	asking []uint64
+	// apartNames are the names that extension records hold
+	apartNames []apartName
+	list       []fileName // of one record
+}
+
+// apartName is the hash of a name that an extension record holds.
+type apartName struct {
+	base uint64
+	hash uint32
 }
 
 // readNames passes over the table for all names, and asks the folders for those
@@ -85,8 +99,13 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 		return nil, err
 	}
 	defer func() { c.claims = claims.Register{} }() // of no use later, and large
+	differ, err := c.holdNames(ctx)
+	if err != nil {
+		return nil, err
+	}
 	lacking := slices.ContainsFunc(c.marks, recordMark.needy) || !t.sized || len(t.missing()) > 0
-	if !lacking && len(c.own) == 0 {
+	c.told = !lacking
+	if !lacking && !differ && len(c.own) == 0 {
 		return c, nil
 	}
 	if err := c.askFolders(ctx); err != nil {
@@ -95,16 +114,15 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 	if err := c.judgeUnstated(ctx); err != nil {
 		return nil, err
 	}
-	if !lacking && len(c.strangers) == 0 { // all names are known, whatever the folders' lists lack
-		clear(c.torn)
-		return c, nil
-	}
-	if err := c.judgeFound(ctx); err != nil {
-		return nil, err
-	}
-	if c.lackSome() {
-		if err := c.findStrays(ctx); err != nil {
+	if lacking || len(c.strangers) > 0 {
+		c.told = false
+		if err := c.judgeFound(ctx); err != nil {
 			return nil, err
+		}
+		if c.lackSome() {
+			if err := c.findStrays(ctx); err != nil {
+				return nil, err
+			}
 		}
 	}
 	c.settle()
@@ -113,7 +131,7 @@ func readNames(ctx context.Context, t *table) (*names, error) {
 
 // newNames has room for n records.
 func newNames(t *table, n uint64) *names {
-	return &names{table: t, marks: make([]recordMark, 0, n), seqs: make([]uint16, 0, n), folders: map[uint64]folder{}, parents: map[uint64]uint16{}}
+	return &names{table: t, marks: make([]recordMark, 0, n), seqs: make([]uint16, 0, n), tallies: make([]tally, 0, n), folders: map[uint64]folder{}, parents: map[uint64]uint16{}}
 }
 
 // mark is what is known of a record. One past the table's known end is needy: a
@@ -132,6 +150,7 @@ func (c *names) isUsed(n uint64) bool { return c.mark(n).state() == recordUsed }
 func (c *names) readRecords(ctx context.Context) error {
 	var apart, unresolved, asking, withList []uint64
 	extends := []extension{}
+	var apartNames []apartName
 	err := overTable(ctx, c.table, "file table", func(records iter.Seq[*record]) *namesChunk {
 		k := &namesChunk{names: newNames(c.table, chunkRecords)}
 		for rec := range records {
@@ -141,6 +160,8 @@ func (c *names) readRecords(ctx context.Context) error {
 	}, func(k *namesChunk) error {
 		c.marks = append(c.marks, k.marks...)
 		c.seqs = append(c.seqs, k.seqs...)
+		c.tallies = append(c.tallies, k.tallies...)
+		apartNames = append(apartNames, k.apartNames...)
 		maps.Copy(c.folders, k.folders)
 		maps.Copy(c.parents, k.parents)
 		extends = append(extends, k.extends...)
@@ -151,10 +172,16 @@ func (c *names) readRecords(ctx context.Context) error {
 		c.own = append(c.own, k.own...)
 		c.claims.AddAll(&k.claims)
 		c.damaged += k.damaged
+		c.lastLSN = max(c.lastLSN, k.lastLSN)
 		return nil
 	})
 	if err != nil {
 		return err
+	}
+	for _, a := range apartNames {
+		if a.base < uint64(len(c.tallies)) {
+			c.tallies[a.base].names += a.hash
+		}
 	}
 	slices.SortFunc(extends, extension.compare)
 	c.extends = extends
@@ -213,7 +240,7 @@ func (c *names) addFolder(n uint64, seq uint16, name indexEntry) {
 
 // add takes a record.
 func (k *namesChunk) add(rec *record) {
-	mark := recordMark(rec.state)
+	mark, sum := recordMark(rec.state), tally{}
 	if rec.state == recordDamaged || len(rec.torn) > 0 {
 		k.damaged++
 	}
@@ -222,11 +249,15 @@ func (k *namesChunk) add(rec *record) {
 		mark |= markNeedy
 	case recordExtends:
 		k.extends = append(k.extends, extension{rec.base.number(), rec.number})
+		for _, n := range k.namesOf(rec) {
+			k.apartNames = append(k.apartNames, apartName{rec.base.number(), n.hash()})
+		}
 		if k.asksFolder(rec) {
 			k.asking = append(k.asking, rec.base.number())
 		}
 	case recordUsed:
-		mark |= k.addUsed(rec)
+		mark |= k.addUsed(rec, &sum)
+		k.lastLSN = max(k.lastLSN, rec.lastLSN())
 	}
 	k.claim(rec)
 	if rec.number < firstFile && rec.number != recRoot {
@@ -234,6 +265,22 @@ func (k *namesChunk) add(rec *record) {
 	}
 	k.marks = append(k.marks, mark)
 	k.seqs = append(k.seqs, rec.seq)
+	k.tallies = append(k.tallies, sum)
+}
+
+// namesOf are the names that stand in a record. They are used again for the next.
+func (k *namesChunk) namesOf(rec *record) []fileName {
+	k.list = k.list[:0]
+	for i := range rec.attrs {
+		if a := &rec.attrs[i]; a.typ == attrFileName {
+			if b, ok := rec.value(a); ok {
+				if f, err := parseFileName(b); err == nil {
+					k.list = append(k.list, f)
+				}
+			}
+		}
+	}
+	return k.list
 }
 
 // claim takes the clusters that a record claims.
@@ -246,36 +293,23 @@ func (k *namesChunk) claim(rec *record) {
 }
 
 // addUsed takes the names of a record in use, and what it says of others.
-func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
-	count, best := 0, indexEntry{}
-	for i := range rec.attrs {
-		a := &rec.attrs[i]
-		if a.typ != attrFileName {
-			continue
-		}
-		b, ok := rec.value(a)
-		if !ok {
-			continue
-		}
-		if !rec.stated && rec.number >= firstFile && len(b) >= nameText {
+func (k *namesChunk) addUsed(rec *record, sum *tally) (mark recordMark) {
+	list := k.namesOf(rec)
+	count, best := len(list), indexEntry{}
+	for i, f := range list {
+		sum.names += f.hash()
+		if !rec.stated && rec.number >= firstFile {
 			mark |= markUnstated
-			p, text := reference(le.Uint64(b[nameParent:])), b[nameText:min(len(b), nameText+2*int(b[nameLength]))]
-			k.own = append(k.own, ownName{hashName(p, text), rec.number})
+			k.own = append(k.own, ownName{hashName(f.parent, f.name), rec.number})
 		}
-		if !rec.folder { // only the parent is of interest here
-			if len(b) >= nameText {
-				count++
-				p := reference(le.Uint64(b[nameParent:]))
-				k.parents[p.number()] = p.seq()
-			}
-			continue
+		if !rec.folder {
+			k.parents[f.parent.number()] = f.parent.seq()
+		} else if i == 0 || best.space == nameDOS {
+			best.fileName = f
 		}
-		if f, err := parseFileName(b); err == nil {
-			count++
-			if count == 1 || best.space == nameDOS {
-				best.fileName = f
-			}
-		}
+	}
+	if size := k.firmSize(rec, list); size >= 0 {
+		sum.size = hashSize(size)
 	}
 	if rec.folder {
 		mark |= markFolder
@@ -299,60 +333,72 @@ func (k *namesChunk) addUsed(rec *record) (mark recordMark) {
 	return mark
 }
 
-// askFolders passes over the folders' indexes for the names of needy records.
-func (c *names) askFolders(ctx context.Context) error {
-	type found struct {
-		names []indexEntry
-		named []uint64 // records that do not state their number, and are in their place
-		torn  []uint64
+// overFolders passes over the folders' indexes: work takes each entry that names a
+// file, in several goroutines, and take what it makes of those of a part of the
+// table, in order. It notes the folders of which a part was not read. step names the
+// pass for people.
+func overFolders[T any](ctx context.Context, c *names, step string, work func(*T, indexEntry), take func(*T)) error {
+	type part struct {
+		out  T
+		torn []uint64
 	}
-	done, named := int64(0), []uint64{}
-	defer func() {
-		for _, n := range named {
-			c.marks[n] |= markNamed
-		}
-	}()
-	return extract.InOrder(ctx, c.opt.Workers(), c.chunks(), func(_ context.Context, i int) (f found, err error) {
+	done := int64(0)
+	return extract.InOrder(ctx, c.opt.Workers(), c.chunks(), func(_ context.Context, i int) (p part, err error) {
 		from := i * chunkRecords
 		for k, m := range c.marks[from:min(from+chunkRecords, len(c.marks))] {
 			if m&markFolder == 0 {
 				continue
 			}
 			dir := c.file(c.readRecord(uint64(from + k)))
-			all := c.index(&dir).walk(func(e indexEntry) {
-				n := e.child.number()
-				m := c.mark(n)
-				switch {
-				case n < firstFile || m&(markNeedy|markUnstated) == 0 || e.parent.number() != dir.number:
-				case m&markUnstated != 0 && (c.seqs[n] != e.child.seq() || !c.owns(e)):
-					f.names = append(f.names, e) // of what should stand there, or of an earlier file
-				case m&markUnstated != 0:
-					if f.named = append(f.named, n); m.needy() {
-						f.names = append(f.names, e)
-					}
-				case c.isUsed(n) && c.seqs[n] != e.child.seq() && !c.isFound(n): // of an earlier file
-				default:
-					f.names = append(f.names, e)
+			if !c.index(&dir).walk(func(e indexEntry) {
+				if e.child.number() >= firstFile {
+					work(&p.out, e)
 				}
-			})
-			if !all {
-				f.torn = append(f.torn, dir.number)
+			}) {
+				p.torn = append(p.torn, dir.number)
 			}
 		}
-		return f, nil
-	}, func(f found) error {
+		return p, nil
+	}, func(p part) error {
+		take(&p.out)
+		for _, n := range p.torn {
+			c.torn[n] = true
+		}
+		done += chunkRecords * c.recordSize
+		c.opt.Report(step, min(done, c.stream.size), c.stream.size)
+		return nil
+	})
+}
+
+// askFolders passes over the folders' indexes for the names of needy records, and of
+// those that may differ.
+func (c *names) askFolders(ctx context.Context) error {
+	type found struct {
+		names []indexEntry
+		named []uint64 // records that do not state their number, and are in their place
+	}
+	var named []uint64
+	err := overFolders(ctx, c, "names in folders", func(f *found, e indexEntry) {
+		n := e.child.number()
+		m := c.mark(n)
+		if m&markUnstated != 0 && c.seqs[n] == e.child.seq() && c.owns(e) {
+			f.named = append(f.named, n)
+			m &^= markUnstated
+		}
+		if m&(markNeedy|markUnstated|markDiffers) != 0 {
+			f.names = append(f.names, e)
+		}
+	}, func(f *found) {
 		for _, n := range f.names {
 			k := n.child.number()
 			c.byFolder[k] = append(c.byFolder[k], n)
 		}
 		named = append(named, f.named...)
-		for _, n := range f.torn {
-			c.torn[n] = true
-		}
-		done += chunkRecords * c.recordSize
-		c.opt.Report("folders", min(done, c.stream.size), c.stream.size)
-		return nil
 	})
+	for _, n := range named {
+		c.marks[n] |= markNamed
+	}
+	return err
 }
 
 // lackSome reports whether a record that may be in use was not read and has
@@ -371,15 +417,28 @@ func (c *names) lackSome() bool {
 	return false
 }
 
-// settle leaves out double names and twins, and makes folders of unread
-// records known.
+// settle leaves out double names and twins, and makes folders of unread records
+// known. Of a folder that another one has by a name that it does not have of itself
+// that name is believed, which drivers follow.
 func (c *names) settle() {
 	for n, list := range c.byFolder {
 		once := nameSet{}
 		list = dropTwins(slices.DeleteFunc(list, func(e indexEntry) bool { return !once.add(e) }))
 		c.byFolder[n] = list
-		if _, known := c.folders[n]; !known && list[0].folder {
+		f, known := c.folders[n]
+		if !known && list[0].folder {
 			c.addFolder(n, list[0].child.seq(), list[0])
+		}
+		seq, isParent := c.parents[n] // what stands in it says
+		if !isParent {
+			seq = f.seq
+		}
+		i := slices.IndexFunc(list, func(e indexEntry) bool { return e.folder && e.child.seq() == seq && !c.isFound(e.parent.number()) })
+		if known && i >= 0 && c.mark(n)&markDiffers != 0 && !slices.ContainsFunc(list, func(e indexEntry) bool {
+			name, _ := e.shown()
+			return e.child.seq() == f.seq && e.parent == f.parent && name == f.name
+		}) {
+			c.addFolder(n, seq, list[i])
 		}
 	}
 }
@@ -429,7 +488,7 @@ func (c *names) needs() []ranges.Range {
 		if !f.all {
 			c.needRest(list, root)
 		}
-		if c.torn[recRoot] {
+		if c.torn[recRoot] && !c.told {
 			c.index(&f).need(list)
 		}
 	}

@@ -96,4 +96,12 @@ func TestBootAgainstCopy(t *testing.T) {
 			t.Errorf("%s: %d names, complete %v", name, names, l.Complete)
 		}
 	}
+	// both of them against record 0, which the mirror leads to
+	v := build()
+	for _, at := range []int{0, len(v.Image) - v.P.Sector} {
+		v.Image[at+bootMFT] += 3
+	}
+	if l := list(t, v.Image); l.Complete || !l.says("its own record at") || len(l.paths) != 40 {
+		t.Errorf("%q, %+v", l.paths, l.Listing)
+	}
 }

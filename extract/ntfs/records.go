@@ -34,6 +34,7 @@ type table struct {
 	sized      bool   // count is stated by the table, not only what was found
 	rebuilt    bool   // found by its records, since what says where it lies is unread
 	doubted    bool   // found records may be stale
+	displaced  bool   // the boot sector puts it elsewhere
 	// found are the records whose place is known only by themselves, sorted
 	found  []ranges.Range
 	mirror *stream

@@ -103,12 +103,24 @@ func (r *reparsePoint) elsewhere() string {
 // the volume.
 func (r *reparsePoint) unknown() bool {
 	switch {
-	case r.isLink(), r.tag == tagWOF, r.tag == tagHSM, r.tag == tagHSM2, r.tag == tagDedup, r.tag&tagCloudMask == tagCloud:
-		return false
-	case r.tag == tagUnixSocket, r.tag == tagUnixPipe, r.tag == tagUnixChar, r.tag == tagUnixBlock:
+	case r.isLink(), r.isDevice(), r.tag == tagWOF, r.tag == tagHSM, r.tag == tagHSM2, r.tag == tagDedup, r.tag&tagCloudMask == tagCloud:
 		return false
 	}
 	return true
+}
+
+// isDevice reports whether the point stands for a socket, pipe or device, which has
+// no content.
+func (r *reparsePoint) isDevice() bool {
+	return r.tag == tagUnixSocket || r.tag == tagUnixPipe || r.tag == tagUnixChar || r.tag == tagUnixBlock
+}
+
+// empty holds a file against its point, which may say that it has no content.
+func (r *reparsePoint) empty(f *extract.File, streams []*dataStream) {
+	if (r.isLink() || r.isDevice()) && len(streams) > 0 && streams[0].name == nil && streams[0].holds() {
+		f.RecordUnread = true
+		f.Why = append(f.Why, "its reparse point says that it has no content, and its record that it has")
+	}
 }
 
 // isLink reports whether the point is a link, which has no content.

@@ -21,6 +21,9 @@ func TestLinksAndPlaceholders(t *testing.T) {
 	size := int64(3 * 4096)
 	v.Add(ntfsimage.File{Names: win(root, "link"), Flags: fileFlagReparse, Reparse: reparse(tagSymlink, linkData(true, `\??\D:\Plates`, `D:\Plates`)),
 		Streams: []ntfsimage.Stream{{Data: []byte{}, Resident: true}}})
+	for name, tag := range map[string]uint32{"full link": tagUnixLink, "full pipe": tagUnixPipe} {
+		v.Add(ntfsimage.File{Names: win(root, name), Flags: fileFlagReparse, Reparse: reparse(tag, make([]byte, 8)), Streams: []ntfsimage.Stream{{Data: ntfsimage.Content(2, 5000)}}})
+	}
 	v.Add(ntfsimage.File{Folder: true, Names: win(root, "junction"), Flags: fileFlagReparse, Reparse: reparse(tagMountPoint, linkData(false, `\??\E:\Store`, `E:\Store`))})
 	v.Add(ntfsimage.File{Names: win(root, "away"), Flags: fileFlagReparse | fileFlagRecallData, Reparse: reparse(tagCloud|0x3000, make([]byte, 16)),
 		Streams: []ntfsimage.Stream{{Runs: []ntfsimage.Run{{LCN: -1, Length: 3}}, Size: size, Flags: 0x8000}}})
@@ -35,6 +38,11 @@ func TestLinksAndPlaceholders(t *testing.T) {
 	l := list(t, v.Finish().Image)
 	if f := l.file(t, "link"); f.Kind != extract.KindLink || f.Target != `D:\Plates` || f.Size != 0 {
 		t.Errorf("%+v", f)
+	}
+	for _, name := range []string{"full link", "full pipe"} {
+		if f := l.file(t, name); l.proved(name) || l.proved("link") == false {
+			t.Errorf("%+v", f)
+		}
 	}
 	if f := l.file(t, "junction"); f.Kind != extract.KindLink || f.Target != `E:\Store` {
 		t.Errorf("%+v", f)

@@ -3,7 +3,6 @@ package ntfs
 import (
 	"cmp"
 	"context"
-	"hash/fnv"
 	"iter"
 	"slices"
 
@@ -20,18 +19,23 @@ type ownName struct{ name, record uint64 }
 
 func (o ownName) byRecord(n uint64) int { return cmp.Compare(o.record, n) }
 
-// hashName hashes a name, in UTF-16 bytes, in a folder.
-func hashName(parent reference, text []byte) uint64 {
-	h := fnv.New64a()
-	_, _ = h.Write(le.AppendUint64(nil, uint64(parent)))
-	_, _ = h.Write(text)
-	return h.Sum64()
+// hashName hashes a name in a folder (FNV-1a).
+func hashName(parent reference, name []uint16) uint64 {
+	const prime = 0x100000001b3
+	h := uint64(0xcbf29ce484222325)
+	for i := range 8 {
+		h = (h ^ uint64(parent)>>(8*i)&0xff) * prime
+	}
+	for _, u := range name {
+		h = (h ^ uint64(u)) * prime
+	}
+	return h
 }
 
 // owns reports whether a folder's entry is one of the names that the record of
 // its child has of itself.
 func (c *names) owns(e indexEntry) bool {
-	n, name := e.child.number(), hashName(e.parent, utf16Bytes(e.name))
+	n, name := e.child.number(), hashName(e.parent, e.name)
 	i, _ := slices.BinarySearchFunc(c.own, n, ownName.byRecord)
 	for ; i < len(c.own) && c.own[i].record == n; i++ {
 		if c.own[i].name == name {
@@ -62,14 +66,6 @@ func (c *names) judgeUnstated(ctx context.Context) error {
 			}
 		}
 	}
-	for n, list := range c.byFolder {
-		if c.mark(n)&markUnstated != 0 && c.isUsed(n) { // of an earlier file
-			list = slices.DeleteFunc(list, func(e indexEntry) bool { return e.child.seq() != c.seqs[n] })
-		}
-		if c.byFolder[n] = list; len(list) == 0 {
-			delete(c.byFolder, n)
-		}
-	}
 	if len(c.strangers) == 0 {
 		return nil
 	}
@@ -90,7 +86,7 @@ func (c *names) elsewhere(n uint64, byName []ownName) bool {
 		other = other || e.child == f.ref() && e.space != nameDOS
 	}
 	return other || slices.ContainsFunc(own, func(e indexEntry) bool {
-		name := hashName(e.parent, utf16Bytes(e.name))
+		name := hashName(e.parent, e.name)
 		i, _ := slices.BinarySearchFunc(byName, name, func(o ownName, name uint64) int { return cmp.Compare(o.name, name) })
 		for ; i < len(byName) && byName[i].name == name; i++ {
 			if m := byName[i].record; m != n && c.marks[m]&markNamed != 0 {

@@ -78,7 +78,7 @@ func open(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if b, ok := rec.value(rec.attr(attrVolumeName, "")); ok && len(b) > 0 {
 		v.label, _ = extract.NameFromUTF16(utf16At(b, 0, len(b)/2))
 	}
-	v.journal = v.readJournal(rec)
+	v.journal = v.readJournal()
 	return v, nil
 }
 

@@ -423,7 +423,9 @@ func TestNames(t *testing.T) {
 // Folders that contain themselves, or whose parents are not known.
 func TestParents(t *testing.T) {
 	v := ntfsimage.New(ntfsimage.Params{})
-	a := v.AddFolder(root, "a")
+	name := win(root, "a")
+	name[0].NotIndexed = true // where a folder names it, that is its place
+	a := v.Add(ntfsimage.File{Folder: true, Names: name})
 	b := v.AddFolder(a, "b")
 	c := v.AddFolder(b, "c")
 	v.AddFile(c, "leaf", ntfsimage.Stream{Data: []byte("1"), Resident: true})
