@@ -38,6 +38,9 @@ func findFrom(ctx context.Context, r *image.Reader, offset int64, o extract.Opti
 	}
 	for i := range l.Volumes {
 		l.Volumes[i].Start += offset
+		for k := range l.Volumes[i].Pieces {
+			l.Volumes[i].Pieces[k].Image += offset
+		}
 		moveSpans(l.Volumes[i].Needs, offset)
 		moveSpans(l.Volumes[i].bad, offset)
 	}

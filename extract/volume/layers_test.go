@@ -87,7 +87,7 @@ func TestLayers(t *testing.T) {
 	}{
 		{"logical volumes", group, []Volume{
 			{Start: mib, Filesystem: "ntfs", Found: "office/first"},
-			{Start: 13 * mib, Filesystem: "lvm2", Found: "office/second", Reason: "2 pieces"},
+			{Start: 13 * mib, Filesystem: "empty", Found: "office/second in bare volume, put together from 2 pieces", Reason: "zero"},
 			{Start: 23 * mib, Filesystem: "empty", Found: "office/third", Reason: "zero"}}},
 		{"mirror, metadata 1.2", drive(size, mib, 4096, 1), []Volume{{Start: mib, Filesystem: "ntfs", Found: "mirror (Linux md array, metadata 1.2)"}}},
 		{"mirror, metadata 1.0", drive(size, 0, end, 1), []Volume{{Start: 0, Filesystem: "ntfs", Found: "mirror (Linux md array, metadata 1.0)"}}},
@@ -96,7 +96,7 @@ func TestLayers(t *testing.T) {
 		{"stripes, metadata 1.0", drive(size, 0, end, 0), []Volume{{Start: 0, Filesystem: "linux md raid", Reason: "RAID 0 of 2 drives"}}},
 		{"logical volumes in a mirror", mirrored, []Volume{
 			{Start: 2 * mib, Filesystem: "ntfs", Found: "office/first"},
-			{Start: 14 * mib, Filesystem: "lvm2", Reason: "2 pieces"},
+			{Start: 14 * mib, Filesystem: "empty", Found: "2 pieces", Reason: "zero"},
 			{Start: 24 * mib, Filesystem: "empty", Found: "office/third", Reason: "zero"}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {

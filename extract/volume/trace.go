@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fileassay/extract/fat"
+	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
 
@@ -114,8 +115,8 @@ func (t *trace) of(start int64, c *content) bool {
 }
 
 // content is the volume that the trace speaks for, which does not open.
-func (t *trace) content(base int64) content {
-	return content{filesystem: t.family, family: t.family, rests: onCopy, closed: true, from: fmt.Sprintf("%s at offset %d", t.from, base+t.at)}
+func (t *trace) content(r *image.Reader) content {
+	return content{filesystem: t.family, family: t.family, rests: onCopy, closed: true, from: fmt.Sprintf("%s at offset %d", t.from, r.Origin(t.at))}
 }
 
 // near is how far behind a trace others are taken for further sectors of the same
@@ -174,9 +175,9 @@ func (s *settler) shadow(all []tenant, traces []inner) {
 		if told++; told <= maxDoubts {
 			begins := ""
 			if q.start >= 0 {
-				begins = fmt.Sprintf(" that begins at offset %d", s.r.Base()+q.start)
+				begins = fmt.Sprintf(" that begins at offset %d", s.r.Origin(q.start))
 			}
-			s.l.missing("a volume (%s)%s was not found, whose %s was found at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, begins, q.what, s.r.Base()+q.at)
+			s.l.missing("a volume (%s)%s was not found, whose %s was found at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, begins, q.what, s.r.Origin(q.at))
 		}
 		covered := false
 		for i := range all {
@@ -191,7 +192,7 @@ func (s *settler) shadow(all []tenant, traces []inner) {
 			t := &all[i]
 			in := t.Start <= q.at && q.at-q.back < t.reach()
 			if t.listed() && len(t.Doubt) < maxDoubts && (in || !covered && t.Start > q.at) {
-				t.Doubt = append(t.Doubt, fmt.Sprintf("another volume (%s) may stand in the same place: its %s, found at offset %d, is no part of a file or structure of this one", q.family, q.what, s.r.Base()+q.at))
+				t.Doubt = append(t.Doubt, fmt.Sprintf("another volume (%s) may stand in the same place: its %s, found at offset %d, is no part of a file or structure of this one", q.family, q.what, s.r.Origin(q.at)))
 				t.Needs = append(t.Needs, ranges.Range{Start: 0, End: bootRecordSize})
 			}
 		}
