@@ -114,7 +114,7 @@ func (b *bench) extracted(dir string) map[string]string {
 // told is one of the image.
 func TestPieces(t *testing.T) {
 	vol := unpack(t, "../../extract/ext/testdata/ext4-1k.img.zst")
-	drive := physical(vol, 20*mib, segment{0, 5, 12}, segment{5, 3, 2}, segment{8, 4, 6})
+	drive := physical(vol, 17*mib, segment{0, 5, 12}, segment{5, 3, 2}, segment{8, 4, 6})
 	// place is where a byte of the volume lies in the image
 	place := func(off int64) int64 {
 		switch {
@@ -242,7 +242,7 @@ func TestPieces(t *testing.T) {
 	}
 
 	// what lies on another drive is not there, all else is
-	b.write("part.img", physical(vol, 20*mib, segment{0, 5, 12}, segment{5, 3, 2}, segment{8, 4, 0}))
+	b.write("part.img", physical(vol, 17*mib, segment{0, 5, 12}, segment{5, 3, 2}, segment{8, 4, 0}))
 	_, lines = b.verified(1, "part.img", "--assume-read")
 	intact, gone := 0, 0
 	for i, f := range b.decodeFiles(lines) {
@@ -282,4 +282,49 @@ func (b *bench) structures(image string) []result.Structure {
 	o := b.run(nil, "layout", image, "--assume-read", "--json")
 	decode(b.T, []byte(o.stdout), &rec)
 	return rec.Volumes[0].Structures
+}
+
+// Where metadata in front of a volume was not read, it is read first.
+func TestFrontFirst(t *testing.T) {
+	vol := unpack(t, "../../extract/ext/testdata/ext4-1k.img.zst")
+	logical := physical(vol, 14*mib, segment{0, 12, 2})
+	member := make([]byte, 14*mib) // of an array, by the type of its partition
+	copy(member[446:], []byte{0, 0, 0, 0, 0xFD, 0, 0, 0, 0, 8, 0, 0, 0, 0x68, 0, 0})
+	member[510], member[511] = 0x55, 0xAA
+	copy(member[2*mib:], vol)
+	b := &bench{t, t.TempDir()}
+	for _, c := range []struct {
+		name  string
+		drive []byte
+		front int64
+		exit  int // with all read: a partition of an array that holds none is not complete
+	}{{"label of LVM2", logical, 512, 0}, {"metadata of md", member, mib + 4096, 1}} {
+		b.write("drive.img", c.drive)
+		_, lines := b.verified(c.exit, "drive.img", "--assume-read")
+		var hurt *result.File // that is large, and worth most
+		for _, f := range b.decodeFiles(lines) {
+			if len(f.Extents) > 0 && f.Kind == "file" && (hurt == nil || *f.Size > *hurt.Size) {
+				hurt = &f
+			}
+		}
+		at := hurt.Extents[0][1]
+		b.write("map.csv", fmt.Appendf(nil, "start,length,state\n0,%d,read\n%d,512,failed\n%d,%d,read\n%d,512,failed\n%d,%d,read\n",
+			c.front, c.front, c.front+512, at-c.front-512, at, at+512, int64(len(c.drive))-at-512))
+		im, lines := b.verified(1, "drive.img", "--map", "map.csv")
+		for _, f := range b.decodeFiles(lines) {
+			if f.Verdict == result.Intact {
+				t.Fatalf("%s: intact: %+v, %+v", c.name, f, im)
+			}
+		}
+		o := b.run([]string{"list.csv"}, "reread", "r.jsonl", "--list", "list.csv", "--force", "--quiet")
+		var order []string
+		for l := range strings.Lines(string(b.read("list.csv"))) {
+			if strings.HasSuffix(l, ",failed\n") {
+				order = append(order, strings.TrimSpace(l))
+			}
+		}
+		if o.exit != 0 || len(order) < 2 || order[0] != fmt.Sprintf("%d,512,failed", c.front) {
+			t.Errorf("%s: read again are %v, want %d first", c.name, order, c.front)
+		}
+	}
 }
