@@ -182,17 +182,19 @@ func (c *composed) structure(s extract.Structure) []extract.Structure {
 		return []extract.Structure{s}
 	}
 	var out []extract.Structure
+	left := s.Unread // as the reader counts: it may not need all of what was not read
 	for r := range c.runs.Each(s.Image, s.Length) {
 		t := s
 		t.Image, t.Length = r.Image, r.Length
-		switch {
-		case r.Image < 0:
+		if r.Image < 0 {
 			t.Unread, t.Note = r.Length, "on another drive"
-		case r.Length < s.Length:
-			t.Unread = unreadBytes(c.r, r.Image, r.Length)
+		} else {
+			t.Unread = min(left, unreadBytes(c.r, r.Image, r.Length))
 		}
+		left -= min(left, t.Unread)
 		out = append(out, t)
 	}
+	out[len(out)-1].Unread += left
 	return out
 }
 

@@ -149,7 +149,7 @@ next:
 		}
 		for i := range all {
 			k, ok := kindOf(s.kinds, all[i].Filesystem)
-			if ok && t.alike(k.Name) && all[i].Start <= t.at && t.at < all[i].reach() {
+			if ok && t.alike(k.Name) && all[i].covers(t.at, t.at+1) {
 				if own[i]++; own[i] <= ownTraces && k.Name != "ext" {
 					continue next
 				}
@@ -181,16 +181,16 @@ func (s *settler) shadow(all []tenant, traces []inner) {
 		}
 		covered := false
 		for i := range all {
-			if t := &all[i]; t.Start <= q.at && q.at < t.reach() {
+			if t := &all[i]; t.covers(q.at, q.at+1) {
 				covered = true
-				if t.named { // it begins in that partition
+				if t.named && t.Pieces == nil { // it begins in that partition
 					q.back = min(q.back, q.at-t.Start)
 				}
 			}
 		}
 		for i := range all {
 			t := &all[i]
-			in := t.Start <= q.at && q.at-q.back < t.reach()
+			in := ranges.Touches(t.spans(), q.at-q.back, q.at+1)
 			if t.listed() && len(t.Doubt) < maxDoubts && (in || !covered && t.Start > q.at) {
 				t.Doubt = append(t.Doubt, fmt.Sprintf("another volume (%s) may stand in the same place: its %s, found at offset %d, is no part of a file or structure of this one", q.family, q.what, s.r.Origin(q.at)))
 				t.Needs = append(t.Needs, ranges.Range{Start: 0, End: bootRecordSize})
