@@ -58,6 +58,7 @@ type VolumeLayout struct {
 	Volume     int                `json:"volume"`
 	Start      int64              `json:"start"`
 	Length     int64              `json:"length"`
+	Pieces     result.Pieces      `json:"pieces,omitempty"` // as in a result
 	Filesystem string             `json:"filesystem"`
 	Label      string             `json:"label"`
 	Cluster    int64              `json:"cluster"`
@@ -101,7 +102,7 @@ func layout(ctx context.Context, o Options, in *Input) (*LayoutRecord, error) {
 	}
 	for i := range l.Volumes {
 		v := &l.Volumes[i]
-		vl := VolumeLayout{Volume: i + 1, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found, Reason: v.Reason, NoFiles: v.NoFiles,
+		vl := VolumeLayout{Volume: i + 1, Start: v.Start, Length: v.Length, Pieces: result.PiecesOf(v.Pieces), Filesystem: v.Filesystem, Found: v.Found, Reason: v.Reason, NoFiles: v.NoFiles,
 			Structures: []result.Structure{}}
 		fs, err := volume.Open(ctx, r, v, o.Options)
 		if err == nil {

@@ -257,7 +257,7 @@ func imageRecord(o Options, in *Input, l *volume.Layout) result.Image {
 // verifyVolume lists one volume into the spool.
 func verifyVolume(ctx context.Context, o Options, in *Input, number int, v *volume.Volume, w io.Writer, sum *passSums) (rec result.Volume, h *holdings, err error) {
 	r := in.Reader
-	rec = result.Volume{Volume: number, Start: v.Start, Length: v.Length, Filesystem: v.Filesystem, Found: v.Found}
+	rec = result.Volume{Volume: number, Start: v.Start, Length: v.Length, Pieces: result.PiecesOf(v.Pieces), Filesystem: v.Filesystem, Found: v.Found}
 	fs, err := volume.Open(ctx, r, v, o.Options)
 	if err != nil {
 		if ctx.Err() != nil {
@@ -269,8 +269,10 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v *volu
 			rec.Listing = result.Listing{Complete: true, Why: []string{v.Reason}}
 		}
 		h = &holdings{volume: number}
-		for s := range r.Unread(v.Start, min(v.Length, r.DriveSize()-v.Start)) {
-			h.add(result.HoldsUnknown, "", s.Start, s.End())
+		for _, p := range v.Places() {
+			for s := range r.Unread(p.Start, min(p.End, r.DriveSize())-p.Start) {
+				h.add(result.HoldsUnknown, "", s.Start, s.End())
+			}
 		}
 		return rec, h, nil
 	}
@@ -306,8 +308,8 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v *volu
 	if rec.Proof, err = prove(ctx, survey.Space, r, v.Start); err != nil {
 		return rec, h, err
 	}
-	if v.Start+v.Length > r.DriveSize() {
-		rec.Notes = append(rec.Notes, fmt.Sprintf("the volume ends %d bytes past the end of the image: was the image cut short?", v.Start+v.Length-r.DriveSize()))
+	if v.Pieces == nil && v.End() > r.DriveSize() {
+		rec.Notes = append(rec.Notes, fmt.Sprintf("the volume ends %d bytes past the end of the image: was the image cut short?", v.End()-r.DriveSize()))
 	}
 	return rec, h, nil
 }

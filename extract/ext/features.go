@@ -4,6 +4,7 @@ package ext
 // "incompatible" and "read-only compatible" feature set.
 const (
 	compatJournal      = 0x4
+	compatDirIndex     = 0x20
 	compatSparseSuper2 = 0x200
 	compatOrphanFile   = 0x1000
 

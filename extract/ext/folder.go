@@ -186,6 +186,7 @@ func (t *tree) ownBlock(f *folderPlan, b partial.Bytes, logical uint64) int {
 func (t *tree) readFolder(f *folderPlan, names *nameList) {
 	names.append(&f.names)
 	f.names = nameList{}
+	kind, index := t.hashIndex(f)
 	const most = 32 // blocks read at once
 	buf, done := t.borrow(most * t.bs)
 	defer done()
@@ -212,7 +213,7 @@ func (t *tree) readFolder(f *folderPlan, names *nameList) {
 			k := min(most, n-i)
 			b := t.read(buf[:int64(k)*t.bs], r.Physical+i)
 			for j := range k {
-				t.readFolderBlock(f, names, b.Slice(int(j)*int(t.bs), int(t.bs)), r.Logical+i+j, r.Physical+i+j)
+				t.readFolderBlock(f, names, b.Slice(int(j)*int(t.bs), int(t.bs)), r.Logical+i+j, r.Physical+i+j, kind, index)
 			}
 		}
 	}
@@ -230,7 +231,7 @@ func (f *folderPlan) lose(blocks uint64, why string) {
 }
 
 // readFolderBlock takes the entries of one block of a folder.
-func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, logical, block uint64) {
+func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, logical, block uint64, kind uint8, index map[uint64]hashRange) {
 	if t.copies[block].weak {
 		f.lose(1, fmt.Sprintf("block %d of the folder is in the journal, where its checksum does not vouch for it", block))
 	}
@@ -256,9 +257,17 @@ func (t *tree) readFolderBlock(f *folderPlan, names *nameList, b partial.Bytes, 
 		f.lose(1, "the block where its inode says that it begins is another folder's")
 		return
 	}
+	hashes, indexed := index[logical]
+	misplaced := 0
 	whole, fault := walkDirents(&t.sb, b, f.flags&inodeEncrypt != 0, func(d dirent) {
+		if indexed && !hashes.holds(&t.sb, kind, d.Name) {
+			misplaced++
+		}
 		t.takeDirent(f, names, d)
 	})
+	if misplaced > 0 {
+		f.lose(1, fmt.Sprintf("block %d of the folder holds %d names that its index puts elsewhere", block, misplaced))
+	}
 	switch {
 	case fault != "":
 		f.bad++

@@ -10,6 +10,7 @@ import (
 // Inode flags. ext4: inodes, "i_flags".
 const (
 	inodeEncrypt    = 0x800
+	inodeIndex      = 0x1000
 	inodeHugeFile   = 0x40000
 	inodeExtents    = 0x80000
 	inodeVerity     = 0x100000

@@ -16,6 +16,9 @@ const (
 
 	stateClosed = 0x1 // s_state: "cleanly umounted"
 	stateErrors = 0x2 // s_state: "errors detected"
+
+	flagSignedHash   = 0x1 // s_flags
+	flagUnsignedHash = 0x2
 )
 
 // superblock is a volume's superblock or a copy of it. ext4: super, "struct
@@ -43,6 +46,8 @@ type superblock struct {
 	Label          string
 	ReservedGDT    uint16
 	JournalInode   uint32
+	HashSeed       [4]uint32
+	Flags          uint32
 	JournalBackup  uint8 // s_jnl_backup_type: 1 where JournalBlocks is set
 	DescSize       uint16
 	FirstMetaBG    uint32
@@ -102,6 +107,10 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		sb.Label = string(bytes.ToValidUTF8(label, []byte("�")))
 		sb.ReservedGDT = le.Uint16(b[0xCE:])
 		sb.JournalInode = le.Uint32(b[0xE0:])
+		for i := range sb.HashSeed {
+			sb.HashSeed[i] = le.Uint32(b[0xEC+4*i:])
+		}
+		sb.Flags = le.Uint32(b[0x160:])
 		sb.LastOrphan = le.Uint32(b[0xE8:])
 		sb.JournalBackup = b[0xFD]
 		sb.DescSize = le.Uint16(b[0xFE:])

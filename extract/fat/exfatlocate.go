@@ -135,7 +135,7 @@ func (d *exfatFormat) findBoot(l *layout) error {
 			d.boot.Flags = main.boot.Flags // the backup's are stale: section 3.1.13
 		}
 		d.oppose(l, main, backup)
-		l.note("%s: the backup at offset %d (sector %d of the volume) was used", why, backup.at, regionSectors)
+		l.note("%s: the backup at offset %d (sector %d of the volume) was used", why, l.r.Origin(backup.at), regionSectors)
 	case main != nil && backup != nil && main.boot.sameVolume(backup.boot):
 		d.boot, d.proved = main.boot, true
 		l.note("%s: main and backup boot sector agree", why)

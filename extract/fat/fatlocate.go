@@ -91,7 +91,7 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 			continue
 		}
 		d.boot, d.source = s, fromBackup
-		l.note("%s: its copy at offset %d (sector %d of the volume) was used", why, at, backupSector)
+		l.note("%s: its copy at offset %d (sector %d of the volume) was used", why, l.r.Origin(at), backupSector)
 		return nil
 	}
 	if lost && d.rebuild(ctx, l) {

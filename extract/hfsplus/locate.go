@@ -103,7 +103,7 @@ func (l *layout) findHeader() error {
 			if left := at + alternateOffset - l.start - c.bytes(); c.err == nil && left >= 0 && left < c.blockSize {
 				l.last, l.header, l.alternate = c, c.volumeHeader, true
 				l.notes = append(l.notes, fmt.Sprintf("the alternate volume header was used: %v; it ends the volume at offset %d, the place ends at %d",
-					l.first.err, at+alternateOffset, l.start+l.length))
+					l.first.err, l.src.r.Origin(at+alternateOffset), l.src.r.Origin(l.start+l.length)))
 				return nil
 			}
 		}
@@ -147,9 +147,9 @@ func (l *layout) readHeader(at int64) headerCopy {
 	}
 	c.volumeHeader, c.err = parseHeader(b[:])
 	if c.err != nil {
-		c.err = fmt.Errorf("%w (at offset %d, sector %d)", c.err, at, at/l.src.r.Sector())
+		c.err = fmt.Errorf("%w (at offset %d, sector %d)", c.err, l.src.r.Origin(at), l.src.r.Origin(at)/l.src.r.Sector())
 	} else if n := c.bytes(); n > room+c.blockSize {
-		c.err = fmt.Errorf("volume header: %w: a volume of %d bytes in %d (at offset %d, sector %d)", errLarge, n, room, at, at/l.src.r.Sector())
+		c.err = fmt.Errorf("volume header: %w: a volume of %d bytes in %d (at offset %d, sector %d)", errLarge, n, room, l.src.r.Origin(at), l.src.r.Origin(at)/l.src.r.Sector())
 	}
 	return c
 }

@@ -45,7 +45,7 @@ func (r *Reader) Again() (next *Reader, found bool) {
 		return r, false
 	}
 	broken := r.Broken()
-	next = &Reader{src: r.src, close: r.close, files: r.files, size: r.size, drive: r.drive, sector: r.sector, base: r.base,
+	next = &Reader{src: r.src, close: r.close, files: r.files, size: r.size, drive: r.drive, sector: r.sector, under: r.under, runs: r.runs,
 		m: r.m.With(broken), said: r.said.With(broken), broken: broken}
 	next.faults.retried.Store(r.Retried())
 	return next, true

@@ -14,13 +14,16 @@ import (
 
 // UnreadError is returned for any byte that the drive did not give.
 type UnreadError struct {
-	Offset int64 // first unread byte of what was asked for
+	Offset int64 // in the image, of the first unread byte of what was asked for; or Elsewhere
 	Length int64 // unread bytes from there, of one state, as far as was asked
 	State  imap.State
 	Sector int64 // bytes a sector, for the message
 }
 
 func (e *UnreadError) Error() string {
+	if e.Offset == Elsewhere {
+		return fmt.Sprintf("%d bytes lie on another drive", e.Length)
+	}
 	return fmt.Sprintf("%d bytes at offset %d (sector %d) were not read from the drive: %s",
 		e.Length, e.Offset, e.Offset/max(e.Sector, 1), e.State)
 }
@@ -44,7 +47,8 @@ type Reader struct {
 	sector int64
 	m      *imap.Map // in whole sectors, nothing past the image's end
 	said   *imap.Map // m before doubtful ranges were trusted
-	base   int64     // of its first byte in the image that it is a part of
+	under  *Reader   // what it is a layer of; nil for the image itself
+	runs   Runs      // and how it is put together from it
 
 	files  []openedFile // that it reads; none where it was made of something else
 	broken []imap.Range // what the image file did not give in passes before
@@ -107,20 +111,9 @@ func (r *Reader) Tally() imap.Tally { return r.said.Tally(0, r.drive) }
 func (r *Reader) TallyOf(off, n int64) imap.Tally { return r.said.Tally(off, n) }
 
 // From is the image from off on, as an image of its own: for a drive that
-// begins inside a file. Base tells off.
+// begins inside a file.
 func (r *Reader) From(off int64) *Reader {
-	var list []imap.Range
-	for rg := range r.Over(off, r.size-off) {
-		rg.Start -= off
-		list = append(list, rg)
-	}
-	m, err := imap.New(list) // sorted and disjoint, as Over gives them
-	if err != nil {
-		m = nil // and nothing is read
-	}
-	v := New(&shifted{r, off}, r.size-off, m, Options{Sector: r.sector, DriveSize: r.drive - off})
-	v.base = r.base + off
-	return v
+	return r.layer(Runs{{0, off, math.MaxInt64 - off}}, r.size-off, r.drive-off, nil)
 }
 
 // Without is the image with some ranges called failed that the map may call read:
@@ -130,22 +123,8 @@ func (r *Reader) Without(list []ranges.Range) *Reader {
 	for _, b := range list {
 		bad = append(bad, imap.Range{Start: b.Start, Length: b.Len(), State: imap.Failed})
 	}
-	v := New(&shifted{r, 0}, r.size, r.m.With(bad), Options{Sector: r.sector, DriveSize: r.drive})
-	v.base = r.base
-	return v
+	return r.layer(Runs{{0, 0, math.MaxInt64}}, r.size, r.drive, bad)
 }
-
-// Base is where the reader's first byte lies in the image: 0, but for what
-// From gives.
-func (r *Reader) Base() int64 { return r.base }
-
-// shifted reads from a place of an image on.
-type shifted struct {
-	r   *Reader
-	off int64
-}
-
-func (s *shifted) ReadAt(p []byte, off int64) (int, error) { return s.r.ReadAt(p, s.off+off) }
 
 // Map is the imaging map that holds: in whole sectors, with what the image file
 // did not give in passes before as failed, and nothing past the image's end.
@@ -182,10 +161,10 @@ func (r *Reader) IsRead(off, n int64) bool {
 // read.
 func (r *Reader) unreadAt(off, n int64) error {
 	for u := range r.Unread(off, n) {
-		return &UnreadError{u.Start, u.Length, u.State, r.sector}
+		return &UnreadError{r.Origin(u.Start), u.Length, u.State, r.sector}
 	}
 	// only at the last offset there is, past which no byte can be named
-	return &UnreadError{off, n, imap.Skipped, r.sector}
+	return &UnreadError{r.Origin(off), n, imap.Skipped, r.sector}
 }
 
 // ReadAt reads len(p) bytes from off. If any of them was not read from the
@@ -204,7 +183,7 @@ func (r *Reader) ReadAt(p []byte, off int64) (int, error) {
 	if bad, cause := r.fill(p, off); len(bad) > 0 {
 		clear(p)
 		return 0, fmt.Errorf("reading the image file: %w (%w)",
-			&UnreadError{bad[0].Start, bad[0].Length, imap.Failed, r.sector}, cause)
+			&UnreadError{r.Origin(bad[0].Start), bad[0].Length, imap.Failed, r.sector}, cause)
 	}
 	return len(p), nil
 }

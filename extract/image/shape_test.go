@@ -153,8 +153,8 @@ func TestFrom(t *testing.T) {
 	m := mustMap(t, rng(0, 2*S, imap.Failed), rng(2*S, 4*S, imap.Read), rng(6*S, S, imap.Doubtful), rng(7*S, 9*S, imap.Read))
 	r := New(d, 16*S, m, Options{DriveSize: 20 * S})
 	v := r.From(off)
-	if v.Size() != 13*S || v.DriveSize() != 17*S || v.Base() != off || r.Base() != 0 || v.Sector() != S {
-		t.Errorf("size %d, drive %d, base %d", v.Size(), v.DriveSize(), v.Base())
+	if v.Size() != 13*S || v.DriveSize() != 17*S || v.Origin(7) != off+7 || r.Origin(7) != 7 || v.Sector() != S {
+		t.Errorf("size %d, drive %d, origin %d", v.Size(), v.DriveSize(), v.Origin(7))
 	}
 	p := make([]byte, 17*S)
 	want := []imap.Range{rng(3*S, S, imap.Doubtful), rng(6*S, S, imap.Failed), rng(13*S, 4*S, imap.Skipped)}

@@ -1,8 +1,9 @@
 // Package lvm finds the filesystems behind LVM2 metadata on one drive.
 //
 // A logical volume that lies on the drive as a whole and in one piece is as
-// good as a partition: [Find] says where it starts and how long it is. What
-// lies in several pieces, or needs other drives, is named with the reason. The
+// good as a partition. [Find] says in which pieces each lies, and of which no
+// more than these are on this drive. What is striped or mirrored, or lies on
+// other drives alone, is named with the reason. The
 // form of the metadata is that of lvm2's own sources, lib/format_text/layout.h
 // ("layout.h") and lvm.conf(5) for its text.
 package lvm
@@ -16,7 +17,6 @@ import (
 	"strconv"
 	"strings"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
@@ -41,11 +41,10 @@ type Group struct {
 type Volume struct {
 	Name   string
 	Length int64 // bytes
-	// Pieces are where it lies in the image, in its own order; they make up
-	// Length where it lies on this drive alone.
-	Pieces []extract.Extent
-	// Reason says in words why it cannot be read as one range of this drive,
-	// "" if it can: then Pieces is one.
+	// Pieces are where it lies in the image, in its own order, none over another.
+	// What they leave out of Length lies on other drives.
+	Pieces image.Runs
+	// Reason says in words why it cannot be read from this drive, "" if it can.
 	Reason string
 }
 
@@ -183,11 +182,11 @@ func Find(r *image.Reader, start, length int64) (*Group, bool) {
 		g, asked, err := readArea(r, start, length, x[0], l.ID)
 		switch {
 		case errors.Is(err, errIgnored):
-			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", start+x[0], err))
+			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", r.Origin(start+x[0]), err))
 		case err != nil:
 			unread++
 			needs = append(needs, asked...)
-			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", start+x[0], err))
+			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", r.Origin(start+x[0]), err))
 		case best == nil || g.seqno > best.seqno:
 			best = g
 		}
@@ -339,8 +338,7 @@ func (p *placer) volume(name string, lv *section) Volume {
 			v.Reason = fmt.Sprintf("it is of type %s, which is not followed", kind)
 		case s.numbers["stripe_count"] != 1 || len(stripes) != 2:
 			v.Reason = fmt.Sprintf("it is striped over %d drives: the others are needed", s.numbers["stripe_count"])
-		case stripes[0] != p.own:
-			v.Reason = "a part of it lies on another drive, which is needed"
+		case stripes[0] != p.own: // on another drive
 		default:
 			from, err := strconv.ParseInt(stripes[1], 10, 32)
 			if err != nil || from < 0 {
@@ -352,17 +350,33 @@ func (p *placer) volume(name string, lv *section) Volume {
 				v.Reason = "a part of it lies past the end of the physical volume"
 				break
 			}
-			v.add(extract.Extent{Offset: at, Image: p.start + on, Length: n * p.extent})
+			v.add(image.Run{Offset: at, Image: p.start + on, Length: n * p.extent})
 		}
 	}
-	if v.Reason == "" && len(v.Pieces) > 1 {
-		v.Reason = fmt.Sprintf("it lies on the drive in %d pieces that do not follow each other", len(v.Pieces))
+	var taken ranges.Set
+	held := int64(0)
+	for _, r := range v.Pieces {
+		taken.Add(r.Image, r.Length)
+		held += r.Length
+	}
+	switch {
+	case v.Reason != "":
+	case taken.Bytes() < held:
+		v.Reason = "two segments of it have one place"
+	case len(v.Pieces) == 0:
+		v.Reason = "it lies on another drive, which is needed"
+	case len(v.Pieces) > maxPieces:
+		v.Reason = fmt.Sprintf("it lies on the drive in %d pieces, more than the %d that are put together", len(v.Pieces), maxPieces)
 	}
 	return v
 }
 
+// maxPieces bounds the pieces of a logical volume: each costs a look through its
+// space where they are shuffled.
+const maxPieces = 1024
+
 // add takes a piece, joined with the last where it continues it.
-func (v *Volume) add(p extract.Extent) {
+func (v *Volume) add(p image.Run) {
 	if n := len(v.Pieces); n > 0 {
 		last := &v.Pieces[n-1]
 		if last.Offset+last.Length == p.Offset && last.Image+last.Length == p.Image {

@@ -8,7 +8,6 @@ import (
 	"strings"
 	"testing"
 
-	"fileassay/extract"
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/ranges"
@@ -54,10 +53,9 @@ const (
 // want is what pvdisplay -m tells of the volume (testdata/make.sh): its
 // extents of 1 MiB start at 1 MiB.
 var want = []Volume{
-	{Name: "first", Length: 10 * mib, Pieces: []extract.Extent{{Offset: 0, Image: shift + mib, Length: 10 * mib}}},
-	{Name: "second", Length: 14 * mib, Pieces: []extract.Extent{{Offset: 0, Image: shift + 13*mib, Length: 10 * mib}, {Offset: 10 * mib, Image: shift + 26*mib, Length: 4 * mib}},
-		Reason: "it lies on the drive in 2 pieces that do not follow each other"},
-	{Name: "third", Length: 3 * mib, Pieces: []extract.Extent{{Offset: 0, Image: shift + 23*mib, Length: 3 * mib}}},
+	{Name: "first", Length: 10 * mib, Pieces: image.Runs{{Offset: 0, Image: shift + mib, Length: 10 * mib}}},
+	{Name: "second", Length: 14 * mib, Pieces: image.Runs{{Offset: 0, Image: shift + 13*mib, Length: 10 * mib}, {Offset: 10 * mib, Image: shift + 26*mib, Length: 4 * mib}}},
+	{Name: "third", Length: 3 * mib, Pieces: image.Runs{{Offset: 0, Image: shift + 23*mib, Length: 3 * mib}}},
 }
 
 func TestFind(t *testing.T) {
@@ -119,6 +117,10 @@ func TestOtherDrives(t *testing.T) {
 	   segment1 { start_extent = 0 extent_count = 4 type = "striped" stripe_count = 1 stripes = ["pv0", 9] }
 	   segment2 { start_extent = 4 extent_count = 4 type = "striped" stripe_count = 1 stripes = ["pv1", 9] } }
 	 m { status = ["READ", "VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 4 type = "raid1" } }
+	 away { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 4 type = "striped" stripe_count = 1 stripes = ["pv1", 9] } }
+	 twice { status = ["VISIBLE"] segment_count = 2
+	   segment1 { start_extent = 0 extent_count = 4 type = "striped" stripe_count = 1 stripes = ["pv0", 9] }
+	   segment2 { start_extent = 4 extent_count = 4 type = "striped" stripe_count = 1 stripes = ["pv0", 10] } }
 	 hidden { status = ["READ"] segment_count = 1 }
 	 end { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 4000 type = "striped" stripe_count = 1 stripes = ["pv0", 0] } }
 	 ok { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "striped" stripe_count = 1 stripes = ["pv0", 1] } }
@@ -132,7 +134,7 @@ func TestOtherDrives(t *testing.T) {
 		got[v.Name] = v.Reason
 	}
 	wanted := map[string]string{
-		"s": "it is striped over 2 drives: the others are needed", "o": "a part of it lies on another drive, which is needed",
+		"s": "it is striped over 2 drives: the others are needed", "o": "", "away": "it lies on another drive, which is needed", "twice": "two segments of it have one place",
 		"m": "it is of type raid1, which is not followed", "end": "a part of it lies past the end of the physical volume", "ok": "",
 	}
 	if diff := cmp.Diff(wanted, got); diff != "" {
@@ -157,13 +159,15 @@ func FuzzText(f *testing.F) {
 			return
 		}
 		for _, v := range g.Volumes {
-			if v.Reason == "" && (len(v.Pieces) != 1 || v.Pieces[0].Length != v.Length) {
-				t.Fatalf("%+v", v)
-			}
+			pos := int64(0)
 			for _, p := range v.Pieces {
-				if p.Image < shift || p.Length <= 0 || p.Image+p.Length > shift+40*mib {
+				if p.Image < shift || p.Length <= 0 || p.Image+p.Length > shift+40*mib || p.Offset < pos || p.Offset+p.Length > v.Length {
 					t.Fatalf("%+v", v)
 				}
+				pos = p.Offset + p.Length
+			}
+			if v.Reason == "" && pos == 0 {
+				t.Fatalf("%+v", v)
 			}
 		}
 	})

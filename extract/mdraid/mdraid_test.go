@@ -180,3 +180,30 @@ func FuzzSuper(f *testing.F) {
 		}
 	})
 }
+
+// FuzzBadLog reads lists of sectors that an array gave up.
+func FuzzBadLog(f *testing.F) {
+	le := binary.LittleEndian
+	one := make([]byte, 512)
+	for i := range 64 {
+		le.PutUint64(one[8*i:], 1<<64-1)
+	}
+	le.PutUint64(one, 4096<<10|8)
+	f.Add(one, uint8(0))
+	le.PutUint64(one[8:], 1<<63|1023)
+	f.Add(one, uint8(9))
+	f.Fuzz(func(t *testing.T, b []byte, shift uint8) {
+		const at, start, length = 512, 512, 8 * mib
+		b = b[:min(len(b), maxLog*512)]
+		img := append(make([]byte, at), b...)
+		a := Array{Start: mib, Length: 4 * mib, log: &badLog{at: at, sectors: int64(len(b)) / 512, shift: shift}}
+		a.badBlocks(reader(t, img), start, length)
+		end := a.Start
+		for _, bad := range a.Bad {
+			if bad.Start < end || bad.Len() <= 0 || bad.End > a.Start+a.Length {
+				t.Fatalf("%v in %+v", bad, a)
+			}
+			end = bad.End
+		}
+	})
+}

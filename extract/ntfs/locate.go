@@ -32,7 +32,7 @@ func locateBoot(r *image.Reader, start, length int64) (boot BootSector, note str
 		}
 		// the copy says how far from the volume's start it stands
 		if s, err := parseBootSector(b); err == nil && s.TotalSectors*s.SectorSize == at-start {
-			return s, fmt.Sprintf("boot sector unread or damaged (%s); its copy at offset %d is used", why, at), nil
+			return s, fmt.Sprintf("boot sector unread or damaged (%s); its copy at offset %d is used", why, r.Origin(at)), nil
 		}
 	}
 	return BootSector{}, "", &extract.NotVolumeError{Filesystem: "ntfs", Start: start, Why: why}

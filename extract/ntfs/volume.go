@@ -60,7 +60,7 @@ func held(ctx context.Context, r *image.Reader, start, length int64, o extract.O
 	if err != nil {
 		return nil, err
 	}
-	v.doubt = extract.Doubt{fmt.Sprintf("the boot sector and its copy at offset %d tell of two shapes of the volume: %s is gone by, and nothing proves it", at, which)}
+	v.doubt = extract.Doubt{fmt.Sprintf("the boot sector and its copy at offset %d tell of two shapes of the volume: %s is gone by, and nothing proves it", r.Origin(at), which)}
 	return v, nil
 }
 

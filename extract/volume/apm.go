@@ -77,7 +77,7 @@ func readAPM(r *image.Reader) *table {
 func readAPMIn(r *image.Reader, unit int64) *table {
 	m := apmReader{
 		r: r, unit: unit, limit: min(int64(maxAPMEntries), r.DriveSize()/unit-1),
-		t: &table{scheme: SchemeAPM, unit: unit, base: r.Base()},
+		t: &table{scheme: SchemeAPM, unit: unit, base: r.Origin(0)},
 	}
 	if !m.read() {
 		return nil

@@ -10,6 +10,8 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/lvm"
+	"fileassay/extract/mdraid"
 	"fileassay/extract/ranges"
 )
 
@@ -38,6 +40,9 @@ func findFrom(ctx context.Context, r *image.Reader, offset int64, o extract.Opti
 	}
 	for i := range l.Volumes {
 		l.Volumes[i].Start += offset
+		for k := range l.Volumes[i].Pieces {
+			l.Volumes[i].Pieces[k].Image += offset
+		}
 		moveSpans(l.Volumes[i].Needs, offset)
 		moveSpans(l.Volumes[i].bad, offset)
 	}
@@ -100,13 +105,77 @@ func volumeAt(ctx context.Context, r *image.Reader, start int64, filesystem stri
 		if start > 0 || length < r.DriveSize()-start {
 			l.Missing = append(l.Missing, "other volumes of the image were not looked for: one was given by hand")
 		}
-		l.Volumes = []Volume{{Start: start, Length: length, Filesystem: res.filesystem, Found: "given by hand", fs: res.fs}}
+		l.Volumes = []Volume{{Start: start, Length: length, Filesystem: res.filesystem, Found: "given by hand", fs: res.fs, rests: onCopy}}
+		v := &l.Volumes[0]
+		for _, c := range p.primaries(start) {
+			v.rests, v.own = onPrimary, c.Length
+		}
+		if err := p.handed(ctx, l, v); err != nil {
+			return nil, err
+		}
+		if v.fs = p.reader(k.Name, start, length); len(v.bad) > 0 { // what was opened does not know of these
+			v.fs = nil
+		}
 		return l, nil
 	}
 	if no := (*extract.NotVolumeError)(nil); errors.As(why, &no) {
 		return nil, why
 	}
 	return nil, fmt.Errorf("volume at offset %d: %w", start, why)
+}
+
+// handed says of a volume that was given by hand what stands in front of it, by the
+// tables and by metadata of arrays and volume groups, read or not.
+func (p *places) handed(ctx context.Context, l *Layout, v *Volume) error {
+	around := Layout{SectorSize: p.r.Sector(), Volumes: l.Volumes}
+	end := int64(0)
+	boot := readBootSector(p.r, "master boot record", 0)
+	t := readGPT(p.r, &boot)
+	if t == nil || !t.usable() {
+		t = readAPM(p.r)
+	}
+	if t == nil && boot.ok && boot.rec.sense(p.r.DriveSize()/step) == senseTable {
+		t = readMBR(p.r, &boot, p.r.Sector())
+	}
+	if t != nil {
+		around.SectorSize, around.Partitions, end = t.unit, t.partitions, t.end
+	}
+	for i := range around.Partitions {
+		if q := &around.Partitions[i]; q.room() && q.Start == v.Start {
+			v.Partition = q
+		}
+	}
+	f := fronts{places: p, l: &around}
+	for _, c := range f.containers(v) {
+		if a, ok, _ := mdraid.Find(p.r, c.Start, c.Len()); ok {
+			v.member = c
+			if a.Reason != "" {
+				v.Doubt = append(v.Doubt, "by metadata that was read the drive or partition is part of an array: "+a.Reason)
+			} else {
+				(&layers{p, l}).array(v, &a)
+			}
+		}
+		if v.Start == c.Start {
+			continue
+		}
+		g, ok := lvm.Find(p.r, c.Start, c.Len())
+		if !ok {
+			continue
+		}
+		v.grouped, v.Needs = true, append(g.Needs, v.Needs...)
+		if g.Unread != "" {
+			v.Doubt = append(v.Doubt, g.Unread)
+		}
+		inOne := func(l lvm.Volume) bool {
+			return l.Reason == "" && slices.ContainsFunc(l.Pieces, func(r image.Run) bool {
+				return r.Image <= v.Start && v.End() <= r.Image+r.Length
+			})
+		}
+		if !slices.ContainsFunc(g.Volumes, inOne) {
+			v.Doubt = append(v.Doubt, "metadata of LVM2 stands in front of it, and gives it no logical volume, or not in one piece")
+		}
+	}
+	return p.fronted(ctx, &around, end)
 }
 
 // lengths are the lengths that a volume at start may have, likeliest first: by

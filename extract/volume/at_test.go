@@ -154,3 +154,65 @@ func TestVolumeAt(t *testing.T) {
 		t.Errorf("an unknown filesystem: %v", err)
 	}
 }
+
+// What stands in front of a volume counts as well where a person says where the
+// volume begins.
+func TestVolumeAtFront(t *testing.T) {
+	ntfs := unpack(t, "../../cmd/fileassay/testdata/ferry.img.zst")[32768:]
+	group := unpack(t, "../lvm/testdata/office.img.zst")
+	copy(group[mib:], ntfs)
+	copy(group[24*mib:], ntfs[:len(ntfs)/2]) // the rest of the logical volume is too short
+	member := func(level uint32, at int64) []byte {
+		d := make([]byte, at+8*mib)
+		copy(d[at+mib:], ntfs)
+		copy(d[at+4096:], mdSuper(4096, level, mib/512, 6*mib/512))
+		if at > 0 {
+			putMBR(d, 0, bootEntry{Type: 0xFD, Start: uint32(at / 512), Sectors: 8 * mib / 512})
+		}
+		return d
+	}
+	super := unread{4096, 4096}
+	for _, c := range []struct {
+		name  string
+		drive []byte
+		at    int64
+		holes []unread
+		doubt string
+	}{
+		{"one of two with stripes", member(0, 0), mib, nil, "RAID 0 of 2 drives"},
+		{"its metadata unread, but it is whole from end to end", member(0, 0), mib, []unread{super}, ""},
+		{"in a partition", member(0, 2*mib), 3 * mib, []unread{{2*mib + 4096, 4096}}, "Linux md, version 1.2"},
+		{"one of a mirror", member(1, 0), mib, nil, ""},
+		{"a logical volume", group, mib, nil, ""},
+		{"a logical volume, the metadata unread", group, mib, []unread{super}, "LVM2"},
+		{"a logical volume, the label unread", group, mib, []unread{{512, 512}}, "label is unread"},
+		{"over the end of a logical volume", group, 24 * mib, nil, "not in one piece"},
+		{"bare", ntfs, 0, nil, ""},
+	} {
+		r := reader(t, c.drive, 512, c.holes...)
+		l, err := At(t.Context(), r, c.at, "ntfs", extract.Options{})
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		v := &l.Volumes[0]
+		if told := strings.Join(v.Doubt, "; "); (told != "") != (c.doubt != "") || !strings.Contains(told, c.doubt) || (len(c.holes) > 0 && c.doubt != "") != (len(v.Needs) > 0) {
+			t.Errorf("%s: doubt %q, want %q; needs %v", c.name, told, c.doubt, v.Needs)
+		}
+		fs, err := Open(t.Context(), r, v, extract.Options{})
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		files, proved := 0, 0
+		survey, err := fs.Walk(t.Context(), func(f *extract.File) error {
+			if files++; !f.RecordUnread {
+				proved++
+			}
+			return nil
+		})
+		if err != nil || files == 0 || (proved == 0 || !survey.Listing.Complete) != (c.doubt != "") {
+			t.Errorf("%s: %d of %d proved, %v", c.name, proved, files, err)
+		}
+	}
+}

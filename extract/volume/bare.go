@@ -88,7 +88,7 @@ func (f *finder) bareInTable(ctx context.Context, t *table, volumes *[]tenant, b
 		return true, f.bareVolume(ctx, boot, c)
 	}
 	c.doubt = append(c.doubt, "sector 0 holds a partition table, and nothing known was read in its partitions: which of the two is younger is not known")
-	v, _ := c.volume("bare volume", 0, f.r.DriveSize(), f.r.Base())
+	v, _ := c.volume("bare volume", 0, f.r.DriveSize(), f.r)
 	*volumes = append(*volumes, tenant{Volume: v})
 	f.contested, t.dark = true, wholeDrive(f.r)
 	f.l.missing("a bare volume (%s) fills the drive, and sector 0 holds a partition table: its volumes may be missing", c.filesystem)
@@ -156,7 +156,7 @@ func (f *finder) bareVolume(ctx context.Context, boot *bootSector, c content) er
 
 // add adds the volume that the drive as a whole is.
 func (f *finder) add(ctx context.Context, c content, found string) error {
-	v, note := c.volume(found, 0, f.r.DriveSize(), f.r.Base())
+	v, note := c.volume(found, 0, f.r.DriveSize(), f.r)
 	if note != "" {
 		f.l.note("%s", note)
 	}

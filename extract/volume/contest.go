@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 
+	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
 
@@ -42,15 +43,15 @@ type content struct {
 }
 
 // volume is the volume that fills a range by its content. Where that lies
-// elsewhere, note says so; offsets in it count from base.
-func (c content) volume(found string, start, length, base int64) (v Volume, note string) {
+// elsewhere, note says so.
+func (c content) volume(found string, start, length int64, r *image.Reader) (v Volume, note string) {
 	v = Volume{Start: start, Length: length, Filesystem: c.filesystem, Found: found, Reason: c.reason, NoFiles: c.noFiles,
 		Doubt: c.doubt, Needs: c.needs, rests: c.rests, own: c.own, id: c.id}
 	switch {
 	case c.length == 0:
 		return v, ""
 	case c.start != start:
-		note = fmt.Sprintf("%s wraps a %s volume of %d bytes at offset %d", found, c.filesystem, c.length, base+c.start)
+		note = fmt.Sprintf("%s wraps a %s volume of %d bytes at offset %d", found, c.filesystem, c.length, r.Origin(c.start))
 	default:
 		note = fmt.Sprintf("%s is shorter than the %s volume in it: %d bytes, the volume %d", found, c.filesystem, length, c.length)
 	}
@@ -105,7 +106,7 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 	if len(found) > 0 { // there is something to put in doubt
 		for _, t := range p.tracesNear(start, length) {
 			if !(primary && p.primaryRead(t.family, start)) && !slices.ContainsFunc(found, func(c content) bool { return t.of(start, &c) }) {
-				found = append(found, t.content(p.r.Base()))
+				found = append(found, t.content(p.r))
 			}
 		}
 	}
@@ -128,7 +129,7 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 	for _, c := range found { // none of them opens
 		out.needs = append(out.needs, p.headNeeds(start, c.family)...)
 		if out.reason != "" {
-			out.reason += fmt.Sprintf("; by its %s a %s volume began at offset %d, which does not open", c.from, c.filesystem, p.r.Base()+start)
+			out.reason += fmt.Sprintf("; by its %s a %s volume began at offset %d, which does not open", c.from, c.filesystem, p.r.Origin(start))
 		} else {
 			out.doubt = append(out.doubt, p.rivalWords(start, &c))
 		}
@@ -138,7 +139,7 @@ func (p *places) probe(ctx context.Context, start, length int64, hints []string)
 
 // rivalWords say of a volume that another may stand in its place.
 func (p *places) rivalWords(start int64, o *content) string {
-	return fmt.Sprintf("another volume (%s) may stand in the same place, at offset %d: its %s speaks for it, and nothing that was read refutes it", o.filesystem, p.r.Base()+start, cmp.Or(o.from, "mark"))
+	return fmt.Sprintf("another volume (%s) may stand in the same place, at offset %d: its %s speaks for it, and nothing that was read refutes it", o.filesystem, p.r.Origin(start), cmp.Or(o.from, "mark"))
 }
 
 // byPrimaries opens a range as what the primary structures at its start speak
@@ -201,11 +202,11 @@ func (p *places) byCopies(k Kind, res opened, start, length int64) (out content,
 		switch {
 		case i == 0:
 			out.filesystem = cmp.Or(out.filesystem, c.Filesystem)
-			out.from, out.own, out.written = fmt.Sprintf("%s at offset %d", c.From, p.r.Base()+c.At), c.Length, c.Written
+			out.from, out.own, out.written = fmt.Sprintf("%s at offset %d", c.From, p.r.Origin(c.At)), c.Length, c.Written
 			out.id = c.ID
 		case c.ID != all[0].ID && (out.closed || !k.Weighs):
 			out.doubt = []string{fmt.Sprintf("copies at offsets %d and %d speak for two %s volumes that begin at offset %d, and its primary structure was not read or does not stand",
-				p.r.Base()+all[0].At, p.r.Base()+c.At, out.filesystem, p.r.Base()+start)}
+				p.r.Origin(all[0].At), p.r.Origin(c.At), out.filesystem, p.r.Origin(start))}
 			out.needs = p.headNeeds(start, k.Name)
 			return out, true
 		}

@@ -90,7 +90,7 @@ func secondOpinion(r *image.Reader, t *table) []string {
 		}
 		ours++
 		if their, ok := theirs[p.Number]; !ok || their != (ranges.Range{Start: p.Start, End: p.End()}) {
-			notes = append(notes, fmt.Sprintf("a second reading of the table disagrees on %s: %d bytes at offset %d", p.label(t.scheme), their.Len(), r.Base()+their.Start))
+			notes = append(notes, fmt.Sprintf("a second reading of the table disagrees on %s: %d bytes at offset %d", p.label(t.scheme), their.Len(), r.Origin(their.Start)))
 		}
 	}
 	if ours < len(theirs) && len(notes) == 0 {

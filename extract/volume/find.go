@@ -44,10 +44,10 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 	l.Needs = tableNeeds(l.Structures)
 	for i := range l.Volumes {
 		v := &l.Volumes[i]
-		if !v.told() && !v.NoFiles {
+		if !v.told() && !v.NoFiles && v.Pieces == nil {
 			v.Needs = append(v.Needs, p.needs(v)...)
 		}
-		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" && len(v.bad) == 0 {
+		if k, ok := kindOf(p.kinds, v.Filesystem); ok && v.Reason == "" && len(v.bad) == 0 && v.Pieces == nil {
 			v.fs = p.reader(k.Name, v.Start, v.Length)
 		}
 	}
@@ -141,11 +141,11 @@ func (f *finder) useGPT(ctx context.Context, t *table, boot *bootSector) error {
 		same := slices.IndexFunc(t.partitions, func(g Partition) bool { return g.Start == p.Start })
 		switch {
 		case same < 0 && p.Length > 0 && p.Start < f.r.DriveSize():
-			t.note("MBR partition %d at offset %d is in the MBR of this hybrid drive only", p.Number, f.r.Base()+p.Start)
+			t.note("MBR partition %d at offset %d is in the MBR of this hybrid drive only", p.Number, f.r.Origin(p.Start))
 			t.partitions = append(t.partitions, p)
 		case same >= 0 && t.partitions[same].Length != p.Length:
 			t.note("MBR partition %d and GPT entry %d begin at offset %d but differ in length: %d and %d bytes; the GPT is used",
-				p.Number, t.partitions[same].Number, f.r.Base()+p.Start, p.Length, t.partitions[same].Length)
+				p.Number, t.partitions[same].Number, f.r.Origin(p.Start), p.Length, t.partitions[same].Length)
 		}
 	}
 	slices.SortStableFunc(t.partitions, func(a, b Partition) int { return cmp.Compare(a.Start, b.Start) })
@@ -309,7 +309,7 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 		if !v.told() && !v.NoFiles || v.Filesystem == mdMember && v.member.Len() == 0 {
 			// what is in it may begin elsewhere, as behind metadata that was not read,
 			// or by a table of its own
-			t.dark = append(t.dark, ranges.Range{Start: v.Start, End: v.End()})
+			t.dark = append(t.dark, v.Places()...)
 		}
 	}
 	named := len(f.known)
@@ -411,7 +411,7 @@ func (f *finder) same(t *table, p *Partition, out []tenant) bool {
 			continue
 		}
 		if o.Length > p.Length {
-			t.note("%s and %s begin at the same place, offset %d; the longer one is used", o.label(t.scheme), p.label(t.scheme), f.r.Base()+p.Start)
+			t.note("%s and %s begin at the same place, offset %d; the longer one is used", o.label(t.scheme), p.label(t.scheme), f.r.Origin(p.Start))
 			return true
 		}
 		if o.Length == p.Length && slices.ContainsFunc(out, func(v tenant) bool { return v.Partition == o }) {
@@ -427,7 +427,7 @@ func (f *finder) partition(ctx context.Context, t *table, p *Partition) (tenant,
 	if err != nil {
 		return tenant{}, err
 	}
-	v, note := c.volume(p.label(t.scheme), p.Start, p.Length, f.r.Base())
+	v, note := c.volume(p.label(t.scheme), p.Start, p.Length, f.r)
 	if note != "" {
 		t.note("%s", note)
 	}
@@ -458,8 +458,11 @@ const maxUseless = 128 << 20
 func (f *finder) search(ctx context.Context, dark []ranges.Range, inside bool) error {
 	var taken ranges.Set
 	for _, v := range f.known {
-		if v.told() && !inside {
-			taken.Add(v.Start, v.Length)
+		if !v.told() || inside {
+			continue
+		}
+		for _, s := range v.Places() {
+			taken.Add(s.Start, s.Len())
 		}
 	}
 	var within []ranges.Range
@@ -539,7 +542,7 @@ next:
 			}
 			pooled := v.Partition != nil && v.Partition.pooled()
 			if !v.told() && (pooled || n.Start == v.Start) {
-				f.l.note("%s (%s) is left out: the %s was found by its own structures", v.Found, v.Filesystem, n.name(f.r.Base()))
+				f.l.note("%s (%s) is left out: the %s was found by its own structures", v.Found, v.Filesystem, n.name(f.r))
 				continue next
 			}
 			if n.Start < v.Start {
@@ -549,7 +552,7 @@ next:
 			}
 			n.Needs = append(n.Needs, f.needs(&v.Volume)...)
 			if !v.told() && unproved {
-				f.l.missing("%s (%s) at offset %d is left out: the %s was found by its own structures, and nothing that was read refutes either", v.Found, v.Filesystem, f.r.Base()+v.Start, n.name(f.r.Base()))
+				f.l.missing("%s (%s) at offset %d is left out: the %s was found by its own structures, and nothing that was read refutes either", v.Found, v.Filesystem, f.r.Origin(v.Start), n.name(f.r))
 				continue next
 			}
 		}

@@ -237,17 +237,25 @@ func (f *fronts) look(ctx context.Context, v *Volume) (extract.Placed, error) {
 	if !ok {
 		return extract.Placed{}, nil
 	}
-	res, err := f.either(ctx, k, v.Start, v.Length)
-	if err != nil {
-		return extract.Placed{}, err
-	}
 	var out extract.Placed
-	if res.fs == nil { // it was walked
-		if res.fs, err = k.Open(ctx, f.image, f.offset+v.Start, v.Length, f.o); err != nil {
-			return out, ctx.Err()
+	var fs extract.Filesystem
+	if v.Pieces != nil {
+		fs, _ = f.composed(ctx, k, v)
+	} else {
+		res, err := f.either(ctx, k, v.Start, v.Length)
+		if err != nil {
+			return out, err
+		}
+		fs = res.fs
+		if fs == nil { // it was walked
+			fs, _ = k.Open(ctx, f.image, f.offset+v.Start, v.Length, f.o)
 		}
 	}
-	if by, ok := res.fs.(extract.Placer); ok {
+	if err := ctx.Err(); err != nil {
+		return out, err
+	}
+	if by, ok := fs.(extract.Placer); ok {
+		var err error
 		if out, err = by.Placed(ctx); err != nil {
 			return out, err
 		}

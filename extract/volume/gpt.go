@@ -255,7 +255,7 @@ func filled(a, b partial.Bytes) partial.Bytes {
 
 // table makes the partitions of what the copies say.
 func (g *gptReader) table() *table {
-	t := &table{scheme: SchemeGPT, unit: g.unit, base: g.r.Base()}
+	t := &table{scheme: SchemeGPT, unit: g.unit, base: g.r.Origin(0)}
 	g.readArrays()
 	array, whose, proved := g.current()
 	p, b := &g.primary, &g.backups[0]

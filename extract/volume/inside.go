@@ -67,7 +67,7 @@ func (s *settler) traced(all []tenant, traces []trace) (out []inner) {
 			known := slices.ContainsFunc(all, func(t tenant) bool {
 				return t.Start == b.Start && t.listed() && (t.rests == onPrimary || slices.Contains(k.Filesystems, t.Filesystem))
 			})
-			inside := slices.ContainsFunc(all, func(o tenant) bool { return o.listed() && o.Start <= t.at && t.at < o.reach() })
+			inside := slices.ContainsFunc(all, func(o tenant) bool { return o.listed() && o.covers(t.at, t.at+1) })
 			if b.Refuted && inside || b.Borne && (known || borne[b.Start]) {
 				continue // a remainder in free space, or told of already
 			}
@@ -128,19 +128,19 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 		var of []int // the tenant of each, or the claim after all tenants
 		for i := range all {
 			t := &all[i]
-			if tk, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && !t.named && i != h && host.Start < t.Start && host.Start <= t.by.At && t.by.At < host.reach() {
+			if tk, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && !t.named && i != h && (host.Start < t.Start || host.Pieces != nil) && host.covers(t.by.At, t.by.At+1) {
 				asked, of = append(asked, s.innerOf(tk.Name, &t.by, t.Start, t.reach()-t.Start, host, ids)), append(of, i)
 			}
 		}
 		for i := range left {
 			c := &left[i]
-			if c.Start >= host.Start && c.Start+c.Length <= host.reach() {
+			if host.covers(c.Start, c.Start+c.Length) {
 				asked, of = append(asked, s.innerOf(c.kind.Name, c, c.Start, c.Length, host, ids)), append(of, len(all)+i)
 			}
 		}
 		claimed := len(asked)
 		for i, q := range traces {
-			if host.Start <= q.at && q.at < host.reach() {
+			if host.covers(q.at, q.at+1) {
 				asked, of = append(asked, q), append(of, i)
 			}
 		}
@@ -148,7 +148,7 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 			continue
 		}
 		if walked += host.Length; walked/maxWalked > s.r.DriveSize() {
-			s.l.missing("more volumes claim places inside each other than could be looked into: the files of the %s were not asked what is theirs", host.name(s.r.Base()))
+			s.l.missing("more volumes claim places inside each other than could be looked into: the files of the %s were not asked what is theirs", host.name(s.r))
 			break
 		}
 		if err := s.ask(ctx, k, host, asked); err != nil {
@@ -172,7 +172,7 @@ func (s *settler) withoutContent(ctx context.Context, all []tenant, claims []cla
 			}
 		}
 		if contents > 0 {
-			s.l.note("%d claims to volumes inside the %s are left out: they lie in its files or are copies of its own structures", contents, host.name(s.r.Base()))
+			s.l.note("%d claims to volumes inside the %s are left out: they lie in its files or are copies of its own structures", contents, host.name(s.r))
 		}
 		var rest []claim
 		for i, c := range left {
@@ -211,7 +211,7 @@ func (s *settler) unopened(all []tenant, claims []claim) {
 	s.l.missing("%d places inside volumes look like volumes and were not opened: they are too many", len(claims))
 	for i := range all {
 		t := &all[i]
-		if slices.ContainsFunc(claims, func(c claim) bool { return t.Start <= c.Start && c.Start < t.reach() }) {
+		if slices.ContainsFunc(claims, func(c claim) bool { return t.covers(c.Start, c.Start+1) }) {
 			t.Doubt = append(t.Doubt, "places in it look like volumes, lie at the start of none of its files, and were too many to be opened")
 		}
 	}
@@ -220,7 +220,7 @@ func (s *settler) unopened(all []tenant, claims []claim) {
 // ask walks the host and says of each of the volumes that claim a place inside
 // it whether it is content of a file.
 func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) error {
-	fs, err := p.take(ctx, k, host.Start, host.Length)
+	fs, err := p.take(ctx, k, &host.Volume)
 	if fs == nil || err != nil {
 		return err
 	}
@@ -286,7 +286,18 @@ func (p *places) ask(ctx context.Context, k Kind, host *tenant, asked []inner) e
 
 // take gives the reader that a place was opened with, or opens it again, since a
 // reader walks once; nil where it no longer opens. The error is that of ctx alone.
-func (p *places) take(ctx context.Context, k Kind, start, length int64) (extract.Filesystem, error) {
+func (p *places) take(ctx context.Context, k Kind, v *Volume) (extract.Filesystem, error) {
+	if v.Pieces != nil {
+		fs, err := p.composed(ctx, k, v)
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		if err != nil {
+			return nil, nil
+		}
+		return fs, nil
+	}
+	start, length := v.Start, v.Length
 	for _, remains := range []bool{false, true} {
 		a := attempt{k.Name, start, length, remains}
 		if res := p.tried[a]; res.fs != nil {

@@ -96,7 +96,14 @@ func open(ctx context.Context, r *image.Reader, v *Volume, o extract.Options, ki
 	if len(v.bad) > 0 {
 		r = r.Without(v.bad)
 	}
-	if k, ok := kindOf(kinds, v.Filesystem); ok {
+	if k, ok := kindOf(kinds, v.Filesystem); ok && v.Pieces != nil {
+		p := newPlaces(r, o, kinds)
+		fs, err := p.composed(ctx, k, v)
+		if err != nil {
+			return nil, err
+		}
+		return v.doubted(fs), nil
+	} else if ok {
 		res, err := newPlaces(r, o, kinds).either(ctx, k, v.Start, v.Length)
 		if err := cmp.Or(err, res.err); err != nil {
 			return nil, err

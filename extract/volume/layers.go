@@ -28,7 +28,7 @@ type layers struct {
 
 // follow gives the volume itself, or what stands behind the Linux md or LVM2
 // metadata that it holds: a mirror on one drive holds everything, a logical
-// volume in one piece too. What needs other drives is named with the reason. This
+// volume too, or some pieces of it. What needs other drives is named with the reason. This
 // goes for volumes that seem to open as well: with metadata at its end, the first
 // drive of a striped array begins like the whole, but most of its places are
 // wrong.
@@ -85,7 +85,7 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 	var out []Volume
 	for _, l := range g.Volumes {
 		found := fmt.Sprintf("logical volume %s/%s in %s", g.Name, l.Name, v.Found)
-		if l.Reason != "" || len(l.Pieces) != 1 {
+		if l.Reason != "" {
 			n := v
 			n.Found, n.Filesystem, n.Reason = found, lvmMember, l.Reason
 			if len(l.Pieces) > 0 {
@@ -94,7 +94,13 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 			out = append(out, n)
 			continue
 		}
-		inner, err := f.inside(ctx, v, l.Pieces[0].Image, l.Length, found, depth)
+		inside := f.inside
+		if l.Pieces[0].Length != l.Length {
+			inside = func(ctx context.Context, v Volume, _, length int64, found string, depth int) ([]Volume, error) {
+				return f.pieces(ctx, v, l.Pieces, length, found, depth)
+			}
+		}
+		inner, err := inside(ctx, v, l.Pieces[0].Image, l.Length, found, depth)
 		if err != nil {
 			return nil, err
 		}
@@ -127,7 +133,7 @@ func (f *layers) inside(ctx context.Context, v Volume, start, length int64, foun
 	if err != nil {
 		return nil, err
 	}
-	n, note := c.volume(found, start, length, f.r.Base())
+	n, note := c.volume(found, start, length, f.r)
 	if note != "" {
 		f.l.note("%s", note)
 	}

@@ -67,8 +67,9 @@ func mdSuper(at int64, level uint32, dataOffset, dataSectors uint64) []byte {
 // arrays.
 func TestLayers(t *testing.T) {
 	ntfs := unpack(t, "../../cmd/fileassay/testdata/ferry.img.zst")[32768:] // its one partition, to the end
-	group := unpack(t, "../lvm/testdata/office.img.zst")
+	group, ext := unpack(t, "../lvm/testdata/office.img.zst"), unpack(t, "../ext/testdata/ext4-1k.img.zst")
 	copy(group[mib:], ntfs) // the logical volume "first" begins there, says pvdisplay (../lvm/testdata/make.sh)
+	copy(group[26*mib:], ext[copy(group[13*mib:23*mib], ext):])
 	drive := func(size, dataAt, superAt int64, level uint32) []byte {
 		d := make([]byte, size)
 		copy(d[dataAt:], ntfs)
@@ -87,7 +88,7 @@ func TestLayers(t *testing.T) {
 	}{
 		{"logical volumes", group, []Volume{
 			{Start: mib, Filesystem: "ntfs", Found: "office/first"},
-			{Start: 13 * mib, Filesystem: "lvm2", Found: "office/second", Reason: "2 pieces"},
+			{Start: 13 * mib, Filesystem: "ext4", Found: "office/second in bare volume, put together from 2 pieces"},
 			{Start: 23 * mib, Filesystem: "empty", Found: "office/third", Reason: "zero"}}},
 		{"mirror, metadata 1.2", drive(size, mib, 4096, 1), []Volume{{Start: mib, Filesystem: "ntfs", Found: "mirror (Linux md array, metadata 1.2)"}}},
 		{"mirror, metadata 1.0", drive(size, 0, end, 1), []Volume{{Start: 0, Filesystem: "ntfs", Found: "mirror (Linux md array, metadata 1.0)"}}},
@@ -96,7 +97,7 @@ func TestLayers(t *testing.T) {
 		{"stripes, metadata 1.0", drive(size, 0, end, 0), []Volume{{Start: 0, Filesystem: "linux md raid", Reason: "RAID 0 of 2 drives"}}},
 		{"logical volumes in a mirror", mirrored, []Volume{
 			{Start: 2 * mib, Filesystem: "ntfs", Found: "office/first"},
-			{Start: 14 * mib, Filesystem: "lvm2", Reason: "2 pieces"},
+			{Start: 14 * mib, Filesystem: "ext4", Found: "2 pieces"},
 			{Start: 24 * mib, Filesystem: "empty", Found: "office/third", Reason: "zero"}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -113,6 +114,22 @@ func TestLayers(t *testing.T) {
 				if v.Start != w.Start || v.Filesystem != w.Filesystem || !strings.Contains(v.Found, w.Found) ||
 					!strings.Contains(v.Reason, w.Reason) || (v.Reason == "") != (w.Reason == "") {
 					t.Errorf("volume %d is %+v, want %+v", i+1, v, w)
+				}
+				if v.Pieces == nil {
+					continue
+				}
+				fs, err := Open(t.Context(), r, &l.Volumes[i], extract.Options{})
+				if err != nil {
+					t.Fatal(err)
+				}
+				survey, err := fs.Walk(t.Context(), func(f *extract.File) error {
+					if f.RecordUnread {
+						t.Errorf("not proved: %+v", f)
+					}
+					return nil
+				})
+				if err != nil || !survey.Listing.Complete {
+					t.Errorf("%v, %+v", err, survey)
 				}
 			}
 		})

@@ -1,9 +1,12 @@
 package volume
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
 
@@ -86,6 +89,10 @@ func (p *Partition) End() int64 { return p.Start + p.Length }
 type Volume struct {
 	Start  int64 // bytes in the image
 	Length int64 // bytes; may pass the image's end
+	// Pieces, of a volume that does not lie in one piece of the image, are those
+	// that make it up, in its own order; then Start is where the first of them
+	// begins, and what they leave out of Length lies on other drives.
+	Pieces image.Runs
 	// Filesystem is what the volume holds: a name that [extract.Info] uses, or
 	// for what cannot be listed "xfs", "btrfs", "apfs", "luks", "bitlocker",
 	// "linux swap", "lvm2", "linux md raid" and so on, "empty", "unread" or
@@ -114,8 +121,21 @@ type Volume struct {
 	fs      extract.Filesystem // that it was found with, until [Open] gives it
 }
 
-// End is the first byte past the volume.
+// End is the first byte past a volume in one piece.
 func (v *Volume) End() int64 { return v.Start + v.Length }
+
+// Places are where the volume lies in the image, in order.
+func (v *Volume) Places() []ranges.Range { return v.placesOf(v.End()) }
+
+// placesOf is Places where a volume in one piece ends at end.
+func (v *Volume) placesOf(end int64) []ranges.Range {
+	if v.Pieces == nil {
+		return []ranges.Range{{Start: v.Start, End: end}}
+	}
+	out := v.Pieces.Ranges([]ranges.Range{{Start: 0, End: v.Length}})
+	slices.SortFunc(out, func(a, b ranges.Range) int { return cmp.Compare(a.Start, b.Start) })
+	return out
+}
 
 // NotListedError says why a volume cannot be opened by any reader.
 type NotListedError struct {

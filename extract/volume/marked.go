@@ -42,7 +42,7 @@ func (s *search) marked(volumes []tenant) []Volume {
 			}
 			out = append(out, Volume{
 				Start: at, Length: length, Filesystem: c.filesystem, Reason: c.reason, NoFiles: c.noFiles,
-				Found: fmt.Sprintf("signature at offset %d (no table)", s.r.Base()+at),
+				Found: fmt.Sprintf("signature at offset %d (no table)", s.r.Origin(at)),
 			})
 			reach = at + length
 		}
@@ -112,7 +112,7 @@ func (s *search) leftover(volumes []tenant) []Volume {
 			dark += u.Length - s.tables.Covered(u.Start, u.Length)
 		}
 		if dark > 0 {
-			s.l.missing("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, s.r.Base()+g.Start, s.r.Base()+g.End)
+			s.l.missing("%d bytes between offsets %d and %d, where no volume was found, were not read: one may be hidden there", dark, s.r.Origin(g.Start), s.r.Origin(g.End))
 		}
 		if n := s.data.Covered(g.Start, g.End-g.Start); n > 0 && g.End-g.Start >= smallestVolume {
 			out = append(out, Volume{

@@ -34,7 +34,7 @@ func readBootSector(r *image.Reader, name string, at int64) bootSector {
 // readMBR reads the partitions that the boot record names, in units of the
 // given bytes, and follows the chains of its extended partitions.
 func readMBR(r *image.Reader, boot *bootSector, unit int64) *table {
-	t := &table{scheme: SchemeMBR, unit: unit, base: r.Base()}
+	t := &table{scheme: SchemeMBR, unit: unit, base: r.Origin(0)}
 	t.structures = append(t.structures, boot.structure)
 	number := 5 // of the first logical drive
 	for i, e := range boot.rec.Entries {

@@ -282,7 +282,7 @@ func (s *search) consider(ctx context.Context, c claim, lonely bool) (there bool
 	}
 	for i := range s.tenants {
 		t := &s.tenants[i]
-		if k, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && t.Start == c.Start && k.Name == c.kind.Name && (t.rests == onPrimary || t.is(&c)) {
+		if k, ok := kindOf(s.kinds, t.Filesystem); ok && t.listed() && t.copyOf(&c) && k.Name == c.kind.Name && (t.rests == onPrimary || t.is(&c)) {
 			return true, nil // a copy of the same
 		}
 	}
@@ -301,7 +301,7 @@ func (s *search) consider(ctx context.Context, c claim, lonely bool) (there bool
 		late = s.r.IsRead(c.Start, 2*primaryReach) && !slices.ContainsFunc(s.primaries(c.Start), same)
 	}
 	inside := func(t tenant) bool {
-		return t.listed() && t.rests == onPrimary && t.Start < c.Start && c.Start+c.Length <= t.reach()
+		return t.listed() && t.rests == onPrimary && (t.Start < c.Start || t.Pieces != nil) && t.covers(c.Start, c.Start+c.Length)
 	}
 	switch {
 	case slices.ContainsFunc(s.tenants, inside):
@@ -359,7 +359,7 @@ func (s *search) accept(ctx context.Context, c claim) (there bool, err error) {
 // found is the volume that a claim was opened as.
 func (p *places) found(c claim, filesystem string) tenant {
 	t := tenant{by: c, Volume: Volume{Start: c.Start, Length: c.Length, Filesystem: filesystem, rests: onCopy, own: c.Length, id: c.ID,
-		Found: fmt.Sprintf("%s at offset %d (no table)", c.From, p.r.Base()+c.At)}}
+		Found: fmt.Sprintf("%s at offset %d (no table)", c.From, p.r.Origin(c.At))}}
 	if c.primary() {
 		t.rests = onPrimary
 	}
@@ -370,7 +370,10 @@ func (p *places) found(c claim, filesystem string) tenant {
 func (s *search) gaps(volumes []tenant) []ranges.Range {
 	var taken ranges.Set
 	for _, t := range volumes {
-		taken.Add(t.Start, max(t.Length, 1))
+		taken.Add(t.Start, 1)
+		for _, s := range t.Places() {
+			taken.Add(s.Start, s.Len())
+		}
 	}
 	var out []ranges.Range
 	for w := range s.within.All() {

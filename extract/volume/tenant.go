@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 
+	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
 
@@ -25,7 +26,7 @@ func (t *tenant) is(c *claim) bool {
 	return (c.ID == "" || c.ID == t.id || c.ID == t.by.ID || t.id == "" && t.by.ID == "") && (t.own == 0 || t.own == c.Length)
 }
 
-// reach is where the volume ends by its own structures.
+// reach is where a volume in one piece ends by its own structures.
 func (t *tenant) reach() int64 {
 	if t.own > 0 {
 		return t.Start + t.own
@@ -33,14 +34,44 @@ func (t *tenant) reach() int64 {
 	return t.End()
 }
 
+// spans are where the volume lies by its own structures.
+func (t *tenant) spans() []ranges.Range { return t.placesOf(t.reach()) }
+
+// covers reports whether [start, end) lies in one piece of the tenant.
+func (t *tenant) covers(start, end int64) bool {
+	if t.Pieces == nil {
+		return t.Start <= start && end <= t.reach()
+	}
+	return slices.ContainsFunc(t.spans(), func(s ranges.Range) bool { return s.Start <= start && end <= s.End })
+}
+
 // overlaps reports whether two tenants claim one byte.
 func (t *tenant) overlaps(o *tenant) bool {
-	return t.Start < o.reach() && o.Start < t.reach()
+	if t.Pieces == nil && o.Pieces == nil {
+		return t.Start < o.reach() && o.Start < t.reach()
+	}
+	list := t.spans()
+	return slices.ContainsFunc(o.spans(), func(s ranges.Range) bool { return ranges.Touches(list, s.Start, s.End) })
 }
 
 // holds reports whether o lies in t and does not begin with it.
 func (t *tenant) holds(o *tenant) bool {
-	return t.Start < o.Start && o.reach() <= t.reach()
+	if t.Pieces == nil && t.Start > o.Start {
+		return false
+	}
+	return t.Start != o.Start && !slices.ContainsFunc(o.spans(), func(s ranges.Range) bool { return !t.covers(s.Start, s.End) })
+}
+
+// copyOf reports whether a structure that stands in a piece of the tenant speaks
+// for the tenant itself: it is as far from the start of what the pieces make up as
+// it says.
+func (t *tenant) copyOf(c *claim) bool {
+	for _, p := range t.Pieces {
+		if p.Image <= c.At && c.At < p.Image+p.Length {
+			return p.Offset+c.At-p.Image == c.At-c.Start
+		}
+	}
+	return t.Pieces == nil && t.Start == c.Start
 }
 
 // settler decides which of the tenants are listed, and whom they leave in doubt.
@@ -89,7 +120,7 @@ func (s *settler) settle(ctx context.Context, all []tenant, claims []claim, trac
 		together := t.named && !slices.ContainsFunc(rivals, func(o *tenant) bool { return !o.named })
 		switch {
 		case len(rivals) == 0 && old:
-			s.l.note("copies of the structures of an old %s are left aside: another volume stands where it would begin", t.name(s.r.Base()))
+			s.l.note("copies of the structures of an old %s are left aside: another volume stands where it would begin", t.name(s.r))
 		case len(rivals) == 0 || together:
 			for _, o := range rivals {
 				s.doubt(o, t)
@@ -102,7 +133,7 @@ func (s *settler) settle(ctx context.Context, all []tenant, claims []claim, trac
 			}
 			left = append(left, *t)
 			s.l.missing("a volume (%s) of %d bytes at offset %d is not listed: it claims the place of the %s; --volume-at %d --filesystem %s lists it",
-				t.Filesystem, t.reach()-t.Start, s.r.Base()+t.Start, rivals[0].name(s.r.Base()), s.r.Base()+t.Start, t.Filesystem)
+				t.Filesystem, t.reach()-t.Start, s.r.Origin(t.Start), rivals[0].name(s.r), s.r.Origin(t.Start), t.Filesystem)
 		}
 	}
 	return out, nil
@@ -127,7 +158,7 @@ func (s *settler) weaker(all []tenant) map[attempt]bool {
 		t := &all[i]
 		var in []*tenant
 		crossing := 0
-		past := t.reach() > s.r.DriveSize()
+		past := t.Pieces == nil && t.reach() > s.r.DriveSize()
 		for j := range all {
 			o := &all[j]
 			if past && i != j && o.listed() && t.overlaps(o) && o.reach() <= s.r.DriveSize() {
@@ -162,9 +193,9 @@ func order(a, b bool) int {
 	return 1
 }
 
-// name names the tenant for people; offsets count from base.
-func (t *tenant) name(base int64) string {
-	return fmt.Sprintf("%s volume at offset %d", t.Filesystem, base+t.Start)
+// name names the tenant for people.
+func (t *tenant) name(r *image.Reader) string {
+	return fmt.Sprintf("%s volume at offset %d", t.Filesystem, r.Origin(t.Start))
 }
 
 // maxDoubts bounds the rivals that are told of one volume.
@@ -176,7 +207,7 @@ func (s *settler) doubt(t, by *tenant) {
 	if by.over > 0 && by.Start+by.own-by.over <= t.Start || len(t.Doubt) >= maxDoubts {
 		return
 	}
-	t.Doubt = append(t.Doubt, fmt.Sprintf("the %s claims the same place: nothing that was read refutes either", by.name(s.r.Base())))
+	t.Doubt = append(t.Doubt, fmt.Sprintf("the %s claims the same place: nothing that was read refutes either", by.name(s.r)))
 	t.Needs = append(t.Needs, ranges.Range{Start: 0, End: bootRecordSize}) // the table
 	if k, ok := kindOf(s.kinds, t.Filesystem); ok {
 		t.Needs = append(t.Needs, s.headNeeds(t.Start, k.Name)...)

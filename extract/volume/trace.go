@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fileassay/extract/fat"
+	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
 
@@ -114,8 +115,8 @@ func (t *trace) of(start int64, c *content) bool {
 }
 
 // content is the volume that the trace speaks for, which does not open.
-func (t *trace) content(base int64) content {
-	return content{filesystem: t.family, family: t.family, rests: onCopy, closed: true, from: fmt.Sprintf("%s at offset %d", t.from, base+t.at)}
+func (t *trace) content(r *image.Reader) content {
+	return content{filesystem: t.family, family: t.family, rests: onCopy, closed: true, from: fmt.Sprintf("%s at offset %d", t.from, r.Origin(t.at))}
 }
 
 // near is how far behind a trace others are taken for further sectors of the same
@@ -148,7 +149,7 @@ next:
 		}
 		for i := range all {
 			k, ok := kindOf(s.kinds, all[i].Filesystem)
-			if ok && t.alike(k.Name) && all[i].Start <= t.at && t.at < all[i].reach() {
+			if ok && t.alike(k.Name) && all[i].covers(t.at, t.at+1) {
 				if own[i]++; own[i] <= ownTraces && k.Name != "ext" {
 					continue next
 				}
@@ -174,24 +175,24 @@ func (s *settler) shadow(all []tenant, traces []inner) {
 		if told++; told <= maxDoubts {
 			begins := ""
 			if q.start >= 0 {
-				begins = fmt.Sprintf(" that begins at offset %d", s.r.Base()+q.start)
+				begins = fmt.Sprintf(" that begins at offset %d", s.r.Origin(q.start))
 			}
-			s.l.missing("a volume (%s)%s was not found, whose %s was found at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, begins, q.what, s.r.Base()+q.at)
+			s.l.missing("a volume (%s)%s was not found, whose %s was found at offset %d: its boot sector, superblock or header was not read or does not stand", q.family, begins, q.what, s.r.Origin(q.at))
 		}
 		covered := false
 		for i := range all {
-			if t := &all[i]; t.Start <= q.at && q.at < t.reach() {
+			if t := &all[i]; t.covers(q.at, q.at+1) {
 				covered = true
-				if t.named { // it begins in that partition
+				if t.named && t.Pieces == nil { // it begins in that partition
 					q.back = min(q.back, q.at-t.Start)
 				}
 			}
 		}
 		for i := range all {
 			t := &all[i]
-			in := t.Start <= q.at && q.at-q.back < t.reach()
+			in := ranges.Touches(t.spans(), q.at-q.back, q.at+1)
 			if t.listed() && len(t.Doubt) < maxDoubts && (in || !covered && t.Start > q.at) {
-				t.Doubt = append(t.Doubt, fmt.Sprintf("another volume (%s) may stand in the same place: its %s, found at offset %d, is no part of a file or structure of this one", q.family, q.what, s.r.Base()+q.at))
+				t.Doubt = append(t.Doubt, fmt.Sprintf("another volume (%s) may stand in the same place: its %s, found at offset %d, is no part of a file or structure of this one", q.family, q.what, s.r.Origin(q.at)))
 				t.Needs = append(t.Needs, ranges.Range{Start: 0, End: bootRecordSize})
 			}
 		}

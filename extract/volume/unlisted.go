@@ -12,7 +12,7 @@ import (
 // unknown. The error is that of ctx alone.
 func (p *places) unlisted(ctx context.Context, start, length int64, dark bool, whys []string) (content, error) {
 	if start >= p.r.Size() {
-		return content{filesystem: "unread", reason: fmt.Sprintf("it begins past the end of the image at offset %d", p.r.Base()+p.r.Size())}, nil
+		return content{filesystem: "unread", reason: fmt.Sprintf("it begins past the end of the image at offset %d", p.r.Origin(p.r.Size()))}, nil
 	}
 	if len(whys) > 0 {
 		return content{filesystem: "unknown", reason: "its first sectors look like a volume, but it cannot be opened (" + strings.Join(whys, "; ") + ")"}, nil

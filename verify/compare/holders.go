@@ -140,20 +140,22 @@ func (h *holders) space(ctx context.Context, d *differing, rest *ranges.Set) err
 			if (v.Proof != nil) != listed || v.Start < 0 || v.Length <= 0 || v.Start >= h.b.Size() {
 				continue
 			}
-			start, end := d.ceil(v.Start), d.ceil(min(v.Length, h.b.Size()-v.Start)+v.Start)
-			if rest.Covered(start, end-start) == 0 {
-				continue
+			for _, p := range v.Places() {
+				start, end := d.ceil(p.Start), d.ceil(min(p.Len(), h.b.Size()-p.Start)+p.Start)
+				if rest.Covered(start, end-start) == 0 {
+					continue
+				}
+				if err := h.volume(ctx, d, v, rest, start, end); err != nil {
+					return err
+				}
+				left := &ranges.Set{}
+				for s := range rest.All() {
+					left.Add(s.Start, min(s.End, start)-s.Start)
+					from := max(s.Start, end)
+					left.Add(from, s.End-from)
+				}
+				rest = left
 			}
-			if err := h.volume(ctx, d, v, rest, start, end); err != nil {
-				return err
-			}
-			left := &ranges.Set{}
-			for s := range rest.All() {
-				left.Add(s.Start, min(s.End, start)-s.Start)
-				from := max(s.Start, end)
-				left.Add(from, s.End-from)
-			}
-			rest = left
 		}
 	}
 	for s := range rest.All() {
@@ -162,7 +164,7 @@ func (h *holders) space(ctx context.Context, d *differing, rest *ranges.Set) err
 	return nil
 }
 
-// volume counts the sectors of rest in a volume, [start, end).
+// volume counts the sectors of rest in a piece of a volume, [start, end).
 func (h *holders) volume(ctx context.Context, d *differing, v *result.Volume, rest *ranges.Set, start, end int64) error {
 	if err := h.enter(ctx, v); err != nil {
 		return err
@@ -208,7 +210,7 @@ func (h *holders) enter(ctx context.Context, v *result.Volume) error {
 		return nil
 	}
 	var survey *extract.Survey
-	fs, err := volume.Open(ctx, h.b, &volume.Volume{Start: v.Start, Length: v.Length, Filesystem: v.Filesystem}, h.options)
+	fs, err := volume.Open(ctx, h.b, &volume.Volume{Start: v.Start, Length: v.Length, Pieces: v.Pieces.Runs(), Filesystem: v.Filesystem}, h.options)
 	if err == nil {
 		survey, err = fs.Walk(ctx, func(*extract.File) error { return ctx.Err() })
 	}

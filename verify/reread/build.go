@@ -374,7 +374,9 @@ func (b *builder) outside() float64 {
 	}
 	var known ranges.Set
 	for i := range b.r.Volumes {
-		known.Add(b.r.Volumes[i].Start, min(b.r.Volumes[i].Length, size))
+		for _, p := range b.r.Volumes[i].Places() {
+			known.Add(p.Start, min(p.Len(), size))
+		}
 	}
 	return 1 - float64(known.Covered(0, size))/float64(size)
 }

@@ -118,7 +118,7 @@ func (p *Profile) sound(drive int64) bool {
 func (c *checker) volume(v *Volume) error {
 	n := len(c.r.Volumes)
 	l := &v.Listing
-	ok := v.Volume == n && within(v.Start, v.Length) && natural(v.Cluster) &&
+	ok := v.Volume == n && within(v.Start, v.Length) && v.Pieces.sound(v) && natural(v.Cluster) &&
 		addable(l.UnreadRecords, l.UnnamedFiles, l.UnclaimedBytes) && (n < 2 || c.r.Volumes[n-2].Start <= v.Start) &&
 		allWithin(v.Needs, c.r.Image.DriveSize)
 	for _, s := range v.Structures {
@@ -131,7 +131,7 @@ func (c *checker) volume(v *Volume) error {
 		return fmt.Errorf("volume %d has a list that is called complete, and says what it lacks; make it again with verify", n)
 	}
 	for i := n - 2; i >= 0 && c.r.Volumes[i].Start == v.Start; i-- {
-		if o := &c.r.Volumes[i]; o.Length == v.Length && o.Filesystem == v.Filesystem {
+		if o := &c.r.Volumes[i]; o.Length == v.Length && o.Filesystem == v.Filesystem && slices.Equal(o.Pieces, v.Pieces) {
 			return fmt.Errorf("volumes %d and %d are one, at offset %d; make the result again with verify", o.Volume, n, v.Start)
 		}
 	}
@@ -239,8 +239,7 @@ func (r *Result) checkFile(f *File) error {
 		}
 		v := &r.Volumes[f.Volume-1]
 		for p := range f.content() {
-			// a volume that reaches past the image is told as far as the image goes, its files are not cut
-			if end := v.Start + v.Length; p.image < v.Start || p.image+p.length > end && end < r.Image.Size {
+			if !v.holds(p.image, p.length, r.Image.Size) {
 				return fmt.Errorf("%q has content outside its volume; make it again with verify", clip(f.Path))
 			}
 		}

@@ -75,6 +75,7 @@ type Volume struct {
 	Volume     int      `json:"volume"`
 	Start      int64    `json:"start"`
 	Length     int64    `json:"length"`
+	Pieces     Pieces   `json:"pieces,omitempty"` // that make it up, where it does not lie in one piece
 	Filesystem string   `json:"filesystem"`
 	Label      string   `json:"label"`
 	Cluster    int64    `json:"cluster"`
