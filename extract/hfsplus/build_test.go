@@ -35,6 +35,7 @@ type builder struct {
 	nextData uint32 // block
 	nextID   uint32
 	content  map[uint32][]byte // by block
+	used     []blockRun        // blocks that are in use beside those of files
 	change   func(b *built)    // before the image is read
 }
 
@@ -396,6 +397,32 @@ func (b *builder) build() *built {
 	for i, t := range trees {
 		copy(x.meta[int64(runs[i].start)*int64(b.block):], t)
 	}
+	used := []blockRun{{0, blocks(headerOffset + headerSize)}, {total - blocks(alternateOffset), blocks(alternateOffset)}, alloc}
+	used = append(used, runs[:]...)
+	for _, r := range b.catalog {
+		if len(r.data) == fileSize {
+			for _, at := range []int{fileDataFork, fileRsrcFork} {
+				list := parseRuns(r.data[at+forkExtents:])
+				used = append(used, list[:]...)
+			}
+		}
+	}
+	for _, r := range b.extents {
+		list := parseRuns(r.data)
+		used = append(used, list[:]...)
+	}
+	taken := uint32(0)
+	bits := x.meta[int(alloc.start)*b.block:]
+	for _, r := range append(used, b.used...) {
+		for k := r.start; k < r.start+r.count && k < total; k++ {
+			if bit := byte(0x80 >> (k % 8)); bits[k/8]&bit == 0 {
+				bits[k/8] |= bit
+				taken++
+			}
+		}
+	}
+	copy(x.meta[headerOffset+hdrFreeBlocks:], be32(total-taken))
+	copy(h[hdrFreeBlocks:], be32(total-taken))
 	x.header, _ = parseHeader(h)
 	if b.change != nil {
 		b.change(x)

@@ -1,6 +1,7 @@
 package hfsplus
 
 import (
+	"encoding/binary"
 	"slices"
 	"testing"
 
@@ -34,6 +35,26 @@ func TestShared(t *testing.T) {
 		{"the block of the volume header", func(b *builder) {
 			b.file(idRoot, "a", fileSpec{data: one(0), size: 9, mode: modeRegular})
 		}, []string{"a"}},
+		{"a file's own", func(b *builder) {
+			at := b.data(1)
+			b.file(idRoot, "a", fileSpec{data: append(at, at...), size: 8000, mode: modeRegular})
+		}, []string{"a"}},
+		{"a block that the allocation file calls free", func(b *builder) {
+			at := b.data(3)
+			b.file(idRoot, "a", fileSpec{data: at, size: 3 * 4096, mode: modeRegular})
+			b.change = func(x *built) { x.free(at[0].start+1, 1) }
+		}, []string{"a"}},
+		{"a block of the catalog that the allocation file calls free", func(b *builder) {
+			b.change = func(x *built) { x.free(x.header.catalog.runs[0].start, 1) }
+		}, []string{}},
+		{"a block that nothing claims", func(b *builder) {
+			b.used = []blockRun{{firstData + 3000, 1}}
+		}, []string{}},
+		{"an allocation file of another number of free blocks", func(b *builder) {
+			at := b.data(1)
+			b.file(idRoot, "a", fileSpec{data: at, size: 9, mode: modeRegular})
+			b.change = func(x *built) { x.free(at[0].start, 0) }
+		}, []string{}},
 		{"a file of two names", func(b *builder) {
 			at := b.data(1)
 			b.file(idRoot, "b", fileSpec{data: at, size: 9, mode: modeRegular})
@@ -62,4 +83,11 @@ func TestShared(t *testing.T) {
 			}
 		})
 	}
+}
+
+// free has the allocation file call a block free, and the volume header count so
+// many free ones more.
+func (x *built) free(block, more uint32) {
+	x.meta[int64(x.header.allocation.runs[0].start)*x.block+int64(block/8)] &^= 0x80 >> (block % 8)
+	binary.BigEndian.PutUint32(x.meta[headerOffset+hdrFreeBlocks:], x.header.freeBlocks+more)
 }

@@ -19,7 +19,7 @@ type entry struct {
 	f     *extract.File
 	runs  runs       // of its forks, for the claims
 	own   bool       // one of the volume's own structures: claimed, not listed
-	cross bool       // something else claims a part of runs too
+	cross bool       // something speaks against its claim to runs
 	maybe fileThread // not zero: of a record that may be a leftover
 }
 
@@ -195,11 +195,12 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	if len(rsrc.runs) > 0 {
 		e.runs = append(slices.Clone(data.runs), rsrc.runs...)
 	}
-	if e.cross = v.crossed(e.runs); e.cross {
+	if why := v.against(e.runs); why != "" {
+		e.cross = true
 		for _, f := range []*extract.File{f, s} {
 			if f != nil {
 				f.RecordUnread = true
-				f.Why = append(f.Why, "another file, or one of the volume's own structures, claims a part of the same blocks: nothing tells whose they are")
+				f.Why = append(f.Why, why)
 			}
 		}
 	}

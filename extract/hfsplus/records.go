@@ -3,7 +3,6 @@ package hfsplus
 import (
 	"bytes"
 	"context"
-	"slices"
 
 	"fileassay/extract"
 	"fileassay/extract/claims"
@@ -15,7 +14,7 @@ type records struct {
 	*layout
 	compressed *compressedFiles
 	catalog    catalog
-	shared     ranges.Set // what more than one file or structure claims
+	disputed
 }
 
 // readRecords reads the attributes file and the catalog.
@@ -39,7 +38,10 @@ func readRecords(ctx context.Context, l *layout, o extract.Options) (*records, e
 	for r := range own.All() {
 		out.catalog.claims.Add(r.Start, r.Len())
 	}
-	out.shared, out.catalog.claims = out.catalog.claims.Twice(), claims.Register{} // large, and of no use later
+	if err == nil {
+		out.disputed, err = l.dispute(ctx, &out.catalog.claims)
+	}
+	out.catalog.claims = claims.Register{} // large, and of no use later
 	return out, err
 }
 
@@ -61,12 +63,6 @@ func (r *records) claimOwn(own *ranges.Set) {
 	for _, b := range r.compressed.blocks {
 		own.Add(r.at(b.start), int64(b.count)*r.header.blockSize)
 	}
-}
-
-// crossed reports whether something else claims a part of the runs too: at
-// least one of the two then holds what is not its own, and nothing tells which.
-func (r *records) crossed(list runs) bool {
-	return r.shared.Len() > 0 && slices.ContainsFunc(list, func(e extract.Extent) bool { return r.shared.Touches(e.Image, e.Length) })
 }
 
 // whole reports whether every record of the catalog was read.
