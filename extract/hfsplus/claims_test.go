@@ -91,3 +91,40 @@ func (x *built) free(block, more uint32) {
 	x.meta[int64(x.header.allocation.runs[0].start)*x.block+int64(block/8)] &^= 0x80 >> (block % 8)
 	binary.BigEndian.PutUint32(x.meta[headerOffset+hdrFreeBlocks:], x.header.freeBlocks+more)
 }
+
+// A size that ends in another block than the extents do is not proved, nor is one
+// whose record counts other blocks than its extents have.
+func TestSizes(t *testing.T) {
+	for _, tt := range []struct {
+		name          string
+		size          uint64
+		blocks, count uint32 // that the extents have, and the record says
+		proved        bool
+	}{
+		{"the last byte", 3 * 4096, 3, 3, true},
+		{"in the last block", 2*4096 + 1, 3, 3, true},
+		{"a block less", 2 * 4096, 3, 3, false},
+		{"none", 0, 3, 3, false},
+		{"a block more in the record", 3 * 4096, 3, 4, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := sample()
+			at := b.data(tt.blocks)
+			b.file(idRoot, "a", fileSpec{data: at, size: tt.size, rsrc: b.data(1), rsize: 1, mode: modeRegular})
+			for _, p := range b.catalog {
+				if len(p.data) == fileSize && p.name == "a" {
+					copy(p.data[fileDataFork+12:], be32(tt.count))
+				}
+			}
+			x := b.build()
+			r := x.reader(t)
+			_, files := walk(t, r, x.size, extract.Options{})
+			if f := find(t, files, "a"); proven(f, r) != tt.proved {
+				t.Errorf("proved %v: %+v", !tt.proved, f)
+			}
+			if s := find(t, files, "a:rsrc"); !proven(s, r) {
+				t.Errorf("%+v", s)
+			}
+		})
+	}
+}

@@ -279,6 +279,10 @@ func (v *files) remark(f *extract.File, at *fork) {
 		f.RecordUnread = true
 		f.Why = append(f.Why, "some of its extents are from a part of the extents overflow file that may be out of use")
 	}
+	if at.against != "" {
+		f.RecordUnread = true
+		f.Why = append(f.Why, at.against)
+	}
 	switch {
 	case !at.gaps || at.size <= 0:
 	case !at.whole:
