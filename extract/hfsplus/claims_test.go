@@ -94,7 +94,7 @@ func (x *built) free(block, more uint32) {
 
 // A size that ends in another block than the extents do is not proved, nor is one
 // whose record counts other blocks than its extents have.
-func TestSizes(t *testing.T) {
+func TestForkSizes(t *testing.T) {
 	for _, tt := range []struct {
 		name          string
 		size          uint64
