@@ -15,6 +15,7 @@ import (
 type disputed struct {
 	shared     ranges.Set // what more than one of them claims
 	freed      ranges.Set // what one claims and the allocation file calls free
+	hidden     string     // where whether there is a journal is not known: what openAt says of one that nothing names
 	miscounted bool       // the allocation file has another number of free blocks than the volume header counts
 }
 
@@ -29,6 +30,11 @@ func (l *layout) dispute(ctx context.Context, c *claims.Register) (d disputed, e
 		return d, nil
 	}
 	all := c.All()
+	if l.journal.unknown {
+		if d.hidden, err = l.hiddenJournal(ctx, &all); err != nil {
+			return d, err
+		}
+	}
 	err = m.Runs(ctx, 0, blocks, func(first, n int64, s bitmap.State) error {
 		if s == bitmap.Clear {
 			for r := range all.Within(l.at(uint32(first)), n*l.header.blockSize) {

@@ -45,10 +45,10 @@ func locate(ctx context.Context, r *image.Reader, start, length int64, o extract
 		return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
 	}
 	alone := l.alternate
-	l.journal = openJournal(&l.src, start, l.header.bytes(), &l.header, !o.NoJournal)
+	l.journal = openJournal(&l.src, start, l.header.bytes(), &l.header, !alone, !o.NoJournal)
 	l.notes = append(l.notes, l.journal.notes...)
 	l.renewHeader()
-	if l.header.attributes&attrUnmounted == 0 {
+	if !alone && l.header.attributes&attrUnmounted == 0 {
 		l.notes = append(l.notes, "the volume was not unmounted cleanly")
 	}
 

@@ -115,6 +115,9 @@ type catalog struct {
 	nameless int64           // of them are files whose numbers were not read
 	records  int64           // records seen
 	claims   claims.Register // what files claim whose records are in use
+	// journalAt is where in the image the journal begins that the root folder names:
+	// -1 where that is not known, 0 where it names none.
+	journalAt int64
 }
 
 // add takes what a further batch gave.
@@ -132,6 +135,9 @@ func (c *catalog) add(p *catalog) {
 	c.nameless += p.nameless
 	c.records += p.records
 	c.claims.AddAll(&p.claims)
+	if c.journalAt <= 0 && p.journalAt != 0 {
+		c.journalAt = p.journalAt
+	}
 	if c.label == "" {
 		c.label = p.label
 	}
@@ -182,6 +188,19 @@ func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 				out.children[i].n++
 			} else {
 				out.children = append(out.children, tally{r.parent, 1})
+			}
+		}
+		named, in := r.name, r.parent
+		if r.kind == typeFileThread {
+			named, in = r.thread.name, r.thread.parent
+		}
+		if in == idRoot && (isName(named, journalFile) || isName(named, journalInfoFil)) {
+			at := int64(-1)
+			if first := r.file.data.runs[0]; isName(r.name, journalFile) && first.count > 0 && l.header.holds(first) {
+				at = l.at(first.start)
+			}
+			if out.journalAt <= 0 {
+				out.journalAt = at
 			}
 		}
 		switch {

@@ -129,7 +129,4 @@ var knownFailures = []known{
 	{"hfsplus", "content", "untrue: catalog node/data size",
 		"A data size that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
 		"hfsplus-journal-pending", "edit=catalog_node:94/700+8=281"},
-	{"hfsplus", "content", "untrue: volume header/attributes",
-		"A header that says that there is no journal is believed: what the journal holds is left aside, and its files are listed as a customer's.",
-		"hfsplus-journal-pending", "edit=volume_header:0/4+4=20480"},
 }
