@@ -221,7 +221,6 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	if rec.ownerFlags&ownerCompressed != 0 {
 		c := v.compressed.of(rec.id)
 		switch {
-		case c == nil && !v.compressed.some:
 		case rec.data.size > 0:
 			// as a system leaves it that was stopped while it unpacked the file
 			f.RecordUnread = true
@@ -234,7 +233,7 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 				v.stored(f, c, &rsrc, &need)
 			} else {
 				f.Size, f.RecordUnread, f.Stored = -1, true, extract.StoredCompressed
-				f.Why = append(f.Why, "it is kept compressed, and the attribute that says how is unread")
+				f.Why = append(f.Why, "it is kept compressed, and the attribute that says how was not found")
 				need.records(v.trees.attributes, rec.id)
 			}
 			f.Needs = need.Ranges()
