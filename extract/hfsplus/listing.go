@@ -106,6 +106,15 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 	if !t.headerOK {
 		why("the header of the catalog file %s", t.headerIs)
 	}
+	if t.garbled > 0 {
+		why("%d nodes of the catalog file fail their checks in part", t.garbled)
+	}
+	for _, t := range w.there() {
+		if t.odd > 0 {
+			l.Complete = false
+			why("the node map, the index and the links of the %s do not agree on %d nodes: what leads to a node decides", t.name, t.odd)
+		}
+	}
 	if t.doubtful > 0 {
 		why("%d nodes of the catalog file may be out of use: the node map and what else would tell are unread", t.doubtful)
 	}
