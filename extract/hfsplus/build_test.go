@@ -26,17 +26,18 @@ type builder struct {
 	attributes           uint32
 	dataBlocks           int // room for content
 
-	catalog  []leafRecord
-	extents  []leafRecord
-	attrs    []leafRecord
-	valence  map[uint32]uint32
-	files    uint32
-	folders  uint32
-	nextData uint32 // block
-	nextID   uint32
-	content  map[uint32][]byte // by block
-	used     []blockRun        // blocks that are in use beside those of files
-	change   func(b *built)    // before the image is read
+	catalog      []leafRecord
+	extents      []leafRecord
+	attrs        []leafRecord
+	valence      map[uint32]uint32
+	files        uint32
+	folders      uint32
+	nextData     uint32 // block
+	nextID       uint32
+	content      map[uint32][]byte // by block
+	catalogNodes int               // at least
+	used         []blockRun        // blocks that are in use beside those of files
+	change       func(b *built)    // before the image is read
 }
 
 type leafRecord struct {
@@ -345,7 +346,7 @@ func (b *builder) build() *built {
 		}
 	}
 	var n int
-	trees := [][]byte{pack(b.extents, b.extNode, 4, extKeyLength, &n), pack(b.catalog, b.node, 8, catKeyMost, &n), nil}
+	trees := [][]byte{pack(b.extents, b.extNode, 4, extKeyLength, &n), pack(b.catalog, b.node, max(b.catalogNodes, 8), catKeyMost, &n), nil}
 	if len(b.attrs) > 0 {
 		trees[2] = pack(b.attrs, 4096, 4, 266, &n)
 	}
