@@ -35,14 +35,13 @@ type names struct {
 	paths         *extract.Paths[uint32]
 }
 
-// readNames works out the names of what the records of the catalog tell, which
-// stand in t. Of those it keeps what the names need, and leaves the counts alone.
-func readNames(all *catalog, t *tree) *names {
+// readNames works out the names of what the records of the catalog tell. Of those it keeps what the names need, and leaves the counts alone.
+func readNames(all *catalog) *names {
 	c := &names{known: int64(len(all.files)), orphans: map[uint32]bool{}, accepted: map[fileThread]bool{}}
 	c.setFolders(all)
 	c.setPrivate()
 	c.setLinks(all)
-	c.setFiles(all, t)
+	c.setFiles(all)
 	c.setPaths()
 	*all = catalog{lost: all.lost, nameless: all.nameless, records: all.records}
 	return c

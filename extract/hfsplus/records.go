@@ -1,7 +1,6 @@
 package hfsplus
 
 import (
-	"bytes"
 	"context"
 
 	"fileassay/extract"
@@ -170,19 +169,13 @@ func eachCatalog(n *node, f func(at int, r *catalogRecord)) (lost int64) {
 func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 	wholly := doubtful && !n.uncertain // the node, rather than its last records
 	doubtful = doubtful || n.uncertain
-	index := -1
-	var before catalogKey // of the last record
-	unordered := false
 	unsure := func(kind uint16, id fileThread) {
 		if doubtful {
-			out.maybe = append(out.maybe, maybe{kind: kind, fileThread: id, node: n.number, index: index, wholly: wholly, leftover: unordered})
+			out.maybe = append(out.maybe, maybe{kind: kind, fileThread: id, node: n.number, wholly: wholly})
 		}
 	}
 	out.records += int64(len(n.recs) + n.gone)
 	out.lost += eachCatalog(n, func(at int, r *catalogRecord) {
-		index++
-		unordered = unordered || r.parent < before.parent || r.parent == before.parent && bytes.Equal(r.name, before.name)
-		before = r.catalogKey
 		if (r.kind == typeFolder || r.kind == typeFile) && !doubtful {
 			if i := len(out.children) - 1; i >= 0 && out.children[i].id == r.parent {
 				out.children[i].n++

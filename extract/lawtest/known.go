@@ -102,9 +102,6 @@ var knownFailures = []known{
 	{"exfat", "content", "untrue: entry set/valid length",
 		"A valid length that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
 		"v05-exfat-4k", "edit=entry_set:440941/40+8=147"},
-	{"hfsplus", "monotone", "not listed: catalog node",
-		"A node of the catalog that is read in part, or one that a broken row of nodes leads to, bars names and records found by threads and by other nodes.",
-		"hfsx-cs-1k", "unread=12,98,101 more=100 fill=keep"},
 	{"hfsplus", "monotone", "not listed: journal",
 		"A transaction of the journal that is read in part replaces a node by one with gaps, and what the older node gave goes.",
 		"hfsplus-journal-pending", "unread=2061 more=2019 fill=keep"},
@@ -114,7 +111,4 @@ var knownFailures = []known{
 	{"hfsplus", "garbage", "untrue: other sector",
 		"An other sector that holds garbage is believed: false content is called intact.",
 		"hfsx-cs-1k", "more=12102 fill=other noise=1106344120149440235"},
-	{"hfsplus", "content", "untrue: catalog node/data size",
-		"A data size that is set to another value, its checksum mended, is held against nothing else: false content is called intact.",
-		"hfsplus-journal-pending", "edit=catalog_node:94/700+8=281"},
 }
