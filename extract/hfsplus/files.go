@@ -147,6 +147,9 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 		n := v.inode(rec.special)
 		shared, ok := v.inodeRecord(n)
 		if !ok {
+			if n != nil {
+				f.ID = uint64(n.id)
+			}
 			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(needs.Few, v.private[0])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the file that holds its content (%s%d) is unread", inodePrefix, rec.special))
 			out.entries = append(out.entries, e)

@@ -117,7 +117,7 @@ func (c *names) setLinks(all *catalog) {
 		}
 	}
 	slices.SortStableFunc(c.inodes, func(a, b inode) int {
-		return cmp.Or(cmp.Compare(a.number, b.number), cmp.Compare(flag(a.doubtful), flag(b.doubtful)))
+		return cmp.Or(cmp.Compare(a.number, b.number), cmp.Compare(flag(a.doubtful), flag(b.doubtful)), cmp.Compare(flag(a.thread), flag(b.thread)))
 	})
 	c.inodes = slices.CompactFunc(c.inodes, func(a, b inode) bool { return a.number == b.number })
 

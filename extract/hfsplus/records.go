@@ -89,6 +89,7 @@ type inode struct {
 	leaf     uint32 // node number
 	at       uint16 // of the record in the node
 	doubtful bool
+	thread   bool // known by its thread alone
 }
 
 // alias is a hard link to a folder.
@@ -212,6 +213,9 @@ func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 			out.threads = append(out.threads, folder{id: r.parent, parent: r.thread.parent, name: folderName(r.thread.name), fromThread: true, doubtful: doubtful})
 		case r.kind == typeFileThread:
 			unsure(r.kind, r.threadOf())
+			if num, ok := numbered(r.thread.name, inodePrefix); ok { // its links have its number, if no more
+				out.inodes = append(out.inodes, inode{number: num, parent: r.thread.parent, id: r.parent, doubtful: true, thread: true})
+			}
 			if !doubtful {
 				out.fthreads = append(out.fthreads, r.threadOf())
 			}
@@ -228,7 +232,7 @@ func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 				l.register(&out.claims, f.rsrc.runs[:])
 			}
 			if num, ok := numbered(r.name, inodePrefix); ok {
-				out.inodes = append(out.inodes, inode{num, r.parent, f.id, n.number, uint16(at), doubtful})
+				out.inodes = append(out.inodes, inode{num, r.parent, f.id, n.number, uint16(at), doubtful, false})
 			}
 			if f.hardLink() {
 				out.links = append(out.links, f.special)
