@@ -47,6 +47,8 @@ type nodes struct {
 	counted     uint32 // a node whose descriptor is unread, but
 	count       int    // whose number of records is known all the same
 	mapUnread   bool   // which nodes are in use is not known for all
+	garbled     int64  // of partNodes, those of which a sector was read as garbage
+	odd         int64  // nodes that the map, the index and the links do not agree on
 }
 
 // nodeInfo is what is remembered of a node between the passes.
@@ -59,7 +61,8 @@ type nodeInfo struct {
 	height            uint8
 	hasFirst, hasLast bool   // firstID is that of its first record, lastID that of its last
 	partial           bool   // a part of it was not read
-	reached           bool   // it is in use: the node map says so, or what leads to it
+	mapped, free      bool   // the node map calls it used, or free; neither where that is unread
+	reached           bool   // it is in use
 	firstHash         uint64 // of the first key; only if hasFirst
 	child, childEnd   int    // in nodes.children
 }
@@ -203,6 +206,7 @@ func (n *nodes) add(p *nodes) {
 	n.unreadNodes += p.unreadNodes
 	n.badNodes += p.badNodes
 	n.partNodes += p.partNodes
+	n.garbled += p.garbled
 	n.mapUnread = n.mapUnread || p.mapUnread
 }
 
@@ -244,15 +248,17 @@ func (t *tree) look(first, count uint32) nodes {
 	for i := range count {
 		number := first + i
 		state := t.used.Get(int64(number))
-		if state == bitmap.Clear || number == 0 {
+		if number == 0 {
 			continue
 		}
 		c.mapUnread = c.mapUnread || state == bitmap.Unknown
-		err := errUnread
+		err, garbled := errUnread, false
 		if located {
-			err = n.parse(number, b.Slice(int(i)*t.nodeSize, t.nodeSize), t.size)
+			garbled, err = t.parse(&n, number, b.Slice(int(i)*t.nodeSize, t.nodeSize))
 		}
 		switch {
+		case state == bitmap.Clear && (err != nil || len(n.recs) == 0):
+			continue
 		case err == errUnread:
 			c.unreadNodes++
 			continue
@@ -267,17 +273,47 @@ func (t *tree) look(first, count uint32) nodes {
 			c.unreadNodes++
 			continue
 		}
-		if !n.Whole() {
+		x := t.info(&n, &c)
+		x.mapped, x.free = state == bitmap.Set, state == bitmap.Clear
+		if !n.Whole() && !x.free {
 			c.partNodes++
 		}
-		c.list = append(c.list, t.info(&n, state == bitmap.Set, &c))
+		if garbled && !x.free {
+			c.garbled++
+		}
+		c.list = append(c.list, x)
 	}
 	return c
 }
 
+// parse finds the records of a node. Where its first sector or its last was read as
+// garbage, so that the descriptor or the table of offsets cannot be, it is used as
+// far as it would be with that sector unread.
+func (t *tree) parse(n *node, number uint32, b partial.Bytes) (garbled bool, err error) {
+	err = n.parse(number, b, t.size)
+	sector := int64(t.fork.src.r.Sector())
+	if err == nil || err == errUnread || int64(b.Len()) <= sector {
+		return false, err
+	}
+	for _, bad := range []ranges.Range{{Start: 0, End: sector}, {Start: int64(b.Len()) - sector, End: int64(b.Len())}} {
+		c := partial.Bytes{Data: b.Data}
+		for r := range ranges.Within(b.Unread, 0, bad.Start) {
+			c.Unread = ranges.Append(c.Unread, r)
+		}
+		c.Unread = ranges.Append(c.Unread, bad)
+		for r := range ranges.Within(b.Unread, bad.End, int64(b.Len())) {
+			c.Unread = ranges.Append(c.Unread, r)
+		}
+		if n.parse(number, c, t.size) == nil && len(n.recs) > 0 {
+			return true, nil
+		}
+	}
+	return false, err
+}
+
 // info is what is remembered of a node.
-func (t *tree) info(n *node, mapped bool, c *nodes) nodeInfo {
-	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height, reached: mapped,
+func (t *tree) info(n *node, c *nodes) nodeInfo {
+	x := nodeInfo{number: n.number, next: n.next, prev: n.prev, kind: n.kind, height: n.height,
 		partial: !n.Whole(), child: len(c.children), records: uint16(n.records)}
 	if n.kind == kindUnknown {
 		x.next, x.prev = 0, 0
@@ -344,7 +380,7 @@ func each[T any](ctx context.Context, t *tree, o extract.Options, work func(n *n
 		var n node
 		buf := make([]byte, t.nodeSize)
 		for _, l := range t.leaves[i*batch : min((i+1)*batch, len(t.leaves))] {
-			if n.parse(l.number, t.fork.read(buf, int64(l.number)*int64(t.nodeSize)), t.size) != nil {
+			if _, err := t.parse(&n, l.number, t.fork.read(buf, int64(l.number)*int64(t.nodeSize))); err != nil {
 				continue
 			}
 			if n.uncertain && l.number == t.counted && t.count >= 0 && t.count <= len(n.recs) {

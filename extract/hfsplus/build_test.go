@@ -26,16 +26,18 @@ type builder struct {
 	attributes           uint32
 	dataBlocks           int // room for content
 
-	catalog  []leafRecord
-	extents  []leafRecord
-	attrs    []leafRecord
-	valence  map[uint32]uint32
-	files    uint32
-	folders  uint32
-	nextData uint32 // block
-	nextID   uint32
-	content  map[uint32][]byte // by block
-	change   func(b *built)    // before the image is read
+	catalog      []leafRecord
+	extents      []leafRecord
+	attrs        []leafRecord
+	valence      map[uint32]uint32
+	files        uint32
+	folders      uint32
+	nextData     uint32 // block
+	nextID       uint32
+	content      map[uint32][]byte // by block
+	catalogNodes int               // at least
+	used         []blockRun        // blocks that are in use beside those of files
+	change       func(b *built)    // before the image is read
 }
 
 type leafRecord struct {
@@ -344,7 +346,7 @@ func (b *builder) build() *built {
 		}
 	}
 	var n int
-	trees := [][]byte{pack(b.extents, b.extNode, 4, extKeyLength, &n), pack(b.catalog, b.node, 8, catKeyMost, &n), nil}
+	trees := [][]byte{pack(b.extents, b.extNode, 4, extKeyLength, &n), pack(b.catalog, b.node, max(b.catalogNodes, 8), catKeyMost, &n), nil}
 	if len(b.attrs) > 0 {
 		trees[2] = pack(b.attrs, 4096, 4, 266, &n)
 	}
@@ -396,6 +398,32 @@ func (b *builder) build() *built {
 	for i, t := range trees {
 		copy(x.meta[int64(runs[i].start)*int64(b.block):], t)
 	}
+	used := []blockRun{{0, blocks(headerOffset + headerSize)}, {total - blocks(alternateOffset), blocks(alternateOffset)}, alloc}
+	used = append(used, runs[:]...)
+	for _, r := range b.catalog {
+		if len(r.data) == fileSize {
+			for _, at := range []int{fileDataFork, fileRsrcFork} {
+				list := parseRuns(r.data[at+forkExtents:])
+				used = append(used, list[:]...)
+			}
+		}
+	}
+	for _, r := range b.extents {
+		list := parseRuns(r.data)
+		used = append(used, list[:]...)
+	}
+	taken := uint32(0)
+	bits := x.meta[int(alloc.start)*b.block:]
+	for _, r := range append(used, b.used...) {
+		for k := r.start; k < r.start+r.count && k < total; k++ {
+			if bit := byte(0x80 >> (k % 8)); bits[k/8]&bit == 0 {
+				bits[k/8] |= bit
+				taken++
+			}
+		}
+	}
+	copy(x.meta[headerOffset+hdrFreeBlocks:], be32(total-taken))
+	copy(h[hdrFreeBlocks:], be32(total-taken))
 	x.header, _ = parseHeader(h)
 	if b.change != nil {
 		b.change(x)

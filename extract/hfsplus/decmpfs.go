@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"fileassay/extract"
+	"fileassay/extract/unpack"
 )
 
 // Transparent compression. TN1150 is older; the format is that of the
@@ -34,8 +35,8 @@ const (
 )
 
 // packings are the names of the methods that keep content in units.
-var packings = map[uint32]string{methodZlib: "zlib", methodZlibFork: "zlib", methodLZVN: "lzvn", methodLZVNFork: "lzvn",
-	methodLZFSE: "lzfse", methodLZFSEFork: "lzfse", methodPlainFork: "marked"}
+var packings = map[uint32]string{methodZlib: unpack.Zlib, methodZlibFork: unpack.Zlib, methodLZVN: unpack.LZVN, methodLZVNFork: unpack.LZVN,
+	methodLZFSE: unpack.LZFSE, methodLZFSEFork: unpack.LZFSE, methodPlainFork: unpack.Marked}
 
 // parseDecmpfs decodes the header of the attribute b into c.
 func parseDecmpfs(b []byte, c *compressedFile) bool {
@@ -98,10 +99,14 @@ func (v *files) stored(f *extract.File, c *compressedFile, fk *fork, need *wante
 
 // storedInline puts the content that stands in the attributes file, behind the
 // attribute's header, into f. Content whose first byte marks it so is kept as it
-// is: for zlib a byte whose low four bits are all set, for LZVN 0x06.
+// is.
 func (v *files) storedInline(f *extract.File, c *compressedFile) {
 	from, n, plain := c.data, c.bytes, c.method == methodPlain
-	if c.method == methodPlain2 || c.method == methodZlib && c.first&0x0F == 0x0F || c.method == methodLZVN && c.first == 0x06 {
+	if packing := packings[c.method]; n > 0 && !plain && !unpack.Fits(packing, []byte{c.first}, n, f.Size) {
+		f.RecordUnread = true
+		f.Why = append(f.Why, misfit)
+	}
+	if c.method == methodPlain2 || unpack.Kept(packings[c.method], c.first) {
 		from, n, plain = from+1, n-1, true
 	}
 	if n <= 0 {
@@ -126,6 +131,9 @@ func (v *files) storedInline(f *extract.File, c *compressedFile) {
 		}
 	})
 }
+
+// misfit is the remark on content that is not what the method says.
+const misfit = "compressed content does not begin as its method has it"
 
 // unit appends the piece of length bytes of content from off that is stored in
 // n bytes of fk from at. If those are not all located, the piece is left out.
@@ -197,7 +205,7 @@ func storedTable(f *extract.File, fk *fork, need *wanted) {
 func blocks(f *extract.File, fk *fork, table, step, count int64, entry func(b []byte) (at, n int64), least int64) {
 	const part = 1024 // entries at a time
 	var buf [part*8 + 8]byte
-	bad := false
+	bad, misfits := false, false
 	// a size may claim anything: the table ends where the fork is no more located
 	count = min(count, max(0, fk.located()-table)/step)
 	for i := int64(0); i < count; i += part {
@@ -214,10 +222,20 @@ func blocks(f *extract.File, fk *fork, table, step, count int64, entry func(b []
 				continue
 			}
 			off := (i + k) * compressionUnit
-			f.Pieces = unit(f.Pieces, fk, off, min(compressionUnit, f.Size-off), at, size)
+			length := min(compressionUnit, f.Size-off)
+			var first [4]byte
+			head := fk.read(first[:min(size, int64(len(first)))], at)
+			if head.Whole() && !unpack.Fits(f.Packing.Method, head.Data, size, length) {
+				misfits = true
+				continue
+			}
+			f.Pieces = unit(f.Pieces, fk, off, length, at, size)
 		}
 	}
 	if bad {
 		f.Why = append(f.Why, "the table of its compressed blocks names places outside them")
+	}
+	if misfits {
+		f.Why = append(f.Why, misfit)
 	}
 }

@@ -8,8 +8,8 @@
 // The B-trees are read node by node rather than from their roots down, so
 // that an unread index node costs nothing, and a leaf node of several sectors
 // is used record by record as far as its sectors were read. Which nodes are in
-// use is told by the tree's own node map; where that is unread, by the index
-// nodes and the links between neighbours.
+// use the index nodes and the links between neighbours tell; where those are
+// unread, the tree's own node map.
 //
 // How things are listed: the data fork of a file is its content; a resource
 // fork that is not empty is a stream "file:rsrc". A hard link is listed once a

@@ -19,7 +19,7 @@ type entry struct {
 	f     *extract.File
 	runs  runs       // of its forks, for the claims
 	own   bool       // one of the volume's own structures: claimed, not listed
-	cross bool       // something else claims a part of runs too
+	cross bool       // something speaks against its claim to runs
 	maybe fileThread // not zero: of a record that may be a leftover
 }
 
@@ -147,6 +147,9 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 		n := v.inode(rec.special)
 		shared, ok := v.inodeRecord(n)
 		if !ok {
+			if n != nil {
+				f.ID = uint64(n.id)
+			}
 			f.Size, f.RecordUnread, f.Needs = -1, true, v.needsOf(needs.Few, v.private[0])
 			f.Why = append(f.Why, fmt.Sprintf("the record of the file that holds its content (%s%d) is unread", inodePrefix, rec.special))
 			out.entries = append(out.entries, e)
@@ -195,11 +198,12 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	if len(rsrc.runs) > 0 {
 		e.runs = append(slices.Clone(data.runs), rsrc.runs...)
 	}
-	if e.cross = v.crossed(e.runs); e.cross {
+	if why := v.against(e.runs); why != "" {
+		e.cross = true
 		for _, f := range []*extract.File{f, s} {
 			if f != nil {
 				f.RecordUnread = true
-				f.Why = append(f.Why, "another file, or one of the volume's own structures, claims a part of the same blocks: nothing tells whose they are")
+				f.Why = append(f.Why, why)
 			}
 		}
 	}
@@ -220,7 +224,6 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	if rec.ownerFlags&ownerCompressed != 0 {
 		c := v.compressed.of(rec.id)
 		switch {
-		case c == nil && !v.compressed.some:
 		case rec.data.size > 0:
 			// as a system leaves it that was stopped while it unpacked the file
 			f.RecordUnread = true
@@ -233,7 +236,7 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 				v.stored(f, c, &rsrc, &need)
 			} else {
 				f.Size, f.RecordUnread, f.Stored = -1, true, extract.StoredCompressed
-				f.Why = append(f.Why, "it is kept compressed, and the attribute that says how is unread")
+				f.Why = append(f.Why, "it is kept compressed, and the attribute that says how was not found")
 				need.records(v.trees.attributes, rec.id)
 			}
 			f.Needs = need.Ranges()
@@ -277,6 +280,10 @@ func (v *files) remark(f *extract.File, at *fork) {
 	if at.doubtful {
 		f.RecordUnread = true
 		f.Why = append(f.Why, "some of its extents are from a part of the extents overflow file that may be out of use")
+	}
+	if at.against != "" {
+		f.RecordUnread = true
+		f.Why = append(f.Why, at.against)
 	}
 	switch {
 	case !at.gaps || at.size <= 0:

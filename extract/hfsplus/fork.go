@@ -74,6 +74,9 @@ type fork struct {
 	gaps     bool  // runs do not cover the fork
 	why      []string
 	doubtful bool // an overflow record used may be out of use
+	// against is what its extents say against its size, "" for nothing. Systems give
+	// back what they allocated beyond the end when a file is closed.
+	against string
 }
 
 // located is the number of the bytes up to the end of the last run.

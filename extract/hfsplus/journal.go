@@ -153,7 +153,8 @@ func (h *journalHeader) parseList(b []byte) (blockList, error) {
 
 // journalState says what came of the journal.
 type journalState struct {
-	present bool  // the header says that the volume has one
+	present bool  // the volume has one
+	unknown bool  // whether it has one only the volume header would tell, which is unread
 	at      int64 // of the journal in the image; -1 where not known
 	length  int64
 	info    int64 // of the info block in the image
@@ -166,38 +167,44 @@ type journalState struct {
 
 // openJournal finds the journal, and, unless use is false, lays what its
 // committed transactions hold over the source. Nothing else of the volume may
-// have been read through the source yet.
-func openJournal(src *source, start, length int64, h *volumeHeader, use bool) journalState {
-	st := journalState{present: h.attributes&attrJournaled != 0, at: -1, info: -1}
-	if !st.present {
+// have been read through the source yet. Where known is false, h is no more than
+// the alternate header: whether the volume has a journal and was closed it does not
+// tell, and the journal's own header must say so.
+func openJournal(src *source, start, length int64, h *volumeHeader, known, use bool) journalState {
+	st := journalState{at: -1, info: -1}
+	says := h.attributes&attrJournaled != 0
+	if !says && h.journalInfo == 0 {
+		st.unknown = !known
 		return st
 	}
 	note := func(s string) { st.notes = append(st.notes, s) }
-	clean := h.attributes&attrUnmounted != 0
+	// where newer metadata may stand that is not used
+	left := func(s string) { st.broken = true; note(s) }
+	clean := known && h.attributes&attrUnmounted != 0
 	jh, err := st.find(src, start, length, h)
 	switch {
+	case known && !says && st.damaged != "":
+		return journalState{at: -1, info: -1} // the number of its block means nothing
+	case known && !says && (err != nil || jh.start != jh.end):
+		st.present = true
+		left("the volume header says that the volume keeps no journal, and names one, which is unread or not empty; not used")
+		return st
+	case known && !says:
+		note("the volume header says that the volume keeps no journal, and names one, which is empty")
 	case err != nil:
-		st.broken = !clean
-		switch {
-		case st.info < 0:
-		case clean:
-			st.needs = nil
-			note(err.Error() + "; the volume was unmounted cleanly, so nothing is missed in it")
-		default:
-			note(err.Error() + ", so newer metadata may stand in it")
-		}
+		left(err.Error() + ", so newer metadata may stand in it")
 	case jh.start == jh.end: // it is empty, or was never begun
 	case !use: // what is listed is an older state
-		st.broken = true
-		note("the journal was not empty; its newer blocks were left aside as asked")
+		left("the journal was not empty; its newer blocks were left aside as asked")
 	case clean && h.lastMounted != mountedByJournal:
 		// A system that does not keep the journal has mounted and unmounted
-		// the volume since: what stands in the journal is older than the disk.
-		note("the journal was not empty, but is older than the volume, which was since mounted by a system that keeps no journal; not used")
+		// the volume since, and systems throw the journal away.
+		left("the journal was not empty, but the volume was since closed by a system that keeps no journal, as its header says; not used, though only one of the two can be right")
 	default:
 		p := replay{r: src.r, st: &st, h: &jh, start: start, length: length}
 		src.newer = p.run()
 	}
+	st.present = true
 	return st
 }
 
@@ -226,7 +233,7 @@ func (st *journalState) find(src *source, start, length int64, h *volumeHeader) 
 		return damaged(err)
 	case info.flags&jibElsewhere != 0:
 		return jh, errors.New("the journal is on another drive")
-	case info.flags&jibNeedInit != 0:
+	case info.flags&jibInVolume == 0 && info.flags&jibNeedInit != 0:
 		return jh, nil
 	case info.flags&jibInVolume == 0 || info.length < 1024 || info.offset > length-info.length:
 		return damaged(fmt.Errorf("journal info block: a journal of %d bytes at %d is not on this volume", info.length, info.offset))
@@ -239,8 +246,13 @@ func (st *journalState) find(src *source, start, length int64, h *volumeHeader) 
 	if err == nil && jh.length > info.length {
 		err = fmt.Errorf("journal header: a journal of %d bytes in %d", jh.length, info.length)
 	}
-	if err != nil {
+	switch never := info.flags&jibNeedInit != 0; {
+	case never && (err != nil || jh.start == jh.end):
+		return journalHeader{}, nil
+	case err != nil:
 		return damaged(err)
+	case never:
+		return jh, errors.New("the journal is not empty, and its info block says that it was never begun")
 	}
 	return jh, nil
 }

@@ -102,6 +102,97 @@ func TestJournalUse(t *testing.T) {
 	}
 }
 
+// Whether the volume was closed only the volume header and the journal's own header
+// tell: where either is unread, or they contradict each other, nothing is proved.
+func TestJournalState(t *testing.T) {
+	whole, _ := load(t, "hfsplus-journal-pending")
+	size := int64(len(whole))
+	h, err := parseHeader(whole[headerOffset:])
+	if err != nil {
+		t.Fatal(err)
+	}
+	last := h.bytes() - alternateOffset
+	header := imap.Range{Start: headerOffset, Length: headerSize, State: imap.Failed}
+	set := func(at int64, attributes uint32, version string, info uint32) func(b []byte) {
+		return func(b []byte) {
+			copy(b[at+hdrAttributes:], be32(attributes))
+			copy(b[at+hdrLastMounted:], version)
+			copy(b[at+hdrJournalInfo:], be32(info))
+		}
+	}
+	const closed = attrUnmounted | attrJournaled
+	for _, tt := range []struct {
+		name   string
+		change func(b []byte)
+		unread []imap.Range
+		used   bool // the journal is
+	}{
+		{"as it is", nil, nil, true},
+		{"header unread", nil, []imap.Range{header}, true},
+		{"closed, the info block unread", set(headerOffset, closed, "HFSJ", h.journalInfo),
+			[]imap.Range{{Start: int64(h.journalInfo) * h.blockSize, Length: 512, State: imap.Failed}}, false},
+		{"closed, the journal's header unread", set(headerOffset, closed, "HFSJ", h.journalInfo),
+			[]imap.Range{{Start: journalAt, Length: 512, State: imap.Failed}}, false},
+		{"closed by another system, the journal not empty", set(headerOffset, closed, "10.0", h.journalInfo), nil, false},
+		{"no journal by the header, which names one", set(headerOffset, attrUnmounted, "HFSJ", h.journalInfo), nil, false},
+		{"no journal by the header, which names one that is unread", set(headerOffset, attrUnmounted, "HFSJ", h.journalInfo),
+			[]imap.Range{{Start: int64(h.journalInfo) * h.blockSize, Length: 512, State: imap.Failed}}, false},
+		{"header unread, the alternate one closed by another system", set(last, closed, "10.0", h.journalInfo), []imap.Range{header}, true},
+		{"header unread, the alternate one not journaled", set(last, attrUnmounted, "10.0", h.journalInfo), []imap.Range{header}, true},
+		{"header unread, the alternate one without a journal", set(last, attrUnmounted, "10.0", 0), []imap.Range{header}, false},
+		{"header and catalog's begin unread, the alternate one without a journal", set(last, attrUnmounted, "10.0", 0),
+			[]imap.Range{header, {Start: int64(h.catalog.runs[0].start) * h.blockSize, Length: 8192, State: imap.Failed}}, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := slices.Clone(whole)
+			if tt.change != nil {
+				tt.change(b)
+			}
+			r := readerOf(b, imap.All(size).With(tt.unread))
+			v, list := walk(t, r, size, extract.Options{})
+			proved := 0
+			for _, f := range list {
+				if f.Kind == extract.KindFile && proven(f, r) {
+					proved++
+				}
+			}
+			if used := v.journal.applied == 3; used != tt.used || v.Listing.Complete != tt.used || (proved > 0) != tt.used {
+				t.Errorf("used %v, complete %v, %d proved: %q, %q", used, v.Listing.Complete, proved, v.notes, v.Listing.Why)
+			}
+		})
+	}
+}
+
+// A volume whose header is unread and whose alternate one tells of no journal has
+// none if its root folder names none, or no block that is in use begins one.
+func TestJournalNone(t *testing.T) {
+	b := sample()
+	x := b.build()
+	header := imap.Range{Start: headerOffset, Length: headerSize, State: imap.Failed}
+	leaf := imap.Range{Start: int64(x.header.catalog.runs[0].start)*x.block + int64(b.node), Length: 512, State: imap.Failed}
+	for _, tt := range []struct {
+		name   string
+		used   []blockRun // by nobody
+		unread []imap.Range
+		proved bool
+	}{
+		{"the root read", nil, []imap.Range{header}, true},
+		{"the root unread", nil, []imap.Range{header, leaf}, true},
+		{"a block unread", []blockRun{{firstData + 3000, 1}}, []imap.Range{header, leaf, {Start: (firstData + 3000) * x.block, Length: 512, State: imap.Failed}}, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := sample()
+			b.used = tt.used
+			x := b.build()
+			r := x.reader(t, tt.unread...)
+			_, list := walk(t, r, x.size, extract.Options{})
+			if proven := slices.ContainsFunc(list, func(f *extract.File) bool { return f.Kind == extract.KindFile && proven(f, r) }); proven != tt.proved {
+				t.Errorf("proved %v", proven)
+			}
+		})
+	}
+}
+
 // Of what the journal holds of one place the last counts, read or not.
 func TestSettled(t *testing.T) {
 	r := image.New(bytes.NewReader(make([]byte, 10240)), 10240, imap.All(10240).With([]imap.Range{{Start: 5120, Length: 512, State: imap.Failed}}), image.Options{})

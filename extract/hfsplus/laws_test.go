@@ -96,10 +96,18 @@ func (v *volume) tree(runs [][2]int64, name string) {
 	}
 }
 
+// sound is [lawtest.Structure.Sound] of a node: a size that ends in the block that the
+// extents do. Neither the catalog nor the allocation file tells where in its last block
+// a file ends (TN1150, HFSPlusForkData: logicalSize).
+func (v *volume) sound(f lawtest.Field, was, is []byte) bool {
+	blocks := func(b []byte) uint64 { return (be.Uint64(b[f.At:]) + uint64(v.block) - 1) / uint64(v.block) }
+	return f.Name == "data size" && blocks(was) == blocks(is)
+}
+
 func (v *volume) node(name string, number, at, size int64) {
 	b := v.b[at : at+size]
 	kind, count := int8(b[8]), int(be.Uint16(b[10:]))
-	s := lawtest.Structure{Kind: name + " node", Number: number, At: at, Length: size,
+	s := lawtest.Structure{Kind: name + " node", Number: number, At: at, Length: size, Sound: v.sound,
 		Fields: lawtest.BigFields(0, "next", 0, 4, "previous", 4, 4, "kind", 8, 1, "height", 9, 1, "records", 10, 2)}
 	if kind == 0 {
 		s.Kind = name + " index node"

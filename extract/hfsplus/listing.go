@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"fileassay/extract"
-	"fileassay/extract/bitmap"
 	"fileassay/extract/claims"
 	"fileassay/extract/needs"
 	"fileassay/extract/ranges"
@@ -19,7 +18,7 @@ type lister struct {
 	claims  claims.Owned
 	given   fileThread // the last entry that was listed of those that may be leftovers
 	unnamed int64
-	crossed int64 // entries of files that claim what something else claims too
+	crossed int64 // entries of files whose claims something speaks against
 }
 
 // walk gives every file and folder to yield.
@@ -107,6 +106,15 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 	if !t.headerOK {
 		why("the header of the catalog file %s", t.headerIs)
 	}
+	if t.garbled > 0 {
+		why("%d nodes of the catalog file fail their checks in part", t.garbled)
+	}
+	for _, t := range w.there() {
+		if t.odd > 0 {
+			l.Complete = false
+			why("the node map, the index and the links of the %s do not agree on %d nodes: what leads to a node decides", t.name, t.odd)
+		}
+	}
 	if t.doubtful > 0 {
 		why("%d nodes of the catalog file may be out of use: the node map and what else would tell are unread", t.doubtful)
 	}
@@ -115,7 +123,15 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 	}
 	if w.crossed > 0 {
 		l.Complete = false
-		why("%d entries are files that claim blocks which something else claims too: none of them is called intact", w.crossed)
+		why("%d entries are files that claim blocks which something else claims too, or which the allocation file calls free: none of them is called intact", w.crossed)
+	}
+	if w.miscounted {
+		l.Complete = false
+		why("the allocation file has another number of free blocks than the volume header's %d: what is allocated is not known", w.header.freeBlocks)
+	}
+	if w.crossed == 0 && w.shared.Len()+w.freed.Len() > 0 {
+		l.Complete = false
+		why("blocks of the volume's own structures are claimed twice, or the allocation file calls them free")
 	}
 	have := w.known
 	switch {
@@ -151,7 +167,8 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 			return l, err
 		}
 		l.UnclaimedBytes = n
-		if n > 0 && !l.Complete {
+		if n > 0 && !w.miscounted {
+			l.Complete = false
 			why("%d bytes are allocated that no listed file claims", n)
 		}
 	}
@@ -175,9 +192,7 @@ func (w *lister) lacks() []ranges.Range {
 	return need.Ranges()
 }
 
-// space is the use of every part of the volume. The allocation file has a bit
-// for each block (TN1150, Allocation File).
+// space is the use of every part of the volume.
 func (w *lister) space() extract.Space {
-	m := &bitmap.Map{Bits: min(int64(w.header.totalBlocks), 8*w.allocation.size), Order: bitmap.HighFirst, Read: w.allocation.read}
-	return w.claims.Space(w.start, w.header.bytes(), claims.Bitmap(m, w.start, w.header.blockSize))
+	return w.claims.Space(w.start, w.header.bytes(), claims.Bitmap(w.allocated(), w.start, w.header.blockSize))
 }

@@ -3,34 +3,50 @@ package hfsplus
 import (
 	"cmp"
 	"slices"
+
+	"fileassay/extract/bitmap"
 )
 
 // settle works out which of the nodes are in use, and the order of the leaves.
 //
-// The node map says it. Where the map is unread a node is in use if an index
-// node in use points to it with the key that it begins with, or it and a
-// neighbour are linked in both directions: a node that is taken out of the tree
-// keeps its links, but those to it are changed. A leaf for which neither can be
-// told, since the nodes that would tell it are unread, is doubtful; one that
-// they would have named is not in use.
+// The tree says it: a node is in use if an index node in use points to it with the
+// key that it begins with, or it and a neighbour in use are linked in both
+// directions: a node that is taken out of the tree keeps its links, but those to it
+// are changed. Where index nodes are unread or point to what does not fit, the node
+// map says it, unless a neighbour in use is not linked with the node. A leaf for which
+// nothing tells, since what would is unread, is doubtful. Where map, index and links
+// do not agree that is said.
 func (t *tree) settle() {
-	indexGap := false // an index node in use is unread
-	if t.mapUnread {
-		indexGap = t.reach()
-	}
+	gap := t.reach()
 	var order []int
 	for i := range t.list {
 		x := &t.list[i]
-		switch {
-		case x.kind != kindLeaf:
-			indexGap = indexGap || x.reached && x.kind == kindIndex && x.partial
-			if x.kind == kindUnknown { // it may be a leaf, of which no record can be told
+		if x.reached && x.free {
+			t.odd++
+			if x.partial {
+				t.partNodes++
+			}
+		}
+		if x.kind != kindLeaf {
+			if x.kind == kindUnknown && !x.free { // it may be a leaf, of which no record can be told
 				t.unreadNodes++
 			}
+			if x.mapped && !x.reached && !gap && x.kind == kindIndex {
+				t.odd++
+			}
 			continue
+		}
+		switch {
 		case x.reached:
-		case !indexGap || t.contradicted(x):
+		case x.free:
 			continue
+		case !gap || t.contradicted(x):
+			if x.mapped {
+				t.odd++
+			}
+			continue
+		case x.mapped:
+			x.reached = true
 		default:
 			t.doubtful++
 		}
@@ -39,6 +55,9 @@ func (t *tree) settle() {
 	}
 	t.order(order)
 	t.deduce()
+	if t.headerOK && int64(t.header.totalNodes) != t.fork.size/int64(t.nodeSize) {
+		t.odd++
+	}
 }
 
 // deduce finds the number of records of a leaf whose descriptor is unread, if
@@ -58,9 +77,9 @@ func (t *tree) deduce() {
 	}
 }
 
-// reach marks the nodes that can be reached from the root and along the links
-// of the leaves. It reports whether index nodes in use are unread, so that
-// leaves may be in use that were not reached.
+// reach marks the nodes that can be reached from the root and along the links of the
+// leaves. It reports whether index nodes in use are unread or point to what does not
+// fit, so that leaves may be in use that were not reached.
 func (t *tree) reach() (gap bool) {
 	var todo []int
 	mark := func(i int) {
@@ -69,30 +88,34 @@ func (t *tree) reach() (gap bool) {
 			todo = append(todo, i)
 		}
 	}
-	for i := range t.list {
-		if t.list[i].reached {
-			todo = append(todo, i)
-		}
-		if j := t.linked(i); j >= 0 {
-			mark(i)
-			mark(j)
-		}
-	}
 	if root, ok := t.root(); ok {
 		mark(root)
 	} else {
 		gap = true
 	}
-	for len(todo) > 0 {
-		i := todo[len(todo)-1]
-		todo = todo[:len(todo)-1]
-		x := &t.list[i]
-		if x.kind == kindIndex {
+	follow := func() {
+		for len(todo) > 0 {
+			i := todo[len(todo)-1]
+			todo = todo[:len(todo)-1]
+			x := &t.list[i]
+			if j := t.linked(i); j >= 0 {
+				mark(j)
+			}
+			if j := t.find(x.prev); x.prev != 0 && j >= 0 && t.linked(j) == i {
+				mark(j)
+			}
+			if x.kind != kindIndex {
+				continue
+			}
 			gap = gap || x.partial && x.childEnd-x.child < int(x.records)
 			for _, c := range t.children[x.child:x.childEnd] {
 				j := t.find(c.node)
 				if j < 0 {
 					gap = gap || x.height > 2
+					if t.used.Get(int64(c.node)) == bitmap.Clear { // or it is no node at all
+						t.unreadNodes++
+						t.odd++
+					}
 					continue
 				}
 				y := &t.list[j]
@@ -102,10 +125,27 @@ func (t *tree) reach() (gap bool) {
 				sameKind := y.kind == kindLeaf && x.height == 2 || y.kind == kindIndex && (y.height == x.height-1 || y.height == 0)
 				if sameKind && (!y.hasFirst || y.firstHash == c.hash) {
 					mark(j)
+				} else {
+					gap = true
+					t.odd++
 				}
 			}
 		}
 	}
+	follow()
+	if !gap {
+		return false
+	}
+	// what the index does not lead to is in use where two nodes name each other
+	for i := range t.list {
+		if j := t.linked(i); j >= 0 && !t.list[i].free && !t.list[j].free {
+			mark(i)
+			mark(j)
+		} else if t.list[i].mapped && t.list[i].kind == kindIndex {
+			mark(i)
+		}
+	}
+	follow()
 	return gap
 }
 

@@ -45,10 +45,10 @@ func locate(ctx context.Context, r *image.Reader, start, length int64, o extract
 		return nil, &extract.NotVolumeError{Filesystem: "hfsplus", Start: start, Why: err.Error()}
 	}
 	alone := l.alternate
-	l.journal = openJournal(&l.src, start, l.header.bytes(), &l.header, !o.NoJournal)
+	l.journal = openJournal(&l.src, start, l.header.bytes(), &l.header, !alone, !o.NoJournal)
 	l.notes = append(l.notes, l.journal.notes...)
 	l.renewHeader()
-	if l.header.attributes&attrUnmounted == 0 {
+	if !alone && l.header.attributes&attrUnmounted == 0 {
 		l.notes = append(l.notes, "the volume was not unmounted cleanly")
 	}
 
@@ -239,9 +239,14 @@ func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
 	if pos < need {
 		out.gaps = true
 	}
-	if pos > int64(p.blocks) && p.whole {
+	switch {
+	case !p.whole:
+	case pos > int64(p.blocks):
 		out.why = append(out.why, fmt.Sprintf("the extents have %d blocks, the fork has %d", pos, p.blocks))
 		out.gaps = true
+	case out.gaps || len(out.why) > 0:
+	case pos < int64(p.blocks) || pos > need:
+		out.against = fmt.Sprintf("its record has %d bytes in %d blocks, its extents have %d: it may be longer or shorter, or was being written", out.size, p.blocks, pos)
 	}
 	return out
 }

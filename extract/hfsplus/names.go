@@ -35,14 +35,13 @@ type names struct {
 	paths         *extract.Paths[uint32]
 }
 
-// readNames works out the names of what the records of the catalog tell, which
-// stand in t. Of those it keeps what the names need, and leaves the counts alone.
-func readNames(all *catalog, t *tree) *names {
+// readNames works out the names of what the records of the catalog tell. Of those it keeps what the names need, and leaves the counts alone.
+func readNames(all *catalog) *names {
 	c := &names{known: int64(len(all.files)), orphans: map[uint32]bool{}, accepted: map[fileThread]bool{}}
 	c.setFolders(all)
-	c.setPrivate(all)
+	c.setPrivate()
 	c.setLinks(all)
-	c.setFiles(all, t)
+	c.setFiles(all)
 	c.setPaths()
 	*all = catalog{lost: all.lost, nameless: all.nameless, records: all.records}
 	return c
@@ -84,10 +83,9 @@ func (c *names) full(id uint32) bool {
 	return f != nil && !f.fromThread && !f.doubtful && f.children >= f.valence
 }
 
-// setPrivate finds the private folders: by their names in the root, else, for
-// that of files, as the folder of which nothing is known but files of the kind
-// that stand in it.
-func (c *names) setPrivate(all *catalog) {
+// setPrivate finds the private folders by their names in the root (TN1150, Hard
+// Links). Nothing else proves which they are.
+func (c *names) setPrivate() {
 	for i := range c.folders {
 		f := &c.folders[i]
 		if f.parent != idRoot {
@@ -98,20 +96,6 @@ func (c *names) setPrivate(all *catalog) {
 			c.private[0] = f.id
 		case privateFolders:
 			c.private[1] = f.id
-		}
-	}
-	if c.private[0] != 0 {
-		return
-	}
-	count := map[uint32]int{}
-	for _, n := range all.inodes {
-		if c.folder(n.parent) == nil {
-			count[n.parent]++
-		}
-	}
-	for id, n := range count {
-		if best := count[c.private[0]]; n > best || n == best && id < c.private[0] {
-			c.private[0] = id
 		}
 	}
 }
@@ -127,8 +111,13 @@ func (c *names) setLinks(all *catalog) {
 	slices.Sort(all.links)
 	c.links = slices.Compact(all.links)
 	c.inodes = slices.DeleteFunc(all.inodes, func(n inode) bool { return n.parent != c.private[0] })
+	if f := c.folder(c.private[0]); f != nil && f.doubtful {
+		for i := range c.inodes {
+			c.inodes[i].doubtful = true
+		}
+	}
 	slices.SortStableFunc(c.inodes, func(a, b inode) int {
-		return cmp.Or(cmp.Compare(a.number, b.number), cmp.Compare(flag(a.doubtful), flag(b.doubtful)))
+		return cmp.Or(cmp.Compare(a.number, b.number), cmp.Compare(flag(a.doubtful), flag(b.doubtful)), cmp.Compare(flag(a.thread), flag(b.thread)))
 	})
 	c.inodes = slices.CompactFunc(c.inodes, func(a, b inode) bool { return a.number == b.number })
 

@@ -46,7 +46,10 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 	if yield == nil {
 		return out, nil
 	}
-	w := lister{files: &files{rec, readNames(&rec.catalog, v.trees.catalog)}}
+	at := rec.catalog.journalAt
+	names := readNames(&rec.catalog)
+	rec.settleJournal(names, at)
+	w := lister{files: &files{rec, names}}
 	if err := w.walk(ctx, v.o, v.doubt.Files(yield)); err != nil {
 		return nil, err
 	}

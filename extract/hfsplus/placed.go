@@ -9,10 +9,16 @@ import (
 // maxPlaced bounds the nodes that are looked at.
 const maxPlaced = 1 << 14
 
-// Placed is for [extract.Placer]. A node of a tree names the leaf behind it, and
+// Placed is for [extract.Placer]. The alternate header stands where the volume that
+// the header describes ends, less than a block before the end of its place. A node of a tree names the leaf behind it, and
 // that one names the first: so both stand where the tree's fork has them.
 func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 	out := extract.Placed{Start: v.start}
+	if a, h := &v.last, &v.first; a.err == nil && h.err == nil && a.id() == h.id() && a.bytes() == h.bytes() && a.blockSize == h.blockSize {
+		if left := a.at + alternateOffset - v.start - h.bytes(); left >= 0 && left < h.blockSize {
+			out.Hit(a.at + headerSize)
+		}
+	}
 	for _, t := range v.there() {
 		step := max(t.total/maxPlaced, 1)
 		for n := uint32(1); n < t.total && !out.Done(); n += step {

@@ -81,3 +81,16 @@ func TestPlacedByLinks(t *testing.T) {
 		}
 	}
 }
+
+// The alternate header stands in its place where the header's volume ends.
+func TestPlacedByAlternate(t *testing.T) {
+	x := sample().build()
+	v, _ := walk(t, x.reader(t), x.size, extract.Options{})
+	if p, err := v.Placed(t.Context()); err != nil || p.End != x.size-alternateOffset+headerSize {
+		t.Errorf("%+v, %v", p, err)
+	}
+	v, _ = walk(t, x.reader(t, imap.Range{Start: x.size - alternateOffset, Length: headerSize, State: imap.Failed}), x.size, extract.Options{})
+	if p, err := v.Placed(t.Context()); err != nil || p.End >= x.size-alternateOffset {
+		t.Errorf("unread: %+v, %v", p, err)
+	}
+}

@@ -21,7 +21,7 @@ func (v *files) listPrivate(k catalogKey, rec *fileRecord, doubtful bool, out *l
 
 // inodeRecord reads the record of n again, if there is one.
 func (v *files) inodeRecord(n *inode) (rec fileRecord, ok bool) {
-	if n == nil {
+	if n == nil || n.thread {
 		return rec, false
 	}
 	t := v.trees.catalog

@@ -1,9 +1,7 @@
 package hfsplus
 
 import (
-	"bytes"
 	"context"
-	"slices"
 
 	"fileassay/extract"
 	"fileassay/extract/claims"
@@ -15,7 +13,7 @@ type records struct {
 	*layout
 	compressed *compressedFiles
 	catalog    catalog
-	shared     ranges.Set // what more than one file or structure claims
+	disputed
 }
 
 // readRecords reads the attributes file and the catalog.
@@ -39,7 +37,10 @@ func readRecords(ctx context.Context, l *layout, o extract.Options) (*records, e
 	for r := range own.All() {
 		out.catalog.claims.Add(r.Start, r.Len())
 	}
-	out.shared, out.catalog.claims = out.catalog.claims.Twice(), claims.Register{} // large, and of no use later
+	if err == nil {
+		out.disputed, err = l.dispute(ctx, &out.catalog.claims)
+	}
+	out.catalog.claims = claims.Register{} // large, and of no use later
 	return out, err
 }
 
@@ -61,12 +62,6 @@ func (r *records) claimOwn(own *ranges.Set) {
 	for _, b := range r.compressed.blocks {
 		own.Add(r.at(b.start), int64(b.count)*r.header.blockSize)
 	}
-}
-
-// crossed reports whether something else claims a part of the runs too: at
-// least one of the two then holds what is not its own, and nothing tells which.
-func (r *records) crossed(list runs) bool {
-	return r.shared.Len() > 0 && slices.ContainsFunc(list, func(e extract.Extent) bool { return r.shared.Touches(e.Image, e.Length) })
 }
 
 // whole reports whether every record of the catalog was read.
@@ -94,6 +89,7 @@ type inode struct {
 	leaf     uint32 // node number
 	at       uint16 // of the record in the node
 	doubtful bool
+	thread   bool // known by its thread alone
 }
 
 // alias is a hard link to a folder.
@@ -119,6 +115,9 @@ type catalog struct {
 	nameless int64           // of them are files whose numbers were not read
 	records  int64           // records seen
 	claims   claims.Register // what files claim whose records are in use
+	// journalAt is where in the image the journal begins that the root folder names:
+	// -1 where that is not known, 0 where it names none.
+	journalAt int64
 }
 
 // add takes what a further batch gave.
@@ -136,6 +135,9 @@ func (c *catalog) add(p *catalog) {
 	c.nameless += p.nameless
 	c.records += p.records
 	c.claims.AddAll(&p.claims)
+	if c.journalAt <= 0 && p.journalAt != 0 {
+		c.journalAt = p.journalAt
+	}
 	if c.label == "" {
 		c.label = p.label
 	}
@@ -168,24 +170,31 @@ func eachCatalog(n *node, f func(at int, r *catalogRecord)) (lost int64) {
 func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 	wholly := doubtful && !n.uncertain // the node, rather than its last records
 	doubtful = doubtful || n.uncertain
-	index := -1
-	var before catalogKey // of the last record
-	unordered := false
 	unsure := func(kind uint16, id fileThread) {
 		if doubtful {
-			out.maybe = append(out.maybe, maybe{kind: kind, fileThread: id, node: n.number, index: index, wholly: wholly, leftover: unordered})
+			out.maybe = append(out.maybe, maybe{kind: kind, fileThread: id, node: n.number, wholly: wholly})
 		}
 	}
 	out.records += int64(len(n.recs) + n.gone)
 	out.lost += eachCatalog(n, func(at int, r *catalogRecord) {
-		index++
-		unordered = unordered || r.parent < before.parent || r.parent == before.parent && bytes.Equal(r.name, before.name)
-		before = r.catalogKey
 		if (r.kind == typeFolder || r.kind == typeFile) && !doubtful {
 			if i := len(out.children) - 1; i >= 0 && out.children[i].id == r.parent {
 				out.children[i].n++
 			} else {
 				out.children = append(out.children, tally{r.parent, 1})
+			}
+		}
+		named, in := r.name, r.parent
+		if r.kind == typeFileThread {
+			named, in = r.thread.name, r.thread.parent
+		}
+		if in == idRoot && (isName(named, journalFile) || isName(named, journalInfoFil)) {
+			at := int64(-1)
+			if first := r.file.data.runs[0]; isName(r.name, journalFile) && first.count > 0 && l.header.holds(first) {
+				at = l.at(first.start)
+			}
+			if out.journalAt <= 0 {
+				out.journalAt = at
 			}
 		}
 		switch {
@@ -204,6 +213,9 @@ func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 			out.threads = append(out.threads, folder{id: r.parent, parent: r.thread.parent, name: folderName(r.thread.name), fromThread: true, doubtful: doubtful})
 		case r.kind == typeFileThread:
 			unsure(r.kind, r.threadOf())
+			if num, ok := numbered(r.thread.name, inodePrefix); ok { // its links have its number, if no more
+				out.inodes = append(out.inodes, inode{number: num, parent: r.thread.parent, id: r.parent, doubtful: true, thread: true})
+			}
 			if !doubtful {
 				out.fthreads = append(out.fthreads, r.threadOf())
 			}
@@ -220,7 +232,7 @@ func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 				l.register(&out.claims, f.rsrc.runs[:])
 			}
 			if num, ok := numbered(r.name, inodePrefix); ok {
-				out.inodes = append(out.inodes, inode{num, r.parent, f.id, n.number, uint16(at), doubtful})
+				out.inodes = append(out.inodes, inode{num, r.parent, f.id, n.number, uint16(at), doubtful, false})
 			}
 			if f.hardLink() {
 				out.links = append(out.links, f.special)

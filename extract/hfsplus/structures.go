@@ -71,6 +71,10 @@ func (t *tree) health() extract.Structure {
 	switch {
 	case t.badNodes > 0:
 		s.Health, s.Note = extract.HealthDamaged, fmt.Sprintf("%d of %d nodes fail their checks", t.badNodes, t.total)
+	case t.odd > 0:
+		s.Health, s.Note = extract.HealthDisagrees, fmt.Sprintf("its node map, index and links do not agree on %d nodes", t.odd)
+	case t.garbled > 0:
+		s.Health, s.Note = extract.HealthDamaged, fmt.Sprintf("%d of %d nodes fail their checks in part", t.garbled, t.total)
 	case t.unreadNodes+t.partNodes > 0:
 		s.Note = fmt.Sprintf("of its %d nodes %d are unread and %d unread in part", t.total, t.unreadNodes, t.partNodes)
 	case !t.headerOK:

@@ -266,9 +266,9 @@ func TestCompressed(t *testing.T) {
 	add("plain inline", methodPlain, 5, []byte("birch"), nil)
 	// three blocks of 700, 800 and 900 bytes behind their table
 	zlibFork := slices.Concat(be32(256), be32(0), be32(0), be32(0), make([]byte, 240), be32(28+2400),
-		le(3, 28, 700, 728, 800, 1528, 900), make([]byte, 2400+50))
+		le(3, 28, 700, 728, 800, 1528, 900), begun(2400+50, "\x78\x9c", 0, 700, 1500))
 	add("zlib fork", methodZlibFork, 2*65536+10, nil, zlibFork)
-	add("table fork", methodLZVNFork, 65536+1, nil, slices.Concat(le(12, 112, 5112), make([]byte, 5100)))
+	add("table fork", methodLZVNFork, 65536+1, nil, slices.Concat(le(12, 112, 5112), begun(5100, "\xe5", 0, 100)))
 	add("unknown", 40, 65536+1, nil, make([]byte, 9000))
 	add("bad table", methodZlibFork, 65536+1, nil, slices.Concat(be32(256), make([]byte, 256), le(2, 20, 1<<30, 5, 5), make([]byte, 100)))
 	id := b.file(idRoot, "flag only", fileSpec{owner: ownerCompressed, mode: modeRegular})
@@ -290,7 +290,7 @@ func TestCompressed(t *testing.T) {
 		{"table fork", 65537, []int64{65536, 1}, 5100, false},
 		{"unknown", 65537, []int64{65537}, 9000, true},
 		{"bad table", 65537, nil, 0, false},
-		{"flag only", 0, nil, 0, false},
+		{"flag only", -1, nil, 0, true},
 	} {
 		f := find(t, list, c.name)
 		var units []int64
@@ -407,5 +407,24 @@ func TestAlternate(t *testing.T) {
 	}
 	if l := v.Listing; !l.Complete {
 		t.Errorf("%+v", l)
+	}
+}
+
+// Which folder is the private one its name in the root tells, and nothing else: a
+// folder of which nothing is known may hold files that are only named alike.
+func TestPrivateGuess(t *testing.T) {
+	b := newBuilder()
+	b.nextData = firstData
+	b.folder(idRootParent, "Survey")
+	b.file(idRoot, "link", fileSpec{special: 77, kind: typeHardLink, creator: creatorHardLink})
+	b.file(900, "iNode77", fileSpec{data: b.data(1), size: 4000, mode: modeRegular})
+	x := b.build()
+	r := x.reader(t)
+	_, list := walk(t, r, x.size, extract.Options{})
+	if f := find(t, list, "link"); proven(f, r) || len(f.Pieces) > 0 {
+		t.Errorf("%+v", f)
+	}
+	if f := find(t, list, "?/900/iNode77"); f.Size != 4000 {
+		t.Errorf("%+v", f)
 	}
 }

@@ -61,18 +61,18 @@ func unit(method string, dst, src []byte) (int, error) {
 		}
 		return lzxUnit(dst, src)
 	case Zlib:
-		if len(src) > 0 && src[0]&0x0f == 0x0f {
+		if len(src) > 0 && Kept(method, src[0]) {
 			return marked(dst, src)
 		}
 		return zlibUnit(dst, src)
 	case LZVN:
-		if len(src) > 0 && src[0] == 0x06 {
+		if len(src) > 0 && Kept(method, src[0]) {
 			return marked(dst, src)
 		}
 		out, _, err := lzvn(dst, 0, src)
 		return out, err
 	case LZFSE:
-		if len(src) > 0 && src[0] == 0xff {
+		if len(src) > 0 && Kept(method, src[0]) {
 			return marked(dst, src)
 		}
 		return lzfse(dst, src)
@@ -83,6 +83,46 @@ func unit(method string, dst, src []byte) (int, error) {
 		return marked(dst, src)
 	}
 	return 0, ErrMethod
+}
+
+// Kept reports whether a unit of one of Apple's methods begins with the byte that
+// marks content which is kept as it is behind it.
+func Kept(method string, first byte) bool {
+	switch method {
+	case Zlib:
+		return first&0x0f == 0x0f
+	case LZVN:
+		return first == 0x06
+	case LZFSE:
+		return first == 0xff
+	}
+	return method == Marked
+}
+
+// Fits reports whether a unit of one of Apple's methods that has so many bytes of
+// content, and is stored in so many, may begin with the bytes of head.
+func Fits(method string, head []byte, stored, content int64) bool {
+	if len(head) == 0 {
+		return true
+	}
+	first := head[0]
+	switch {
+	case Kept(method, first):
+		return stored == content+1
+	case method == Zlib: // RFC 1950: the method, the window, and a check of both
+		return first&0x0f == 8 && first>>4 <= 7 && (len(head) < 2 || (int(first)<<8|int(head[1]))%31 == 0)
+	case method == LZVN: // nothing stands before it that it could repeat
+		switch {
+		case first == 0x0e || first == 0x16 || first&0xf0 == 0xe0:
+			return true
+		case first&0xe0 == 0xa0:
+			return first>>3&3 != 0
+		}
+		return first>>6 != 0 && first&0xf0 != 0x70 && first&0xf0 != 0xd0 && first < 0xf0
+	case method == LZFSE:
+		return bytes.HasPrefix([]byte("bvx"), head[:min(len(head), 3)])
+	}
+	return true
 }
 
 // marked copies content that is kept as it is behind one byte.
