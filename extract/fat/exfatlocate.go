@@ -68,9 +68,7 @@ func (d *exfatFormat) locate(_ context.Context, l *layout) error {
 		return &extract.NotVolumeError{Filesystem: "exfat", Start: l.start, Needs: needs,
 			Why: "the boot sector is not proved by its checksum, and neither bitmap nor up-case table stand where it puts them"}
 	}
-	if b.Flags&flagDirty != 0 {
-		l.note("the volume was not closed: it may be in the middle of a change")
-	}
+	l.tell(b.Flags&flagDirty != 0, b.Flags&flagFailed != 0)
 	if d.bitmap != nil {
 		l.bits = l.bitmapIn(d.bitmap)
 		d.useBitmap(l)

@@ -32,6 +32,7 @@ type layout struct {
 
 	head  []byte // room for the beginning of a folder
 	notes []string
+	open  extract.Doubt // of the list alone: how the volume was left
 	doubt extract.Doubt
 }
 
