@@ -22,6 +22,7 @@ type fatFormat struct {
 
 	twin  bool     // the copy of the boot sector states the same
 	rival *fatBoot // the copy, which states something else; nil for none
+	steps int64    // that working the parameters out took
 }
 
 // bootSource says where the parameters of the volume come from.
