@@ -133,7 +133,7 @@ func (d *fatFormat) findBoot(ctx context.Context, l *layout) error {
 	}
 	for at := range l.copyPlaces() {
 		s, ok := readFATBoot(l, at)
-		if !ok || s.Width != width28 || s.BackupSector*s.SectorSize != at-l.start || l.tableOf(&s.area, s.allCopies()...).stands() <= 0 {
+		if !ok || s.Width != width28 || s.BackupSector*s.SectorSize != at-l.start || l.tableOf(&s.area, s.allCopies()...).stands() < 0 {
 			continue
 		}
 		d.boot, d.source = s, fromBackup

@@ -41,7 +41,7 @@ const (
 	firstLook  = 64 << 20
 	maxHeads   = 1024
 	maxLeader  = 64 << 20 // bytes before cluster 2
-	maxSamples = 512
+	maxSamples = 1 << 13
 	minHeads   = 3
 	minGood    = 12
 	minChains  = 3       // of these, of several clusters
