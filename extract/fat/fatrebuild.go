@@ -46,7 +46,7 @@ const (
 	minGood    = 12
 	minChains  = 3       // of these, of several clusters
 	maxTries   = 8       // places of cluster 2 that are tried
-	maxSteps   = 1 << 26 // entries and sectors looked at on the way
+	maxSteps   = 1 << 24 // entries and sectors looked at on the way
 	maxRoots   = 4096    // clusters that are tried for the root
 )
 
@@ -189,6 +189,7 @@ func (t *rebuilder) root(s *fatBoot, b base) bool {
 				}
 			}
 			s.RootEntries = min(s.RootEntries, s.HeapSector*unit/slotSize)
+			s.TableSector = s.HeapSector - s.RootEntries*slotSize/unit // of no table
 		}
 		return true
 	}

@@ -11,7 +11,7 @@ import (
 )
 
 // shapes are volumes of each width.
-var shapes = []shape{{width: width12, clusters: 3000, spc: 4}, {width: width16, clusters: 9000, spc: 4}, {width: width28, clusters: 66000, spc: 4}}
+var shapes = []shape{{width: width12, clusters: 3000, spc: 4}, {width: width16, clusters: 9000, spc: 4}, {width: width28, clusters: 7000, spc: 4}}
 
 // plain is a volume with files and no folder.
 func plain(t testing.TB, s shape) *fatImage {
