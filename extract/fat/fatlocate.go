@@ -10,6 +10,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/ranges"
 )
 
 // fatFormat is FAT12, FAT16 and FAT32, for [format].
@@ -76,7 +77,15 @@ func (d *fatFormat) locate(ctx context.Context, l *layout) error {
 		return err
 	}
 	l.doubt = append(l.doubt, w.doubts()...)
-	l.unproved = l.unproved || !w.proved && len(w.against) == 0
+	if !w.proved && len(w.against) == 0 {
+		l.unproved = true
+		if at := d.boot.BackupSector * d.boot.SectorSize; d.boot.Width == width28 && d.source == fromBoot && at > 0 {
+			l.witnesses = append(l.witnesses, ranges.Range{Start: l.start + at, End: l.start + at + bootSectorSize})
+		}
+		for _, at := range l.table.copies {
+			l.witnesses = append(l.witnesses, ranges.Range{Start: at, End: at + 4})
+		}
+	}
 	d.readState(l)
 	return nil
 }

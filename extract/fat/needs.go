@@ -69,5 +69,8 @@ func (t *records) needs() []ranges.Range {
 	if t.unproved {
 		t.needProof(w)
 	}
+	for _, x := range t.witnesses {
+		w.Add(x.Start, x.Len())
+	}
 	return t.needsOf(t.nodes[0], w)
 }

@@ -251,13 +251,15 @@ func (d *fatFormat) rootFits(l *layout) bool {
 
 var zeros [unit]byte
 
+const unproven = "nothing that was read bears out where the boot sector puts the clusters"
+
 // doubts is what the walk says of a volume whose geometry is not proved.
 func (w *witness) doubts() extract.Doubt {
 	switch {
 	case w.proved:
 		return nil
 	case len(w.against) == 0:
-		return extract.Doubt{"nothing that was read bears out where the boot sector puts the clusters"}
+		return extract.Doubt{unproven}
 	}
 	var out extract.Doubt
 	for _, s := range w.against {
