@@ -29,7 +29,8 @@ import (
 //     a sector in use; and on FAT12 and FAT16 the root has as many slots as its
 //     kind of volume has by the Overview, or is seen to end: what follows its end
 //     mark is zeros up to cluster 2, which is in use and begins with something else;
-//     a folder in cluster 2 which names itself shows both.
+//     a folder in cluster 2 which names itself shows that. A volume of which nothing
+//     lists anything needs neither.
 //
 // What was read and says otherwise is a contradiction: a copy of the boot sector
 // that states other parameters, a slot "." that names another cluster than the one
@@ -84,7 +85,7 @@ func (d *fatFormat) prove(ctx context.Context, l *layout) (witness, error) {
 	against(broken, "a table does not begin where the boot sector puts it")
 	size := s.chains > s.cut || d.boot.lengthFits()
 	heap := tables && (d.boot.Width == width28 || s.two || d.rootFits(l))
-	w.proved = w.settled || bare || len(w.against) == 0 && size && heap
+	w.proved = w.settled || bare || len(w.against) == 0 && (size && heap || tables && s.empty)
 	return w, ctx.Err()
 }
 
@@ -93,6 +94,7 @@ type shown struct {
 	in, elsewhere, none int  // folders behind cluster 2 that name their cluster, another one, or do not begin as folders
 	two                 bool // the one in cluster 2 names it
 	rootDot             bool // the root is another folder
+	empty               bool // nothing stands in the root, all of which was read: no cluster is anything's
 	chains, cut         int  // files of several clusters whose chain has the length that their size asks for; files of any whose chain has another
 }
 
@@ -136,6 +138,7 @@ func (d *fatFormat) shown(ctx context.Context, l *layout) (shown, error) {
 		}
 		return seen < proofFolders && s.in < 8
 	})
+	s.empty = files == 0 && len(l.rootParts) > 0 && l.r.IsRead(l.rootParts[0].Image, l.rootParts[0].Length)
 	return s, err
 }
 
