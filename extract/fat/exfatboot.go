@@ -21,6 +21,7 @@ const (
 	maxExFATClusters = 0xFFFFFFF5
 	flagActive       = 1
 	flagDirty        = 2
+	flagFailed       = 4
 )
 
 var errNoExFATBoot = errors.New("no exFAT boot sector")

@@ -5,8 +5,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/bitmap"
 	"fileassay/extract/image"
 	"fileassay/extract/ranges"
 )
@@ -15,6 +17,8 @@ import (
 type exfatFormat struct {
 	boot   exfatBoot
 	proved bool // a boot region passed its checksum
+	rival  bool // so did the other, which describes another volume
+	broken bool // the table does not begin where it must
 	geo    *geometry
 
 	// what the root tells, once it was read
@@ -58,6 +62,9 @@ func (d *exfatFormat) locate(_ context.Context, l *layout) error {
 	d.rootGaps = tally.Unread > 0 || !tally.Ended
 	d.findBitmap(l, uint8(active))
 	d.findUpcase(l)
+	if d.broken && d.upcase == nil {
+		return &extract.NotVolumeError{Filesystem: "exfat", Start: l.start, Why: tableElsewhere}
+	}
 	if !d.proved && d.bitmap == nil && d.upcase == nil {
 		// what may prove it: the root, which has the places of both and must be
 		// read anyway, else the rest of the boot region
@@ -68,15 +75,41 @@ func (d *exfatFormat) locate(_ context.Context, l *layout) error {
 		return &extract.NotVolumeError{Filesystem: "exfat", Start: l.start, Needs: needs,
 			Why: "the boot sector is not proved by its checksum, and neither bitmap nor up-case table stand where it puts them"}
 	}
-	if b.Flags&flagDirty != 0 {
-		l.note("the volume was not closed: it may be in the middle of a change")
-	}
+	d.prove(l)
+	l.tell(b.Flags&flagDirty != 0, b.Flags&flagFailed != 0)
 	if d.bitmap != nil {
 		l.bits = l.bitmapIn(d.bitmap)
 		d.useBitmap(l)
 	}
 	l.own = append(l.own, d.upParts...)
 	return nil
+}
+
+const tableElsewhere = "the allocation table does not stand where the boot sector puts it"
+
+// prove doubts a volume of which nothing proves where the boot sector puts its
+// clusters. A boot region does that passes its checksum, or two boot sectors that
+// state the same; where neither is there, or both regions pass and state different
+// volumes, two entries of the root together: the up-case table, which passes its
+// checksum in its place, behind cluster 2, for the size of a cluster and the place
+// of cluster 2; and the bitmap, which has a bit for each cluster and calls its own
+// in use, for their number.
+func (d *exfatFormat) prove(l *layout) {
+	n := d.boot.bitmapBytes()
+	fits := func(p placed) bool {
+		row := l.lay(p.First, n, true)
+		m, first, own := l.bitmapIn(row), int64(p.First)-firstCluster, l.need(n)
+		return p.Length == uint64(n) && reach(row) == n && !m.Any(first, own, bitmap.Clear) && !m.Any(first, own, bitmap.Unknown)
+	}
+	switch {
+	case d.upcase != nil && d.upAt.First > firstCluster && slices.ContainsFunc(d.bitmaps, fits):
+	case d.rival:
+		l.doubt = append(l.doubt, "the boot sector and its backup, both read, do not state the same volume")
+	case !d.proved:
+		l.doubt = append(l.doubt, unproven)
+		l.unproved = true
+		l.witnesses = append(l.witnesses, ranges.Range{Start: l.start, End: l.start + regionSectors*d.boot.SectorSize})
+	}
 }
 
 // bootRegion is what came of reading a boot region.
@@ -110,11 +143,14 @@ func readRegion(r *image.Reader, at int64) (*bootRegion, error) {
 func (d *exfatFormat) findBoot(l *layout) error {
 	main, mainErr := readRegion(l.r, l.start)
 	if main != nil && !main.stands(l) {
-		main, mainErr = nil, errors.New("the allocation table does not stand where the boot sector puts it")
+		if d.broken = main.sound; !d.broken {
+			main, mainErr = nil, errors.New(tableElsewhere)
+		}
 	}
 	var backup *bootRegion
 	for at := range CopiesExFAT(l.start, l.length) {
-		if b, err := readRegion(l.r, at); err == nil && regionSectors*b.boot.SectorSize == at-l.start && b.stands(l) {
+		if b, err := readRegion(l.r, at); err == nil && regionSectors*b.boot.SectorSize == at-l.start && (b.sound || b.stands(l)) {
+			d.broken = d.broken || main == nil && !b.stands(l)
 			backup = b
 			break
 		}
@@ -129,6 +165,7 @@ func (d *exfatFormat) findBoot(l *layout) error {
 	switch {
 	case main != nil && main.sound:
 		d.boot, d.proved = main.boot, true
+		d.rival = backup != nil && backup.sound && !main.boot.sameVolume(backup.boot)
 	case backup != nil && backup.sound:
 		d.boot, d.proved = backup.boot, true
 		if main != nil {

@@ -15,6 +15,7 @@ import (
 type fatBoot struct {
 	area
 	RootEntries  int64  // offset 17: slots of the fixed root; 0 on FAT32
+	Media        byte   // offset 21: the kind of drive
 	Flags        uint16 // offset 40, FAT32: which copy is in use
 	InfoSector   int64  // offset 48, FAT32
 	BackupSector int64  // offset 50, FAT32
@@ -60,8 +61,9 @@ func parseFATBoot(b []byte) (fatBoot, error) {
 		return s, fmt.Errorf("%w: %d reserved sectors and %d tables", errNoFATBoot, s.TableSector, s.Tables)
 	}
 	s.RootEntries = int64(le.Uint16(b[17:]))
-	if media := b[21]; media < 0xF0 { // it stands in the table's first entry too
-		return s, fmt.Errorf("%w: media byte %#x", errNoFATBoot, media)
+	s.Media = b[21]
+	if s.Media < 0xF0 { // it stands in the table's first entry too
+		return s, fmt.Errorf("%w: media byte %#x", errNoFATBoot, s.Media)
 	}
 	s.Sectors = int64(le.Uint16(b[19:]))
 	if s.Sectors == 0 {

@@ -2,49 +2,59 @@ package fat
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/binary"
 	"math"
+	"slices"
 
 	"fileassay/extract"
-	"fileassay/extract/image"
+	"fileassay/extract/imap"
 	"fileassay/extract/partial"
 )
 
-// What stands here serves a FAT12 or FAT16 volume whose boot sector, of which
-// there is no copy, is lost. Three proofs follow each other:
+// What stands here serves a FAT volume whose boot sector is lost, and its copy where
+// it has one. Proofs follow each other:
 //
 //   - Every folder but the root begins with a slot "." that names its own
-//     cluster. Two or more of them give the size of a cluster and the place of
-//     cluster 2, and the others must agree.
+//     cluster. Three or more of them give the size of a cluster and the place of
+//     cluster 2. Folders of an earlier volume may give others.
 //   - The entries in these folders name first clusters and sizes of files. Only
 //     where a table truly stands do the chains have the lengths that the sizes
-//     ask for.
+//     ask for. Those of an earlier volume have none.
 //   - Two such places are the two copies; their distance is the size of one, and
-//     what lies between the second and cluster 2 is the root. Where too much of
+//     what lies between the second and cluster 2 is the root: nothing, on FAT32,
+//     where the size so follows from cluster 2 too. Where too much of
 //     one copy is unread to prove it so, it is the one place at which what was
 //     read of it is the same as in the copy that is proved.
 //
-// Where any of these is missing or not unique, nothing is rebuilt.
+// Where a table is missing or not unique, the volume is listed by what its folders
+// name, with no table, and nothing of it is proved.
 
 const (
 	unit = 512 // smallest sector: all places are multiples of it
 
-	// maxRebuild bounds the volumes that are searched: FAT16 ends at 4 GiB
-	// with the largest clusters.
-	maxRebuild = 4<<30 + 64<<20
-	firstLook  = 64 << 20 // bytes that are searched of any
+	// maxRebuild bounds the volumes that are searched, and maxLook what is searched of
+	// one where something like a table was seen in front, firstLook where not.
+	maxRebuild = 2 << 40
+	maxLook    = 4<<30 + 64<<20
+	firstLook  = 64 << 20
 	maxHeads   = 1024
-	maxLeader  = 8 << 20 // bytes before cluster 2
-	maxSamples = 512
+	maxLeader  = 64 << 20 // bytes before cluster 2
+	maxSamples = 1 << 13
 	minHeads   = 3
 	minGood    = 12
+	minChains  = 3       // of these, of several clusters
+	maxTries   = 8       // places of cluster 2 that are tried
+	maxSteps   = 1 << 24 // entries and sectors looked at on the way
+	maxRoots   = 4096    // clusters that are tried for the root
 )
 
 // head is the first sector of a folder.
 type head struct {
-	at int64 // from the volume's start
-	c  uint32
+	at int64  // from the volume's start
+	c  uint32 // the cluster that it names
+	up uint32 // that of its parent, 0 for the root
 }
 
 // sample is a file whose chain proves a table.
@@ -53,96 +63,212 @@ type sample struct {
 	need  int64
 }
 
+// rebuilder finds the parameters of a volume without a boot sector.
+type rebuilder struct {
+	*layout
+	length int64
+	heads  []head
+	others []int64 // places of boot sectors
+	steps  int64   // left to be spent
+}
+
 // rebuild finds the parameters of a volume without a boot sector, and reports
-// whether it could prove them.
+// whether it could find any. It says in l.doubt where they are not proved.
 func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
-	length := l.length
-	if length <= 0 {
-		length = l.r.Size() - l.start
+	t := rebuilder{layout: l, length: l.length, steps: maxSteps}
+	if t.length <= 0 {
+		t.length = l.r.Size() - l.start
 	}
-	if length > maxRebuild || length < 64*unit {
+	if t.length > maxRebuild || t.length < 64*unit {
 		return false
 	}
-	heads := findHeads(ctx, l, length)
-	cluster, heap, ok := heapOf(heads)
-	if !ok || heap < 3*unit || heap > min(length, maxLeader) || heap%unit != 0 {
+	t.findHeads(ctx)
+	found, bases := t.search(ctx)
+	d.steps = maxSteps - t.steps
+	switch {
+	case ctx.Err() != nil:
+		return false
+	case len(found) == 1:
+		d.boot = found[0]
+	case len(bases) > 0 && (len(bases) == 1 || bases[0].votes >= 3*bases[1].votes):
+		d.boot = t.untabled(bases[0])
+		l.doubt = append(l.doubt, "the boot sector is lost, and where the allocation table stands was not found")
+	default:
 		return false
 	}
-	clusters := min((length-heap)/cluster, leastFAT32-1)
-	geo := geometry{start: l.start, length: length, heap: l.start + heap, cluster: cluster, clusters: uint32(clusters)}
-	samples := samplesOf(l.r, &geo, heads)
-	leader := l.r.Partial(make([]byte, heap), l.start)
-	found := 0
-	var s fatBoot
-	for _, w := range []width{width12, width16} {
-		if w == width12 && clusters >= 2*leastFAT16 || w == width16 && clusters < leastFAT16/2 {
-			continue
-		}
-		// a partition may be larger than its volume: the marks of a chain's end
-		// are no clusters
-		geo.clusters = uint32(min(clusters, map[width]int64{width12: leastFAT16, width16: leastFAT32}[w]-1))
-		var places []int64
-		for at := int64(1); at < heap/unit; at++ {
-			if ctx.Err() != nil {
-				return false
-			}
-			if t := (tableOnTrial{form{w, geo.clusters}, leader, at * unit}); t.proved(samples) {
-				places = append(places, at)
-			}
-		}
-		if len(places) == 1 {
-			places = withTwin(leader, places[0], (int64(geo.clusters)+2)*int64(w)/8)
-		}
-		if len(places) != 2 {
-			continue
-		}
-		size := places[1] - places[0]
-		root := heap/unit - places[1] - size
-		if root <= 0 || root*unit/slotSize > 1<<16 {
-			continue
-		}
-		// the copies are the same but for a few sectors
-		if same, differ, _ := compare(leader, places[0], places[1], size, math.MaxInt); differ*4 > same {
-			continue
-		}
-		found++
-		s = fatBoot{RootEntries: root * unit / slotSize, area: area{SectorSize: unit, ClusterSize: cluster,
-			Sectors: length / unit, TableSector: places[0], TableSectors: size, Tables: 2, HeapSector: heap / unit, Clusters: geo.clusters, Width: w}}
-	}
-	if found != 1 {
-		return false
-	}
-	s.fitTable()
-	d.boot = s
+	t.end(&d.boot)
+	l.open = append(l.open, "the boot sector is lost: where the volume ends, and what more stood in it, is not known")
 	return true
+}
+
+// search tries the places that folders give for cluster 2 with the tables in front of
+// them; bases are those places, the likeliest first.
+func (t *rebuilder) search(ctx context.Context) (found []fatBoot, bases []base) {
+	bases = t.bases()
+	for _, b := range bases[:min(len(bases), maxTries)] {
+		leader := t.r.Partial(make([]byte, b.heap), t.start)
+		room := (t.length - b.heap) / b.cluster
+		for _, w := range []width{width12, width16, width28} {
+			least, most := map[width]int64{width12: 0, width16: leastFAT16 / 2, width28: leastFAT16}[w], map[width]int64{width12: leastFAT16, width16: leastFAT32, width28: 1 << 28}[w]
+			if w == width12 && room >= 2*leastFAT16 || room < least || b.wide && w != width28 {
+				continue
+			}
+			// a partition may be larger than its volume: the marks of a chain's end
+			// are no clusters
+			s := fatBoot{area: area{SectorSize: unit, ClusterSize: b.cluster, Sectors: t.length / unit, Tables: 2, HeapSector: b.heap / unit,
+				Clusters: uint32(min(room, most-1)), Width: w}}
+			if t.tables(ctx, leader, &s, t.samples(&s, b)) && t.root(&s, b) {
+				s.fitTable()
+				found = append(found, s)
+			}
+		}
+	}
+	return found, bases
+}
+
+// tables finds the two copies of the table in front of cluster 2.
+func (t *rebuilder) tables(ctx context.Context, leader partial.Bytes, s *fatBoot, samples []sample) bool {
+	if len(samples) < minGood {
+		return false
+	}
+	var places []int64
+	for at := int64(1); at < s.HeapSector && t.steps > 0 && ctx.Err() == nil; at++ {
+		if v := (tableOnTrial{form{s.Width, s.Clusters}, leader, at * unit}); v.proved(samples, &t.steps) {
+			places = append(places, at)
+		}
+	}
+	twin := twins{leader, &t.steps}
+	if len(places) == 1 && s.Width == width28 {
+		places = twin.before(places[0], s.HeapSector)
+	} else if len(places) == 1 {
+		places = twin.of(places[0], (int64(s.Clusters)+2)*int64(s.Width)/8)
+	}
+	if len(places) != 2 || t.steps <= 0 {
+		return false
+	}
+	s.TableSector, s.TableSectors = places[0], places[1]-places[0]
+	root := s.HeapSector - s.TableSector - 2*s.TableSectors
+	s.RootEntries = root * unit / slotSize
+	if s.Width == width28 && root != 0 || s.Width != width28 && (root <= 0 || s.RootEntries > 1<<16) {
+		return false
+	}
+	// the copies are the same but for a few sectors
+	same, differ, _ := twin.compare(places[0], places[1], s.TableSectors, math.MaxInt)
+	return differ*4 <= same
+}
+
+// root finds FAT32's root, and the fixed one where no table tells its place: it lists
+// folders that name it as their parent.
+func (t *rebuilder) root(s *fatBoot, b base) bool {
+	top := map[uint32]bool{}
+	for _, h := range t.heads {
+		if h.up == 0 && b.has(h) {
+			top[h.c] = true
+		}
+	}
+	lists := func(at, n int64) bool {
+		found := false
+		eachSlot(t.r, []extract.Extent{{Image: t.start + at, Length: n}}, func(x slot) bool {
+			if x.Bytes == nil {
+				return true
+			}
+			e := parseShort(x.Bytes)
+			if e.Name != dot && e.Name != dotdot && x.Bytes[0] != slotDeleted && !isLong(x.Bytes) && e.Attr&attrFolder != 0 && e.sensible() && top[b.number(e.First)] {
+				found = true
+			}
+			return !found && x.Bytes[0] != slotEnd
+		})
+		return found
+	}
+	if s.Width != width28 {
+		if s.RootEntries == 0 {
+			s.RootEntries = 512 // which the Overview names
+			for at := s.HeapSector - 1; at > max(s.HeapSector-mostReserved16/unit, 0); at-- {
+				if n := s.HeapSector - at; n*unit/slotSize > s.RootEntries && lists(at*unit, unit) {
+					s.RootEntries = n * unit / slotSize
+				}
+			}
+			s.RootEntries = min(s.RootEntries, s.HeapSector*unit/slotSize)
+			s.TableSector = s.HeapSector - s.RootEntries*slotSize/unit // of no table
+		}
+		return true
+	}
+	for c := range int64(min(s.Clusters, maxRoots)) {
+		if at := b.heap + c*b.cluster; lists(at, b.cluster) && !t.isHead(at) {
+			s.RootCluster = firstCluster + uint32(c)
+			return true
+		}
+	}
+	s.RootCluster = firstCluster // where formatting programs put it
+	return !t.isHead(b.heap)
+}
+
+// isHead reports whether a folder other than the root begins at a place.
+func (t *rebuilder) isHead(at int64) bool {
+	return slices.ContainsFunc(t.heads, func(h head) bool { return h.at == at })
+}
+
+// untabled are the parameters of a volume of which no table was found.
+func (t *rebuilder) untabled(b base) fatBoot {
+	room := (t.length - b.heap) / b.cluster
+	s := fatBoot{area: area{SectorSize: unit, ClusterSize: b.cluster, Sectors: t.length / unit, HeapSector: b.heap / unit, Clusters: uint32(min(room, 1<<28-1)), Width: width28}}
+	switch {
+	case b.wide:
+	case room < leastFAT16:
+		s.Width = width12
+	case room < leastFAT32:
+		s.Width = width16
+	}
+	t.root(&s, b)
+	return s
+}
+
+// end lets the volume end where another begins that was found behind it, in a cluster
+// that is not in use.
+func (t *rebuilder) end(s *fatBoot) {
+	table := t.tableOf(&s.area, s.allCopies()...)
+	for _, at := range t.others {
+		n := (at - s.HeapSector*unit) / s.ClusterSize
+		if at <= s.HeapSector*unit || n > 0 && n < int64(s.Clusters) && table.entry(uint32(n)+firstCluster).Mark != markFree {
+			continue
+		}
+		s.Sectors, s.Clusters = min(s.Sectors, at/unit), uint32(min(int64(s.Clusters), n))
+		t.layout.length = s.Sectors * unit
+		return
+	}
 }
 
 // findHeads looks for first sectors of folders: in all of the volume if a table
 // seems to stand at its begin, or a folder in the first part of it, else in that
-// part alone.
-func findHeads(ctx context.Context, l *layout, length int64) []head {
-	var heads []head
+// part alone. What was not read is passed over.
+func (t *rebuilder) findHeads(ctx context.Context) {
 	tables := false
 	b := make([]byte, 1<<20)
-	for at := int64(0); at < length && len(heads) < maxHeads && ctx.Err() == nil; at += int64(len(b)) {
-		if at >= firstLook && !tables && len(heads) == 0 {
+	end := min(t.length, maxLook)
+	for at := int64(0); at < end && len(t.heads) < maxHeads && ctx.Err() == nil; at += int64(len(b)) {
+		if at >= firstLook && !tables && len(t.heads) == 0 {
 			break
 		}
-		b = b[:min(int64(len(b)), length-at)]
-		l.r.ReadReadable(b, l.start+at) // what was not read comes as zeros, which are no head
+		b = b[:min(int64(len(b)), end-at)]
+		if t.r.Map().Tally(t.start+at, int64(len(b)))[imap.Read] == 0 {
+			continue
+		}
+		t.r.ReadReadable(b, t.start+at) // what was not read comes as zeros, which are no head
 		for i := int64(0); i+unit <= int64(len(b)); i += unit {
-			tables = tables || at < maxLeader && likeTable(b[i:i+unit])
-			if b[i] != '.' || b[i+1] != ' ' || b[i+slotSize] != '.' {
+			x := b[i : i+unit]
+			tables = tables || at < maxLeader && likeTable(x)
+			if x[510] == 0x55 && x[511] == 0xAA && plausibleJump(x) && at+i > 0 && len(t.others) < maxTries {
+				t.others = append(t.others, at+i)
+			}
+			if x[0] != '.' || x[1] != ' ' || x[slotSize] != '.' {
 				continue
 			}
-			one, two := parseShort(b[i:]), parseShort(b[i+slotSize:])
-			c := one.First & 0xFFFF
-			if one.Name == dot && two.Name == dotdot && one.Attr&two.Attr&attrFolder != 0 && c >= firstCluster {
-				heads = append(heads, head{at + i, c})
+			one, two := parseShort(x), parseShort(x[slotSize:])
+			if one.Name == dot && two.Name == dotdot && one.Attr&two.Attr&attrFolder != 0 && one.First&0xFFFF >= firstCluster {
+				t.heads = append(t.heads, head{at: at + i, c: one.First, up: two.First})
 			}
 		}
 	}
-	return heads
 }
 
 // likeTable reports whether a sector looks like one of a table: it begins with a
@@ -161,55 +287,95 @@ func likeTable(b []byte) bool {
 	return next > len(b)/4
 }
 
-// heapOf finds the size of a cluster and the place of cluster 2 that most
-// heads agree on; ok is false where too few do, or others are nearly as good.
-func heapOf(heads []head) (cluster, heap int64, ok bool) {
-	best, second := 0, 0
-	for size := int64(unit); size <= 256<<10; size *= 2 {
-		votes := map[int64]map[uint32]bool{}
-		for _, h := range heads {
-			base := h.at - int64(h.c-firstCluster)*size
-			if base < 0 {
-				continue
-			}
-			if votes[base] == nil {
-				votes[base] = map[uint32]bool{}
-			}
-			votes[base][h.c] = true
-		}
-		for base, set := range votes {
-			switch n := len(set); {
-			case n > best:
-				best, second, cluster, heap = n, best, size, base
-			case n > second:
-				second = n
+// base is a place of cluster 2, from the volume's start, with the size of a cluster
+// that folders agree on.
+type base struct {
+	cluster, heap int64
+	votes         int
+	wide          bool // numbers of clusters have more than 16 bits
+}
+
+// number is the number of a cluster as slots give it: of FAT12 and FAT16 the high half
+// is of no meaning.
+func (b *base) number(c uint32) uint32 {
+	if b.wide {
+		return c
+	}
+	return c & 0xFFFF
+}
+
+// has reports whether a folder stands where this base puts it.
+func (b *base) has(h head) bool {
+	return h.at == b.heap+int64(b.number(h.c)-firstCluster)*b.cluster
+}
+
+// bases are the places that three folders or more agree on, those that most do first.
+func (t *rebuilder) bases() []base {
+	votes := map[base]map[uint32]bool{}
+	for _, h := range t.heads {
+		for size := int64(unit); size <= 256<<10; size *= 2 {
+			for _, wide := range []bool{false, true} {
+				b := base{cluster: size, wide: wide}
+				c := b.number(h.c)
+				if wide && h.c>>16 == 0 {
+					continue
+				}
+				b.heap = h.at - int64(c-firstCluster)*size
+				if b.heap < 3*unit || b.heap > min(t.length, maxLeader) || b.heap%unit != 0 {
+					continue
+				}
+				if votes[b] == nil {
+					votes[b] = map[uint32]bool{}
+				}
+				votes[b][h.c] = true
 			}
 		}
 	}
-	return cluster, heap, best >= minHeads && best >= 3*second
+	var list []base
+	for b, set := range votes {
+		// folders of a large volume: those with small numbers agree with both
+		if low := (base{cluster: b.cluster, heap: b.heap}); b.wide {
+			for c := range votes[low] {
+				if c>>16 == 0 {
+					set[c] = true
+				}
+			}
+		}
+		if b.votes = len(set); b.votes >= minHeads {
+			list = append(list, b)
+		}
+	}
+	slices.SortFunc(list, func(a, b base) int {
+		return cmp.Or(cmp.Compare(b.votes, a.votes), cmp.Compare(a.cluster, b.cluster), cmp.Compare(a.heap, b.heap))
+	})
+	all := slices.Clone(list)
+	return slices.DeleteFunc(list, func(b base) bool {
+		return !b.wide && slices.ContainsFunc(all, func(o base) bool { return o.wide && o.cluster == b.cluster && o.heap == b.heap })
+	})
 }
 
-// samplesOf are files of more than one cluster in the first clusters of the
-// folders.
-func samplesOf(r *image.Reader, geo *geometry, heads []head) []sample {
+// samples are files in the first clusters of the folders.
+func (t *rebuilder) samples(s *fatBoot, b base) []sample {
+	geo := &geometry{start: t.start, length: t.length, heap: t.start + b.heap, cluster: b.cluster, clusters: s.Clusters}
 	var list []sample
-	d := fatFormat{boot: fatBoot{area: area{Width: width16}}, geo: geo}
+	d := fatFormat{boot: fatBoot{area: area{Width: s.Width}}, geo: geo}
 	d.codepage, _ = codepage("")
-	for _, h := range heads {
+	for _, h := range t.heads {
+		c := b.number(h.c)
 		if len(list) >= maxSamples {
 			break
 		}
-		if !geo.valid(h.c) || geo.at(h.c) != geo.start+h.at {
+		if !geo.valid(c) || !b.has(h) {
 			continue
 		}
-		parts := []extract.Extent{{Image: geo.at(h.c), Length: geo.cluster}}
-		p := fatParser{fatFormat: &d, folder: folder{First: h.c}}
+		parts := []extract.Extent{{Image: geo.at(c), Length: geo.cluster}}
+		p := fatParser{fatFormat: &d, folder: folder{First: c}}
 		p.yield = func(e *entry) {
-			if need := geo.need(e.Size); !e.Folder && !e.NameOnly && geo.valid(e.First) && need > 1 && need <= int64(geo.clusters) {
+			if need := geo.need(e.Size); !e.Folder && !e.NameOnly && geo.valid(e.First) && need > 0 && need <= int64(geo.clusters) {
 				list = append(list, sample{e.First, need})
 			}
 		}
-		eachSlot(r, parts, p.slot)
+		eachSlot(t.r, parts, p.slot)
 	}
 	return list
 }
@@ -223,18 +389,24 @@ type tableOnTrial struct {
 
 // proved reports whether the chains of the samples have the lengths that their
 // sizes ask for.
-func (t *tableOnTrial) proved(list []sample) bool {
-	good, bad := 0, 0
+func (t *tableOnTrial) proved(list []sample, steps *int64) bool {
+	good, long, bad := 0, 0, 0
 	for _, s := range list {
 		v, n := value{markNext, s.first}, int64(0)
 		for v.Mark == markNext && n < s.need {
 			v = t.entry(t.b, -t.at, v.Raw)
 			n++
 		}
+		if *steps -= n; *steps < 0 {
+			return false
+		}
 		switch {
 		case v.Mark == markUnread:
 		case v.Mark == markEnd && n == s.need:
 			good++
+			if n > 1 {
+				long++
+			}
 		default:
 			bad++
 		}
@@ -242,20 +414,27 @@ func (t *tableOnTrial) proved(list []sample) bool {
 			return false
 		}
 	}
-	return good >= minGood && bad*20 <= good
+	return good >= minGood && long >= minChains && bad*20 <= good
+}
+
+// twins compares parts of what stands before cluster 2.
+type twins struct {
+	b     partial.Bytes
+	steps *int64
 }
 
 // compare holds two tables of size units against each other where both were
 // read, until more than most units differ; used says that some hold entries.
-func compare(b partial.Bytes, one, two, size int64, most int) (same, differ int, used bool) {
-	for i := int64(0); i < size && differ <= most; i++ {
-		x, okX := b.Get(int((one+i)*unit), unit)
-		y, okY := b.Get(int((two+i)*unit), unit)
+func (t *twins) compare(one, two, size int64, most int) (same, differ int, used bool) {
+	for i := int64(0); i < size && differ <= most && *t.steps > 0; i++ {
+		*t.steps -= 4
+		x, okX := t.b.Get(int((one+i)*unit), unit)
+		y, okY := t.b.Get(int((two+i)*unit), unit)
 		switch {
 		case !okX || !okY:
 		case bytes.Equal(x, y):
 			same++
-			used = used || !bytes.Equal(x, make([]byte, unit))
+			used = used || !bytes.Equal(x, zeros[:])
 		default:
 			differ++
 		}
@@ -263,20 +442,20 @@ func compare(b partial.Bytes, one, two, size int64, most int) (same, differ int,
 	return same, differ, used
 }
 
-// withTwin finds the other copy of the table at unit p, each of at least least
+// of finds the other copy of the table at unit p, each of at least least
 // bytes: the only place at which every sector that was read of both is the
 // same, and of these one at least holds entries. Entries are numbers of
 // clusters, so that no two parts of a table in use are alike. It returns both
 // places, or none.
-func withTwin(b partial.Bytes, p, least int64) []int64 {
+func (t *twins) of(p, least int64) []int64 {
 	var out []int64
-	units := int64(b.Len() / unit)
+	units := int64(t.b.Len() / unit)
 	for size := (least + unit - 1) / unit; size < units; size++ {
 		for _, first := range [...]int64{p - size, p} {
 			if first < 1 || first+2*size >= units {
 				continue
 			}
-			if _, differ, used := compare(b, first, first+size, size, 0); differ > 0 || !used {
+			if _, differ, used := t.compare(first, first+size, size, 0); differ > 0 || !used {
 				continue
 			}
 			if out != nil {
@@ -284,6 +463,25 @@ func withTwin(b partial.Bytes, p, least int64) []int64 {
 			}
 			out = []int64{first, first + size}
 		}
+	}
+	return out
+}
+
+// before is of where the second copy ends at unit heap.
+func (t *twins) before(p, heap int64) []int64 {
+	var out []int64
+	for _, first := range [...]int64{2*p - heap, p} {
+		size := (heap - first) / 2
+		if first < 1 || first+2*size != heap {
+			continue
+		}
+		if _, differ, used := t.compare(first, first+size, size, 0); differ > 0 || !used {
+			continue
+		}
+		if out != nil {
+			return nil
+		}
+		out = []int64{first, first + size}
 	}
 	return out
 }

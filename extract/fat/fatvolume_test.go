@@ -32,15 +32,17 @@ func TestChains(t *testing.T) {
 			}},
 		{"one cluster needs no table", func(v *fatImage) {
 			v.file(&v.root, "A       TXT", "", 512, 9)
+			v.sub(&v.root, "MAPS       ", 600) // which proves where the clusters lie
 			v.Lose(v.tableAt(0), 512)
 			v.Lose(v.tableAt(1), 512)
-		}, func(v *fatImage) []string { return []string{"A.TXT file 512" + piece(v, 0, 9, 512)} }},
+		}, func(v *fatImage) []string { return []string{"A.TXT file 512" + piece(v, 0, 9, 512), "MAPS folder 0"} }},
 		{"entry unread in both copies", func(v *fatImage) {
 			v.file(&v.root, "A       TXT", "", 1024, 9, 10)
+			v.sub(&v.root, "MAPS       ", 600)
 			v.Lose(v.tableAt(0), 512)
 			v.Lose(v.tableAt(1), 512)
 		}, func(v *fatImage) []string {
-			return []string{"A.TXT file 1024" + piece(v, 0, 9, 512) + " | the allocation table's entry of cluster 9 is unread in every copy: bytes from 512 on are unlocated"}
+			return []string{"A.TXT file 1024" + piece(v, 0, 9, 512) + " | the allocation table's entry of cluster 9 is unread in every copy: bytes from 512 on are unlocated", "MAPS folder 0"}
 		}},
 		{"entry unread in the first copy", func(v *fatImage) {
 			v.file(&v.root, "A       TXT", "", 1024, 9, 11)
@@ -233,8 +235,14 @@ func TestFolders(t *testing.T) {
 			"?/ID/ERICA.TIF file 0",
 			"?/ID/FAGUS.TIF file 100 …",
 		}, false, 16},
-		{"does not name itself", func(v *fatImage, f *fatDir) { v.Put16(v.cluster(100)+26, 999) }, []string{
+		{"does not name itself", func(v *fatImage, f *fatDir) {
+			v.Put16(v.cluster(100)+26, 999)
+			v.sub(&v.root, "MAPS       ", 600)
+			v.sub(&v.root, "PLOTS      ", 601)
+		}, []string{
 			"SHEETS folder 0",
+			"MAPS folder 0",
+			"PLOTS folder 0",
 			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in does not begin with slots that name it",
 			"SHEETS/CAREX.TIF file 512 … unproved | the folder it stands in does not begin with slots that name it",
 			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in does not begin with slots that name it",
@@ -354,14 +362,15 @@ func TestRebuild(t *testing.T) {
 			t.Errorf("what stands in unread sectors matters: %s", diff)
 		}
 	}
-	// nothing of one copy is left that holds entries: where it stood is not known
+	// nothing of one copy is left that holds entries: where it stood is not known,
+	// and what the folders name is listed without proof
 	v := make(shape{width: width12, clusters: 4000, spc: 2})
 	v.Lose(0, 512)
 	v.Lose(v.tableAt(0), v.tableBytes())
-	var none *extract.NotVolumeError
-	if _, err := Open(context.Background(), v.Reader(), 0, v.Size, extract.Options{}); !errors.As(err, &none) {
-		t.Errorf("opened with one table: %v", err)
+	if got, l := list(t, v); len(got) < 54 || l.Complete || len(intact(t, v)) > 0 {
+		t.Errorf("with one table: %d lines, %d proved: %+v", len(got), len(intact(t, v)), l)
 	}
+	var none *extract.NotVolumeError
 	// nothing to prove it by
 	v = build(t, shape{width: width16, clusters: 9000})
 	v.file(&v.root, "A       TXT", "", 500, 9)

@@ -19,6 +19,9 @@ type layout struct {
 	chains *chains
 	// unproved says that nothing that was read proves the place of the table.
 	unproved bool
+	// witnesses are where the proof of the place of the clusters would stand, where
+	// there is none.
+	witnesses []ranges.Range
 
 	root        uint32           // first cluster of the root; 0 for a fixed one
 	rootParts   []extract.Extent // what is known to hold it
@@ -32,6 +35,7 @@ type layout struct {
 
 	head  []byte // room for the beginning of a folder
 	notes []string
+	open  extract.Doubt // of the list alone: how the volume was left
 	doubt extract.Doubt
 }
 

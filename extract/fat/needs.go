@@ -25,6 +25,9 @@ func (l *layout) needEntries(w *needs.List, c uint32, n int64) {
 // needProof takes the first entry of the table, which proves that it stands
 // where the boot sector puts it.
 func (l *layout) needProof(w *needs.List) {
+	if len(l.table.copies) == 0 {
+		return
+	}
 	for _, at := range l.table.copies {
 		if l.r.IsRead(at, 4) {
 			return
@@ -65,6 +68,9 @@ func (t *records) needs() []ranges.Range {
 	w := needs.New(t.r, needs.Most)
 	if t.unproved {
 		t.needProof(w)
+	}
+	for _, x := range t.witnesses {
+		w.Add(x.Start, x.Len())
 	}
 	return t.needsOf(t.nodes[0], w)
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"fileassay/extract"
+	"fileassay/extract/imap"
 	"fileassay/extract/ranges"
 )
 
@@ -52,23 +53,46 @@ func (t *records) discover(ctx context.Context) error {
 }
 
 // eachUnclaimed calls visit for the clusters that nothing claims and that are in
-// use (UseUnclaimed) or may be (UseUnknown), in order.
+// use (UseUnclaimed) or may be (UseUnknown), in order; of these, only for those of
+// which a part was read.
 func (t *records) eachUnclaimed(ctx context.Context, visit func(c uint32, use extract.Use) error) error {
 	each := func(start, length int64, use extract.Use) error {
 		if use == extract.UseFree {
 			return nil
 		}
-		c, _ := t.of(start)
-		for n := length / t.cluster; n > 0; c, n = c+1, n-1 {
-			if t.taken(c) {
+		run := func(c uint32, n int64) error {
+			for ; n > 0; c, n = c+1, n-1 {
+				if t.taken(c) {
+					continue
+				}
+				if err := visit(c, use); err != nil {
+					return err
+				}
+				if c&0xFFFF == 0 && ctx.Err() != nil {
+					return ctx.Err()
+				}
+			}
+			return ctx.Err()
+		}
+		next, _ := t.of(start)
+		n := length / t.cluster
+		if use != extract.UseUnknown {
+			return run(next, n)
+		}
+		for x := range t.r.Over(start, n*t.cluster) {
+			if x.State != imap.Read {
+				continue // no more is known of it than that of its entry
+			}
+			c, _ := t.of(x.Start)
+			c = max(c, next)
+			last, _ := t.of(x.End() - 1)
+			if last < c {
 				continue
 			}
-			if err := visit(c, use); err != nil {
+			if err := run(c, int64(last-c)+1); err != nil {
 				return err
 			}
-			if c&0xFFFF == 0 && ctx.Err() != nil {
-				return ctx.Err()
-			}
+			next = last + 1
 		}
 		return ctx.Err()
 	}

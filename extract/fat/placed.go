@@ -15,47 +15,64 @@ const maxPlaced = 1 << 14
 func (v *Volume) Placed(ctx context.Context) (extract.Placed, error) {
 	l := v.layout
 	out := extract.Placed{Start: l.start, All: true}
+	faulty, err := l.eachFolder(ctx, nil, func(c uint32, s look) bool {
+		out.Wrong = out.Wrong || !l.byBitmap() && !s.Head && isDot(l.head)
+		out.All = out.All && s.Folder
+		if s.Folder && (l.byBitmap() || s.Head) {
+			out.Hit(l.at(c) + l.cluster)
+		}
+		return !out.Done()
+	})
+	if err != nil {
+		return out, err
+	}
+	out.All = out.All && !faulty // a part of a folder may stand elsewhere
+	l.placedTables(&out)
+	if out.All = out.All && out.End > 0; out.All && !out.Done() && !l.byBitmap() {
+		return out, l.displaced(ctx, &out)
+	}
+	return out, nil
+}
+
+// eachFolder calls visit, until it returns false, for the first cluster of each
+// folder below the root whose beginning was read, with what it looks like; each, if
+// not nil, is called for what stands in the root and in those that begin as folders.
+// faulty says that slots of these made no sense.
+func (l *layout) eachFolder(ctx context.Context, each func(*entry), visit func(c uint32, s look) bool) (faulty bool, err error) {
 	var seen set
 	var queue []uint32
-	add := func(e *entry) {
-		if e.Folder && l.valid(e.First) && len(queue) < maxPlaced && seen.add(e.First) {
-			queue = append(queue, e.First)
-		}
-	}
 	read := func(f folder, parts []extract.Extent) {
-		if t := l.entries(f, parts, add); t.Faulty > 0 {
-			out.All = false // a part of a folder may stand elsewhere
-		}
+		t := l.entries(f, parts, func(e *entry) {
+			if e.Folder && l.valid(e.First) && len(queue) < maxPlaced && seen.add(e.First) {
+				queue = append(queue, e.First)
+			}
+			if each != nil {
+				each(e)
+			}
+		})
+		faulty = faulty || t.Faulty > 0
 	}
 	read(folder{Root: true, First: l.root}, l.rootParts)
-	for i := 0; i < len(queue) && !out.Done(); i++ {
+	for i := 0; i < len(queue); i++ {
 		if err := ctx.Err(); err != nil {
-			return out, err
+			return faulty, err
 		}
 		c := queue[i]
 		s, ok := l.look(c, l.at(c))
 		if !ok {
 			continue
 		}
-		if e := parseShort(l.head); !l.byBitmap() && !s.Head && e.Name == dot && e.Attr&attrFolder != 0 {
-			out.Wrong = true
+		if !visit(c, s) {
+			break
 		}
-		out.All = out.All && s.Folder
-		if !s.Folder || !l.byBitmap() && !s.Head {
-			continue
-		}
-		out.Hit(l.at(c) + l.cluster)
-		if l.byBitmap() {
+		switch {
+		case s.Folder && l.byBitmap():
 			read(folder{First: c}, l.part(c))
-		} else {
+		case s.Head:
 			read(folder{First: c}, l.folderParts(c))
 		}
 	}
-	l.placedTables(&out)
-	if out.All = out.All && out.End > 0; out.All && !out.Done() && !l.byBitmap() {
-		return out, l.displaced(ctx, &out)
-	}
-	return out, nil
+	return faulty, nil
 }
 
 // placedTables takes what stands in its place beside folders: the second copy of
@@ -89,8 +106,7 @@ func (l *layout) displaced(ctx context.Context, out *extract.Placed) error {
 		if c%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
-		s, ok := l.look(c, l.at(c))
-		if e := parseShort(l.head); ok && !s.Head && e.Name == dot && e.Attr&attrFolder != 0 {
+		if s, ok := l.look(c, l.at(c)); ok && !s.Head && isDot(l.head) {
 			out.Wrong = true
 			break
 		}

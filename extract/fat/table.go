@@ -6,6 +6,7 @@ import (
 
 	"fileassay/extract"
 	"fileassay/extract/image"
+	"fileassay/extract/imap"
 	"fileassay/extract/partial"
 	"fileassay/extract/ranges"
 )
@@ -32,6 +33,7 @@ type table struct {
 	ring  []int64 // pages in the order they came
 	last  *page
 	spare []byte // for the copies of a page
+	asked int64  // entries that were asked for
 }
 
 // page is a part of the table.
@@ -61,6 +63,7 @@ func newTable(r *image.Reader, copies []int64, size int64, w width, clusters uin
 // not be asked for.
 func (t *table) entry(c uint32) link {
 	off, n := t.place(c)
+	t.asked++
 	p := t.page(off / pageBytes)
 	e := link{value: t.form.entry(p.b, p.at, c)}
 	if e.Mark == markUnread {
@@ -120,6 +123,20 @@ func (t *table) load(at int64) *page {
 	return p
 }
 
+// dark reports whether no copy of page n was read, as nearly all of a large table
+// that was not.
+func (t *table) dark(n int64) bool {
+	for _, at := range t.copies {
+		if s, ok := t.r.Map().Uniform(at+n*pageBytes, min(pageBytes, t.size-n*pageBytes)); !ok || s == imap.Read {
+			return false
+		}
+	}
+	return true
+}
+
+// empty reports whether nothing of the page was read.
+func (p *page) empty() bool { return p.b.Len() == 0 }
+
 // plain reports whether all of the page was read, and no two copies differ.
 func (p *page) plain() bool {
 	return p.b.Len() > 0 && p.b.Whole() && p.second.Len() == 0 && p.alt.Len() == 0
@@ -139,6 +156,10 @@ func (t *table) count(ctx context.Context) (count, error) {
 	var n count
 	err := t.eachPage(ctx, func(p *page, c uint32, k int64) error {
 		if p.plain() {
+			return nil
+		}
+		if p.empty() {
+			n.Unread += k
 			return nil
 		}
 		for ; k > 0; c, k = c+1, k-1 {
@@ -170,7 +191,11 @@ func (t *table) eachPage(ctx context.Context, visit func(p *page, c uint32, k in
 		if from >= to {
 			continue
 		}
-		if err := visit(t.page(n), uint32(from), to-from); err != nil {
+		p := &page{at: n * pageBytes}
+		if !t.dark(n) {
+			p = t.page(n)
+		}
+		if err := visit(p, uint32(from), to-from); err != nil {
 			return err
 		}
 	}
@@ -196,6 +221,9 @@ func (t *table) allocation(g *geometry) extract.Space {
 		err := t.eachPage(ctx, func(p *page, c uint32, k int64) error {
 			if p.plain() && bytes.Equal(p.b.Data, blank[:p.b.Len()]) && t.form.entry(p.b, p.at, c+uint32(k)-1).Mark == markFree {
 				return to(c, extract.UseFree)
+			}
+			if p.empty() {
+				return to(c, extract.UseUnknown)
 			}
 			for ; k > 0; c, k = c+1, k-1 {
 				use := extract.UseUnclaimed

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"testing"
 
+	"fileassay/extract"
+
 	"github.com/google/go-cmp/cmp"
 )
 
@@ -133,4 +135,22 @@ func FuzzTable(f *testing.F) {
 			t.Fatalf("unread bytes matter: %s", cmp.Diff(answers[0], answers[1], cmp.AllowUnexported(link{})))
 		}
 	})
+}
+
+// What a volume costs follows what was read of it, not what it states.
+func TestWorkFollowsWhatWasRead(t *testing.T) {
+	v := build(t, shape{width: width28, clusters: 60 << 20, spc: 64})
+	f := v.sub(&v.root, "MAPS       ", 3)
+	v.file(f, "A       TXT", "", uint32(v.ClusterSize)+1, 5, 6)
+	v.Lose(1<<20, v.Size-1<<20)
+	vol, err := Open(t.Context(), v.Reader(), 0, v.Size, extract.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := vol.Walk(t.Context(), func(*extract.File) error { return nil }); err != nil {
+		t.Fatal(err)
+	}
+	if n, most := vol.layout.table.asked, int64(4<<20); n > most {
+		t.Errorf("%d entries of the table were asked for, more than %d", n, most)
+	}
 }

@@ -45,6 +45,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 			return nil, err
 		}
 		v.layout.doubt.Listing(&s.Listing)
+		v.layout.open.Listing(&s.Listing)
 	}
 	s.Structures, err = v.layout.structures(ctx)
 	return &s, err
