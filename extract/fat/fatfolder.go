@@ -104,7 +104,7 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 	}
 	if s.Attr&attrLabel != 0 {
 		if p.folder.Root && p.label == "" && s.Attr&attrFolder == 0 {
-			p.label = labelName(s, p.codepage)
+			p.label = labelName(s.raw(), p.codepage)
 		}
 		return
 	}

@@ -112,7 +112,7 @@ func (d *fatFormat) findLost(context.Context, *layout, *owners) error { return n
 func (d *fatFormat) info() extract.Info {
 	label := d.label
 	if label == "" {
-		label = d.boot.Label
+		label = labelName(d.boot.Label, d.codepage)
 	}
 	return extract.Info{Filesystem: d.boot.kind(), Label: label}
 }
