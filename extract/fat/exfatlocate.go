@@ -72,7 +72,6 @@ func (d *exfatFormat) locate(_ context.Context, l *layout) error {
 		l.note("the volume was not closed: it may be in the middle of a change")
 	}
 	if d.bitmap != nil {
-		l.bits = l.bitmapIn(d.bitmap)
 		d.useBitmap(l)
 	}
 	l.own = append(l.own, d.upParts...)

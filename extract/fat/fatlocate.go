@@ -56,6 +56,9 @@ func (d *fatFormat) locate(ctx context.Context, l *layout) error {
 	if !all {
 		l.note("table copy %d alone is in use by the boot sector's flags", copies[0]+1)
 	}
+	if n := l.table.secondAlone(); n > 0 {
+		l.note("%d bytes of the first allocation table are unread: what they say is taken from the second alone", n)
+	}
 	d.geo = &l.geometry
 	l.alloc = l.table.allocation(&l.geometry)
 	l.folderBytes = maxFATFolder

@@ -30,11 +30,13 @@ func TestChains(t *testing.T) {
 			func(v *fatImage) []string {
 				return []string{"A.TXT file 1200" + piece(v, 0, 9, 1024) + piece(v, 1024, 7, 176)}
 			}},
-		{"one cluster needs no table", func(v *fatImage) {
+		{"the last entry unread", func(v *fatImage) {
 			v.file(&v.root, "A       TXT", "", 512, 9)
 			v.Lose(v.tableAt(0), 512)
 			v.Lose(v.tableAt(1), 512)
-		}, func(v *fatImage) []string { return []string{"A.TXT file 512" + piece(v, 0, 9, 512)} }},
+		}, func(v *fatImage) []string {
+			return []string{"A.TXT file 512" + piece(v, 0, 9, 512) + " unproved | the allocation table's entry of its last cluster, 9, is unread in every copy"}
+		}},
 		{"entry unread in both copies", func(v *fatImage) {
 			v.file(&v.root, "A       TXT", "", 1024, 9, 10)
 			v.Lose(v.tableAt(0), 512)
@@ -54,12 +56,22 @@ func TestChains(t *testing.T) {
 			}},
 		{"too long", func(v *fatImage) { v.file(&v.root, "A       TXT", "", 500, 9, 10, 11) },
 			func(v *fatImage) []string {
-				return []string{"A.TXT file 500" + piece(v, 0, 9, 500) + " | its chain goes on for 2 clusters past its size"}
+				return []string{"A.TXT file 500" + piece(v, 0, 9, 500) + " unproved | its chain goes on for 2 clusters past its size (10 to 11): its true size may be another"}
 			}},
-		{"empty with a chain", func(v *fatImage) { v.file(&v.root, "A       TXT", "", 0, 9, 10) },
-			func(v *fatImage) []string {
-				return []string{"A.TXT file 0 | it is empty, but has a chain of 2 clusters"}
-			}},
+		{"empty with a chain", func(v *fatImage) { // as of a recording that was cut off
+			v.file(&v.root, "A       TXT", "", 0, append(row(9, 2), 12, 20)...)
+			v.file(&v.root, "B       TXT", "", 0, 30, 32, 34, 36, 38, 40, 42, 44, 46, 48)
+			v.slot(&v.root, short("C       TXT", 0x20, 60, 0)) // its chain was not written
+			v.slot(&v.root, short("D       TXT", 0x20, 12, 0)) // another's
+		}, func(v *fatImage) []string {
+			const known = ": its true size is not known"
+			return []string{
+				"A.TXT file -1 unproved | it is stated to be empty, but has a chain of 4 clusters (9 to 10, 12, 20)" + known + ", nor what of them is its content",
+				"B.TXT file -1 unproved | it is stated to be empty, but has a chain of 10 clusters (30, 32, 34, 36, 38, 40, 42, 44, 2 more)" + known + ", nor what of them is its content",
+				"C.TXT file -1 unproved | it is stated to be empty, but its entry names cluster 60" + known,
+				"D.TXT file -1 unproved | it is stated to be empty, but its entry names cluster 12" + known,
+			}
+		}},
 		{"loop", func(v *fatImage) { v.file(&v.root, "A       TXT", "", 5000, 9, 10, 11); v.set(11, 10) },
 			func(v *fatImage) []string {
 				return []string{"A.TXT file 5000" + piece(v, 0, 9, 1536) + " | its chain is a loop after cluster 11: bytes from 1536 on are unlocated"}
@@ -102,22 +114,23 @@ func TestChains(t *testing.T) {
 				"F.TXT file 100 | its entry names no cluster: all of it is unlocated",
 			}
 		}},
-		{"copies disagree, the length decides", func(v *fatImage) {
-			v.file(&v.root, "A       TXT", "", 1500, 9, 10, 11)
-			v.set(10, 30, 0) // the first copy leads nowhere
+		{"copies disagree, the first decides", func(v *fatImage) {
+			v.file(&v.root, "A       TXT", "", 1500, 9, 10, 11, 12)
+			v.set(11, last, 1) // a stale second copy has just the right length
 			v.file(&v.root, "B       TXT", "", 1000, 20, 21)
 			v.set(20, last, 1) // the second ends too early
+			v.file(&v.root, "C       TXT", "", 1000, 30, 31)
+			v.set(40, last)
+			v.set(30, 40, 1) // both would do
+			v.file(&v.root, "D       TXT", "", 1000, 50, 51)
+			v.set(50, 0, 0) // what no chain holds counts as unread
 		}, func(v *fatImage) []string {
-			const why = " | the copies of the allocation table disagree in 1 entries of its chain: the one that gives a chain of its size was used"
-			return []string{"A.TXT file 1500" + piece(v, 0, 9, 1500) + why, "B.TXT file 1000" + piece(v, 0, 20, 1000) + why}
-		}},
-		{"copies disagree and both would do", func(v *fatImage) {
-			v.file(&v.root, "A       TXT", "", 1000, 9, 10)
-			v.set(30, last)
-			v.set(9, 30, 1)
-		}, func(v *fatImage) []string {
+			const why = " | the copies of the allocation table disagree in 1 entries of its chain"
 			return []string{
-				"A.TXT file 1000" + piece(v, 0, 9, 512) + " | the copies of the allocation table disagree about cluster 9 and neither is proved right: bytes from 512 on are unlocated",
+				"A.TXT file 1500" + piece(v, 0, 9, 1500) + " unproved | its chain goes on for 1 clusters past its size (12): its true size may be another" + why,
+				"B.TXT file 1000" + piece(v, 0, 20, 1000) + " unproved" + why,
+				"C.TXT file 1000" + piece(v, 0, 30, 1000) + " unproved" + why,
+				"D.TXT file 1000" + piece(v, 0, 50, 1000) + " unproved" + why,
 			}
 		}},
 		{"second copy alone, which disagrees elsewhere", func(v *fatImage) {

@@ -23,6 +23,7 @@ type files struct {
 type summary struct {
 	tally      tally
 	broken     int64 // folders whose clusters are not all known
+	split      int64 // folders whose chain copies of the table contradict
 	unnamed    int64 // listed without a name
 	adopted    int64 // folders found without their entry
 	chains     int64 // chains listed without a name
@@ -41,12 +42,14 @@ func (t *files) walk(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		t.late = i >= t.orphans
 		for _, p := range n.parts {
 			t.claims.Structures.Add(p.Image, p.Length)
 		}
 		if !n.complete() && n.broken != "" {
 			t.sum.broken++
+		}
+		if n.split {
+			t.sum.split++
 		}
 		if i > 0 && len(n.parts) == 0 {
 			continue
@@ -64,7 +67,6 @@ func (t *files) walk(ctx context.Context) error {
 	for c := range t.excess.all() {
 		t.claims.Files.Add(t.at(c), t.cluster)
 	}
-	t.late = true
 	return t.unnamed(ctx)
 }
 
@@ -81,7 +83,7 @@ func (t *files) list(ctx context.Context, n *node) error {
 			k = n.kids[kid]
 			kid++
 		}
-		if failed != nil || n.unknown && t.claimed.has(e.First) {
+		if failed != nil || n.unknown && t.by[byRoot].has(e.First) {
 			return
 		}
 		f := &extract.File{ID: t.number(e.At), NameBytes: e.NameBytes, Kind: extract.KindFile, Size: e.Size,
@@ -100,10 +102,12 @@ func (t *files) list(ctx context.Context, n *node) error {
 		if e.Doubtful || e.Name == "" || e.HalfNamed || e.NameOnly {
 			f.Needs = t.needsOf(n, needs.New(t.r, needs.Few))
 		}
+		t.turn = n.rank
 		if c, ok := t.of(e.At); n.doubt || ok && t.contested(c) {
 			f.RecordUnread = true
 			f.Why = append(f.Why, "the folder it stands in cannot be vouched for")
 		}
+		t.turn = n.rankOf(e)
 		switch {
 		case e.Folder:
 			t.folder(f, k)

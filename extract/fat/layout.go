@@ -6,7 +6,6 @@ import (
 	"fileassay/extract"
 	"fileassay/extract/bitmap"
 	"fileassay/extract/image"
-	"fileassay/extract/ranges"
 )
 
 // layout is a volume that was located: all that lies where the boot sector puts
@@ -27,8 +26,9 @@ type layout struct {
 	alloc extract.Space // what is in use of the heap; nil where nothing tells
 	// bits is the bitmap that every file's clusters must stand in; nil where the
 	// root leads to none, or the table says it all.
-	bits *bitmap.Map
-	own  []extract.Extent // clusters of the volume's own structures
+	bits   *bitmap.Map
+	bitsAt []extract.Extent // where it lies
+	own    []extract.Extent // clusters of the volume's own structures
 
 	head  []byte // room for the beginning of a folder
 	notes []string
@@ -47,7 +47,7 @@ func (l *layout) place(a *area, copies ...int64) {
 	l.length, l.heap = max(l.length, a.length()), l.start+a.HeapSector*a.SectorSize
 	l.cluster, l.clusters, l.root = a.ClusterSize, a.Clusters, a.RootCluster
 	l.table = l.tableOf(a, copies...)
-	l.chains = &chains{geometry: &l.geometry, table: l.table, choices: map[uint32]choice{}, steps: 8*int64(a.Clusters) + 1<<20}
+	l.chains = &chains{geometry: &l.geometry, table: l.table}
 }
 
 // tableOf is the table in some of its copies.
@@ -109,9 +109,3 @@ func (l *layout) look(c uint32, at int64) (s look, ok bool) {
 // byBitmap reports whether a bitmap says what is in use, so that a cluster in
 // use may have no entry in the table.
 func (l *layout) byBitmap() bool { return l.table.width == widthExFAT }
-
-// vacant reports whether the bitmap calls a cluster of a range of the image free.
-func (l *layout) vacant(r ranges.Range) bool {
-	first, _ := l.of(r.Start)
-	return l.bits != nil && l.bits.Any(int64(first-firstCluster), r.Len()/l.cluster, bitmap.Clear)
-}

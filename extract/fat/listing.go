@@ -46,6 +46,10 @@ func (t *files) listing(ctx context.Context, space extract.Space) (extract.Listi
 		short = true
 		why("of %d folders not all clusters are known: what stands in the rest is not listed, or listed under \"?/\"", s.broken)
 	}
+	if s.split > 0 {
+		short = true
+		why("the chains of %d folders rest on entries of the allocation table that its copies do not agree on", s.split)
+	}
 	if s.tally.Faulty > 0 {
 		short = true
 		why("%d slots of folders were read but make no sense", s.tally.Faulty)

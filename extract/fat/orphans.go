@@ -20,8 +20,7 @@ type candidate struct {
 // were not read, also among the clusters of which it is not known whether they
 // are in use.
 func (t *records) discover(ctx context.Context) error {
-	t.orphans = len(t.nodes)
-	t.late = true
+	t.turn = byLost
 	gaps := false
 	for _, n := range t.nodes {
 		gaps = gaps || !n.complete() || n.tally.Faulty > 0
@@ -173,6 +172,9 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 				n.first = x.c
 				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.has(x.start.Parent)))
 			}
+			if t.turn, n.rank = byLost, byLost; n.doubt {
+				t.turn, n.rank = byLostDoubted, byLostDoubted
+			}
 			if t.byBitmap() {
 				t.takePieces(n, x.c, &pieces)
 			} else {
@@ -183,7 +185,7 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 			}
 		}
 	}
-	return nil
+	return t.doubted(ctx)
 }
 
 // takePieces gives a found folder its clusters where no table need tell: the
@@ -192,7 +194,7 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 func (t *records) takePieces(n *node, c uint32, pieces *set) {
 	var f followed
 	for f.n < t.folderLimit() && pieces.has(c) && !t.taken(c) {
-		t.found.add(c)
+		t.mine().add(c)
 		f.runs = ranges.Append(f.runs, t.run(c, 1))
 		f.n++
 		if t.entries(folder{Partial: true}, t.part(c), func(*entry) {}).Ended {

@@ -13,11 +13,18 @@ import (
 type records struct {
 	*layout
 	owners
-	count   count // what the table holds
-	nodes   []*node
-	orphans int  // index of the first node that hangs from nothing
-	loose   bool // something is in use that nothing which hangs from the root claims
-	preds   set  // unclaimed clusters that another unclaimed one leads to
+	count count // what the table holds
+	nodes []*node
+	later []later // what is in doubt and claims when the rest has
+	loose bool    // something is in use that nothing which hangs from the root claims
+	preds set     // unclaimed clusters that another unclaimed one leads to
+}
+
+// later is an entry that cannot be vouched for, whose turn comes after that of
+// those that can.
+type later struct {
+	n *node // the folder that the entry is of; nil where it is a file's
+	e *entry
 }
 
 // node is a folder.
@@ -30,7 +37,9 @@ type node struct {
 	parts  []extract.Extent
 	kids   []*node // in the order in which its folders' entries come
 	tally  tally
+	rank   rank
 	broken string // why the folder's clusters are not all known, in words
+	split  bool   // copies of the table contradict its chain
 	cut    uint32 // the cluster whose unread table entry says how it goes on; 0 for none
 	doubt  bool   // what is in it cannot be vouched for
 	half   bool   // a name on the way to it is not the full one
@@ -54,7 +63,8 @@ func (t *records) take(n *node, f followed) {
 			n.cut = f.at
 		}
 	}
-	n.doubt = n.doubt || f.guess || f.second && t.count.Disagree > 0
+	n.split = t.count.contradicted(&f) != ""
+	n.doubt = n.doubt || n.split
 }
 
 // decode decodes a folder.
@@ -65,7 +75,7 @@ func (t *records) decode(n *node, yield func(*entry)) tally {
 // readRecords follows all that hangs from the root, so that what is claimed
 // twice is known before anything is said of a file.
 func readRecords(ctx context.Context, l *layout) (*records, error) {
-	t := &records{layout: l, owners: owners{chains: l.chains, longer: map[tail]int64{}, words: int64(l.clusters) + 1<<24}}
+	t := &records{layout: l, owners: owners{chains: l.chains, longer: map[tail]rest{}, words: int64(l.clusters) + 1<<24}}
 	var err error
 	if t.count, err = t.table.count(ctx); err != nil {
 		return nil, err
@@ -73,7 +83,7 @@ func readRecords(ctx context.Context, l *layout) (*records, error) {
 	if t.bits != nil {
 		for _, p := range t.own {
 			first, _ := t.of(p.Image)
-			t.claimed.addRun(first, t.need(p.Length), &t.shared)
+			t.by[byRoot].addRun(first, t.need(p.Length), &t.by[byRoot].shared)
 		}
 	}
 	root := &node{root: true, first: t.root, parts: t.rootParts}
@@ -84,11 +94,38 @@ func readRecords(ctx context.Context, l *layout) (*records, error) {
 	if err := t.descend(ctx, root); err != nil {
 		return nil, err
 	}
-	t.claimTails()
+	if err := t.doubted(ctx); err != nil {
+		return nil, err
+	}
 	if err := t.format.findLost(ctx, t.layout, &t.owners); err != nil {
 		return nil, err
 	}
 	return t, t.discover(ctx)
+}
+
+// doubted claims what is in doubt, and then what chains have past the ends of
+// their files.
+func (t *records) doubted(ctx context.Context) error {
+	for len(t.later) > 0 { // which may find more of it
+		list := t.later
+		t.later = nil
+		for _, x := range list {
+			if t.turn = t.turn.doubted(); x.n == nil {
+				t.claimFile(x.e)
+				continue
+			}
+			t.claimFolder(x.n, x.e)
+			if len(x.n.parts) > 0 {
+				if err := t.descend(ctx, x.n); err != nil {
+					return err
+				}
+				continue
+			}
+			t.nodes = append(t.nodes, x.n)
+		}
+	}
+	t.claimTails()
+	return nil
 }
 
 // descend reads the folder top and all that is in it. Folders stand in nodes in
@@ -103,9 +140,18 @@ func (t *records) descend(ctx context.Context, top *node) error {
 		n := stack[len(stack)-1]
 		stack = stack[:len(stack)-1]
 		n.tally = t.decode(n, func(e *entry) {
+			var k *node
 			if e.Folder {
-				n.kids = append(n.kids, t.addFolder(n, e))
-			} else {
+				k = t.folderOf(n, e)
+				n.kids = append(n.kids, k)
+			}
+			switch {
+			case n.rankOf(e) != t.turn:
+				t.later = append(t.later, later{k, e})
+			case k != nil:
+				t.claimFolder(k, e)
+				t.nodes = append(t.nodes, k)
+			default:
 				t.claimFile(e)
 			}
 		})
@@ -118,12 +164,25 @@ func (t *records) descend(ctx context.Context, top *node) error {
 	return nil
 }
 
-// addFolder makes a node for a folder's entry and claims its clusters.
-func (t *records) addFolder(p *node, e *entry) *node {
-	n := &node{parent: p, name: e.Name, id: t.number(e.At), first: e.First, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
+// rankOf is whose turn it is with an entry of the folder.
+func (n *node) rankOf(e *entry) rank {
+	if n.doubt || e.Doubtful {
+		return n.rank.doubted()
+	}
+	return n.rank
+}
+
+// folderOf makes a node for a folder's entry.
+func (t *records) folderOf(p *node, e *entry) *node {
+	n := &node{parent: p, name: e.Name, id: t.number(e.At), first: e.First, rank: p.rankOf(e), doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
 	if e.Name == "" {
 		n.parent = nil
 	}
+	return n
+}
+
+// claimFolder claims the clusters of a folder.
+func (t *records) claimFolder(n *node, e *entry) {
 	switch need := t.need(e.Size); {
 	case e.Size == 0: // exFAT: a folder without clusters
 		n.tally.Ended = true
@@ -135,10 +194,7 @@ func (t *records) addFolder(p *node, e *entry) *node {
 			n.broken = (&followed{stop: stopRange, raw: e.First}).why(0)
 			break
 		}
-		c, taken := t.mine().firstIn(e.First, k)
-		if t.late && !taken {
-			c, taken = t.claimed.firstIn(e.First, k)
-		}
+		c, taken := t.firstIn(e.First, k, &t.mine().set)
 		t.claimRun(e.First, k)
 		if taken {
 			n.broken = (&followed{stop: stopShared, at: c}).why(0)
@@ -153,6 +209,4 @@ func (t *records) addFolder(p *node, e *entry) *node {
 	default:
 		t.take(n, t.claim(e.First, -1, t.folderLimit()))
 	}
-	t.nodes = append(t.nodes, n)
-	return n
 }

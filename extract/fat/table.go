@@ -3,6 +3,7 @@ package fat
 import (
 	"bytes"
 	"context"
+	"fmt"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -10,12 +11,15 @@ import (
 	"fileassay/extract/ranges"
 )
 
-// link is an entry as the copies of the table give it.
+// link is an entry as the copies of the table give it. Drivers follow the first, so
+// that decides where it was read, unless it says what no chain holds and the second
+// does not: then it fails its check and counts as unread. Where both were read and
+// differ, what rests on the entry is not proved.
 type link struct {
 	value
 	Second   bool  // had from a later copy, since the first is unread
 	Disagree bool  // both were read and differ
-	Alt      value // what the second copy says, where Disagree
+	Alt      value // what the other copy says, where Disagree
 }
 
 // table is an allocation table in one or more copies, which are one logical
@@ -69,8 +73,30 @@ func (t *table) entry(c uint32) link {
 	e.Second = p.second.Touches(off-p.at, n)
 	if alt := t.form.entry(p.alt, p.at, c); alt.Mark != markUnread && alt != e.value && !(alt.Mark == markEnd && e.Mark == markEnd) {
 		e.Disagree, e.Alt = true, alt
+		if !e.leads() && alt.leads() {
+			e.value, e.Alt = e.Alt, e.value
+		}
 	}
 	return e
+}
+
+// leads reports whether a value is what a cluster of a chain has: a next cluster,
+// or the end mark.
+func (v value) leads() bool { return v.Mark == markNext || v.Mark == markEnd }
+
+// contradicted says in words what copies of the table say against a chain, "" where
+// that is nothing. Entries that the second copy alone gave count as read only where
+// no two entries of the whole table disagree: a copy that is not kept up to date is
+// wrong wherever something changed since, and drivers give out clusters all over
+// the volume, so that no part of the table vouches for another better than the rest.
+func (n *count) contradicted(f *followed) string {
+	switch {
+	case f.differ > 0:
+		return fmt.Sprintf("the copies of the allocation table disagree in %d entries of its chain", f.differ)
+	case f.second && n.Disagree > 0:
+		return "its chain rests on the second copy of the allocation table, which does not agree with the first elsewhere"
+	}
+	return ""
 }
 
 func (t *table) page(n int64) *page {
@@ -118,6 +144,20 @@ func (t *table) load(at int64) *page {
 		}
 	}
 	return p
+}
+
+// secondAlone is how many bytes of the first copy are unread and the second has.
+func (t *table) secondAlone() (n int64) {
+	if len(t.copies) < 2 {
+		return 0
+	}
+	for u := range t.r.Unread(t.copies[0], t.size) {
+		n += u.Length
+		for too := range t.r.Unread(u.Start-t.copies[0]+t.copies[1], u.Length) {
+			n -= too.Length
+		}
+	}
+	return n
 }
 
 // plain reports whether all of the page was read, and no two copies differ.
