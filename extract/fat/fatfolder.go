@@ -21,7 +21,6 @@ type fatParser struct {
 	yield  func(*entry)
 	tally  tally
 	long   longName
-	doubt  bool // the folder does not begin as one
 }
 
 func (p *fatParser) slot(s slot) bool {
@@ -69,11 +68,21 @@ func (p *fatParser) dot(e *shortEntry, n int64) bool {
 	if n == 1 {
 		want = dotdot
 	}
-	if e.Name != want || e.Attr&attrFolder == 0 || n == 0 && p.first(e) != p.folder.First {
-		p.doubt = true
+	if e.Name != want || e.Attr&attrFolder == 0 || n == 0 && p.first(e) != p.folder.First ||
+		n == 1 && p.folder.HasParent && p.parent(e) != p.folder.Parent {
+		p.tally.Doubt = true
 		return false
 	}
 	return true
+}
+
+// parent is what the second slot of a folder names: the Overview wants 0 for the
+// root, and some write its cluster.
+func (d *fatFormat) parent(up *shortEntry) uint32 {
+	if c := d.first(up); c != d.boot.RootCluster {
+		return c
+	}
+	return 0
 }
 
 func (p *fatFormat) first(e *shortEntry) uint32 {
@@ -109,13 +118,13 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 		return
 	}
 	e := &entry{At: at, Folder: s.Attr&attrFolder != 0, First: p.first(s), Size: int64(s.Size),
-		Modified: s.modified(), Local: true, Doubtful: p.doubt}
+		Modified: s.modified(), Local: true, Doubtful: p.tally.Doubt}
 	e.Valid = e.Size
 	if e.Folder {
 		e.Size, e.Valid = -1, -1
 	}
-	if p.doubt {
-		e.Why = append(e.Why, "the folder it stands in does not begin with slots that name it")
+	if p.tally.Doubt {
+		e.Why = append(e.Why, "the folder it stands in does not begin with slots that name it and its parent")
 	}
 	switch units := p.long.whole(); {
 	case units != nil && p.long.sum == checksum(&s.Name):
@@ -164,10 +173,7 @@ func (d *fatFormat) folderStart(c uint32, b []byte) look {
 		up := parseShort(b[slotSize:])
 		s := look{Folder: true, Head: true}
 		if up.Name == dotdot && up.Attr&attrFolder != 0 {
-			s.Parent, s.HasParent = d.first(&up), true
-			if s.Parent == d.boot.RootCluster {
-				s.Parent = 0 // the Overview wants 0 for the root; some write its cluster
-			}
+			s.Parent, s.HasParent = d.parent(&up), true
 		}
 		return s
 	}

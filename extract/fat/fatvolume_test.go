@@ -240,20 +240,47 @@ func TestFolders(t *testing.T) {
 		}, false, 16},
 		{"its entry unread", func(v *fatImage, f *fatDir) { v.Lose(v.root.fixed, 512) }, []string{
 			"?/ID folder 0 unnamed unproved | found by its own first slots: the entry with its name is unread",
-			"?/ID/betula pendula.tif file 600 …",
-			"?/ID/CAREX.TIF file 512 …",
-			"?/ID/drosera rotundifolia.tif file 300 …",
-			"?/ID/ERICA.TIF file 0",
-			"?/ID/FAGUS.TIF file 100 …",
+			"?/ID/betula pendula.tif file 600 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/CAREX.TIF file 512 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/drosera rotundifolia.tif file 300 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/ERICA.TIF file 0 unproved | the folder it stands in cannot be vouched for",
+			"?/ID/FAGUS.TIF file 100 … unproved | the folder it stands in cannot be vouched for",
+		}, false, 16},
+		{"named by what was found by itself", func(v *fatImage, f *fatDir) {
+			d := v.sub(f, "INNER      ", 300)
+			v.file(d, "A       TXT", "", 10, 301)
+			d = v.sub(f, "STALE      ", 310)
+			v.file(d, "B       TXT", "", 10, 311)
+			v.Put16(v.cluster(310)+32+26, 77)
+			v.Lose(v.root.fixed, 512)
+		}, []string{
+			"?/ID folder 0 unnamed unproved | found by its own first slots: the entry with its name is unread",
+			"?/ID/betula pendula.tif file 600 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/CAREX.TIF file 512 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/drosera rotundifolia.tif file 300 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/ERICA.TIF file 0 unproved | the folder it stands in cannot be vouched for",
+			"?/ID/FAGUS.TIF file 100 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/INNER folder 0 unproved | the folder it stands in cannot be vouched for",
+			"?/ID/STALE folder 0 unproved | the folder it stands in cannot be vouched for",
+			"?/ID/INNER/A.TXT file 10 …",
+			"?/ID/STALE/B.TXT file 10 … unproved | the folder it stands in does not begin with slots that name it and its parent | the folder it stands in cannot be vouched for",
 		}, false, 16},
 		{"does not name itself", func(v *fatImage, f *fatDir) { v.Put16(v.cluster(100)+26, 999) }, []string{
 			"SHEETS folder 0",
-			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in does not begin with slots that name it",
-			"SHEETS/CAREX.TIF file 512 … unproved | the folder it stands in does not begin with slots that name it",
-			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in does not begin with slots that name it",
-			"SHEETS/ERICA.TIF file 0 unproved | the folder it stands in does not begin with slots that name it",
-			"SHEETS/FAGUS.TIF file 100 … unproved | the folder it stands in does not begin with slots that name it",
-		}, true, 0},
+			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/CAREX.TIF file 512 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/ERICA.TIF file 0 unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/FAGUS.TIF file 100 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+		}, false, 0},
+		{"names another parent", func(v *fatImage, f *fatDir) { v.Put16(v.cluster(100)+32+26, 999) }, []string{
+			"SHEETS folder 0",
+			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/CAREX.TIF file 512 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/ERICA.TIF file 0 unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/FAGUS.TIF file 100 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+		}, false, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			v, f := make()

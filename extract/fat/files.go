@@ -23,7 +23,7 @@ type files struct {
 type summary struct {
 	tally      tally
 	broken     int64 // folders whose clusters are not all known
-	split      int64 // folders whose chain copies of the table contradict
+	doubt      int64 // folders that cannot be vouched for
 	unnamed    int64 // listed without a name
 	adopted    int64 // folders found without their entry
 	chains     int64 // chains listed without a name
@@ -48,8 +48,8 @@ func (t *files) walk(ctx context.Context) error {
 		if !n.complete() && n.broken != "" {
 			t.sum.broken++
 		}
-		if n.split {
-			t.sum.split++
+		if n.doubt || n.tally.Doubt {
+			t.sum.doubt++
 		}
 		if i > 0 && len(n.parts) == 0 {
 			continue

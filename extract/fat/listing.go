@@ -46,9 +46,9 @@ func (t *files) listing(ctx context.Context, space extract.Space) (extract.Listi
 		short = true
 		why("of %d folders not all clusters are known: what stands in the rest is not listed, or listed under \"?/\"", s.broken)
 	}
-	if s.split > 0 {
+	if s.doubt > 0 {
 		short = true
-		why("the chains of %d folders rest on entries of the allocation table that its copies do not agree on", s.split)
+		why("%d folders cannot be vouched for: what is listed in them may not be what belongs there", s.doubt)
 	}
 	if s.tally.Faulty > 0 {
 		short = true

@@ -39,7 +39,6 @@ type node struct {
 	tally  tally
 	rank   rank
 	broken string // why the folder's clusters are not all known, in words
-	split  bool   // copies of the table contradict its chain
 	cut    uint32 // the cluster whose unread table entry says how it goes on; 0 for none
 	doubt  bool   // what is in it cannot be vouched for
 	half   bool   // a name on the way to it is not the full one
@@ -63,13 +62,16 @@ func (t *records) take(n *node, f followed) {
 			n.cut = f.at
 		}
 	}
-	n.split = t.count.contradicted(&f) != ""
-	n.doubt = n.doubt || n.split
+	n.doubt = n.doubt || t.count.contradicted(&f) != ""
 }
 
 // decode decodes a folder.
 func (t *records) decode(n *node, yield func(*entry)) tally {
-	return t.entries(folder{Root: n.root, First: n.first, Partial: n.orphan && n.first == 0}, n.parts, yield)
+	f := folder{Root: n.root, First: n.first, Partial: n.orphan && n.first == 0}
+	if n.parent != nil {
+		f.Parent, f.HasParent = n.parent.dotdot(), true
+	}
+	return t.entries(f, n.parts, yield)
 }
 
 // readRecords follows all that hangs from the root, so that what is claimed
@@ -141,12 +143,14 @@ func (t *records) descend(ctx context.Context, top *node) error {
 		stack = stack[:len(stack)-1]
 		n.tally = t.decode(n, func(e *entry) {
 			var k *node
+			turn := n.rankOf(e)
 			if e.Folder {
 				k = t.folderOf(n, e)
 				n.kids = append(n.kids, k)
+				turn = k.rank
 			}
 			switch {
-			case n.rankOf(e) != t.turn:
+			case turn != t.turn:
 				t.later = append(t.later, later{k, e})
 			case k != nil:
 				t.claimFolder(k, e)
@@ -172,9 +176,26 @@ func (n *node) rankOf(e *entry) rank {
 	return n.rank
 }
 
-// folderOf makes a node for a folder's entry.
+// dotdot is how the folders in a folder of FAT name it: 0 is the root.
+func (n *node) dotdot() uint32 {
+	if n.root {
+		return 0
+	}
+	return n.first
+}
+
+// folderOf makes a node for a folder's entry. What is in a folder in doubt is in
+// doubt too, but for a folder in one that was found by itself: where each of the two
+// names the other, they are what they look like.
 func (t *records) folderOf(p *node, e *entry) *node {
-	n := &node{parent: p, name: e.Name, id: t.number(e.At), first: e.First, rank: p.rankOf(e), doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
+	n := &node{parent: p, name: e.Name, id: t.number(e.At), first: e.First, rank: p.rank, doubt: e.Doubtful || p.doubt, unknown: p.unknown, half: p.half || e.HalfNamed}
+	if n.doubt && p.orphan && !p.unknown && !e.Doubtful && t.valid(e.First) {
+		s, ok := t.look(e.First, t.at(e.First))
+		n.doubt = !ok || !s.Head || !s.HasParent || p.first == 0 || s.Parent != p.first
+	}
+	if n.doubt {
+		n.rank = n.rank.doubted()
+	}
 	if e.Name == "" {
 		n.parent = nil
 	}
