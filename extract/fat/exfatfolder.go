@@ -10,7 +10,7 @@ const (
 	minSet        = 3  // slots of the smallest set: file, stream, one name
 	maxSecondary  = 18 // that a set may have: section 7.4.1
 	unreadName    = "its name is partly or wholly unread"
-	unproved      = "a part of its set of entries is unread, so that its checksum cannot be proved"
+	unproved      = "a part of its set of entries is unread or makes no sense, so that its checksum cannot be proved"
 	wrongChecksum = "its set of entries does not match its checksum"
 )
 
@@ -111,10 +111,13 @@ func (p *exfatParser) secondary(b []byte, at int64, afterGap bool) {
 		return
 	}
 	if !p.open {
-		if !afterGap || b[0] != typeStream {
-			return // the rest of a set of which a part was unread or deleted
+		if b[0] != typeStream {
+			return // the rest of a set of which a part was unread or makes no sense
 		}
-		// the slot before, which was the file's, is unread
+		// the slot before, which was the file's, is unread or is none any more
+		if !afterGap {
+			p.tally.Faulty++
+		}
 		p.entrySet = entrySet{open: true, at: at, left: maxSecondary}
 	}
 	if p.left == 0 {
@@ -144,14 +147,11 @@ func (p *exfatParser) close(cut bool) {
 	}
 	defer func() { p.entrySet = entrySet{} }()
 	whole := p.hasFile && p.left == 0
-	switch {
-	case !whole && !cut && p.hasFile:
-		p.tally.Faulty++ // it ends before its slots do
-		return
-	case whole && !p.hasStrm || p.critical && !p.hasStrm:
-		p.tally.Faulty++
-		return
-	case !p.hasFile && p.stream.NameLength == 0:
+	if p.hasFile && !whole && !cut || !p.hasStrm && (whole || p.critical) {
+		p.tally.Faulty++ // it ends before its slots do, or has others: what was read of it counts
+		whole = false
+	}
+	if !p.hasFile && p.stream.NameLength == 0 {
 		return
 	}
 	e := &entry{At: p.at, Size: -1}
@@ -175,7 +175,7 @@ func (p *exfatParser) close(cut bool) {
 	if p.hasStrm {
 		p.place(e)
 	} else {
-		why("the entry with its place and size is unread")
+		why("the entry with its place and size is unread or makes no sense")
 	}
 	if !p.hasFile {
 		e.Doubtful = true

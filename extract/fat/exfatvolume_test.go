@@ -294,7 +294,7 @@ func sheets(t testing.TB) (*exfatImage, *exfatDir) {
 }
 
 func TestExFATVolume(t *testing.T) {
-	const unread = " | a part of its set of entries is unread, so that its checksum cannot be proved"
+	const unread = " | a part of its set of entries is unread or makes no sense, so that its checksum cannot be proved"
 	const mapless = " unproved | the allocation bitmap is unread for some of its clusters"
 	betula := "sheets/betula pendula, silver birch.tif file 3000 [0@210+1024] [1024@220+476] [1500 hole 1500]"
 	whole := []string{

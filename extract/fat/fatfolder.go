@@ -32,6 +32,10 @@ func (p *fatParser) slot(s slot) bool {
 		return true
 	}
 	b := s.Bytes
+	if s.N%(512/slotSize) == 0 && p.long.whole() != nil && !p.long.names(b) {
+		p.tally.Faulty++ // the sector before ends with a name, and this one is not as it was
+		p.flush(true)
+	}
 	switch {
 	case b[0] == slotEnd:
 		p.flush(false)
@@ -93,10 +97,11 @@ func (p *fatFormat) first(e *shortEntry) uint32 {
 }
 
 // flush ends a long name whose entry did not come. Where the slot after all
-// its parts was not read, the name is all that is known of the file.
-func (p *fatParser) flush(beforeGap bool) {
+// its parts was not read, or is none that comes there, the name is all that is
+// known of the file.
+func (p *fatParser) flush(lost bool) {
 	units := p.long.whole()
-	if beforeGap && units != nil {
+	if lost && units != nil {
 		e := &entry{At: p.long.at, NameOnly: true, Size: -1,
 			Why: []string{"only its long name was read: the entry with its place and size is unread"}}
 		e.Name, e.NameBytes = extract.NameFromUTF16(units)

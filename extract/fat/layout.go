@@ -84,7 +84,12 @@ func (l *layout) folderLimit() int64 { return max(l.need(l.folderBytes), 1) }
 
 // entries decodes the folder that lies in parts.
 func (l *layout) entries(f folder, parts []extract.Extent, yield func(*entry)) tally {
-	return l.format.entries(f, func(visit func(slot) bool) { eachSlot(l.r, parts, visit) }, func(e *entry) {
+	return l.entriesIn(f, func(visit func(slot) bool) { eachSlot(l.r, parts, visit) }, yield)
+}
+
+// entriesIn decodes the folder that has some slots.
+func (l *layout) entriesIn(f folder, slots func(visit func(slot) bool), yield func(*entry)) tally {
+	return l.format.entries(f, slots, func(e *entry) {
 		if e.Guessed && !e.Folder && l.valid(e.First) {
 			if s, _ := l.look(e.First, l.at(e.First)); s.Folder {
 				e.Folder, e.Valid = true, e.Size

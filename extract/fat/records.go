@@ -1,7 +1,9 @@
 package fat
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"slices"
 
 	"fileassay/extract"
@@ -37,6 +39,8 @@ type node struct {
 	parts  []extract.Extent
 	kids   []*node // in the order in which its folders' entries come
 	tally  tally
+	listed int64 // entries that come before its end mark
+	past   int64 // slots up to the last that holds something, where an end mark comes before; 0 where none does
 	rank   rank
 	broken string // why the folder's clusters are not all known, in words
 	cut    uint32 // the cluster whose unread table entry says how it goes on; 0 for none
@@ -71,7 +75,91 @@ func (t *records) decode(n *node, yield func(*entry)) tally {
 	if n.parent != nil {
 		f.Parent, f.HasParent = n.parent.dotdot(), true
 	}
-	return t.entries(f, n.parts, yield)
+	if n.past == 0 {
+		return t.entries(f, n.parts, yield)
+	}
+	var empty int64
+	seen := int64(0)
+	out := t.entriesIn(f, func(visit func(slot) bool) {
+		gap := false
+		eachSlot(t.r, n.parts, func(s slot) bool {
+			if s.Bytes != nil && s.Bytes[0] == 0 && s.N < n.past {
+				empty++
+				s.Bytes = nil
+			}
+			s.AfterGap = s.AfterGap || gap
+			gap = s.Bytes == nil
+			return visit(s)
+		})
+	}, func(e *entry) {
+		if seen++; seen > n.listed {
+			e.Doubtful = true
+			e.Why = append(e.Why, "it stands past what ends its folder")
+		}
+		yield(e)
+	})
+	out.Unread -= empty
+	out.Faulty += empty
+	return out
+}
+
+// reopen reads on past the end marks of folders: slots that hold something behind
+// one say that it may be of a sector which came back as zeros, or as another. That is
+// so where they stand in a further sector, since a driver writes zeros behind the
+// end mark of a folder that it makes longer (Overview, "FAT Directory Structure"), or where something is in use that nothing
+// claims, or that two claim. What is between counts as slots that make no sense.
+func (t *records) reopen(ctx context.Context) error {
+	stray := errors.New("something is in use")
+	err := t.eachUnclaimed(ctx, func(_ uint32, use extract.Use) error {
+		if use == extract.UseUnclaimed {
+			return stray
+		}
+		return nil
+	})
+	for range t.by[byRoot].shared.all() {
+		err = cmp.Or(err, stray)
+		break
+	}
+	if err != nil && err != stray {
+		return err
+	}
+	for _, n := range t.nodes {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if !n.tally.Ended {
+			continue
+		}
+		end, last := int64(-1), int64(-1)
+		eachSlot(t.r, n.parts, func(s slot) bool {
+			switch {
+			case s.Bytes == nil:
+			case s.Bytes[0] == 0 && end < 0:
+				end = s.N
+			case s.Bytes[0] != 0 && end >= 0:
+				last = s.N
+			}
+			return true
+		})
+		const each = 512 / slotSize
+		if last < 0 || err == nil && last/each == end/each {
+			continue
+		}
+		n.past = last + 1
+		seen := int64(0)
+		n.tally = t.decode(n, func(e *entry) {
+			if seen++; seen <= n.listed {
+				return
+			}
+			k := (*node)(nil)
+			if e.Folder {
+				k = t.folderOf(n, e)
+				n.kids = append(n.kids, k)
+			}
+			t.later = append(t.later, later{k, e})
+		})
+	}
+	return t.doubted(ctx)
 }
 
 // readRecords follows all that hangs from the root, so that what is claimed
@@ -100,6 +188,9 @@ func readRecords(ctx context.Context, l *layout) (*records, error) {
 		return nil, err
 	}
 	if err := t.format.findLost(ctx, t.layout, &t.owners); err != nil {
+		return nil, err
+	}
+	if err := t.reopen(ctx); err != nil {
 		return nil, err
 	}
 	return t, t.discover(ctx)
@@ -142,6 +233,7 @@ func (t *records) descend(ctx context.Context, top *node) error {
 		n := stack[len(stack)-1]
 		stack = stack[:len(stack)-1]
 		n.tally = t.decode(n, func(e *entry) {
+			n.listed++
 			var k *node
 			turn := n.rankOf(e)
 			if e.Folder {
