@@ -195,6 +195,7 @@ func TestFolders(t *testing.T) {
 		v.file(f, "FAGUS   TIF", "", 100, 204)
 		return v, f
 	}
+	var zeros [512]byte
 	strip := func(lines []string) []string {
 		var out []string
 		for _, l := range lines {
@@ -272,6 +273,22 @@ func TestFolders(t *testing.T) {
 			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in does not begin with slots that name it and its parent",
 			"SHEETS/ERICA.TIF file 0 unproved | the folder it stands in does not begin with slots that name it and its parent",
 			"SHEETS/FAGUS.TIF file 100 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+		}, false, 0},
+		{"first sector read as zeros", func(v *fatImage, f *fatDir) { v.Write(v.cluster(100), zeros[:]) }, []string{
+			"SHEETS folder 0 entries-unread | 16 of its slots make no sense",
+			"SHEETS/DROSER~1.TIF file 300 … unproved | its long name is partly or wholly unread: this is the short one | it stands past what ends its folder",
+			"SHEETS/ERICA.TIF file 0 unproved | it stands past what ends its folder",
+			"SHEETS/FAGUS.TIF file 100 … unproved | it stands past what ends its folder",
+			"?/chain-200 file -1 … unnamed unproved | a chain of 2 clusters without a name: its true size is at most 1024 bytes",
+			"?/chain-202 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
+		}, false, 16},
+		{"second sector read as zeros", func(v *fatImage, f *fatDir) { v.Write(v.cluster(101), zeros[:]) }, []string{
+			"SHEETS folder 0 entries-unread | 1 of its slots make no sense",
+			"SHEETS/betula pendula.tif file 600 …",
+			"SHEETS/CAREX.TIF file 512 …",
+			"SHEETS/drosera rotundifolia.tif file -1 name-only | only its long name was read: the entry with its place and size is unread | by its name alone it is not known whether it is a file or a folder: it is taken for a file, as its name looks like one's",
+			"?/chain-203 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
+			"?/chain-204 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
 		}, false, 0},
 		{"names another parent", func(v *fatImage, f *fatDir) { v.Put16(v.cluster(100)+32+26, 999) }, []string{
 			"SHEETS folder 0",

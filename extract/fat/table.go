@@ -143,7 +143,38 @@ func (t *table) load(at int64) *page {
 			p.second.Add(took.Start, took.Len())
 		}
 	}
+	t.settle(p)
 	return p
+}
+
+// settle takes the second copy of a sector first where the first copy's fails a check
+// that the second's passes: it holds an entry that means nothing. Where only one entry
+// differs, [table.entry] decides.
+func (t *table) settle(p *page) {
+	const sector = 512
+	for a := 0; a+sector <= p.alt.Len(); a += sector {
+		one, ok1 := p.b.Get(a, sector)
+		two, ok2 := p.alt.Get(a, sector)
+		if !ok1 || !ok2 || bytes.Equal(one, two) || !t.senseless(p.b, p.at, a, sector) || t.senseless(p.alt, p.at, a, sector) {
+			continue
+		}
+		for i := range sector {
+			p.b.Data[a+i], p.alt.Data[a+i] = p.alt.Data[a+i], p.b.Data[a+i]
+		}
+	}
+}
+
+// senseless reports whether n bytes of a part of the table, which begins at byte at,
+// hold an entry that means nothing.
+func (t *table) senseless(b partial.Bytes, at int64, from, n int) bool {
+	first := max((at+int64(from))*8/t.bits()+1, firstCluster)
+	last := min((at+int64(from+n))*8/t.bits(), int64(t.clusters)+firstCluster)
+	for c := first; c < last; c++ {
+		if t.form.entry(b, at, uint32(c)).Mark == markInvalid {
+			return true
+		}
+	}
+	return false
 }
 
 // secondAlone is how many bytes of the first copy are unread and the second has.
