@@ -110,6 +110,9 @@ func (p *exfatParser) secondary(b []byte, at int64, afterGap bool) {
 		p.skip--
 		return
 	}
+	if p.open && p.hasStrm && b[0] == typeStream {
+		p.close(false) // of another set: a sector between is not as it was
+	}
 	if !p.open {
 		if b[0] != typeStream {
 			return // the rest of a set of which a part was unread or makes no sense
@@ -120,7 +123,8 @@ func (p *exfatParser) secondary(b []byte, at int64, afterGap bool) {
 		}
 		p.entrySet = entrySet{open: true, at: at, left: maxSecondary}
 	}
-	if p.left == 0 {
+	more := p.hasStrm && len(p.names) < p.stream.NameLength // of its name, whatever its first slot says
+	if p.left <= 0 && !(more && b[0] == typeName) {
 		p.close(false)
 		return
 	}
@@ -134,7 +138,8 @@ func (p *exfatParser) secondary(b []byte, at int64, afterGap bool) {
 	case b[0]&bitBenign == 0:
 		p.critical = true
 	}
-	if p.hasFile && p.left == 0 || !p.hasFile && p.hasStrm && len(p.names) >= p.stream.NameLength {
+	named := p.hasStrm && len(p.names) >= p.stream.NameLength
+	if p.hasFile && p.left <= 0 && (named || !p.hasStrm) || !p.hasFile && named {
 		p.close(false)
 	}
 }

@@ -290,6 +290,15 @@ func TestFolders(t *testing.T) {
 			"?/chain-203 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
 			"?/chain-204 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
 		}, false, 0},
+		{"a name stands twice", func(v *fatImage, f *fatDir) { v.file(f, "ERICA   TIF", "", 0) }, []string{
+			"SHEETS folder 0",
+			"SHEETS/betula pendula.tif file 600 …",
+			"SHEETS/CAREX.TIF file 512 …",
+			"SHEETS/drosera rotundifolia.tif file 300 …",
+			"SHEETS/ERICA.TIF file 0",
+			"SHEETS/FAGUS.TIF file 100 …",
+			"SHEETS/ERICA.TIF file 0",
+		}, false, 0},
 		{"names another parent", func(v *fatImage, f *fatDir) { v.Put16(v.cluster(100)+32+26, 999) }, []string{
 			"SHEETS folder 0",
 			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in does not begin with slots that name it and its parent",

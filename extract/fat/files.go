@@ -23,6 +23,7 @@ type files struct {
 type summary struct {
 	tally      tally
 	broken     int64 // folders whose clusters are not all known
+	twice      int64 // names that another entry of their folder has too
 	doubt      int64 // folders that cannot be vouched for
 	unnamed    int64 // listed without a name
 	adopted    int64 // folders found without their entry
@@ -73,6 +74,7 @@ func (t *files) walk(ctx context.Context) error {
 // list yields what is in a folder.
 func (t *files) list(ctx context.Context, n *node) error {
 	var failed error
+	names := map[string]bool{}
 	kid, seen := 0, 0
 	t.decode(n, func(e *entry) {
 		if seen++; failed == nil && seen&1023 == 0 {
@@ -98,6 +100,12 @@ func (t *files) list(ctx context.Context, n *node) error {
 			f.Why = append(f.Why, fmt.Sprintf("it stands in the folder %q", t.namer.Folder(n)))
 		} else {
 			f.Path, f.Deep = t.namer.Path(n, e.Name)
+		}
+		if e.Name != "" && !e.Doubtful {
+			if names[e.Name] {
+				t.sum.twice++
+			}
+			names[e.Name] = true
 		}
 		if e.Doubtful || e.Name == "" || e.HalfNamed || e.NameOnly {
 			f.Needs = t.needsOf(n, needs.New(t.r, needs.Few))

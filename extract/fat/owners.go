@@ -89,6 +89,14 @@ func (o *owners) before(c uint32) bool {
 // contested reports whether cluster c is another's too.
 func (o *owners) contested(c uint32) bool { return o.mine().shared.has(c) || o.before(c) }
 
+// crossed reports whether two that are not in doubt claim a cluster.
+func (o *owners) crossed() bool {
+	for range o.by[byRoot].shared.all() {
+		return true
+	}
+	return false
+}
+
 // claim follows a chain and takes its clusters.
 func (o *owners) claim(first uint32, need, limit int64) followed {
 	mine := o.mine()

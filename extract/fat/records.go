@@ -1,7 +1,6 @@
 package fat
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"slices"
@@ -116,9 +115,8 @@ func (t *records) reopen(ctx context.Context) error {
 		}
 		return nil
 	})
-	for range t.by[byRoot].shared.all() {
-		err = cmp.Or(err, stray)
-		break
+	if err == nil && t.crossed() {
+		err = stray
 	}
 	if err != nil && err != stray {
 		return err
