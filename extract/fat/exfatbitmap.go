@@ -60,7 +60,7 @@ func reach(parts []extract.Extent) int64 {
 
 // findBitmap takes the bitmap of the active table from the root. Where the
 // table does not lead to its end, it is taken to lie in a row if it then calls
-// all of itself in use; no file is intact by it.
+// all of itself in use; it places no file, but vouches for the clusters of those that are placed.
 func (d *exfatFormat) findBitmap(l *layout, active uint8) {
 	want := d.boot.bitmapBytes()
 	for _, p := range d.bitmaps {
