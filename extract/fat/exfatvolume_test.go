@@ -295,6 +295,7 @@ func sheets(t testing.TB) (*exfatImage, *exfatDir) {
 
 func TestExFATVolume(t *testing.T) {
 	const unread = " | a part of its set of entries is unread or makes no sense, so that its checksum cannot be proved"
+	const senseless = " entries-unread | 1 of its slots make no sense"
 	const mapless = " unproved | the allocation bitmap is unread for some of its clusters"
 	betula := "sheets/betula pendula, silver birch.tif file 3000 [0@210+1024] [1024@220+476] [1500 hole 1500]"
 	whole := []string{
@@ -341,6 +342,10 @@ func TestExFATVolume(t *testing.T) {
 			"sheets/fagus.txt file 10 | cluster 202 of its chain is claimed by another file or folder too (cross-linked): bytes from 0 on are unlocated"), false},
 		{"checksum", func(v *exfatImage, _ *exfatDir) { v.Write(v.cluster(100)+32*3-1, []byte{1}) },
 			swap(2, "sheets/acer.tif file 3000 [0@200+3000] unproved | its set of entries does not match its checksum"), true},
+		{"the first slot of a set makes no sense", func(v *exfatImage, _ *exfatDir) { v.Write(v.cluster(100), []byte{5}) },
+			append([]string{whole[0] + senseless, whole[1], whole[2] + " unproved" + unread}, whole[3:]...), false},
+		{"the name of a set makes no sense", func(v *exfatImage, _ *exfatDir) { v.Write(v.cluster(100)+64, []byte{5}) },
+			append([]string{whole[0] + senseless, whole[1], "?/129024 file 3000 [0@200+3000] unnamed unproved" + unread + " | its name is partly or wholly unread"}, whole[3:]...), false},
 		// 512-byte sectors: 16 slots; the second sector of the folder's first
 		// cluster has none of the first 16
 		{"set cut after its name began", func(v *exfatImage, f *exfatDir) {

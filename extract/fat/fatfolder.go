@@ -117,7 +117,10 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 		return
 	}
 	if s.Attr&attrLabel != 0 {
-		if p.folder.Root && p.label == "" && s.Attr&attrFolder == 0 {
+		switch stray := s.Attr&attrFolder != 0 || !p.folder.Root && !p.folder.Partial || p.long.parts > 0; {
+		case stray: // only the root has labels, and they have no long name
+			p.tally.Faulty++
+		case p.folder.Root && p.label == "":
 			p.label = labelName(s.raw(), p.codepage)
 		}
 		return
