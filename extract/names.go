@@ -70,6 +70,16 @@ func NameFromBytes(name []byte) (shown string, exact []byte) {
 	return shown, append([]byte{}, name...)
 }
 
+// Label makes the shown form of a volume's label of bytes that should be UTF-8:
+// as [NameFromBytes] does, but no label is "".
+func Label(b []byte) string {
+	if len(b) == 0 {
+		return ""
+	}
+	shown, _ := NameFromBytes(b)
+	return shown
+}
+
 // escapeHostile makes a name usable as one element of a path: no separator,
 // no NUL, not empty, not "." or "..", nor the "?" that unknown parents stand
 // under.

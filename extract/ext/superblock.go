@@ -7,6 +7,8 @@ import (
 	"encoding/hex"
 	"fmt"
 	"slices"
+
+	"fileassay/extract"
 )
 
 const (
@@ -104,7 +106,7 @@ func parseSuperblock(b []byte) (sb superblock, ok bool) {
 		sb.RoCompat = le.Uint32(b[0x64:])
 		copy(sb.UUID[:], b[0x68:])
 		label, _, _ := bytes.Cut(b[0x78:0x88], []byte{0})
-		sb.Label = string(bytes.ToValidUTF8(label, []byte("�")))
+		sb.Label = extract.Label(label)
 		sb.ReservedGDT = le.Uint16(b[0xCE:])
 		sb.JournalInode = le.Uint32(b[0xE0:])
 		for i := range sb.HashSeed {

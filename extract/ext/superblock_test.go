@@ -101,6 +101,16 @@ func FuzzSuperblock(f *testing.F) {
 	})
 }
 
+// TestLabel holds that a label that is no text is escaped.
+func TestLabel(t *testing.T) {
+	img := unpack(t, "ext3-journal")
+	sb := append([]byte{}, img[superblockAt:superblockAt+superblockSize]...)
+	copy(sb[0x78:], "he\xffdg\x00")
+	if got, _ := parseSuperblock(sb); got.Label != `he\xffdg` {
+		t.Errorf("label %q", got.Label)
+	}
+}
+
 // mke2fs says in a copy of revision 0 too in which group it stands: such a copy
 // begins no volume of its own.
 func TestSniffRevision0(t *testing.T) {

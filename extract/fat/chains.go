@@ -18,7 +18,6 @@ const (
 	stopLoop               // the chain comes back to itself
 	stopShared             // a cluster that something else claims too
 	stopUnread             // an entry was not read in any copy of the table
-	stopSplit              // the copies disagree and nothing tells which is right
 	stopLong               // longer than any folder may be
 )
 
@@ -31,8 +30,7 @@ type followed struct {
 	raw    uint32 // the senseless value, for stopRange
 	tail   value  // the entry of the last wanted cluster
 	second bool   // an entry was had from a later copy of the table only
-	chosen int64  // entries on which the copies disagree, decided by the chain's length
-	guess  bool   // an entry on which they disagree was taken without proof (folders)
+	differ int64  // entries on which the copies of the table disagree
 }
 
 // why tells in words where and why a chain of a file ended; off is the first
@@ -54,23 +52,18 @@ func (f *followed) why(off int64) string {
 		return fmt.Sprintf("cluster %d of its chain is claimed by another file or folder too (cross-linked): %s", f.at, rest)
 	case stopUnread:
 		return fmt.Sprintf("the allocation table's entry of cluster %d is unread in every copy: %s", f.at, rest)
-	case stopSplit:
-		return fmt.Sprintf("the copies of the allocation table disagree about cluster %d and neither is proved right: %s", f.at, rest)
 	case stopLong:
 		return fmt.Sprintf("its chain is longer than a folder can be: %s", rest)
 	}
 	return ""
 }
 
-// chains follows the chains of the table. Where the copies of the table
-// disagree, it takes the one that makes a chain come out right.
+// chains follows the chains of the table.
 type chains struct {
 	*geometry
-	table   *table
-	choices map[uint32]choice
-	loops   set            // clusters whose entry closes a loop
-	runs    []ranges.Range // room for those of a chain
-	steps   int64          // left to be spent on deciding between copies of the table
+	table *table
+	loops set            // clusters whose entry closes a loop
+	runs  []ranges.Range // room for those of a chain
 }
 
 // follow follows the chain from cluster c for need clusters, or to its end where
@@ -92,14 +85,17 @@ func (t *chains) follow(c uint32, need, limit int64, enter func(c uint32, f *fol
 		f.runs = ranges.Append(f.runs, t.run(c, 1))
 		f.n++
 		f.at = c
-		v, split := t.entry(c, need, limit, &f)
+		e := t.table.entry(c)
+		f.second = f.second || e.Second
+		if e.Disagree {
+			f.differ++
+		}
+		v := e.value
 		if need >= 0 && f.n == need {
 			f.tail = v
 			return f
 		}
 		switch {
-		case split:
-			f.stop = stopSplit
 		case t.loops.has(c):
 			f.stop = stopLoop
 		case v.Mark == markEnd && need < 0:
@@ -120,105 +116,5 @@ func (t *chains) follow(c uint32, need, limit int64, enter func(c uint32, f *fol
 			continue
 		}
 		return f
-	}
-}
-
-// entry is the table's entry for cluster c, the last of f so far, of a chain of
-// need clusters (need < 0 where the table alone tells the length, up to limit).
-// split says that the copies disagree and none is proved.
-func (t *chains) entry(c uint32, need, limit int64, f *followed) (v value, split bool) {
-	e := t.table.entry(c)
-	f.second = f.second || e.Second
-	if !e.Disagree {
-		return e.value, false
-	}
-	ch, ok := t.choices[c]
-	if !ok {
-		ch = t.choose(e, f.n, need, limit)
-		t.choices[c] = ch
-	}
-	switch {
-	case ch.split:
-		return value{}, true
-	case ch.guess:
-		f.guess = true
-	default:
-		f.chosen++
-	}
-	return ch.value, false
-}
-
-// choice is a decision between two copies of an entry.
-type choice struct {
-	value
-	split bool // none could be made
-	guess bool // made without proof
-}
-
-// outcome is whether a chain comes out right.
-type outcome uint8
-
-const (
-	cannot outcome = iota
-	may
-	does
-)
-
-// choose decides between the two copies of an entry.
-func (t *chains) choose(e link, n, need, limit int64) choice {
-	steps := min(t.steps, 2*(int64(t.clusters)+1024)) // in proportion to the volume
-	t.steps -= steps
-	branches := 16
-	a := t.completes(e.value, n, need, limit, &steps, &branches)
-	b := t.completes(e.Alt, n, need, limit, &steps, &branches)
-	t.steps += max(steps, 0)
-	switch {
-	case a == does && b == cannot:
-		return choice{value: e.value}
-	case b == does && a == cannot:
-		return choice{value: e.Alt}
-	case need >= 0:
-		return choice{split: true}
-	case b > a:
-		return choice{value: e.Alt, guess: true}
-	}
-	return choice{value: e.value, guess: true}
-}
-
-// completes reports whether a chain of n clusters whose last has the entry v
-// comes out as one of need clusters. It may be that it does where entries are
-// unread, or where finding out takes more than the steps allowed.
-func (t *chains) completes(v value, n, need, limit int64, steps *int64, branches *int) outcome {
-	for {
-		switch v.Mark {
-		case markEnd:
-			if need < 0 || n == need {
-				return does
-			}
-			return cannot
-		case markUnread:
-			return may
-		case markNext:
-		default:
-			return cannot
-		}
-		n++
-		if need >= 0 && n > need || need < 0 && n > limit {
-			return cannot
-		}
-		*steps--
-		if *steps < 0 {
-			return may
-		}
-		e := t.table.entry(v.Raw)
-		if e.Disagree {
-			*branches--
-			if *branches < 0 {
-				return may
-			}
-			alt := t.completes(e.Alt, n, need, limit, steps, branches)
-			return max(alt, t.completes(e.value, n, need, limit, steps, branches))
-		}
-		v = e.value
 	}
 }

@@ -81,14 +81,15 @@ func shortName(e *shortEntry, cp encoding.Encoding) (shown string, exact []byte)
 	return shown, nil
 }
 
-// labelName makes the shown form of the label of a volume.
-func labelName(e *shortEntry, cp encoding.Encoding) string {
-	raw := strings.TrimRight(e.raw(), " ")
+// labelName makes the shown form of the label of a volume, of the root or of the
+// boot sector.
+func labelName(raw string, cp encoding.Encoding) string {
+	raw = strings.TrimRight(raw, " ")
 	text, ok := decodeShort(raw, false, cp)
 	if !ok {
-		text, _ = extract.NameFromBytes([]byte(raw))
+		text = raw
 	}
-	return text
+	return extract.Label([]byte(text))
 }
 
 // decodeShort decodes a part of a short name; ok is false where it is none of

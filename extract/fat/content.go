@@ -2,27 +2,41 @@ package fat
 
 import (
 	"fmt"
-	"slices"
 
 	"fileassay/extract"
+	"fileassay/extract/bitmap"
 	"fileassay/extract/needs"
 	"fileassay/extract/ranges"
 )
 
-// content finds where a file's content lies.
+// content finds where a file's content lies. It is proved where all maps vouch for
+// each of its clusters: every entry of its chain was read and leads to the next, the
+// last one is the end mark, and every bit of its clusters in the bitmap was read and
+// is set. An entry or a bit that was not read might say otherwise, so it proves as
+// little as one that does.
 func (t *files) content(f *extract.File, e *entry) {
-	if e.Size < 0 {
+	doubt := func(format string, args ...any) {
 		f.RecordUnread = true
-		return
+		f.Why = append(f.Why, fmt.Sprintf(format, args...))
 	}
 	need := t.need(e.Size)
-	if need == 0 {
-		if n := t.longer[tail{e.First, true}]; n > 0 && e.First != 0 {
-			f.Why = append(f.Why, fmt.Sprintf("it is empty, but has a chain of %d clusters", n))
+	switch {
+	case e.Size < 0:
+		f.RecordUnread = true
+		return
+	case need == 0 && e.First == 0:
+		return
+	case need == 0:
+		// clusters are given out before a size is written: what was cut off, as a
+		// recording is by the loss of power, has content and no size
+		f.Size = -1
+		if rest := t.longer[tail{e.First, true}]; rest.n > 0 {
+			doubt("it is stated to be empty, but has a chain of %d clusters (%s): its true size is not known, nor what of them is its content", rest.n, t.named(rest))
+		} else {
+			doubt("it is stated to be empty, but its entry names cluster %d: its true size is not known", e.First)
 		}
 		return
-	}
-	if e.First == 0 {
+	case e.First == 0:
 		f.Why = append(f.Why, "its entry names no cluster: all of it is unlocated")
 		return
 	}
@@ -31,53 +45,76 @@ func (t *files) content(f *extract.File, e *entry) {
 	if n, ok := t.span(e.First, need); ok && e.Contiguous {
 		runs = []ranges.Range{t.run(e.First, n)} // what others claim of it too
 		if t.overrun {
-			f.RecordUnread = true
-			f.Why = append(f.Why, "too many entries claim the same clusters to tell them apart")
+			doubt("too many entries claim the same clusters to tell them apart")
 		}
 	}
-	if slices.ContainsFunc(runs, t.vacant) {
-		f.RecordUnread = true
-		f.Why = append(f.Why, "the allocation bitmap calls some of its clusters free")
-	}
+	want := needs.New(t.r, needs.Few)
+	t.mapped(runs, want, doubt)
 	located := min(c.n*t.cluster, e.Size)
 	f.Pieces = t.lay(c.runs, e.Size, e.Valid)
 	if c.stop != stopWhole {
 		f.Why = append(f.Why, c.why(located))
+		// what lies past the valid length is a hole, whose clusters do not
+		// matter: but nothing proves the chain
+		f.RecordUnread = f.RecordUnread || located >= e.Valid
 		if c.stop == stopUnread {
 			t.sum.cut += (need - c.n) * t.cluster
-			want := needs.New(t.r, needs.Few)
 			t.needEntries(want, c.at, need-c.n)
-			f.Needs = append(f.Needs, want.Ranges()...)
 		}
-		if located >= e.Valid && c.stop != stopUnread {
-			// what lies past the valid length is a hole, whose clusters do not
-			// matter: but the chain is wrong
-			f.RecordUnread = true
+	} else {
+		t.ends(&c, want, doubt)
+	}
+	if why := t.count.contradicted(&c); why != "" {
+		doubt("%s", why)
+	}
+	f.Needs = append(f.Needs, want.Ranges()...)
+}
+
+// ends holds the entry of the last cluster of a file against the end mark.
+func (t *files) ends(c *followed, want *needs.List, doubt func(format string, args ...any)) {
+	switch c.tail.Mark {
+	case markEnd:
+	case markUnread:
+		doubt("the allocation table's entry of its last cluster, %d, is unread in every copy", c.at)
+		t.needEntries(want, c.at, 0)
+	case markNext:
+		if rest := t.longer[tail{c.at, false}]; rest.n > 0 {
+			doubt("its chain goes on for %d clusters past its size (%s): its true size may be another", rest.n, t.named(rest))
+		} else {
+			doubt("its chain goes on past its size, into cluster %d of another file or folder", c.tail.Raw)
+		}
+	default:
+		doubt("the allocation table does not end its chain after cluster %d but calls the cluster %s", c.at, c.tail.word())
+	}
+}
+
+// mapped holds clusters, as ranges of the image, against the bitmap of exFAT.
+func (t *files) mapped(runs []ranges.Range, want *needs.List, doubt func(format string, args ...any)) {
+	if t.bits == nil {
+		if t.byBitmap() {
+			doubt("the allocation bitmap, which would vouch for its clusters, was not found")
 		}
 		return
 	}
-	switch c.tail.Mark {
-	case markNext:
-		if n := t.longer[tail{c.at, false}]; n > 0 {
-			f.Why = append(f.Why, fmt.Sprintf("its chain goes on for %d clusters past its size", n))
-		} else {
-			f.RecordUnread = true
-			f.Why = append(f.Why, fmt.Sprintf("its chain goes on past its size, into cluster %d of another file or folder", c.tail.Raw))
+	unread := false
+	for _, r := range runs {
+		first, _ := t.of(r.Start)
+		i, n := int64(first-firstCluster), r.Len()/t.cluster
+		if t.bits.Any(i, n, bitmap.Clear) {
+			doubt("the allocation bitmap calls some of its clusters free")
+			return
 		}
-	case markFree, markBad, markInvalid:
-		f.RecordUnread = true
-		f.Why = append(f.Why, fmt.Sprintf("the allocation table does not end its chain after cluster %d but calls the cluster %s", c.at, c.tail.word()))
+		if t.bits.Any(i, n, bitmap.Unknown) {
+			unread = true
+			for _, p := range t.bitsAt {
+				if a, z := max(p.Offset, i/8), min(p.Offset+p.Length, (i+n+7)/8); a < z {
+					want.Add(p.Image+a-p.Offset, z-a)
+				}
+			}
+		}
 	}
-	if c.tail.Mark == markUnread && t.choices[c.at].split {
-		f.RecordUnread = true
-		f.Why = append(f.Why, fmt.Sprintf("the copies of the allocation table disagree about cluster %d and neither is proved right", c.at))
-	}
-	if c.chosen > 0 {
-		f.Why = append(f.Why, fmt.Sprintf("the copies of the allocation table disagree in %d entries of its chain: the one that gives a chain of its size was used", c.chosen))
-	}
-	if c.second && t.count.Disagree > 0 {
-		f.RecordUnread = true
-		f.Why = append(f.Why, "its chain rests on the second copy of the allocation table, which does not agree with the first elsewhere")
+	if unread {
+		doubt("the allocation bitmap is unread for some of its clusters")
 	}
 }
 

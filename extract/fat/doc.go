@@ -24,6 +24,5 @@
 // short entry (FAT) or of the first readable slot of its set (exFAT), in bytes
 // from the volume's start: it is unique, which a first cluster is not (an empty
 // file has none). A folder found without its entry has the place of its first
-// cluster plus one, at which no slot is; a chain without a name has the place
-// of its first cluster.
+// cluster plus one, at which no slot is, and a chain without a name that plus two.
 package fat

@@ -60,7 +60,7 @@ func reach(parts []extract.Extent) int64 {
 
 // findBitmap takes the bitmap of the active table from the root. Where the
 // table does not lead to its end, it is taken to lie in a row if it then calls
-// all of itself in use; no file is intact by it.
+// all of itself in use; it places no file, but vouches for the clusters of those that are placed.
 func (d *exfatFormat) findBitmap(l *layout, active uint8) {
 	want := d.boot.bitmapBytes()
 	for _, p := range d.bitmaps {
@@ -80,6 +80,7 @@ func (d *exfatFormat) findBitmap(l *layout, active uint8) {
 
 // useBitmap makes the bitmap the volume's allocation map.
 func (d *exfatFormat) useBitmap(l *layout) {
+	l.bits, l.bitsAt = l.bitmapIn(d.bitmap), d.bitmap
 	l.alloc = claims.Bitmap(l.bitmapIn(d.bitmap), l.heap, l.cluster)
 	l.own = append(l.own, d.bitmap...)
 }
@@ -89,15 +90,15 @@ func (d *exfatFormat) useBitmap(l *layout) {
 // is taken for the bitmap if it calls itself in use and nothing behind the last
 // cluster, and if it has the clusters of the files of the volume: those listed
 // so far, and those of the sets of entries found in clusters that it calls in
-// use. It serves the listing's statement and the search for lost folders; no
-// file is intact by it.
+// use. It serves the listing's statement and the search for lost folders, and
+// vouches for clusters of files as one that the root leads to does.
 func (d *exfatFormat) findLost(ctx context.Context, l *layout, o *owners) error {
 	n := d.boot.bitmapBytes()
 	own := l.need(n)
 	if d.bitmap != nil || !d.rootGaps || own > int64(l.clusters) {
 		return nil
 	}
-	if _, taken := o.claimed.firstIn(firstCluster, own); taken {
+	if _, taken := o.by[byRoot].firstIn(firstCluster, own); taken {
 		return nil
 	}
 	parts := l.lay(firstCluster, n, true)
@@ -106,7 +107,7 @@ func (d *exfatFormat) findLost(ctx context.Context, l *layout, o *owners) error 
 		return nil
 	}
 	var known int64
-	for c := range o.claimed.all() {
+	for c := range o.by[byRoot].all() {
 		switch m.Get(int64(c - firstCluster)) {
 		case bitmap.Clear:
 			return nil
@@ -122,7 +123,7 @@ func (d *exfatFormat) findLost(ctx context.Context, l *layout, o *owners) error 
 	}
 	d.bitmap = parts
 	d.useBitmap(l)
-	o.claimed.addRun(firstCluster, own, &o.shared)
+	o.by[byRoot].addRun(firstCluster, own, &o.by[byRoot].shared)
 	l.note("the entry that places the allocation bitmap is unread: the bitmap was found at cluster %d by its content", firstCluster)
 	return nil
 }

@@ -10,7 +10,7 @@ const (
 	minSet        = 3  // slots of the smallest set: file, stream, one name
 	maxSecondary  = 18 // that a set may have: section 7.4.1
 	unreadName    = "its name is partly or wholly unread"
-	unproved      = "a part of its set of entries is unread, so that its checksum cannot be proved"
+	unproved      = "a part of its set of entries is unread or makes no sense, so that its checksum cannot be proved"
 	wrongChecksum = "its set of entries does not match its checksum"
 )
 
@@ -110,14 +110,21 @@ func (p *exfatParser) secondary(b []byte, at int64, afterGap bool) {
 		p.skip--
 		return
 	}
+	if p.open && p.hasStrm && b[0] == typeStream {
+		p.close(false) // of another set: a sector between is not as it was
+	}
 	if !p.open {
-		if !afterGap || b[0] != typeStream {
-			return // the rest of a set of which a part was unread or deleted
+		if b[0] != typeStream {
+			return // the rest of a set of which a part was unread or makes no sense
 		}
-		// the slot before, which was the file's, is unread
+		// the slot before, which was the file's, is unread or is none any more
+		if !afterGap {
+			p.tally.Faulty++
+		}
 		p.entrySet = entrySet{open: true, at: at, left: maxSecondary}
 	}
-	if p.left == 0 {
+	more := p.hasStrm && len(p.names) < p.stream.NameLength // of its name, whatever its first slot says
+	if p.left <= 0 && !(more && b[0] == typeName) {
 		p.close(false)
 		return
 	}
@@ -131,7 +138,8 @@ func (p *exfatParser) secondary(b []byte, at int64, afterGap bool) {
 	case b[0]&bitBenign == 0:
 		p.critical = true
 	}
-	if p.hasFile && p.left == 0 || !p.hasFile && p.hasStrm && len(p.names) >= p.stream.NameLength {
+	named := p.hasStrm && len(p.names) >= p.stream.NameLength
+	if p.hasFile && p.left <= 0 && (named || !p.hasStrm) || !p.hasFile && named {
 		p.close(false)
 	}
 }
@@ -144,14 +152,11 @@ func (p *exfatParser) close(cut bool) {
 	}
 	defer func() { p.entrySet = entrySet{} }()
 	whole := p.hasFile && p.left == 0
-	switch {
-	case !whole && !cut && p.hasFile:
-		p.tally.Faulty++ // it ends before its slots do
-		return
-	case whole && !p.hasStrm || p.critical && !p.hasStrm:
-		p.tally.Faulty++
-		return
-	case !p.hasFile && p.stream.NameLength == 0:
+	if p.hasFile && !whole && !cut || !p.hasStrm && (whole || p.critical) {
+		p.tally.Faulty++ // it ends before its slots do, or has others: what was read of it counts
+		whole = false
+	}
+	if !p.hasFile && p.stream.NameLength == 0 {
 		return
 	}
 	e := &entry{At: p.at, Size: -1}
@@ -175,7 +180,7 @@ func (p *exfatParser) close(cut bool) {
 	if p.hasStrm {
 		p.place(e)
 	} else {
-		why("the entry with its place and size is unread")
+		why("the entry with its place and size is unread or makes no sense")
 	}
 	if !p.hasFile {
 		e.Doubtful = true

@@ -97,6 +97,16 @@ func (v *exfatView) folder(c, size int64, row bool) {
 	}
 }
 
+// sound is [lawtest.Structure.Sound] of an entry set: a length that ends in the same
+// cluster is held against nothing else, nor is how much of it is valid.
+func (v *exfatView) sound(f lawtest.Field, was, is []byte) bool {
+	if f.Name != "valid length" && f.Name != "length" || le.Uint16(is[4:])&0x10 != 0 {
+		return false
+	}
+	clusters := func(b []byte) int64 { return (int64(le.Uint64(b[56:])) + v.cluster - 1) / v.cluster }
+	return clusters(was) == clusters(is) && le.Uint64(is[40:]) <= le.Uint64(is[56:])
+}
+
 func (v *exfatView) set(at, n int64) {
 	s := lawtest.Structure{Kind: "entry set", Number: at / 32, At: at, Length: 32 * n, Mend: func(b []byte) { // 6.3.3
 		sum := uint16(0)
@@ -108,6 +118,7 @@ func (v *exfatView) set(at, n int64) {
 		}
 		le.PutUint16(b[2:], sum)
 	}}
+	s.Sound = v.sound
 	s.Fields = lawtest.Fields(0, "secondary count", 1, 1, "attributes", 4, 2, "stream type", 32, 1, "stream flags", 33, 1, "name length", 35, 1, "name hash", 36, 2,
 		"valid length", 40, 8, "first cluster", 52, 4, "length", 56, 8, "name type", 64, 1, "name letter", 66, 2)
 	v.out = append(v.out, s)

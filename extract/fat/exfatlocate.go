@@ -78,7 +78,6 @@ func (d *exfatFormat) locate(_ context.Context, l *layout) error {
 	d.prove(l)
 	l.tell(b.Flags&flagDirty != 0, b.Flags&flagFailed != 0)
 	if d.bitmap != nil {
-		l.bits = l.bitmapIn(d.bitmap)
 		d.useBitmap(l)
 	}
 	l.own = append(l.own, d.upParts...)

@@ -294,7 +294,9 @@ func sheets(t testing.TB) (*exfatImage, *exfatDir) {
 }
 
 func TestExFATVolume(t *testing.T) {
-	const unread = " | a part of its set of entries is unread, so that its checksum cannot be proved"
+	const unread = " | a part of its set of entries is unread or makes no sense, so that its checksum cannot be proved"
+	const senseless = " entries-unread | 1 of its slots make no sense"
+	const mapless = " unproved | the allocation bitmap is unread for some of its clusters"
 	betula := "sheets/betula pendula, silver birch.tif file 3000 [0@210+1024] [1024@220+476] [1500 hole 1500]"
 	whole := []string{
 		"sheets folder 0",
@@ -319,7 +321,17 @@ func TestExFATVolume(t *testing.T) {
 		{"main boot region garbled", func(v *exfatImage, _ *exfatDir) { v.Put32(80, 999) }, whole, true},
 		{"backup unread, main checksum unread", func(v *exfatImage, _ *exfatDir) { v.Lose(11*512, 13*512) }, whole, true},
 		{"table unread", func(v *exfatImage, _ *exfatDir) { v.Lose(v.tableAt(0), v.tableBytes()) },
-			swap(3, "sheets/betula pendula, silver birch.tif file 3000 [0@210+1024] [1500 hole 1500] | the allocation table's entry of cluster 210 is unread: bytes from 1024 on are unlocated"), true},
+			swap(3, "sheets/betula pendula, silver birch.tif file 3000 [0@210+1024] [1500 hole 1500] | the allocation table's entry of cluster 210 is unread: bytes from 1024 on are unlocated",
+				whole[4], whole[5]+" unproved | the allocation table's entry of its last cluster, 230, is unread")[:6], true},
+		{"bitmap unread", func(v *exfatImage, _ *exfatDir) { v.Lose(v.cluster(2), 512) },
+			[]string{whole[0], whole[1] + mapless, whole[2] + mapless, whole[3] + mapless, whole[4], whole[5] + mapless}, true},
+		// of a set that fails its checksum: the clusters of a folder and of all files
+		{"one in doubt claims all", func(v *exfatImage, f *exfatDir) {
+			at := v.put(&v.root, exfatEntry{name: "zostera", flags: flagContiguous, first: 90, size: 1024 * 200})
+			v.Write(at+4, []byte{1})
+			b := v.Read(v.cluster(v.root.clusters[0]), 11*32) // and it stands first
+			v.Write(v.cluster(v.root.clusters[0]), append(append(append([]byte{}, b[:2*32]...), b[8*32:]...), b[2*32:8*32]...))
+		}, append([]string{"zostera file 204800 [0@90+10240] unproved | its set of entries does not match its checksum | the allocation bitmap calls some of its clusters free | cluster 100 of its chain is claimed by another file or folder too (cross-linked): bytes from 10240 on are unlocated"}, whole...), true},
 		{"bitmap says free", func(v *exfatImage, _ *exfatDir) {
 			at := v.cluster(2) + (201-2)/8
 			v.Write(at, []byte{v.Read(at, 1)[0] &^ (1 << ((201 - 2) & 7))})
@@ -330,6 +342,10 @@ func TestExFATVolume(t *testing.T) {
 			"sheets/fagus.txt file 10 | cluster 202 of its chain is claimed by another file or folder too (cross-linked): bytes from 0 on are unlocated"), false},
 		{"checksum", func(v *exfatImage, _ *exfatDir) { v.Write(v.cluster(100)+32*3-1, []byte{1}) },
 			swap(2, "sheets/acer.tif file 3000 [0@200+3000] unproved | its set of entries does not match its checksum"), true},
+		{"the first slot of a set makes no sense", func(v *exfatImage, _ *exfatDir) { v.Write(v.cluster(100), []byte{5}) },
+			append([]string{whole[0] + senseless, whole[1], whole[2] + " unproved" + unread}, whole[3:]...), false},
+		{"the name of a set makes no sense", func(v *exfatImage, _ *exfatDir) { v.Write(v.cluster(100)+64, []byte{5}) },
+			append([]string{whole[0] + senseless, whole[1], "?/129024 file 3000 [0@200+3000] unnamed unproved" + unread + " | its name is partly or wholly unread"}, whole[3:]...), false},
 		// 512-byte sectors: 16 slots; the second sector of the folder's first
 		// cluster has none of the first 16
 		{"set cut after its name began", func(v *exfatImage, f *exfatDir) {

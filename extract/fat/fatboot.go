@@ -19,7 +19,7 @@ type fatBoot struct {
 	Flags        uint16 // offset 40, FAT32: which copy is in use
 	InfoSector   int64  // offset 48, FAT32
 	BackupSector int64  // offset 50, FAT32
-	Label        string // offset 43 or 71; "" where not given
+	Label        string // offset 43 or 71, in the code page; "" where not given
 }
 
 const (

@@ -21,7 +21,6 @@ type fatParser struct {
 	yield  func(*entry)
 	tally  tally
 	long   longName
-	doubt  bool // the folder does not begin as one
 }
 
 func (p *fatParser) slot(s slot) bool {
@@ -33,6 +32,10 @@ func (p *fatParser) slot(s slot) bool {
 		return true
 	}
 	b := s.Bytes
+	if s.N%(512/slotSize) == 0 && p.long.whole() != nil && !p.long.names(b) {
+		p.tally.Faulty++ // the sector before ends with a name, and this one is not as it was
+		p.flush(true)
+	}
 	switch {
 	case b[0] == slotEnd:
 		p.flush(false)
@@ -69,11 +72,21 @@ func (p *fatParser) dot(e *shortEntry, n int64) bool {
 	if n == 1 {
 		want = dotdot
 	}
-	if e.Name != want || e.Attr&attrFolder == 0 || n == 0 && p.first(e) != p.folder.First {
-		p.doubt = true
+	if e.Name != want || e.Attr&attrFolder == 0 || n == 0 && p.first(e) != p.folder.First ||
+		n == 1 && p.folder.HasParent && p.parent(e) != p.folder.Parent {
+		p.tally.Doubt = true
 		return false
 	}
 	return true
+}
+
+// parent is what the second slot of a folder names: the Overview wants 0 for the
+// root, and some write its cluster.
+func (d *fatFormat) parent(up *shortEntry) uint32 {
+	if c := d.first(up); c != d.boot.RootCluster {
+		return c
+	}
+	return 0
 }
 
 func (p *fatFormat) first(e *shortEntry) uint32 {
@@ -84,10 +97,11 @@ func (p *fatFormat) first(e *shortEntry) uint32 {
 }
 
 // flush ends a long name whose entry did not come. Where the slot after all
-// its parts was not read, the name is all that is known of the file.
-func (p *fatParser) flush(beforeGap bool) {
+// its parts was not read, or is none that comes there, the name is all that is
+// known of the file.
+func (p *fatParser) flush(lost bool) {
 	units := p.long.whole()
-	if beforeGap && units != nil {
+	if lost && units != nil {
 		e := &entry{At: p.long.at, NameOnly: true, Size: -1,
 			Why: []string{"only its long name was read: the entry with its place and size is unread"}}
 		e.Name, e.NameBytes = extract.NameFromUTF16(units)
@@ -103,19 +117,22 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 		return
 	}
 	if s.Attr&attrLabel != 0 {
-		if p.folder.Root && p.label == "" && s.Attr&attrFolder == 0 {
-			p.label = labelName(s, p.codepage)
+		switch stray := s.Attr&attrFolder != 0 || !p.folder.Root && !p.folder.Partial || p.long.parts > 0; {
+		case stray: // only the root has labels, and they have no long name
+			p.tally.Faulty++
+		case p.folder.Root && p.label == "":
+			p.label = labelName(s.raw(), p.codepage)
 		}
 		return
 	}
 	e := &entry{At: at, Folder: s.Attr&attrFolder != 0, First: p.first(s), Size: int64(s.Size),
-		Modified: s.modified(), Local: true, Doubtful: p.doubt}
+		Modified: s.modified(), Local: true, Doubtful: p.tally.Doubt}
 	e.Valid = e.Size
 	if e.Folder {
 		e.Size, e.Valid = -1, -1
 	}
-	if p.doubt {
-		e.Why = append(e.Why, "the folder it stands in does not begin with slots that name it")
+	if p.tally.Doubt {
+		e.Why = append(e.Why, "the folder it stands in does not begin with slots that name it and its parent")
 	}
 	switch units := p.long.whole(); {
 	case units != nil && p.long.sum == checksum(&s.Name):
@@ -164,10 +181,7 @@ func (d *fatFormat) folderStart(c uint32, b []byte) look {
 		up := parseShort(b[slotSize:])
 		s := look{Folder: true, Head: true}
 		if up.Name == dotdot && up.Attr&attrFolder != 0 {
-			s.Parent, s.HasParent = d.first(&up), true
-			if s.Parent == d.boot.RootCluster {
-				s.Parent = 0 // the Overview wants 0 for the root; some write its cluster
-			}
+			s.Parent, s.HasParent = d.parent(&up), true
 		}
 		return s
 	}

@@ -2,6 +2,9 @@ package fat_test
 
 import (
 	"encoding/binary"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"testing"
 
 	"fileassay/extract/fat"
@@ -21,6 +24,38 @@ func TestProperties(t *testing.T) {
 	lawtest.RunMade(t, lawReader,
 		lawtest.Made{Name: "made-fat16", Megabytes: 12, Format: []string{"mkfs.fat", "-F", "16", "-s", "2", "IMAGE"}},
 		lawtest.Made{Name: "made-fat32", Megabytes: 36, Format: []string{"mkfs.fat", "-F", "32", "-s", "1", "IMAGE"}})
+}
+
+// TestSoundEdits asks checkers of the formats about volumes after edits that are
+// called sound: they find nothing. It runs where FILEASSAY_TOOLS is 1.
+func TestSoundEdits(t *testing.T) {
+	if os.Getenv("FILEASSAY_TOOLS") != "1" {
+		return
+	}
+	for _, c := range []struct {
+		reader         lawtest.Reader
+		volume, format string
+		checker        []string
+	}{
+		{lawReader, "v02-fat12", "fat12", []string{"fsck.fat", "-n"}},
+		{exfatReader, "exfat-kernel", "exfat", []string{"fsck.exfat", "-n"}},
+	} {
+		all := 0
+		for _, im := range lawtest.FixtureImages(t, fixture.Load(t, c.volume), c.format) {
+			path := filepath.Join(t.TempDir(), "volume")
+			all += lawtest.SoundEdits(c.reader, im, lawtest.Times(t, 10), func(edit string, volume []byte) {
+				if err := os.WriteFile(path, volume, 0o600); err != nil {
+					t.Fatal(err)
+				}
+				if out, err := exec.Command(c.checker[0], append(c.checker[1:], path)...).CombinedOutput(); err != nil {
+					t.Errorf("%s after %s: %v\n%s", c.volume, edit, err, out)
+				}
+			})
+		}
+		if all < 10 {
+			t.Errorf("%s: only %d edits were found", c.volume, all)
+		}
+	}
 }
 
 var le = binary.LittleEndian
@@ -115,10 +150,20 @@ func (v *fatView) chain(c int64) {
 	}
 }
 
+// sound is [lawtest.Structure.Sound] of a sector of a folder: a size that ends in the
+// same cluster is held against nothing else.
+func (v *fatView) sound(f lawtest.Field, was, is []byte) bool {
+	if f.Name != "size" || was[f.At-28+11]&0x18 != 0 {
+		return false
+	}
+	last := func(b []byte) int64 { return (int64(le.Uint32(b[f.At:])) + v.cluster - 1) / v.cluster }
+	return last(was) == last(is)
+}
+
 // folder adds the sectors of a part of a folder.
 func (v *fatView) folder(at, n int64) {
 	for ; n >= 512; at, n = at+512, n-512 {
-		s := lawtest.Structure{Kind: "folder sector", Number: at / 512, At: at, Length: 512}
+		s := lawtest.Structure{Kind: "folder sector", Number: at / 512, At: at, Length: 512, Sound: v.sound}
 		for i := 0; i < 512; i += 32 {
 			e := v.b[at+int64(i):]
 			switch {

@@ -99,6 +99,9 @@ func (d *fatFormat) arrange(ctx context.Context, l *layout) (witness, error) {
 	if !all {
 		l.note("table copy %d alone is in use by the boot sector's flags", copies[0]+1)
 	}
+	if n := l.table.secondAlone(); n > 0 {
+		l.note("%d bytes of the first allocation table are unread: what they say is taken from the second alone", n)
+	}
 	d.geo = &l.geometry
 	l.alloc = l.table.allocation(&l.geometry)
 	l.folderBytes = maxFATFolder
@@ -225,7 +228,7 @@ func (d *fatFormat) findLost(context.Context, *layout, *owners) error { return n
 func (d *fatFormat) info() extract.Info {
 	label := d.label
 	if label == "" {
-		label = d.boot.Label
+		label = labelName(d.boot.Label, d.codepage)
 	}
 	return extract.Info{Filesystem: d.boot.kind(), Label: label}
 }

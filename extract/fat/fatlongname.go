@@ -40,6 +40,12 @@ func (l *longName) add(s longSlot, ok bool, at int64, afterGap bool) {
 	l.at = at
 }
 
+// names reports whether a slot is the entry of the name.
+func (l *longName) names(b []byte) bool {
+	e := parseShort(b)
+	return b[0] != slotEnd && b[0] != slotDeleted && !isLong(b) && checksum(&e.Name) == l.sum
+}
+
 // whole returns the name's units if all parts came; nil where not. Overview:
 // a name ends with 0 unless it fills its last part, and the rest is FFFF.
 func (l *longName) whole() []uint16 {

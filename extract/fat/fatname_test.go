@@ -54,6 +54,36 @@ func TestShortName(t *testing.T) {
 	}
 }
 
+// TestLabels holds that what is no text of the code page, or none for people, is
+// escaped, in the label of the root and of the boot sector.
+func TestLabels(t *testing.T) {
+	for _, c := range []struct{ label, codepage, want string }{
+		{"HERBARIUM  ", "", "HERBARIUM"},
+		{"R\x82SUM\x82     ", "", "RéSUMé"},
+		{"A\x81\xFFB       ", "932", `A\x81\xffB`},
+		{"A\x00B        ", "", `A\x00B`},
+	} {
+		for _, root := range []bool{true, false} {
+			v := build(t, shape{width: width16, clusters: 5000})
+			if root {
+				v.slot(&v.root, short(c.label, attrLabel, 0, 0))
+				if c.label[1] == 0 {
+					continue // makes no sense in a slot
+				}
+			} else {
+				v.Write(38, append([]byte{0x29, 1, 2, 3, 4}, c.label...))
+			}
+			vol, err := Open(t.Context(), v.Reader(), 0, v.Size, extract.Options{Codepage: c.codepage})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got := vol.Info().Label; got != c.want {
+				t.Errorf("%q in %q, of the root %v: %q, want %q", c.label, c.codepage, root, got, c.want)
+			}
+		}
+	}
+}
+
 // TestLongName puts slots together: in order, out of order, with a part that
 // was not read.
 func TestLongName(t *testing.T) {

@@ -30,12 +30,14 @@ func TestChains(t *testing.T) {
 			func(v *fatImage) []string {
 				return []string{"A.TXT file 1200" + piece(v, 0, 9, 1024) + piece(v, 1024, 7, 176)}
 			}},
-		{"one cluster needs no table", func(v *fatImage) {
+		{"the last entry unread", func(v *fatImage) {
 			v.file(&v.root, "A       TXT", "", 512, 9)
 			v.sub(&v.root, "MAPS       ", 600) // which proves where the clusters lie
 			v.Lose(v.tableAt(0), 512)
 			v.Lose(v.tableAt(1), 512)
-		}, func(v *fatImage) []string { return []string{"A.TXT file 512" + piece(v, 0, 9, 512), "MAPS folder 0"} }},
+		}, func(v *fatImage) []string {
+			return []string{"A.TXT file 512" + piece(v, 0, 9, 512) + " unproved | the allocation table's entry of its last cluster, 9, is unread in every copy", "MAPS folder 0"}
+		}},
 		{"entry unread in both copies", func(v *fatImage) {
 			v.file(&v.root, "A       TXT", "", 1024, 9, 10)
 			v.sub(&v.root, "MAPS       ", 600)
@@ -56,12 +58,22 @@ func TestChains(t *testing.T) {
 			}},
 		{"too long", func(v *fatImage) { v.file(&v.root, "A       TXT", "", 500, 9, 10, 11) },
 			func(v *fatImage) []string {
-				return []string{"A.TXT file 500" + piece(v, 0, 9, 500) + " | its chain goes on for 2 clusters past its size"}
+				return []string{"A.TXT file 500" + piece(v, 0, 9, 500) + " unproved | its chain goes on for 2 clusters past its size (10 to 11): its true size may be another"}
 			}},
-		{"empty with a chain", func(v *fatImage) { v.file(&v.root, "A       TXT", "", 0, 9, 10) },
-			func(v *fatImage) []string {
-				return []string{"A.TXT file 0 | it is empty, but has a chain of 2 clusters"}
-			}},
+		{"empty with a chain", func(v *fatImage) { // as of a recording that was cut off
+			v.file(&v.root, "A       TXT", "", 0, append(row(9, 2), 12, 20)...)
+			v.file(&v.root, "B       TXT", "", 0, 30, 32, 34, 36, 38, 40, 42, 44, 46, 48)
+			v.slot(&v.root, short("C       TXT", 0x20, 60, 0)) // its chain was not written
+			v.slot(&v.root, short("D       TXT", 0x20, 12, 0)) // another's
+		}, func(v *fatImage) []string {
+			const known = ": its true size is not known"
+			return []string{
+				"A.TXT file -1 unproved | it is stated to be empty, but has a chain of 4 clusters (9 to 10, 12, 20)" + known + ", nor what of them is its content",
+				"B.TXT file -1 unproved | it is stated to be empty, but has a chain of 10 clusters (30, 32, 34, 36, 38, 40, 42, 44, 2 more)" + known + ", nor what of them is its content",
+				"C.TXT file -1 unproved | it is stated to be empty, but its entry names cluster 60" + known,
+				"D.TXT file -1 unproved | it is stated to be empty, but its entry names cluster 12" + known,
+			}
+		}},
 		{"loop", func(v *fatImage) { v.file(&v.root, "A       TXT", "", 5000, 9, 10, 11); v.set(11, 10) },
 			func(v *fatImage) []string {
 				return []string{"A.TXT file 5000" + piece(v, 0, 9, 1536) + " | its chain is a loop after cluster 11: bytes from 1536 on are unlocated"}
@@ -104,22 +116,23 @@ func TestChains(t *testing.T) {
 				"F.TXT file 100 | its entry names no cluster: all of it is unlocated",
 			}
 		}},
-		{"copies disagree, the length decides", func(v *fatImage) {
-			v.file(&v.root, "A       TXT", "", 1500, 9, 10, 11)
-			v.set(10, 30, 0) // the first copy leads nowhere
+		{"copies disagree, the first decides", func(v *fatImage) {
+			v.file(&v.root, "A       TXT", "", 1500, 9, 10, 11, 12)
+			v.set(11, last, 1) // a stale second copy has just the right length
 			v.file(&v.root, "B       TXT", "", 1000, 20, 21)
 			v.set(20, last, 1) // the second ends too early
+			v.file(&v.root, "C       TXT", "", 1000, 30, 31)
+			v.set(40, last)
+			v.set(30, 40, 1) // both would do
+			v.file(&v.root, "D       TXT", "", 1000, 50, 51)
+			v.set(50, 0, 0) // what no chain holds counts as unread
 		}, func(v *fatImage) []string {
-			const why = " | the copies of the allocation table disagree in 1 entries of its chain: the one that gives a chain of its size was used"
-			return []string{"A.TXT file 1500" + piece(v, 0, 9, 1500) + why, "B.TXT file 1000" + piece(v, 0, 20, 1000) + why}
-		}},
-		{"copies disagree and both would do", func(v *fatImage) {
-			v.file(&v.root, "A       TXT", "", 1000, 9, 10)
-			v.set(30, last)
-			v.set(9, 30, 1)
-		}, func(v *fatImage) []string {
+			const why = " | the copies of the allocation table disagree in 1 entries of its chain"
 			return []string{
-				"A.TXT file 1000" + piece(v, 0, 9, 512) + " | the copies of the allocation table disagree about cluster 9 and neither is proved right: bytes from 512 on are unlocated",
+				"A.TXT file 1500" + piece(v, 0, 9, 1500) + " unproved | its chain goes on for 1 clusters past its size (12): its true size may be another" + why,
+				"B.TXT file 1000" + piece(v, 0, 20, 1000) + " unproved" + why,
+				"C.TXT file 1000" + piece(v, 0, 30, 1000) + " unproved" + why,
+				"D.TXT file 1000" + piece(v, 0, 50, 1000) + " unproved" + why,
 			}
 		}},
 		{"second copy alone, which disagrees elsewhere", func(v *fatImage) {
@@ -184,6 +197,7 @@ func TestFolders(t *testing.T) {
 		v.file(f, "FAGUS   TIF", "", 100, 204)
 		return v, f
 	}
+	var zeros [512]byte
 	strip := func(lines []string) []string {
 		var out []string
 		for _, l := range lines {
@@ -229,11 +243,30 @@ func TestFolders(t *testing.T) {
 		}, false, 16},
 		{"its entry unread", func(v *fatImage, f *fatDir) { v.Lose(v.root.fixed, 512) }, []string{
 			"?/ID folder 0 unnamed unproved | found by its own first slots: the entry with its name is unread",
-			"?/ID/betula pendula.tif file 600 …",
-			"?/ID/CAREX.TIF file 512 …",
-			"?/ID/drosera rotundifolia.tif file 300 …",
-			"?/ID/ERICA.TIF file 0",
-			"?/ID/FAGUS.TIF file 100 …",
+			"?/ID/betula pendula.tif file 600 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/CAREX.TIF file 512 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/drosera rotundifolia.tif file 300 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/ERICA.TIF file 0 unproved | the folder it stands in cannot be vouched for",
+			"?/ID/FAGUS.TIF file 100 … unproved | the folder it stands in cannot be vouched for",
+		}, false, 16},
+		{"named by what was found by itself", func(v *fatImage, f *fatDir) {
+			d := v.sub(f, "INNER      ", 300)
+			v.file(d, "A       TXT", "", 10, 301)
+			d = v.sub(f, "STALE      ", 310)
+			v.file(d, "B       TXT", "", 10, 311)
+			v.Put16(v.cluster(310)+32+26, 77)
+			v.Lose(v.root.fixed, 512)
+		}, []string{
+			"?/ID folder 0 unnamed unproved | found by its own first slots: the entry with its name is unread",
+			"?/ID/betula pendula.tif file 600 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/CAREX.TIF file 512 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/drosera rotundifolia.tif file 300 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/ERICA.TIF file 0 unproved | the folder it stands in cannot be vouched for",
+			"?/ID/FAGUS.TIF file 100 … unproved | the folder it stands in cannot be vouched for",
+			"?/ID/INNER folder 0 unproved | the folder it stands in cannot be vouched for",
+			"?/ID/STALE folder 0 unproved | the folder it stands in cannot be vouched for",
+			"?/ID/INNER/A.TXT file 10 …",
+			"?/ID/STALE/B.TXT file 10 … unproved | the folder it stands in does not begin with slots that name it and its parent | the folder it stands in cannot be vouched for",
 		}, false, 16},
 		{"does not name itself", func(v *fatImage, f *fatDir) {
 			v.Put16(v.cluster(100)+26, 999)
@@ -243,12 +276,51 @@ func TestFolders(t *testing.T) {
 			"SHEETS folder 0",
 			"MAPS folder 0",
 			"PLOTS folder 0",
-			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in does not begin with slots that name it",
-			"SHEETS/CAREX.TIF file 512 … unproved | the folder it stands in does not begin with slots that name it",
-			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in does not begin with slots that name it",
-			"SHEETS/ERICA.TIF file 0 unproved | the folder it stands in does not begin with slots that name it",
-			"SHEETS/FAGUS.TIF file 100 … unproved | the folder it stands in does not begin with slots that name it",
-		}, true, 0},
+			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/CAREX.TIF file 512 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/ERICA.TIF file 0 unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/FAGUS.TIF file 100 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+		}, false, 0},
+		{"first sector read as zeros", func(v *fatImage, f *fatDir) {
+			v.Write(v.cluster(100), zeros[:])
+			v.sub(&v.root, "MAPS       ", 600)
+			v.sub(&v.root, "PLOTS      ", 601)
+		}, []string{
+			"SHEETS folder 0 entries-unread | 16 of its slots make no sense",
+			"MAPS folder 0",
+			"PLOTS folder 0",
+			"SHEETS/DROSER~1.TIF file 300 … unproved | its long name is partly or wholly unread: this is the short one | it stands past what ends its folder",
+			"SHEETS/ERICA.TIF file 0 unproved | it stands past what ends its folder",
+			"SHEETS/FAGUS.TIF file 100 … unproved | it stands past what ends its folder",
+			"?/chain-200 file -1 … unnamed unproved | a chain of 2 clusters without a name: its true size is at most 1024 bytes",
+			"?/chain-202 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
+		}, false, 16},
+		{"second sector read as zeros", func(v *fatImage, f *fatDir) { v.Write(v.cluster(101), zeros[:]) }, []string{
+			"SHEETS folder 0 entries-unread | 1 of its slots make no sense",
+			"SHEETS/betula pendula.tif file 600 …",
+			"SHEETS/CAREX.TIF file 512 …",
+			"SHEETS/drosera rotundifolia.tif file -1 name-only | only its long name was read: the entry with its place and size is unread | by its name alone it is not known whether it is a file or a folder: it is taken for a file, as its name looks like one's",
+			"?/chain-203 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
+			"?/chain-204 file -1 … unnamed unproved | a chain of 1 clusters without a name: its true size is at most 512 bytes",
+		}, false, 0},
+		{"a name stands twice", func(v *fatImage, f *fatDir) { v.file(f, "ERICA   TIF", "", 0) }, []string{
+			"SHEETS folder 0",
+			"SHEETS/betula pendula.tif file 600 …",
+			"SHEETS/CAREX.TIF file 512 …",
+			"SHEETS/drosera rotundifolia.tif file 300 …",
+			"SHEETS/ERICA.TIF file 0",
+			"SHEETS/FAGUS.TIF file 100 …",
+			"SHEETS/ERICA.TIF file 0",
+		}, false, 0},
+		{"names another parent", func(v *fatImage, f *fatDir) { v.Put16(v.cluster(100)+32+26, 999) }, []string{
+			"SHEETS folder 0",
+			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/CAREX.TIF file 512 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/ERICA.TIF file 0 unproved | the folder it stands in does not begin with slots that name it and its parent",
+			"SHEETS/FAGUS.TIF file 100 … unproved | the folder it stands in does not begin with slots that name it and its parent",
+		}, false, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			v, f := make()

@@ -23,6 +23,8 @@ type files struct {
 type summary struct {
 	tally      tally
 	broken     int64 // folders whose clusters are not all known
+	twice      int64 // names that another entry of their folder has too
+	doubt      int64 // folders that cannot be vouched for
 	unnamed    int64 // listed without a name
 	adopted    int64 // folders found without their entry
 	chains     int64 // chains listed without a name
@@ -41,12 +43,14 @@ func (t *files) walk(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		t.late = i >= t.orphans
 		for _, p := range n.parts {
 			t.claims.Structures.Add(p.Image, p.Length)
 		}
 		if !n.complete() && n.broken != "" {
 			t.sum.broken++
+		}
+		if n.doubt || n.tally.Doubt {
+			t.sum.doubt++
 		}
 		if i > 0 && len(n.parts) == 0 {
 			continue
@@ -64,13 +68,13 @@ func (t *files) walk(ctx context.Context) error {
 	for c := range t.excess.all() {
 		t.claims.Files.Add(t.at(c), t.cluster)
 	}
-	t.late = true
 	return t.unnamed(ctx)
 }
 
 // list yields what is in a folder.
 func (t *files) list(ctx context.Context, n *node) error {
 	var failed error
+	names := map[string]bool{}
 	kid, seen := 0, 0
 	t.decode(n, func(e *entry) {
 		if seen++; failed == nil && seen&1023 == 0 {
@@ -81,7 +85,7 @@ func (t *files) list(ctx context.Context, n *node) error {
 			k = n.kids[kid]
 			kid++
 		}
-		if failed != nil || n.unknown && t.claimed.has(e.First) {
+		if failed != nil || n.unknown && t.by[byRoot].has(e.First) {
 			return
 		}
 		f := &extract.File{ID: t.number(e.At), NameBytes: e.NameBytes, Kind: extract.KindFile, Size: e.Size,
@@ -97,13 +101,21 @@ func (t *files) list(ctx context.Context, n *node) error {
 		} else {
 			f.Path, f.Deep = t.namer.Path(n, e.Name)
 		}
+		if e.Name != "" && !e.Doubtful {
+			if names[e.Name] {
+				t.sum.twice++
+			}
+			names[e.Name] = true
+		}
 		if e.Doubtful || e.Name == "" || e.HalfNamed || e.NameOnly {
 			f.Needs = t.needsOf(n, needs.New(t.r, needs.Few))
 		}
+		t.turn = n.rank
 		if c, ok := t.of(e.At); n.doubt || ok && t.contested(c) {
 			f.RecordUnread = true
 			f.Why = append(f.Why, "the folder it stands in cannot be vouched for")
 		}
+		t.turn = n.rankOf(e)
 		switch {
 		case e.Folder:
 			t.folder(f, k)

@@ -36,6 +36,9 @@ type folder struct {
 	Root    bool
 	First   uint32 // its first cluster; 0 for a fixed root
 	Partial bool   // what is read of it does not begin with its first slot
+	// HasParent says that Parent is known: what its second slot names in FAT.
+	HasParent bool
+	Parent    uint32
 }
 
 // look is what the beginning of a cluster looks like.
@@ -78,6 +81,7 @@ type tally struct {
 	Records int64 // files and folders that could stand in them, at the most
 	Faulty  int64 // slots that make no sense
 	Ended   bool  // its end mark was read
+	Doubt   bool  // it does not begin as a folder of its place does
 }
 
 func (t *tally) add(o tally) {

@@ -30,8 +30,9 @@ type layout struct {
 	alloc extract.Space // what is in use of the heap; nil where nothing tells
 	// bits is the bitmap that every file's clusters must stand in; nil where the
 	// root leads to none, or the table says it all.
-	bits *bitmap.Map
-	own  []extract.Extent // clusters of the volume's own structures
+	bits   *bitmap.Map
+	bitsAt []extract.Extent // where it lies
+	own    []extract.Extent // clusters of the volume's own structures
 
 	head  []byte // room for the beginning of a folder
 	notes []string
@@ -51,7 +52,7 @@ func (l *layout) place(a *area, copies ...int64) {
 	l.length, l.heap = max(l.length, a.length()), l.start+a.HeapSector*a.SectorSize
 	l.cluster, l.clusters, l.root = a.ClusterSize, a.Clusters, a.RootCluster
 	l.table = l.tableOf(a, copies...)
-	l.chains = &chains{geometry: &l.geometry, table: l.table, choices: map[uint32]choice{}, steps: 8*int64(a.Clusters) + 1<<20}
+	l.chains = &chains{geometry: &l.geometry, table: l.table}
 }
 
 // tableOf is the table in some of its copies.
@@ -88,7 +89,12 @@ func (l *layout) folderLimit() int64 { return max(l.need(l.folderBytes), 1) }
 
 // entries decodes the folder that lies in parts.
 func (l *layout) entries(f folder, parts []extract.Extent, yield func(*entry)) tally {
-	return l.format.entries(f, func(visit func(slot) bool) { eachSlot(l.r, parts, visit) }, func(e *entry) {
+	return l.entriesIn(f, func(visit func(slot) bool) { eachSlot(l.r, parts, visit) }, yield)
+}
+
+// entriesIn decodes the folder that has some slots.
+func (l *layout) entriesIn(f folder, slots func(visit func(slot) bool), yield func(*entry)) tally {
+	return l.format.entries(f, slots, func(e *entry) {
 		if e.Guessed && !e.Folder && l.valid(e.First) {
 			if s, _ := l.look(e.First, l.at(e.First)); s.Folder {
 				e.Folder, e.Valid = true, e.Size
@@ -113,9 +119,3 @@ func (l *layout) look(c uint32, at int64) (s look, ok bool) {
 // byBitmap reports whether a bitmap says what is in use, so that a cluster in
 // use may have no entry in the table.
 func (l *layout) byBitmap() bool { return l.table.width == widthExFAT }
-
-// vacant reports whether the bitmap calls a cluster of a range of the image free.
-func (l *layout) vacant(r ranges.Range) bool {
-	first, _ := l.of(r.Start)
-	return l.bits != nil && l.bits.Any(int64(first-firstCluster), r.Len()/l.cluster, bitmap.Clear)
-}

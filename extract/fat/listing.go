@@ -46,6 +46,18 @@ func (t *files) listing(ctx context.Context, space extract.Space) (extract.Listi
 		short = true
 		why("of %d folders not all clusters are known: what stands in the rest is not listed, or listed under \"?/\"", s.broken)
 	}
+	if s.doubt > 0 {
+		short = true
+		why("%d folders cannot be vouched for: what is listed in them may not be what belongs there", s.doubt)
+	}
+	if s.twice > 0 {
+		short = true
+		why("%d names stand twice in their folder: a part of it may be another's, or an old one", s.twice)
+	}
+	if t.crossed() {
+		short = true
+		why("two files or folders claim the same clusters: what one of them stands for may not be listed")
+	}
 	if s.tally.Faulty > 0 {
 		short = true
 		why("%d slots of folders were read but make no sense", s.tally.Faulty)

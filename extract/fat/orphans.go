@@ -21,8 +21,7 @@ type candidate struct {
 // were not read, also among the clusters of which it is not known whether they
 // are in use.
 func (t *records) discover(ctx context.Context) error {
-	t.orphans = len(t.nodes)
-	t.late = true
+	t.turn = byLost
 	gaps := false
 	for _, n := range t.nodes {
 		gaps = gaps || !n.complete() || n.tally.Faulty > 0
@@ -148,18 +147,15 @@ func (t *records) folderStart(c uint32) look {
 }
 
 // adopt surveys the found folders. One that another has an entry for comes
-// under that one.
+// under that one. What looks like a folder may be what a deleted one left in
+// clusters that are in use for something else, or were given out and never written,
+// so that nothing in it is proved: what proves a folder is that its parent names it,
+// and it the parent (see folderOf).
 func (t *records) adopt(ctx context.Context, list []candidate) error {
-	gaps := map[uint32]bool{}  // folders with room for an entry that was not read
-	whole := map[uint32]bool{} // and those without
+	whole := map[uint32]bool{} // folders without room for an entry that was not read
 	for _, n := range t.nodes {
-		known := gaps
 		if n.complete() && len(n.parts) > 0 {
-			known = whole
-		}
-		known[n.first] = true
-		if n.root {
-			known[0] = true // "..", in a folder of the root, is 0
+			whole[n.dotdot()] = true
 		}
 	}
 	var heads, pieces, kids set
@@ -192,10 +188,10 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 			if x.unknown && x.start.HasParent && whole[x.start.Parent] {
 				continue // its parent has no entry for it: it was deleted
 			}
-			n := &node{orphan: true, id: t.number(t.at(x.c)) + 1, doubt: true, unknown: x.unknown}
+			t.turn = byLost
+			n := &node{orphan: true, id: t.number(t.at(x.c)) + 1, doubt: true, unknown: x.unknown, rank: byLost}
 			if x.start.Head {
 				n.first = x.c
-				n.doubt = x.unknown || !(x.start.HasParent && (gaps[x.start.Parent] || heads.has(x.start.Parent)))
 			}
 			if t.byBitmap() {
 				t.takePieces(n, x.c, &pieces)
@@ -203,6 +199,9 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 				t.take(n, t.claim(x.c, -1, t.folderLimit()))
 			}
 			if err := t.descend(ctx, n); err != nil {
+				return err
+			}
+			if err := t.doubted(ctx); err != nil {
 				return err
 			}
 		}
@@ -216,7 +215,7 @@ func (t *records) adopt(ctx context.Context, list []candidate) error {
 func (t *records) takePieces(n *node, c uint32, pieces *set) {
 	var f followed
 	for f.n < t.folderLimit() && pieces.has(c) && !t.taken(c) {
-		t.found.add(c)
+		t.mine().add(c)
 		f.runs = ranges.Append(f.runs, t.run(c, 1))
 		f.n++
 		if t.entries(folder{Partial: true}, t.part(c), func(*entry) {}).Ended {

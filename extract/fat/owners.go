@@ -1,19 +1,47 @@
 package fat
 
-import "fileassay/extract/ranges"
+import (
+	"fmt"
+	"strings"
+
+	"fileassay/extract/ranges"
+)
+
+// rank is whose turn it is to claim clusters. What comes later never counts
+// against what came before, so that one entry that cannot be vouched for takes
+// nothing from those that can.
+type rank uint8
+
+const (
+	byRoot    rank = iota // what hangs from the root
+	byDoubted             // what hangs from the root by an entry or a folder in doubt
+	byLost                // what hangs from nothing
+	byLostDoubted
+	ranks
+)
+
+// doubted is the rank of what is in doubt among those of a rank.
+func (r rank) doubted() rank { return r | 1 }
+
+// proves reports whether what has the rank counts against what comes later.
+func (r rank) proves() bool { return r&1 == 0 }
+
+// claimed are the clusters of what has one rank.
+type claimed struct {
+	set
+	shared set // those that two have
+}
 
 // owners says which clusters are claimed, and by how many. A first walk over
 // the volume claims what every file and folder has; in the second, when all
 // that is claimed twice is known, their content is located.
 type owners struct {
 	*chains
-	claimed set  // by what hangs from the root
-	found   set  // by what hangs from nothing
-	late    bool // it is the turn of what hangs from nothing
-	shared  set  // claimed twice
-	excess  set  // the rest of chains that are longer than their file
-	tails   []tail
-	longer  map[tail]int64 // clusters past the end of a file
+	by     [ranks]claimed
+	turn   rank
+	excess set // the rest of chains that are longer than their file
+	tails  []tail
+	longer map[tail]rest
 
 	words   int64 // left to be spent on runs without a table
 	overrun bool  // more is claimed, over and over, than makes sense
@@ -25,30 +53,55 @@ type tail struct {
 	empty bool
 }
 
-// mine are the clusters that are claimed in this turn.
-func (o *owners) mine() *set {
-	if o.late {
-		return &o.found
-	}
-	return &o.claimed
+// rest is what a chain has past the end of its file that nothing else claims.
+type rest struct {
+	n    int64
+	runs []ranges.Range // the first of them
 }
+
+// maxNamed bounds the runs of clusters that a remark names.
+const maxNamed = 8
+
+// mine are the clusters that are claimed in this turn.
+func (o *owners) mine() *claimed { return &o.by[o.turn] }
 
 // taken reports whether something has claimed cluster c.
 func (o *owners) taken(c uint32) bool {
-	return o.claimed.has(c) || o.excess.has(c) || o.found.has(c)
+	for i := range o.by {
+		if o.by[i].has(c) {
+			return true
+		}
+	}
+	return o.excess.has(c)
 }
 
-// contested reports whether cluster c is another's too. What has a name keeps
-// it: what hangs from nothing does not count against it.
-func (o *owners) contested(c uint32) bool {
-	return o.shared.has(c) || o.late && o.claimed.has(c)
+// before reports whether cluster c is claimed by something that comes before
+// this turn and is not in doubt.
+func (o *owners) before(c uint32) bool {
+	for r := range o.turn {
+		if r.proves() && o.by[r].has(c) {
+			return true
+		}
+	}
+	return false
+}
+
+// contested reports whether cluster c is another's too.
+func (o *owners) contested(c uint32) bool { return o.mine().shared.has(c) || o.before(c) }
+
+// crossed reports whether two that are not in doubt claim a cluster.
+func (o *owners) crossed() bool {
+	for range o.by[byRoot].shared.all() {
+		return true
+	}
+	return false
 }
 
 // claim follows a chain and takes its clusters.
 func (o *owners) claim(first uint32, need, limit int64) followed {
 	mine := o.mine()
 	return o.follow(first, need, limit, func(c uint32, f *followed) stop {
-		if o.late && o.claimed.has(c) {
+		if o.before(c) {
 			return stopShared
 		}
 		if mine.add(c) {
@@ -61,7 +114,7 @@ func (o *owners) claim(first uint32, need, limit int64) followed {
 				return stopLoop
 			}
 		}
-		o.shared.add(c)
+		mine.shared.add(c)
 		return stopShared
 	})
 }
@@ -72,7 +125,7 @@ func (o *owners) claimRun(first uint32, n int64) {
 		o.overrun = true
 		return
 	}
-	o.mine().addRun(first, n, &o.shared)
+	o.mine().addRun(first, n, &o.mine().shared)
 }
 
 // claimFile takes the clusters of a file.
@@ -103,27 +156,45 @@ func (o *owners) claimTails() {
 	for _, last := range o.tails {
 		c := last.c
 		if !last.empty {
-			v := o.table.entry(c).value
-			if ch, ok := o.choices[c]; ok {
-				v = ch.value
-			}
-			if v.Mark != markNext {
-				continue
-			}
-			c = v.Raw
+			c = o.table.entry(c).Raw
 		}
-		var n int64
-		for o.valid(c) && !o.claimed.has(c) && o.excess.add(c) {
-			n++
+		var r rest
+		for o.valid(c) && !o.taken(c) {
 			e := o.table.entry(c)
-			if e.Mark != markNext || e.Disagree {
+			if !e.leads() {
+				break
+			}
+			o.excess.add(c)
+			r.n++
+			if runs := ranges.Append(r.runs, o.run(c, 1)); len(runs) <= maxNamed {
+				r.runs = runs
+			}
+			if e.Mark == markEnd || e.Disagree {
 				break
 			}
 			c = e.Raw
 		}
-		o.longer[last] = n
+		o.longer[last] = r
 	}
 	o.tails = nil
+}
+
+// named names the clusters of the rest of a chain.
+func (o *owners) named(r rest) string {
+	var list []string
+	for _, x := range r.runs {
+		c, _ := o.of(x.Start)
+		n := min(x.Len()/o.cluster, r.n)
+		if r.n -= n; n == 1 {
+			list = append(list, fmt.Sprint(c))
+		} else {
+			list = append(list, fmt.Sprintf("%d to %d", c, int64(c)+n-1))
+		}
+	}
+	if r.n > 0 {
+		list = append(list, fmt.Sprintf("%d more", r.n))
+	}
+	return strings.Join(list, ", ")
 }
 
 // locate follows the chain of a file, or takes its run, in the second walk.
@@ -145,19 +216,20 @@ func (o *owners) locate(e *entry) followed {
 	if n < need {
 		f.stop, f.raw = stopRange, o.clusters+firstCluster
 	}
-	if c, ok := o.firstContested(e.First, n); ok {
+	if c, ok := o.firstIn(e.First, n, &o.mine().shared); ok {
 		f.n, f.stop, f.at = int64(c-e.First), stopShared, c
 	}
 	f.runs = ranges.Append(nil, o.run(e.First, f.n))
 	return f
 }
 
-// firstContested is the first of n clusters from first that is contested.
-func (o *owners) firstContested(first uint32, n int64) (c uint32, ok bool) {
-	c, ok = o.shared.firstIn(first, n)
-	if o.late {
-		if k, also := o.claimed.firstIn(first, n); also && (!ok || k < c) {
-			return k, true
+// firstIn is the first of n clusters from first that is in a set, or claimed by
+// something that comes before this turn and is not in doubt.
+func (o *owners) firstIn(first uint32, n int64, s *set) (c uint32, ok bool) {
+	c, ok = s.firstIn(first, n)
+	for r := range o.turn {
+		if k, also := o.by[r].firstIn(first, n); r.proves() && also && (!ok || k < c) {
+			c, ok = k, true
 		}
 	}
 	return c, ok

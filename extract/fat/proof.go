@@ -102,19 +102,22 @@ type shown struct {
 func (d *fatFormat) shown(ctx context.Context, l *layout) (shown, error) {
 	var s shown
 	files := 0
-	steps, branches := int64(proofSteps), 16
+	steps := int64(proofSteps)
 	file := func(e *entry) {
 		need := l.need(e.Size)
 		if files++; files > proofFiles || e.Folder || e.NameOnly || e.Doubtful || need == 0 || !l.valid(e.First) {
 			return
 		}
-		switch l.chains.completes(value{markNext, e.First}, 0, need, need, &steps, &branches) {
-		case does:
-			if need > 1 {
-				s.chains++
-			}
-		case cannot:
+		if steps -= need; steps < 0 {
+			return
+		}
+		f := l.chains.follow(e.First, -1, need, func(uint32, *followed) stop { return stopWhole })
+		switch {
+		case f.stop == stopUnread:
+		case f.stop != stopWhole || f.n != need:
 			s.cut++
+		case need > 1:
+			s.chains++
 		}
 	}
 	if len(l.rootParts) > 0 {

@@ -3,6 +3,7 @@ package fat
 import (
 	"bytes"
 	"context"
+	"fmt"
 
 	"fileassay/extract"
 	"fileassay/extract/image"
@@ -11,12 +12,15 @@ import (
 	"fileassay/extract/ranges"
 )
 
-// link is an entry as the copies of the table give it.
+// link is an entry as the copies of the table give it. Drivers follow the first, so
+// that decides where it was read, unless it says what no chain holds and the second
+// does not: then it fails its check and counts as unread. Where both were read and
+// differ, what rests on the entry is not proved.
 type link struct {
 	value
 	Second   bool  // had from a later copy, since the first is unread
 	Disagree bool  // both were read and differ
-	Alt      value // what the second copy says, where Disagree
+	Alt      value // what the other copy says, where Disagree
 }
 
 // table is an allocation table in one or more copies, which are one logical
@@ -72,8 +76,30 @@ func (t *table) entry(c uint32) link {
 	e.Second = p.second.Touches(off-p.at, n)
 	if alt := t.form.entry(p.alt, p.at, c); alt.Mark != markUnread && alt != e.value && !(alt.Mark == markEnd && e.Mark == markEnd) {
 		e.Disagree, e.Alt = true, alt
+		if !e.leads() && alt.leads() {
+			e.value, e.Alt = e.Alt, e.value
+		}
 	}
 	return e
+}
+
+// leads reports whether a value is what a cluster of a chain has: a next cluster,
+// or the end mark.
+func (v value) leads() bool { return v.Mark == markNext || v.Mark == markEnd }
+
+// contradicted says in words what copies of the table say against a chain, "" where
+// that is nothing. Entries that the second copy alone gave count as read only where
+// no two entries of the whole table disagree: a copy that is not kept up to date is
+// wrong wherever something changed since, and drivers give out clusters all over
+// the volume, so that no part of the table vouches for another better than the rest.
+func (n *count) contradicted(f *followed) string {
+	switch {
+	case f.differ > 0:
+		return fmt.Sprintf("the copies of the allocation table disagree in %d entries of its chain", f.differ)
+	case f.second && n.Disagree > 0:
+		return "its chain rests on the second copy of the allocation table, which does not agree with the first elsewhere"
+	}
+	return ""
 }
 
 func (t *table) page(n int64) *page {
@@ -120,6 +146,7 @@ func (t *table) load(at int64) *page {
 			p.second.Add(took.Start, took.Len())
 		}
 	}
+	t.settle(p)
 	return p
 }
 
@@ -136,6 +163,50 @@ func (t *table) dark(n int64) bool {
 
 // empty reports whether nothing of the page was read.
 func (p *page) empty() bool { return p.b.Len() == 0 }
+
+// settle takes the second copy of a sector first where the first copy's fails a check
+// that the second's passes: it holds an entry that means nothing. Where only one entry
+// differs, [table.entry] decides.
+func (t *table) settle(p *page) {
+	const sector = 512
+	for a := 0; a+sector <= p.alt.Len(); a += sector {
+		one, ok1 := p.b.Get(a, sector)
+		two, ok2 := p.alt.Get(a, sector)
+		if !ok1 || !ok2 || bytes.Equal(one, two) || !t.senseless(p.b, p.at, a, sector) || t.senseless(p.alt, p.at, a, sector) {
+			continue
+		}
+		for i := range sector {
+			p.b.Data[a+i], p.alt.Data[a+i] = p.alt.Data[a+i], p.b.Data[a+i]
+		}
+	}
+}
+
+// senseless reports whether n bytes of a part of the table, which begins at byte at,
+// hold an entry that means nothing.
+func (t *table) senseless(b partial.Bytes, at int64, from, n int) bool {
+	first := max((at+int64(from))*8/t.bits()+1, firstCluster)
+	last := min((at+int64(from+n))*8/t.bits(), int64(t.clusters)+firstCluster)
+	for c := first; c < last; c++ {
+		if t.form.entry(b, at, uint32(c)).Mark == markInvalid {
+			return true
+		}
+	}
+	return false
+}
+
+// secondAlone is how many bytes of the first copy are unread and the second has.
+func (t *table) secondAlone() (n int64) {
+	if len(t.copies) < 2 {
+		return 0
+	}
+	for u := range t.r.Unread(t.copies[0], t.size) {
+		n += u.Length
+		for too := range t.r.Unread(u.Start-t.copies[0]+t.copies[1], u.Length) {
+			n -= too.Length
+		}
+	}
+	return n
+}
 
 // plain reports whether all of the page was read, and no two copies differ.
 func (p *page) plain() bool {

@@ -36,7 +36,7 @@ func (t *files) unnamed(ctx context.Context) error {
 			}
 			return stopWhole
 		})
-		file := &extract.File{ID: t.number(t.at(c)), Path: "?/chain-" + strconv.FormatUint(uint64(c), 10), Kind: extract.KindFile,
+		file := &extract.File{ID: t.number(t.at(c)) + 2, Path: "?/chain-" + strconv.FormatUint(uint64(c), 10), Kind: extract.KindFile,
 			Size: -1, Unnamed: true, RecordUnread: true, Pieces: t.lay(f.runs, f.n*t.cluster, f.n*t.cluster),
 			Why: []string{fmt.Sprintf("a chain of %d clusters without a name: its true size is at most %d bytes", f.n, f.n*t.cluster)}}
 		if f.stop != stopWhole {
