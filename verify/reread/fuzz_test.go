@@ -212,7 +212,8 @@ func FuzzPlan(f *testing.F) {
 	})
 }
 
-// lawful plans twice and holds the plan to its laws.
+// lawful plans twice and holds the plan to its laws; one for its sums alone comes
+// to the same.
 func lawful(t *testing.T, r *result.Result, o reread.Options) *reread.Plan {
 	t.Helper()
 	p, err := reread.New(r, o)
@@ -225,6 +226,16 @@ func lawful(t *testing.T, r *result.Result, o reread.Options) *reread.Plan {
 	}
 	if !reflect.DeepEqual(p.Ranges, again.Ranges) || !reflect.DeepEqual(p.Steps, again.Steps) {
 		t.Fatal("another plan the second time")
+	}
+	only := o
+	only.Sums = true
+	short, err := reread.New(r, only)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(short.Steps)+len(short.Ranges) > 0 || short.Sectors != p.Sectors || short.Took != p.Took || short.Whole != p.Whole ||
+		short.Perhaps != p.Perhaps || short.Weight != p.Weight || short.Files != p.Files {
+		t.Fatalf("sums %+v of a plan of %+v", short, p)
 	}
 	var sum int64
 	n := 0
