@@ -169,7 +169,14 @@ func (d *drawn) file(k int64) {
 	}
 	f.Size = &size
 	if f.Stored == "compressed" && d.below(2) == 0 && len(f.Extents) > 0 {
-		f.Packing = result.Packing{Method: "lznt1", Unit: 1 + d.length(), Units: [][]int64{{0, 1}}}
+		f.Packing = result.Packing{Method: "xpress", Unit: 1 + d.length(), Units: [][]int64{{0, 1}}}
+		if d.below(2) == 0 { // one that holds all
+			stored := int64(0)
+			for _, e := range f.Extents {
+				stored += e[2]
+			}
+			f.Packing = result.Packing{Method: "lznt1", Unit: size, Units: [][]int64{{0, stored}}}
+		}
 	}
 	if f.Stored == "" && d.below(6) == 0 {
 		f.Size = nil
