@@ -265,12 +265,15 @@ func (m *Made) damage(f *result.File) []result.Damage {
 			if f.Packing.Unit > 0 {
 				unit = f.Packing.Unit
 			}
-			d.Offset = d.Offset / unit * unit
-			if n := len(list); n > 0 && list[n-1].Offset >= d.Offset {
-				return
+			for at, end := d.Offset, d.Offset+d.Length; at < end; at = at/unit*unit + unit {
+				u := d
+				u.Offset, u.Image = at/unit*unit, d.Image+at-d.Offset
+				if n := len(list); u.Offset >= *f.Size || n > 0 && list[n-1].Offset >= u.Offset {
+					continue
+				}
+				u.Length = min(unit, *f.Size-u.Offset)
+				list = append(list, u)
 			}
-			d.Length = min(unit, *f.Size-d.Offset)
-			list = append(list, d)
 		}
 	} else {
 		pieces = append(pieces, f.Patched...)
