@@ -265,7 +265,11 @@ func (m *Made) damage(f *result.File) []result.Damage {
 			if f.Packing.Unit > 0 {
 				unit = f.Packing.Unit
 			}
-			for at, end := d.Offset, d.Offset+d.Length; at < end; at = at/unit*unit + unit {
+			end := d.Offset + d.Length
+			if f.Packing.Method != "lznt1" { // whose units alone are told by place
+				end = d.Offset + 1
+			}
+			for at := d.Offset; at < end; at = at/unit*unit + unit {
 				u := d
 				u.Offset, u.Image = at/unit*unit, d.Image+at-d.Offset
 				if n := len(list); u.Offset >= *f.Size || n > 0 && list[n-1].Offset >= u.Offset {
