@@ -70,9 +70,8 @@ type change struct {
 	at, was       int64 // where its lines begin in the results after and before; -1 for none
 	won           int64
 	weight        float64
-	volume        int32 // see [Change]
-	what          int8  // by rank
-	before, after int8  // levels
+	what          int8 // by rank
+	before, after int8 // levels
 	why           why
 	renamed       bool
 }
@@ -81,23 +80,46 @@ type change struct {
 type changes struct {
 	before, after *result.Result
 	wanted        *wanted.List
-	told          []change
+	told          [][]change      // in blocks, since a list that grows takes twice its room
+	count         int             // of told
+	order         []int32         // what got worse first, then by weight; see sort
 	sectors       map[int64]int64 // that hold other bytes, of a file by where its line begins
 }
 
-// sort orders the changes: what got worse first, then by weight.
+// block is how many changes a block holds.
+const block = 1 << 14
+
+// tell adds a change.
+func (t *changes) tell(c change) {
+	if t.count%block == 0 {
+		t.told = append(t.told, make([]change, 0, block))
+	}
+	last := &t.told[len(t.told)-1]
+	*last = append(*last, c)
+	t.count++
+}
+
+func (t *changes) at(i int32) *change { return &t.told[i/block][i%block] }
+
+// sort orders the changes: what got worse first, then by weight, then as the
+// results list it, volume by volume.
 func (t *changes) sort() {
-	slices.SortFunc(t.told, func(a, b change) int {
-		return cmp.Or(cmp.Compare(a.what, b.what), cmp.Compare(b.weight, a.weight), cmp.Compare(a.volume, b.volume), cmp.Compare(a.at, b.at), cmp.Compare(a.was, b.was))
+	t.order = slices.Grow(t.order[:0], t.count)[:t.count]
+	for i := range t.order {
+		t.order[i] = int32(i)
+	}
+	slices.SortFunc(t.order, func(i, k int32) int {
+		a, b := t.at(i), t.at(k)
+		return cmp.Or(cmp.Compare(a.what, b.what), cmp.Compare(b.weight, a.weight), cmp.Compare(a.at, b.at), cmp.Compare(a.was, b.was))
 	})
 }
 
-// of are the changes of a sort, of those in order.
-func (t *changes) of(w What) []change {
-	by := func(c change, rank int8) int { return cmp.Compare(c.what, rank) }
-	from, _ := slices.BinarySearchFunc(t.told, w.rank(), by)
-	to, _ := slices.BinarySearchFunc(t.told, w.rank()+1, by)
-	return t.told[from:to]
+// of are the changes of a sort, in order.
+func (t *changes) of(w What) []int32 {
+	by := func(i int32, rank int8) int { return cmp.Compare(t.at(i).what, rank) }
+	from, _ := slices.BinarySearchFunc(t.order, w.rank(), by)
+	to, _ := slices.BinarySearchFunc(t.order, w.rank()+1, by)
+	return t.order[from:to]
 }
 
 // Count implements [Changes].
@@ -106,8 +128,8 @@ func (t *changes) Count(w What) int { return len(t.of(w)) }
 // Of implements [Changes].
 func (t *changes) Of(w What) iter.Seq2[*Change, error] {
 	return func(yield func(*Change, error) bool) {
-		for _, c := range t.of(w) {
-			if ch, err := t.words(&c); !yield(ch, err) || err != nil {
+		for _, i := range t.of(w) {
+			if ch, err := t.words(t.at(i)); !yield(ch, err) || err != nil {
 				return
 			}
 		}
@@ -131,7 +153,7 @@ func (t *changes) words(c *change) (*Change, error) {
 	if c.at < 0 {
 		f = &was
 	}
-	ch := &Change{What: sorts[c.what], Volume: int(c.volume), ID: f.ID, Path: f.Path, Kind: wanted.KindOf(f.Path), Folder: f.Kind == string(extract.KindFolder),
+	ch := &Change{What: sorts[c.what], Volume: f.Volume, ID: f.ID, Path: f.Path, Kind: wanted.KindOf(f.Path), Folder: f.Kind == string(extract.KindFolder),
 		Weight: c.weight, Before: verdictAt(c.before), After: verdictAt(c.after), Won: c.won, Sectors: t.sectors[c.at], Why: c.why.words(&was, &now)}
 	if c.renamed {
 		ch.Old = was.Path

@@ -94,6 +94,9 @@ func Results(before, after *result.Result, list *wanted.List) (*Comparison, erro
 		Counts: map[What]int64{}, Verdicts: [2]result.VerdictCount{before.Summary.Files, after.Summary.Files}}
 	c.places(before, after)
 	c.volumes(before, after)
+	if err := c.next(after, list); err != nil {
+		return nil, err
+	}
 	t := &changes{before: before, after: after, wanted: list}
 	c.all, c.Changes = t, t
 	j := &judge{Comparison: c, changes: t, kinds: map[wanted.Kind]*KindGain{}}
@@ -106,12 +109,18 @@ func Results(before, after *result.Result, list *wanted.List) (*Comparison, erro
 			c.Kinds = append(c.Kinds, *g)
 		}
 	}
-	p, err := reread.New(after, reread.Options{Wanted: list, Costs: reread.DefaultCosts()})
+	return c, nil
+}
+
+// next finds what a further pass could still win. Of very many files a plan takes
+// much memory, which is free again behind it.
+func (c *Comparison) next(after *result.Result, list *wanted.List) error {
+	p, err := reread.New(after, reread.Options{Wanted: list, Costs: reread.DefaultCosts(), Sums: true})
 	if err != nil {
-		return nil, err
+		return err
 	}
 	c.Next = Next{p.Files, p.Sectors, p.Took.Seconds(), p.Whole, p.Perhaps, p.Weight}
-	return c, nil
+	return nil
 }
 
 // judge compares the files.
@@ -184,7 +193,7 @@ func (j *judge) gone(was *listedFiles, before, after *result.Result, volume map[
 		case (x.placed < placedWhole || x.folder && x.verdict() == result.Lost) && complete[x.volume]:
 			settled++
 		default:
-			j.note(change{at: -1, was: x.at, what: Gone.rank(), why: whyGone, before: x.level, after: unlisted, volume: int32(f.Volume), weight: f.Weight(j.wanted), won: -x.read})
+			j.note(change{at: -1, was: x.at, what: Gone.rank(), why: whyGone, before: x.level, after: unlisted, weight: f.Weight(j.wanted), won: -x.read})
 		}
 	})
 	if settled > 0 {
@@ -195,7 +204,7 @@ func (j *judge) gone(was *listedFiles, before, after *result.Result, volume map[
 
 // pair compares a file with what it was; x is nil where it was not listed.
 func (j *judge) pair(x, now *old, f *result.File) {
-	c := change{at: now.at, was: -1, before: unlisted, after: now.level, volume: int32(f.Volume), weight: f.Weight(j.wanted)}
+	c := change{at: now.at, was: -1, before: unlisted, after: now.level, weight: f.Weight(j.wanted)}
 	if x == nil {
 		c.what, c.won = Found.rank(), now.read
 		j.gain(&c, f, now.verdict() == result.Intact, false)
@@ -278,5 +287,5 @@ func (j *judge) gain(c *change, f *result.File, whole, rose bool) {
 
 func (j *judge) note(c change) {
 	j.Counts[sorts[c.what]]++
-	j.told = append(j.told, c)
+	j.tell(c)
 }

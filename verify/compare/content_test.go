@@ -534,7 +534,7 @@ func TestHeldOrder(t *testing.T) {
 	}
 	c.holdOther(found)
 	list := c.all.of(Changed)
-	if !slices.IsSortedFunc(list, func(a, b change) int { return cmp.Compare(a.at, b.at) }) || len(list) != 50 || c.Counts[Changed] != 50 {
+	if !slices.IsSortedFunc(list, func(i, k int32) int { return cmp.Compare(c.all.at(i).at, c.all.at(k).at) }) || len(list) != 50 || c.Counts[Changed] != 50 {
 		t.Error("not in order")
 	}
 }

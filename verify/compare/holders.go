@@ -84,7 +84,7 @@ func (h *holders) file(d *differing, f *result.File, claimed *ranges.Set) {
 	x := h.found[f.At]
 	if x == nil {
 		level := int8(slices.Index(levels[:], f.Verdict))
-		x = &holder{change: change{at: f.At, was: -1, what: Changed.rank(), before: level, after: level, volume: int32(f.Volume), weight: f.Weight(h.list)}}
+		x = &holder{change: change{at: f.At, was: -1, what: Changed.rank(), before: level, after: level, weight: f.Weight(h.list)}}
 		h.found[f.At] = x
 	}
 	x.sectors += n
@@ -232,8 +232,8 @@ func (c *Comparison) holdOther(found map[int64]*holder) {
 	for at, x := range found {
 		c.all.sectors[at] = x.sectors
 	}
-	for i := range c.all.told {
-		ch := &c.all.told[i]
+	for _, i := range c.all.order {
+		ch := c.all.at(i)
 		if found[ch.at] == nil { // as of what is gone
 			continue
 		}
@@ -247,7 +247,7 @@ func (c *Comparison) holdOther(found map[int64]*holder) {
 	}
 	c.Counts[Changed] += int64(len(found))
 	for _, x := range found {
-		c.all.told = append(c.all.told, x.change)
+		c.all.tell(x.change)
 	}
 	c.all.sort()
 }

@@ -30,10 +30,10 @@ const (
 // item is what a problem's item stands for.
 type item struct {
 	sort   itemSort
-	sure   bool  // gates is known, not estimated
-	file   int32 // of a unit, which is never told, the item of its file
-	volume int
+	sure   bool       // gates is known, not estimated
+	file   int32      // of a unit, which is never told, the item of its file
 	path   paths.Path // of a file or folder; of a gate, the first that waits for it
+	volume int32
 	id     uint64
 	weight float64 // by the wanted list, of a file
 	gates  int64   // entries that wait for it
@@ -51,7 +51,8 @@ type builder struct {
 	unread *result.UnreadMap
 
 	items   []item
-	paths   paths.Store           // of items
+	paths   paths.Store // of items; of none where they are untold
+	untold  bool
 	names   map[string]paths.Path // of structures, which have few
 	whole   []float64
 	part    []float64
@@ -249,7 +250,7 @@ func (b *builder) file(f *result.File) {
 		}
 		return
 	}
-	it := item{sort: wholeFile, volume: f.Volume, path: b.paths.Add(f.Path), id: f.ID, weight: w}
+	it := item{sort: wholeFile, volume: int32(f.Volume), path: b.path(f), id: f.ID, weight: w}
 	held, size := 0.0, int64(0)
 	if f.Size != nil && *f.Size > 0 && f.Bytes.Read != nil {
 		size = *f.Size
@@ -314,7 +315,7 @@ func (b *builder) gate(f *result.File, gain float64, sure bool) {
 		sum++
 	}
 	b.gates[sum] = int32(len(b.items))
-	b.close(item{sort: gate, volume: f.Volume, path: b.paths.Add(f.Path), id: f.ID, gates: 1, sure: sure}, gain, gain*gateShare)
+	b.close(item{sort: gate, volume: int32(f.Volume), path: b.path(f), id: f.ID, gates: 1, sure: sure}, gain, gain*gateShare)
 }
 
 // mean is the mean weight of the wanted files that are known of a volume.
@@ -343,7 +344,7 @@ func (b *builder) volume(v *result.Volume) {
 			}
 		}
 		gain := float64(files)*b.mean(v.Volume) + known.waiting
-		b.each(v.Needs, item{sort: volumeGate, volume: v.Volume, gates: files + known.blocked}, gain)
+		b.each(v.Needs, item{sort: volumeGate, volume: int32(v.Volume), gates: files + known.blocked}, gain)
 		known.waiting = 0
 	}
 	if v.Listing.Complete && known.blocked == 0 {
@@ -423,7 +424,7 @@ func (b *builder) rest() error {
 			if !ok {
 				continue
 			}
-			it, won := item{sort: unknown, volume: h.Volume}, each[h.Volume]
+			it, won := item{sort: unknown, volume: int32(h.Volume)}, each[h.Volume]
 			switch h.Holds {
 			case result.HoldsStructures:
 				it.sort, it.path = copies, b.structure(h.Name)
@@ -443,6 +444,14 @@ func (b *builder) rest() error {
 		}
 	}
 	return nil
+}
+
+// path keeps the path of a file that an item is of.
+func (b *builder) path(f *result.File) paths.Path {
+	if b.untold {
+		return paths.Path{}
+	}
+	return b.paths.Add(f.Path)
 }
 
 // structure is the name of what an item of copies holds.

@@ -169,7 +169,14 @@ func (d *drawn) file(k int64) {
 	}
 	f.Size = &size
 	if f.Stored == "compressed" && d.below(2) == 0 && len(f.Extents) > 0 {
-		f.Packing = result.Packing{Method: "lznt1", Unit: 1 + d.length(), Units: [][]int64{{0, 1}}}
+		f.Packing = result.Packing{Method: "xpress", Unit: 1 + d.length(), Units: [][]int64{{0, 1}}}
+		if d.below(2) == 0 { // one that holds all
+			stored := int64(0)
+			for _, e := range f.Extents {
+				stored += e[2]
+			}
+			f.Packing = result.Packing{Method: "lznt1", Unit: size, Units: [][]int64{{0, stored}}}
+		}
 	}
 	if f.Stored == "" && d.below(6) == 0 {
 		f.Size = nil
@@ -212,7 +219,8 @@ func FuzzPlan(f *testing.F) {
 	})
 }
 
-// lawful plans twice and holds the plan to its laws.
+// lawful plans twice and holds the plan to its laws; one for its sums alone comes
+// to the same.
 func lawful(t *testing.T, r *result.Result, o reread.Options) *reread.Plan {
 	t.Helper()
 	p, err := reread.New(r, o)
@@ -225,6 +233,16 @@ func lawful(t *testing.T, r *result.Result, o reread.Options) *reread.Plan {
 	}
 	if !reflect.DeepEqual(p.Ranges, again.Ranges) || !reflect.DeepEqual(p.Steps, again.Steps) {
 		t.Fatal("another plan the second time")
+	}
+	only := o
+	only.Sums = true
+	short, err := reread.New(r, only)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(short.Steps)+len(short.Ranges) > 0 || short.Sectors != p.Sectors || short.Took != p.Took || short.Whole != p.Whole ||
+		short.Perhaps != p.Perhaps || short.Weight != p.Weight || short.Files != p.Files {
+		t.Fatalf("sums %+v of a plan of %+v", short, p)
 	}
 	var sum int64
 	n := 0

@@ -64,14 +64,14 @@ func (b *builder) along() error {
 	if !g.taken {
 		return nil
 	}
-	leading := map[int]bool{} // volumes
+	leading := map[int32]bool{} // volumes
 	for _, it := range b.items {
 		if it.leads() {
 			leading[it.volume] = true
 		}
 	}
 	add := func(it item, start, length int64) {
-		won := b.list.Leads(it.volume, "") * unknownShare * float64(length) / (1 << 20)
+		won := b.list.Leads(int(it.volume), "") * unknownShare * float64(length) / (1 << 20)
 		b.need(start, length)
 		b.close(it, won, won)
 	}
@@ -80,9 +80,9 @@ func (b *builder) along() error {
 			return err
 		}
 		for _, h := range p.In {
-			it := item{sort: unknown, volume: h.Volume}
+			it := item{sort: unknown, volume: int32(h.Volume)}
 			switch {
-			case h.Holds == result.HoldsStructures && leading[h.Volume]:
+			case h.Holds == result.HoldsStructures && leading[int32(h.Volume)]:
 				it.sort, it.path = copies, b.structure(h.Name)
 			case h.Holds != result.HoldsUnknown:
 				continue
@@ -92,7 +92,7 @@ func (b *builder) along() error {
 	}
 	for _, p := range g.placeless {
 		for _, e := range p.extents {
-			add(item{sort: unknown, volume: p.volume}, e[1], e[2])
+			add(item{sort: unknown, volume: int32(p.volume)}, e[1], e[2])
 		}
 	}
 	return nil

@@ -23,6 +23,9 @@ func (t *teller) ordered(chosen []bool) (order, ends []int32) {
 		beside           sync.WaitGroup
 	)
 	beside.Go(func() { plain, plainEnds, plainWaits = t.plain(chosen) })
+	if len(t.p.itemAtoms) > mostSwept {
+		beside.Wait() // both at a time would take much memory
+	}
 	order, ends = t.finest(chosen)
 	if len(t.p.itemAtoms) <= mostSwept {
 		order, ends = t.sweep(order, ends)

@@ -19,6 +19,7 @@ type Options struct {
 	BudgetSectors int64         // 0 for no end; not with Budget
 	Forward       bool          // keep the set, and order it by place in passes
 	Worth         float64       // weight that a further hour must win; 0 to say nothing of it
+	Sums          bool          // tell what the plan comes to, and not its steps: of a million files that takes half the memory
 }
 
 // Caution stands at the beginning of every plan.
@@ -127,7 +128,7 @@ func (p *Plan) Wins(s *Step, n int) []Win {
 			break
 		}
 		it := &p.items[i]
-		out = append(out, Win{it.volume, it.id, p.paths.String(it.path), winWords[it.sort], it.gates, it.sure})
+		out = append(out, Win{int(it.volume), it.id, p.paths.String(it.path), winWords[it.sort], it.gates, it.sure})
 	}
 	return out
 }
@@ -173,6 +174,7 @@ func New(r *result.Result, o Options) (*Plan, error) {
 		o.Wanted = wanted.Default()
 	}
 	b := newBuilder(r, o.Wanted, &o.Costs)
+	b.untold = o.Sums
 	if err := b.collect(); err != nil {
 		return nil, err
 	}
@@ -229,7 +231,9 @@ type teller struct {
 // tell makes the steps, in place of those that were told before.
 func (t *teller) tell(order, ends []int32) {
 	p, out := t.p, t.plan
-	out.Steps = make([]Step, 0, len(ends))
+	if !out.Options.Sums {
+		out.Steps = make([]Step, 0, len(ends))
+	}
 	out.Ranges = out.Ranges[:0]
 	out.won = out.won[:0]
 	out.Sectors, out.Took, out.Whole, out.Perhaps, out.Weight = 0, 0, 0, 0, 0
@@ -255,7 +259,9 @@ func (t *teller) tell(order, ends []int32) {
 			took += t.move(pos, t.places.start[a]) + capped(p.sectors[a], t.c.perSector(t.places.state[a]))
 			pos = t.places.end[a]
 			s.Sectors += p.sectors[a]
-			t.add(&s, a)
+			if !out.Options.Sums {
+				t.add(&s, a)
+			}
 			for _, i := range p.items(a) {
 				if missing[i]--; missing[i] == 0 && p.whole[i] > 0 {
 					t.win(&s, i)
@@ -264,7 +270,9 @@ func (t *teller) tell(order, ends []int32) {
 		}
 		s.wonEnd = int32(len(out.won))
 		s.Took = time.Duration(took) * time.Microsecond
-		out.Steps = append(out.Steps, s)
+		if !out.Options.Sums {
+			out.Steps = append(out.Steps, s)
+		}
 		out.Sectors += s.Sectors
 		out.Took += s.Took
 		out.Whole += s.Files
@@ -304,7 +312,9 @@ func (t *teller) win(s *Step, i int32) {
 	if t.plan.items[i].sort == unitOfFile {
 		return // shares are chosen for, and not told
 	}
-	t.plan.won = append(t.plan.won, i)
+	if !t.plan.Options.Sums {
+		t.plan.won = append(t.plan.won, i)
+	}
 	switch it := &t.plan.items[i]; it.sort {
 	case wholeFile:
 		s.Files++

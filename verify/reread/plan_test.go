@@ -84,7 +84,7 @@ func TestPlanOfFiles(t *testing.T) {
 			[]*result.File{line(1, "a", 1024, x{0, 4096, 1024}), line(2, "b", 512, x{0, 4608, 512}), line(3, "c", 1024, x{0, 9216, 1024})},
 			[][2]int64{{4608, 512}, {4096, 512}}, 2},
 		{"a compressed file needs all its sectors", "1 **", reread.Options{},
-			[]*result.File{packed(line(1, "a", 65536, x{0, 4096, 512}, x{0, 8192, 512}))}, [][2]int64{{4096, 512}, {8192, 512}}, 1},
+			[]*result.File{packed(line(1, "a", 65536, x{0, 4096, 512}, x{512, 8192, 512}))}, [][2]int64{{4096, 512}, {8192, 512}}, 1},
 		{"of a compressed film a sector alone gains nothing", "9 a.mp4\n1 b.mp4", reread.Options{BudgetSectors: 1},
 			[]*result.File{packed(film(1536), 1024, 1536), other}, [][2]int64{{20480, 512}}, 0},
 		{"a unit of it does", "9 a.mp4\n1 b.mp4", reread.Options{BudgetSectors: 3},

@@ -301,9 +301,14 @@ func (f *File) check() error {
 		whole = *b.Read == *f.Size
 	}
 	units := f.Stored == "compressed"
+	if units && len(f.Packing.Units) > 0 && f.Size != nil {
+		if err := f.checkUnits(); err != nil {
+			return err
+		}
+	}
 	placed, pos := f.Holes, int64(0)
 	for p := range f.content() {
-		if !within(p.off, p.length) || !within(p.image, p.length) || p.length == 0 || !units && (p.off < pos || f.Size != nil && p.off+p.length > *f.Size) {
+		if !within(p.off, p.length) || !within(p.image, p.length) || p.length == 0 || p.off < pos || !units && f.Size != nil && p.off+p.length > *f.Size {
 			return errNumbers
 		}
 		pos = p.off + p.length
@@ -361,28 +366,6 @@ func (f *File) check() error {
 	return nil
 }
 
-// Unpacks is how many bytes of content of a file of size bytes are told for:
-// those of its units, its stored bytes that are in no unit, which are plain, and
-// those past the valid ones, which read as zeros. ok is false where the units have
-// more stored bytes than there are.
-func (p *Packing) Unpacks(stored, size int64) (n int64, ok bool) {
-	if p.Valid > 0 && p.Valid < size {
-		n = size - p.Valid
-	}
-	for _, run := range p.Units {
-		for _, k := range run[min(1, len(run)):] {
-			if k <= 0 || k > stored || p.Unit <= 0 || p.Unit > mostBytes {
-				return 0, false
-			}
-			stored -= k
-			if n += min(p.Unit, size); n > mostBytes {
-				n = mostBytes // and whatever follows
-			}
-		}
-	}
-	return min(n+stored, mostBytes), true
-}
-
 // A piece is a part of a file's content that has a place.
 type piece struct {
 	off, image, length int64
@@ -430,6 +413,9 @@ func (f *File) against(m *UnreadMap, drive int64) error {
 	units := f.Stored == "compressed"
 	var stored, hurt int64
 	w, all := damageWalk{list: f.Damage}, damageWalk{list: f.Damage}
+	if units && f.byPlace() {
+		return f.unitsAgainst(m, drive)
+	}
 	for p := range f.content() {
 		stored += p.length
 		var damaged, borne int64

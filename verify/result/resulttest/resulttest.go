@@ -265,12 +265,19 @@ func (m *Made) damage(f *result.File) []result.Damage {
 			if f.Packing.Unit > 0 {
 				unit = f.Packing.Unit
 			}
-			d.Offset = d.Offset / unit * unit
-			if n := len(list); n > 0 && list[n-1].Offset >= d.Offset {
-				return
+			end := d.Offset + d.Length
+			if f.Packing.Method != "lznt1" { // whose units alone are told by place
+				end = d.Offset + 1
 			}
-			d.Length = min(unit, *f.Size-d.Offset)
-			list = append(list, d)
+			for at := d.Offset; at < end; at = at/unit*unit + unit {
+				u := d
+				u.Offset, u.Image = at/unit*unit, d.Image+at-d.Offset
+				if n := len(list); u.Offset >= *f.Size || n > 0 && list[n-1].Offset >= u.Offset {
+					continue
+				}
+				u.Length = min(unit, *f.Size-u.Offset)
+				list = append(list, u)
+			}
 		}
 	} else {
 		pieces = append(pieces, f.Patched...)
