@@ -100,8 +100,8 @@ func (t *table) readJournal() *journal {
 }
 
 // dirty says in words that the volume is marked as dirty, or may be. The mark stands
-// in a record of which the mirror has a copy, which drivers write with it: either of
-// them says that it is marked, and where one is unread the other counts.
+// in a record of which the mirror has a copy: either of them says that it is marked,
+// and only the record that it is not, since the copy may be older.
 func (t *table) dirty() string {
 	why := journalUntold
 	for _, s := range []*stream{t.mirror, t.stream} {
@@ -110,7 +110,9 @@ func (t *table) dirty() string {
 			if le.Uint16(b[volumeFlags:])&volumeDirty != 0 {
 				return journalDirty
 			}
-			why = ""
+			if s == t.stream {
+				why = ""
+			}
 		}
 	}
 	return why

@@ -194,7 +194,7 @@ func TestShapes(t *testing.T) {
 				if len(l.paths) != len(want)+2 {
 					t.Errorf("%d listed, not %d: %q", len(l.paths), len(want)+2, l.paths)
 				}
-				if l.Complete != complete || complete && len(l.Listing.Why) > 0 {
+				if l.Complete != complete || complete != (len(l.Listing.Why) == 0) {
 					t.Errorf("complete %v: %q", l.Complete, l.Listing.Why)
 				}
 			}
@@ -212,7 +212,8 @@ func TestShapes(t *testing.T) {
 				if p.Sector == 4096 && v.P.Record < 4096 {
 					continue
 				}
-				t.Run(name, func(t *testing.T) { check(t, true, unread...) })
+				// the mark of a volume that was not closed stands in record 3, and its copy may be older
+				t.Run(name, func(t *testing.T) { check(t, name != "records 0 to 3", unread...) })
 			}
 			// the copy of the boot sector is all that is left of the volume's head
 			if l := list(t, img, span{0, sector}); !slices.ContainsFunc(l.v.Info().Notes, func(s string) bool { return strings.Contains(s, "copy at offset") }) {
