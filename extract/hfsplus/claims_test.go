@@ -55,6 +55,11 @@ func TestShared(t *testing.T) {
 			b.file(idRoot, "a", fileSpec{data: at, size: 9, mode: modeRegular})
 			b.change = func(x *built) { x.free(at[0].start, 0) }
 		}, []string{}},
+		{"one of another number that is not so explained", func(b *builder) {
+			at := b.data(1)
+			b.file(idRoot, "a", fileSpec{data: at, size: 9, mode: modeRegular})
+			b.change = func(x *built) { x.free(at[0].start, 7) }
+		}, []string{"a"}},
 		{"a file of two names", func(b *builder) {
 			at := b.data(1)
 			b.file(idRoot, "b", fileSpec{data: at, size: 9, mode: modeRegular})
@@ -106,6 +111,8 @@ func TestForkSizes(t *testing.T) {
 		{"a block less", 2 * 4096, 3, 3, false},
 		{"none", 0, 3, 3, false},
 		{"a block more in the record", 3 * 4096, 3, 4, false},
+		{"a block less in the record", 2 * 4096, 3, 2, false},
+		{"none in the record", 0, 3, 0, false},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			b := sample()
@@ -126,5 +133,24 @@ func TestForkSizes(t *testing.T) {
 				t.Errorf("%+v", s)
 			}
 		})
+	}
+}
+
+// A record of an earlier time asks for fewer extents than the extents overflow file
+// has.
+func TestFurtherExtents(t *testing.T) {
+	b := sample()
+	at := b.data(1, 1, 1, 1, 1, 1, 1, 1, 1)
+	b.file(idRoot, "a", fileSpec{data: at, size: 9 * 4096, mode: modeRegular})
+	for _, p := range b.catalog {
+		if len(p.data) == fileSize && p.name == "a" {
+			copy(p.data[fileDataFork:], forkBytes(8*4096, at[:8]))
+		}
+	}
+	x := b.build()
+	r := x.reader(t)
+	_, files := walk(t, r, x.size, extract.Options{})
+	if f := find(t, files, "a"); proven(f, r) {
+		t.Errorf("%+v", f)
 	}
 }

@@ -19,15 +19,14 @@ type disputed struct {
 	miscounted bool       // the allocation file has another number of free blocks than the volume header counts
 }
 
-// dispute finds it, once all claims are known. An allocation file that was wholly
-// read is not held against them where the number of its free blocks shows that it
-// is wrong.
+// dispute finds it, once all claims are known. An allocation file that lost bits is
+// not held against them: it was wholly read, has nothing in use that no file claims,
+// and as many free blocks more than the volume header counts as files claim of them.
 func (l *layout) dispute(ctx context.Context, c *claims.Register) (d disputed, err error) {
 	d.shared = c.Twice()
 	m, blocks := l.allocated(), int64(l.header.totalBlocks)
 	if !l.alternate && !l.headerStale && m.Count(0, blocks, bitmap.Unknown) == 0 && m.Count(0, blocks, bitmap.Clear) != int64(l.header.freeBlocks) {
 		d.miscounted = true
-		return d, nil
 	}
 	all := c.All()
 	if l.journal.unknown {
@@ -35,14 +34,23 @@ func (l *layout) dispute(ctx context.Context, c *claims.Register) (d disputed, e
 			return d, err
 		}
 	}
+	claimed, free := int64(0), int64(0) // of what is in use, and of what is free, in bytes
 	err = m.Runs(ctx, 0, blocks, func(first, n int64, s bitmap.State) error {
-		if s == bitmap.Clear {
-			for r := range all.Within(l.at(uint32(first)), n*l.header.blockSize) {
+		for r := range all.Within(l.at(uint32(first)), n*l.header.blockSize) {
+			switch s {
+			case bitmap.Clear:
 				d.freed.Add(r.Start, r.Len())
+				free += r.Len()
+			case bitmap.Set:
+				claimed += r.Len()
 			}
 		}
 		return nil
 	})
+	bs := l.header.blockSize
+	if d.miscounted && claimed == m.Count(0, blocks, bitmap.Set)*bs && m.Count(0, blocks, bitmap.Clear)-free/bs == int64(l.header.freeBlocks) {
+		d.freed = ranges.Set{}
+	}
 	d.freed.Len() // settled here: several goroutines ask it
 	return d, err
 }

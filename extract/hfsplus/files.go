@@ -58,6 +58,9 @@ func (l *listed) named(k catalogKey, id uint32) *extract.File {
 	return &extract.File{ID: uint64(id), Path: path, Deep: deep, NameBytes: exact, Kind: extract.KindFile}
 }
 
+// twoNames is the remark on an entry whose record and thread differ.
+const twoNames = "its record and its thread do not agree on its name and folder: one of them may be of an earlier time"
+
 // leftover is the remark on an entry whose record may be out of use.
 const leftover = "its record stands in a part of the catalog that may be out of use, since what would tell is unread"
 
@@ -81,8 +84,17 @@ func (v *files) listFolder(k catalogKey, d *folderRecord, doubtful bool, out *li
 		f.Needs = v.needsOf(needs.Most, d.id)
 		f.Why = append(f.Why, fmt.Sprintf("%d of its %d entries were read", known.children, known.valence))
 	}
+	v.oppose(f, d.id)
 	v.doubt(f)
 	out.entries = append(out.entries, entry{f: f})
+}
+
+// oppose marks an entry of that number whose record and thread differ.
+func (v *files) oppose(f *extract.File, id uint32) {
+	if v.opposed[id] {
+		f.RecordUnread = true
+		f.Why = append(f.Why, twoNames)
+	}
 }
 
 // doubt marks an entry whose record may be superseded by the journal.
@@ -119,6 +131,7 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 		f.Why = append(f.Why, leftover)
 	}
 	v.doubt(f)
+	v.oppose(f, rec.id)
 	if v.journal.present && k.parent == idRoot {
 		if at := v.fork(&rec.data, rec.id, dataFork); v.isJournal(k, rec.data.runs[0]) {
 			out.entries = append(out.entries, entry{runs: at.runs, own: true, maybe: e.maybe})
@@ -160,8 +173,17 @@ func (v *files) listFile(k catalogKey, rec *fileRecord, doubtful bool, out *list
 			f.Why = append(f.Why, leftover)
 		}
 		f.ID = uint64(shared.id)
+		v.oppose(f, shared.id)
+		if v.names.miscounted[rec.special] {
+			f.RecordUnread = true
+			f.Why = append(f.Why, fmt.Sprintf("the file that it links to counts %d hard links, and others were found: it may be a link to another one", n.links))
+		}
 		v.fill(&e, &shared, v.private[0], out)
 	default:
+		if v.lacksLinks && rec.data.size == 0 && rec.rsrc.size == 0 {
+			f.RecordUnread = true
+			f.Why = append(f.Why, "it is empty, and hard links are missing that others count: it may be one")
+		}
 		v.fill(&e, rec, k.parent, out)
 	}
 }

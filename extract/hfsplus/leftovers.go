@@ -21,10 +21,11 @@ type maybe struct {
 // files. In a node that may be out of use as a whole, one such record speaks for
 // all; if there is none, those are leftovers whose folder is known to hold nothing
 // more.
-func (c *names) setFiles(all *catalog) {
-	slices.Sort(all.files)
+func (c *names) setFiles(all *catalog, whole bool) {
+	slices.SortFunc(all.files, fileThread.compare)
+	c.opposeFiles(all, whole)
 	seen := func(id uint32) bool {
-		_, ok := slices.BinarySearch(all.files, id)
+		_, ok := slices.BinarySearchFunc(all.files, id, fileThread.byID)
 		return ok
 	}
 	unsure := map[uint32]bool{} // files
@@ -95,8 +96,8 @@ func (c *names) sure(all *catalog) func(maybe) bool {
 			found[record{kind, what}] = true
 		}
 	}
-	for _, id := range all.files {
-		put(typeFile, fileThread{id: id})
+	for _, f := range all.files {
+		put(typeFile, fileThread{id: f.id})
 	}
 	for _, th := range all.fthreads {
 		put(typeFileThread, th)

@@ -125,13 +125,21 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 		l.Complete = false
 		why("%d entries are files that claim blocks which something else claims too, or which the allocation file calls free: none of them is called intact", w.crossed)
 	}
-	if w.miscounted {
+	if w.disputed.miscounted {
 		l.Complete = false
 		why("the allocation file has another number of free blocks than the volume header's %d: what is allocated is not known", w.header.freeBlocks)
 	}
 	if w.crossed == 0 && w.shared.Len()+w.freed.Len() > 0 {
 		l.Complete = false
 		why("blocks of the volume's own structures are claimed twice, or the allocation file calls them free")
+	}
+	if n := len(w.opposed); n > 0 {
+		l.Complete = false
+		why("of %d files and folders the records and the threads do not agree on the name and the folder", n)
+	}
+	if n := len(w.names.miscounted); n > 0 {
+		l.Complete = false
+		why("%d files with hard links count others than were found", n)
 	}
 	have := w.known
 	switch {
@@ -167,7 +175,7 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 			return l, err
 		}
 		l.UnclaimedBytes = n
-		if n > 0 && !w.miscounted {
+		if n > 0 && !w.disputed.miscounted {
 			l.Complete = false
 			why("%d bytes are allocated that no listed file claims", n)
 		}

@@ -221,8 +221,10 @@ func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
 		}
 		return true
 	}
+	further := l.overflow.of(file, kind)
 	if add(p.runs[:]) && (pos < need || pos < int64(p.blocks)) {
-		for _, rec := range l.overflow.of(file, kind) {
+		for len(further) > 0 {
+			rec := further[0]
 			if int64(rec.start) < pos {
 				out.why = append(out.why, fmt.Sprintf("an overflow record begins at block %d of the fork, before block %d", rec.start, pos))
 				out.gaps = true // which of the two is right cannot be told
@@ -231,6 +233,7 @@ func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
 			out.gaps = out.gaps || int64(rec.start) > pos && pos < need
 			pos = int64(rec.start)
 			out.doubtful = out.doubtful || rec.doubtful
+			further = further[1:]
 			if !add(rec.runs[:]) {
 				break
 			}
@@ -242,9 +245,10 @@ func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
 	switch {
 	case !p.whole:
 	case pos > int64(p.blocks):
-		out.why = append(out.why, fmt.Sprintf("the extents have %d blocks, the fork has %d", pos, p.blocks))
-		out.gaps = true
+		out.against = fmt.Sprintf("the extents have %d blocks, the fork has %d", pos, p.blocks)
 	case out.gaps || len(out.why) > 0:
+	case slices.ContainsFunc(further, func(r overflowRecord) bool { return !r.doubtful }):
+		out.against = "the extents overflow file has further extents of it than its record asks for: the record may be of an earlier time"
 	case pos < int64(p.blocks) || pos > need:
 		out.against = fmt.Sprintf("its record has %d bytes in %d blocks, its extents have %d: it may be longer or shorter, or was being written", out.size, p.blocks, pos)
 	}

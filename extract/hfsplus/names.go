@@ -32,16 +32,21 @@ type names struct {
 	linkedFolders map[uint32]uint32   // folders that hard links share, by the number that the links have
 	orphans       map[uint32]bool     // files known by their threads alone
 	accepted      map[fileThread]bool // records that may be leftovers, to be listed: files by their own, or by their threads
+	opposed       map[uint32]bool     // files and folders whose records and threads do not agree
+	miscounted    map[uint32]bool     // numbers of inodes that more or fewer links name than their records count
+	lacksLinks    bool                // fewer
 	paths         *extract.Paths[uint32]
 }
 
-// readNames works out the names of what the records of the catalog tell. Of those it keeps what the names need, and leaves the counts alone.
-func readNames(all *catalog) *names {
-	c := &names{known: int64(len(all.files)), orphans: map[uint32]bool{}, accepted: map[fileThread]bool{}}
-	c.setFolders(all)
+// readNames works out the names of what the records of the catalog tell, all of which
+// were read if it is whole. Of those it keeps what the names need, and leaves the
+// counts alone.
+func readNames(all *catalog, whole bool) *names {
+	c := &names{known: int64(len(all.files)), orphans: map[uint32]bool{}, accepted: map[fileThread]bool{}, opposed: map[uint32]bool{}, miscounted: map[uint32]bool{}}
+	c.setFolders(all, whole)
 	c.setPrivate()
-	c.setLinks(all)
-	c.setFiles(all)
+	c.setLinks(all, whole)
+	c.setFiles(all, whole)
 	c.setPaths()
 	*all = catalog{lost: all.lost, nameless: all.nameless, records: all.records}
 	return c
@@ -49,11 +54,12 @@ func readNames(all *catalog) *names {
 
 // setFolders makes the table of folders: by their records, else their threads,
 // sure ones before doubtful ones.
-func (c *names) setFolders(all *catalog) {
+func (c *names) setFolders(all *catalog, whole bool) {
 	c.folders = append(all.folders, all.threads...)
 	slices.SortStableFunc(c.folders, func(a, b folder) int {
 		return cmp.Or(cmp.Compare(a.id, b.id), cmp.Compare(flag(a.doubtful), flag(b.doubtful)), cmp.Compare(flag(a.fromThread), flag(b.fromThread)))
 	})
+	c.opposeFolders(whole)
 	c.folders = slices.CompactFunc(c.folders, func(a, b folder) bool { return a.id == b.id })
 	for _, n := range all.children {
 		if f := c.folder(n.id); f != nil {
@@ -107,9 +113,10 @@ func (c *names) isPrivate(id uint32) bool {
 }
 
 // setLinks makes the tables of hard links.
-func (c *names) setLinks(all *catalog) {
+func (c *names) setLinks(all *catalog, whole bool) {
 	slices.Sort(all.links)
-	c.links = slices.Compact(all.links)
+	found := all.links
+	c.links = slices.Compact(slices.Clone(all.links))
 	c.inodes = slices.DeleteFunc(all.inodes, func(n inode) bool { return n.parent != c.private[0] })
 	if f := c.folder(c.private[0]); f != nil && f.doubtful {
 		for i := range c.inodes {
@@ -120,6 +127,10 @@ func (c *names) setLinks(all *catalog) {
 		return cmp.Or(cmp.Compare(a.number, b.number), cmp.Compare(flag(a.doubtful), flag(b.doubtful)), cmp.Compare(flag(a.thread), flag(b.thread)))
 	})
 	c.inodes = slices.CompactFunc(c.inodes, func(a, b inode) bool { return a.number == b.number })
+
+	if whole {
+		c.countLinks(found)
+	}
 
 	// What a folder with hard links holds is shown under its first link.
 	if c.private[1] == 0 || len(all.aliases) == 0 {

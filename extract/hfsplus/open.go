@@ -47,7 +47,7 @@ func (v *Volume) Walk(ctx context.Context, yield func(*extract.File) error) (*ex
 		return out, nil
 	}
 	at := rec.catalog.journalAt
-	names := readNames(&rec.catalog)
+	names := readNames(&rec.catalog, rec.whole())
 	rec.settleJournal(names, at)
 	w := lister{files: &files{rec, names}}
 	if err := w.walk(ctx, v.o, v.doubt.Files(yield)); err != nil {

@@ -88,6 +88,7 @@ type inode struct {
 	id       uint32
 	leaf     uint32 // node number
 	at       uint16 // of the record in the node
+	links    uint32 // that name it, as its record counts
 	doubtful bool
 	thread   bool // known by its thread alone
 }
@@ -104,8 +105,8 @@ type catalog struct {
 	label    string
 	folders  []folder
 	threads  []folder     // of folders
-	files    []uint32     // ids; doubtful ones left out
-	fthreads []fileThread // sure ones
+	files    []fileThread // what their records say; doubtful ones left out
+	fthreads []fileThread // what their threads say; sure ones
 	maybe    []maybe
 	inodes   []inode
 	links    []uint32 // numbers of the inodes that hard links name
@@ -143,7 +144,8 @@ func (c *catalog) add(p *catalog) {
 	}
 }
 
-// fileThread is the thread of a file. name is a hash of the name in it.
+// fileThread is what a file's record or its thread says of it. name is a hash of its
+// name.
 type fileThread struct{ id, parent, name uint32 }
 
 // tally counts the records of one parent that stand together.
@@ -223,7 +225,7 @@ func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 			f := &r.file
 			unsure(r.kind, fileThread{f.id, r.parent, nameHash(r.name)})
 			if !doubtful {
-				out.files = append(out.files, f.id)
+				out.files = append(out.files, fileThread{f.id, r.parent, nameHash(r.name)})
 				data := f.data.runs[:]
 				if l.isJournal(r.catalogKey, data[0]) {
 					data = data[1:] // the journal, which is claimed as a structure
@@ -232,7 +234,7 @@ func (l *layout) collect(n *node, doubtful bool, out *catalog) {
 				l.register(&out.claims, f.rsrc.runs[:])
 			}
 			if num, ok := numbered(r.name, inodePrefix); ok {
-				out.inodes = append(out.inodes, inode{num, r.parent, f.id, n.number, uint16(at), doubtful, false})
+				out.inodes = append(out.inodes, inode{num, r.parent, f.id, n.number, uint16(at), f.special, doubtful, false})
 			}
 			if f.hardLink() {
 				out.links = append(out.links, f.special)
