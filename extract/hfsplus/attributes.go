@@ -117,6 +117,7 @@ func (l *layout) loadCompressed(ctx context.Context, o extract.Options) (*compre
 	}
 	err := each(ctx, t, o, func(n *node, doubtful bool, out *compressedFiles) {
 		out.some = out.some || n.gone > 0 || n.uncertain
+		last := uint32(0)
 		for _, r := range n.recs {
 			b := n.Slice(r.start, r.end-r.start)
 			a, ok := parseAttribute(b.Data)
@@ -134,7 +135,11 @@ func (l *layout) loadCompressed(ctx context.Context, o extract.Options) (*compre
 			if !isName(a.name, compressedName) {
 				continue
 			}
-			c := compressedFile{file: a.file, doubtful: doubtful || n.uncertain, unusable: a.kind != attrInline}
+			// keys that are out of order are not all what was written
+			c := compressedFile{file: a.file, doubtful: doubtful || n.uncertain, unusable: a.kind != attrInline || a.file < last}
+			if last = max(last, a.file); c.unusable && len(out.list) > 0 && a.kind == attrInline {
+				out.list[len(out.list)-1].unusable = true
+			}
 			if !c.unusable {
 				c.unusable = !parseDecmpfs(b.Data[a.data:a.data+a.bytes], &c)
 				c.data = int64(n.number)*int64(t.nodeSize) + int64(r.start+a.data+decmpfsHeader)

@@ -16,6 +16,7 @@ const (
 	decmpfsMagic  = 0x636D7066
 	decmpfsHeader = 16
 
+	emptyStream     = 8        // bytes that nothing has when it is compressed by zlib (RFC 1950, 1951)
 	compressionUnit = 65536    // bytes of content of a block
 	mostInline      = 64 << 20 // bytes of content that an attribute can be believed to hold: of zlib 1032 for one
 )
@@ -67,6 +68,10 @@ func (v *files) stored(f *extract.File, c *compressedFile, fk *fork, need *wante
 	f.Size = int64(c.size)
 	f.RecordUnread = f.RecordUnread || c.doubtful
 	if f.Size == 0 {
+		if c.bytes > emptyStream || fk.size > 0 {
+			f.RecordUnread = true
+			f.Why = append(f.Why, "it is said to be empty, and compressed content of it is stored")
+		}
 		return
 	}
 	switch c.method {
@@ -206,6 +211,7 @@ func blocks(f *extract.File, fk *fork, table, step, count int64, entry func(b []
 	const part = 1024 // entries at a time
 	var buf [part*8 + 8]byte
 	bad, misfits := false, false
+	crossed, last := false, int64(0) // blocks that begin before the one before them ends
 	// a size may claim anything: the table ends where the fork is no more located
 	count = min(count, max(0, fk.located()-table)/step)
 	for i := int64(0); i < count; i += part {
@@ -221,6 +227,8 @@ func blocks(f *extract.File, fk *fork, table, step, count int64, entry func(b []
 				bad = true
 				continue
 			}
+			crossed = crossed || at < last
+			last = max(last, at+size)
 			off := (i + k) * compressionUnit
 			length := min(compressionUnit, f.Size-off)
 			var first [4]byte
@@ -237,5 +245,9 @@ func blocks(f *extract.File, fk *fork, table, step, count int64, entry func(b []
 	}
 	if misfits {
 		f.Why = append(f.Why, misfit)
+	}
+	if crossed {
+		f.RecordUnread = true
+		f.Why = append(f.Why, "the blocks of its compressed content do not follow each other")
 	}
 }

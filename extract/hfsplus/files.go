@@ -76,6 +76,10 @@ func (v *files) listFolder(k catalogKey, d *folderRecord, doubtful bool, out *li
 	f.Kind = extract.KindFolder
 	f.Modified = date(d.modified)
 	f.EntriesUnread = known.children < known.valence
+	if known.children > known.valence {
+		f.RecordUnread = true
+		f.Why = append(f.Why, fmt.Sprintf("it has %d entries, of which its record counts %d", known.children, known.valence))
+	}
 	if doubtful {
 		f.RecordUnread = true
 		f.Why = append(f.Why, leftover)
@@ -243,8 +247,16 @@ func (v *files) fill(e *entry, rec *fileRecord, parent uint32, out *listed) {
 	case modeFIFO, modeChar, modeBlock, modeSocket, modeWhite:
 		f.Why = append(f.Why, "a device node, pipe or socket: it has no content")
 	}
+	c := v.compressed.of(rec.id)
+	switch {
+	case rec.id < idFirstUser:
+		f.RecordUnread = true
+		f.Why = append(f.Why, fmt.Sprintf("its record has the number %d, which no file can have", rec.id))
+	case rec.ownerFlags&ownerCompressed == 0 && c != nil && !c.doubtful:
+		f.RecordUnread = true
+		f.Why = append(f.Why, "an attribute says that it is kept compressed, and its record does not")
+	}
 	if rec.ownerFlags&ownerCompressed != 0 {
-		c := v.compressed.of(rec.id)
 		switch {
 		case rec.data.size > 0:
 			// as a system leaves it that was stopped while it unpacked the file

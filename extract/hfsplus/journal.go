@@ -184,7 +184,7 @@ func openJournal(src *source, start, length int64, h *volumeHeader, known, use b
 	jh, err := st.find(src, start, length, h)
 	switch {
 	case known && !says && st.damaged != "":
-		return journalState{at: -1, info: -1} // the number of its block means nothing
+		return journalState{at: -1, info: -1, unknown: true} // the number of its block may mean nothing
 	case known && !says && (err != nil || jh.start != jh.end):
 		st.present = true
 		left("the volume header says that the volume keeps no journal, and names one, which is unread or not empty; not used")
@@ -233,9 +233,9 @@ func (st *journalState) find(src *source, start, length int64, h *volumeHeader) 
 		return damaged(err)
 	case info.flags&jibElsewhere != 0:
 		return jh, errors.New("the journal is on another drive")
-	case info.flags&jibInVolume == 0 && info.flags&jibNeedInit != 0:
+	case info.flags&jibInVolume == 0 && info.flags&jibNeedInit != 0 && info.length == 0:
 		return jh, nil
-	case info.flags&jibInVolume == 0 || info.length < 1024 || info.offset > length-info.length:
+	case info.flags&(jibInVolume|jibNeedInit) == 0 || info.length < 1024 || info.offset > length-info.length:
 		return damaged(fmt.Errorf("journal info block: a journal of %d bytes at %d is not on this volume", info.length, info.offset))
 	}
 	st.at, st.length = start+info.offset, info.length

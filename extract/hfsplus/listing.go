@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
 	"fileassay/extract"
 	"fileassay/extract/claims"
@@ -19,6 +20,7 @@ type lister struct {
 	given   fileThread // the last entry that was listed of those that may be leftovers
 	unnamed int64
 	crossed int64 // entries of files whose claims something speaks against
+	adrift  int64 // entries of folders that do not lead to the root
 }
 
 // walk gives every file and folder to yield.
@@ -78,6 +80,9 @@ func (w *lister) give(e *entry, yield func(*extract.File) error) error {
 	}
 	if e.cross {
 		w.crossed++
+	}
+	if strings.HasPrefix(e.f.Path, "?/") && !e.f.Deep {
+		w.adrift++
 	}
 	return yield(e.f)
 }
@@ -141,15 +146,19 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 		l.Complete = false
 		why("%d files with hard links count others than were found", n)
 	}
+	if w.adrift > 0 {
+		l.Complete = false
+		why("%d entries stand in folders that do not lead to the root", w.adrift)
+	}
 	have := w.known
 	switch {
 	case !w.alternate && !w.headerStale:
 		want := int64(w.header.fileCount) + int64(w.header.folderCount)
 		if want > have {
-			l.Complete = false
 			l.UnreadRecords = want - have
 		}
 		if want != have {
+			l.Complete = false
 			why("the volume header counts %d files and folders, the catalog has the records of %d", want, have)
 		}
 	case t.headerOK:
@@ -169,7 +178,10 @@ func (w *lister) listing(ctx context.Context, space extract.Space) (extract.List
 	if c.nameless > 0 {
 		why("%d files are known by nothing but a part of their records", c.nameless)
 	}
-	if slices.ContainsFunc(w.header.allocation.runs[:], func(r blockRun) bool { return r.count > 0 }) {
+	if !slices.ContainsFunc(w.header.allocation.runs[:], func(r blockRun) bool { return r.count > 0 }) {
+		l.Complete = false
+		why("the volume header tells of no allocation file: what is allocated is not known")
+	} else {
 		n, _, err := claims.Unclaimed(ctx, space)
 		if err != nil {
 			return l, err

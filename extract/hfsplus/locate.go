@@ -213,7 +213,7 @@ func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
 				break
 			}
 			if !l.header.holds(r) {
-				out.why = append(out.why, fmt.Sprintf("an extent of %d blocks from block %d lies outside the volume", r.count, r.start))
+				out.against = fmt.Sprintf("an extent of %d blocks from block %d lies outside the volume", r.count, r.start)
 				return false
 			}
 			out.runs = out.runs.add(extract.Extent{Offset: pos * bs, Image: l.at(r.start), Length: int64(r.count) * bs})
@@ -246,7 +246,7 @@ func (l *layout) fork(p *partFork, file uint32, kind uint8) fork {
 	case !p.whole:
 	case pos > int64(p.blocks):
 		out.against = fmt.Sprintf("the extents have %d blocks, the fork has %d", pos, p.blocks)
-	case out.gaps || len(out.why) > 0:
+	case out.gaps || out.against != "" || len(out.why) > 0:
 	case slices.ContainsFunc(further, func(r overflowRecord) bool { return !r.doubtful }):
 		out.against = "the extents overflow file has further extents of it than its record asks for: the record may be of an earlier time"
 	case pos < int64(p.blocks) || pos > need:

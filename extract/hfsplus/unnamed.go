@@ -11,14 +11,18 @@ import (
 const maxUnnamed = 1 << 16
 
 // openAt says what keeps a journal that may begin at an offset of the image from
-// being one without newer metadata; "" where nothing does.
-func (l *layout) openAt(at int64) string {
+// being one without newer metadata; "" where nothing does. One that is named must
+// have a header.
+func (l *layout) openAt(at int64, named bool) string {
 	var b [jhBytes]byte
 	if at < 0 || !l.src.read(b[:], at).Whole() {
 		return "is unread"
 	}
-	if h, err := parseJournalHeader(b[:]); err == nil && h.start != h.end {
+	switch h, err := parseJournalHeader(b[:]); {
+	case err == nil && h.start != h.end:
 		return "is not empty"
+	case err != nil && named:
+		return "fails its checks"
 	}
 	return ""
 }
@@ -38,7 +42,7 @@ func (l *layout) hiddenJournal(ctx context.Context, all *ranges.Set) (why string
 			if left--; left < 0 {
 				at = -1
 			}
-			why = l.openAt(at)
+			why = l.openAt(at, false)
 			at += bs
 		}
 		return nil
@@ -60,12 +64,16 @@ func (r *records) settleJournal(c *names, at int64) {
 	switch {
 	case at != 0:
 		j.present, j.at = true, at
-		why = r.openAt(at)
+		why = r.openAt(at, true)
 	case !c.full(idRoot):
 		why = r.hidden
 	}
 	if why != "" {
 		j.broken = true
-		r.notes = append(r.notes, "the volume header is unread, and a journal of which the alternate one does not tell "+why+", or may be: newer metadata may stand in it")
+		was := "the volume header is unread, and a journal of which the alternate one does not tell "
+		if !r.alternate {
+			was = "the volume header says that the volume keeps no journal, and yet one "
+		}
+		r.notes = append(r.notes, was+why+", or may be: newer metadata may stand in it")
 	}
 }
