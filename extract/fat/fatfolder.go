@@ -11,6 +11,7 @@ func (d *fatFormat) entries(f folder, slots func(func(slot) bool), yield func(*e
 	p := fatParser{fatFormat: d, folder: f, yield: yield}
 	slots(p.slot)
 	p.flush(false)
+	p.tally.Faulty += p.long.stray
 	return p.tally
 }
 
@@ -21,6 +22,7 @@ type fatParser struct {
 	yield  func(*entry)
 	tally  tally
 	long   longName
+	labels int
 }
 
 func (p *fatParser) slot(s slot) bool {
@@ -42,7 +44,7 @@ func (p *fatParser) slot(s slot) bool {
 		p.tally.Ended = true
 		return false
 	case b[0] == slotDeleted:
-		p.long.reset()
+		p.long.drop()
 		return true
 	case isLong(b):
 		long, ok := parseLong(b)
@@ -107,7 +109,10 @@ func (p *fatParser) flush(lost bool) {
 		e.Name, e.NameBytes = extract.NameFromUTF16(units)
 		p.yield(e)
 	}
-	p.long.reset()
+	if lost {
+		p.long.reset()
+	}
+	p.long.drop()
 }
 
 // entry yields what a short entry and the long name before it say.
@@ -117,8 +122,10 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 		return
 	}
 	if s.Attr&attrLabel != 0 {
+		p.labels++
 		switch stray := s.Attr&attrFolder != 0 || !p.folder.Root && !p.folder.Partial || p.long.parts > 0; {
-		case stray: // only the root has labels, and they have no long name
+		case stray || p.labels > 1 || s.Size != 0 || p.first(s) != 0:
+			// only the root has a label, one, which has no long name and no content
 			p.tally.Faulty++
 		case p.folder.Root && p.label == "":
 			p.label = labelName(s.raw(), p.codepage)
@@ -152,6 +159,7 @@ func (p *fatParser) entry(s *shortEntry, at int64) {
 		case p.long.parts > 0 || p.long.broken:
 			e.Why = append(e.Why, "the slots of its long name make no sense: this is the short one")
 		}
+		p.long.drop()
 	}
 	p.yield(e)
 }

@@ -214,6 +214,9 @@ func (v *fatImage) file(f *fatDir, name, longName string, size uint32, clusters 
 	if len(clusters) > 0 {
 		first = clusters[0]
 		v.chain(clusters...)
+		if n := v.ClusterSize; size > 0 && (int64(size)-1)/n == int64(len(clusters))-1 {
+			v.Write(v.cluster(clusters[len(clusters)-1])+(int64(size)-1)%n, []byte("."))
+		}
 	}
 	if longName != "" {
 		for _, b := range long(longName, name) {

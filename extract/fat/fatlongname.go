@@ -12,26 +12,36 @@ type longName struct {
 	at     int64
 	broken bool // parts came that belong to no name that began, or in no order
 	cut    bool // a part of it was not read
+	stray  int64
 }
 
 func (l *longName) reset() { l.parts, l.next, l.broken, l.cut = 0, 0, false, false }
+
+// drop is reset where the entry of the name did not come: slots that are in use and
+// belong to none are what is left of a file, so they count in stray.
+func (l *longName) drop() {
+	if (l.parts > 0 || l.broken) && !l.cut {
+		l.stray++
+	}
+	l.reset()
+}
 
 // add takes a slot at an image offset. afterGap says that the slots before it
 // were not read.
 func (l *longName) add(s longSlot, ok bool, at int64, afterGap bool) {
 	switch {
 	case !ok:
-		l.reset()
+		l.drop()
 		l.broken = true
 		return
 	case s.Last:
-		l.reset()
+		l.drop()
 		l.parts, l.next, l.sum = int(s.Order), int(s.Order), s.Sum
 	case l.parts == 0 && (afterGap || l.cut):
 		l.cut = true // a name whose beginning, that is its end, was not read
 		return
 	case l.parts == 0 || int(s.Order) != l.next || s.Sum != l.sum:
-		l.reset()
+		l.drop()
 		l.broken = true
 		return
 	}

@@ -90,6 +90,12 @@ func (d *fatFormat) rebuild(ctx context.Context, l *layout) bool {
 		return false
 	case len(found) == 1:
 		d.boot = found[0]
+		if !t.frontFree(&d.boot) {
+			l.doubt = append(l.doubt, "the boot sector is lost, and what stands in front of the tables is not known or something else's: they may be those of an image in a file")
+		}
+		if d.boot.Width == width28 && d.boot.RootCluster != firstCluster {
+			l.doubt = append(l.doubt, "the boot sector is lost, and the root does not stand where formatting programs put it: it may be an old one")
+		}
 	case len(bases) > 0 && (len(bases) == 1 || bases[0].votes >= 3*bases[1].votes):
 		d.boot = t.untabled(bases[0])
 		l.doubt = append(l.doubt, "the boot sector is lost, and where the allocation table stands was not found")
@@ -193,14 +199,35 @@ func (t *rebuilder) root(s *fatBoot, b base) bool {
 		}
 		return true
 	}
+	s.RootCluster = firstCluster // where formatting programs put it
+	if !t.r.IsRead(t.start+b.heap, b.cluster) {
+		return true
+	}
 	for c := range int64(min(s.Clusters, maxRoots)) {
 		if at := b.heap + c*b.cluster; lists(at, b.cluster) && !t.isHead(at) {
 			s.RootCluster = firstCluster + uint32(c)
 			return true
 		}
 	}
-	s.RootCluster = firstCluster // where formatting programs put it
 	return !t.isHead(b.heap)
+}
+
+// bootUnits are the sectors at the beginning of a volume that programs and copies of
+// the boot sector stand in.
+const bootUnits = 32
+
+// frontFree reports whether nothing but boot sectors stands in front of the tables. A
+// file that holds an image of another volume has tables and folders that prove each
+// other as well; but in front of it is its own volume.
+func (t *rebuilder) frontFree(s *fatBoot) bool {
+	b := t.r.Partial(make([]byte, s.TableSector*unit), t.start)
+	for i := range s.TableSector {
+		p, ok := b.Get(int(i*unit), unit)
+		if ok && i > 0 && likeTable(p) || i >= bootUnits && (!ok || !bytes.Equal(p, zeros[:])) {
+			return false
+		}
+	}
+	return true
 }
 
 // isHead reports whether a folder other than the root begins at a place.

@@ -150,7 +150,9 @@ func (t *records) folderStart(c uint32) look {
 // under that one. What looks like a folder may be what a deleted one left in
 // clusters that are in use for something else, or were given out and never written,
 // so that nothing in it is proved: what proves a folder is that its parent names it,
-// and it the parent (see folderOf).
+// and it the parent (see folderOf). That a parent has an unread slot for it does not
+// prove it: the slot may be that of a file which was given these clusters and has not
+// written them.
 func (t *records) adopt(ctx context.Context, list []candidate) error {
 	whole := map[uint32]bool{} // folders without room for an entry that was not read
 	for _, n := range t.nodes {

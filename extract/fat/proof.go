@@ -2,6 +2,7 @@ package fat
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/binary"
 	"fmt"
@@ -26,11 +27,13 @@ import (
 //     none has), or the table is as long as this size needs, too short for clusters
 //     of half of it and too long for those of twice. And the place of cluster 2:
 //     each copy of the table begins where it must, or is the same as the first for
-//     a sector in use; and on FAT12 and FAT16 the root has as many slots as its
-//     kind of volume has by the Overview, or is seen to end: what follows its end
-//     mark is zeros up to cluster 2, which is in use and begins with something else;
-//     a folder in cluster 2 which names itself shows that. A volume of which nothing
-//     lists anything needs neither.
+//     a sector in use; and on FAT12 and FAT16, where the root lies between, a folder
+//     in cluster 2 names itself, or the root is seen to end at cluster 2
+//     ([fatFormat.rootFits]), or the files are seen to end: behind the last byte of
+//     two or more, at different places of their sectors, are zeros up to the sector's
+//     end, and that byte is none. With cluster 2 a sector off, other sectors would
+//     have to end at just these places. Files behind which something else stands
+//     speak against it. A volume of which nothing lists anything needs neither.
 //
 // What was read and says otherwise is a contradiction: a copy of the boot sector
 // that states other parameters, a slot "." that names another cluster than the one
@@ -54,6 +57,7 @@ const (
 	proofFolders = 256
 	proofFiles   = 1024
 	proofSteps   = 1 << 16 // entries of the table
+	minEnds      = 2       // files that are seen to end
 )
 
 // prove weighs what was read for and against where the boot sector puts the
@@ -80,27 +84,30 @@ func (d *fatFormat) prove(ctx context.Context, l *layout) (witness, error) {
 	against(differs, "the boot sector and its copy, both read, do not state the same")
 	against(s.elsewhere > 0 && s.in <= s.elsewhere, "folders that name their own cluster stand elsewhere than the boot sector puts that")
 	against(s.rootDot, "the root begins with a slot that names another folder")
-	bare := same && len(w.against) == 0 // the copy outweighs what may be damage
+	same = same && len(w.against) == 0 // the copy outweighs what may be damage
 	against(s.none > 0 && s.in*8 <= s.none, "no folder begins where the boot sector puts it")
 	against(broken, "a table does not begin where the boot sector puts it")
 	size := s.chains > s.cut || d.boot.lengthFits()
-	heap := tables && (d.boot.Width == width28 || s.two || d.rootFits(l))
+	bare := same && size // the copy states the parameters, and one more bears it out
+	heap := tables && (d.boot.Width == width28 || s.two || s.bad == 0 && len(s.ends) >= minEnds || s.bad <= s.good && d.rootFits(l))
 	w.proved = w.settled || bare || len(w.against) == 0 && (size && heap || tables && s.empty)
 	return w, ctx.Err()
 }
 
 // shown is what the folders and files of a volume show of its geometry.
 type shown struct {
-	in, elsewhere, none int  // folders behind cluster 2 that name their cluster, another one, or do not begin as folders
-	two                 bool // the one in cluster 2 names it
-	rootDot             bool // the root is another folder
-	empty               bool // nothing stands in the root, all of which was read: no cluster is anything's
-	chains, cut         int  // files of several clusters whose chain has the length that their size asks for; files of any whose chain has another
+	in, elsewhere, none int            // folders behind cluster 2 that name their cluster, another one, or do not begin as folders
+	two                 bool           // the one in cluster 2 names it
+	ends                map[int64]bool // places in a sector at which files were seen to end
+	good, bad           int            // files that were seen to end, and those behind whose end something stands or before it nothing
+	rootDot             bool           // the root is another folder
+	empty               bool           // nothing stands in the root, all of which was read: no cluster is anything's
+	chains, cut         int            // files of several clusters whose chain has the length that their size asks for; files of any whose chain has another
 }
 
 // shown looks at the folders from the root down, as far as need be.
 func (d *fatFormat) shown(ctx context.Context, l *layout) (shown, error) {
-	var s shown
+	s := shown{ends: map[int64]bool{}}
 	files := 0
 	steps := int64(proofSteps)
 	file := func(e *entry) {
@@ -114,11 +121,14 @@ func (d *fatFormat) shown(ctx context.Context, l *layout) (shown, error) {
 		f := l.chains.follow(e.First, -1, need, func(uint32, *followed) stop { return stopWhole })
 		switch {
 		case f.stop == stopUnread:
+			return
 		case f.stop != stopWhole || f.n != need:
 			s.cut++
+			return
 		case need > 1:
 			s.chains++
 		}
+		l.endOf(&s, e.Size, f.at)
 	}
 	if len(l.rootParts) > 0 {
 		if _, ok := l.look(0, l.rootParts[0].Image); ok {
@@ -143,6 +153,28 @@ func (d *fatFormat) shown(ctx context.Context, l *layout) (shown, error) {
 	})
 	s.empty = files == 0 && len(l.rootParts) > 0 && l.r.IsRead(l.rootParts[0].Image, l.rootParts[0].Length)
 	return s, err
+}
+
+// leastRest is how many zeros behind a file show that it ends there.
+const leastRest = 8
+
+// endOf looks at the sector in which a file of some size ends, whose last cluster is c.
+func (l *layout) endOf(s *shown, size int64, c uint32) {
+	in := size % unit
+	if in == 0 || unit-in < leastRest || l.cluster < unit {
+		return
+	}
+	b := make([]byte, unit)
+	if _, err := l.r.ReadAt(b, l.at(c)+(size-1)%l.cluster/unit*unit); err != nil {
+		return
+	}
+	switch rest := bytes.Equal(b[in:], zeros[in:]); {
+	case rest && b[in-1] != 0:
+		s.ends[in] = true
+		s.good++
+	case !rest, bytes.Equal(b, zeros[:]):
+		s.bad++
+	}
 }
 
 // isDot reports whether b begins with a slot ".".
@@ -226,33 +258,37 @@ func (d *fatFormat) freeCounted(ctx context.Context, l *layout) bool {
 	return err == nil && free > 0 && free == int64(binary.LittleEndian.Uint32(b[488:]))
 }
 
-// rootFits reports whether the fixed root has as many slots as its kind of volume
-// has, or is seen to end at cluster 2.
+// rootFits reports whether the fixed root is seen to end: it has an end mark, and all
+// that was read behind that is zeros. It must have as many slots as its kind of volume
+// has, too, or end where cluster 2, which is in use, begins with something else.
 func (d *fatFormat) rootFits(l *layout) bool {
 	root := l.rootParts[0]
 	b := l.r.Partial(make([]byte, root.Length), root.Image)
-	end := int64(0) // of what its slots hold
+	ended := false
 	for i := int64(0); i+slotSize <= root.Length; i += slotSize {
 		p, ok := b.Get(int(i), slotSize)
-		if !ok {
-			end = i + slotSize
-		} else if p[0] != 0 || !bytes.Equal(p[1:], zeros[1:slotSize]) {
-			end = i + slotSize
+		switch {
+		case ok && ended && !bytes.Equal(p, zeros[:slotSize]):
+			return false
+		case ok:
+			ended = ended || p[0] == slotEnd
 		}
+	}
+	if !ended || d.boot.usualRoot() {
+		return ended
 	}
 	first := make([]byte, min(unit, l.cluster))
 	_, err := l.r.ReadAt(first, l.heap)
 	used := l.table.entry(firstCluster).Mark
-	zero := bytes.Equal(first, zeros[:len(first)])
-	media := d.boot.Media
-	usual := d.boot.RootEntries == 512 && media == 0xF8 || (d.boot.RootEntries == 224 || d.boot.RootEntries == 112) && media != 0xF8 || d.boot.RootEntries == 512 && media == 0xF0
-	switch {
-	case err == nil && zero && used != markFree && used != markUnread:
-		return false // the root may go on here
-	case usual:
-		return true
-	}
-	return err == nil && !zero && used != markFree && used != markUnread && end < root.Length && l.r.IsRead(root.Image, root.Length)
+	return err == nil && !bytes.Equal(first, zeros[:len(first)]) && used != markFree && used != markUnread && b.Whole()
+}
+
+// usualRoot reports whether the fixed root has as many slots as its kind of volume
+// has: 512, and on floppy disks what follows from their size (Overview, "FAT Volume
+// Initialization"; common practice).
+func (s *fatBoot) usualRoot() bool {
+	slots := map[int64]int64{320: 64, 360: 64, 640: 112, 720: 112, 1440: 112, 2400: 224, 2880: 224, 5760: 240}[s.Sectors]
+	return s.RootEntries == cmp.Or(slots, 512)
 }
 
 var zeros [unit]byte
