@@ -1,6 +1,7 @@
 package result
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"iter"
@@ -191,14 +192,21 @@ func (c *checker) unread(line []byte) error {
 	if err != nil {
 		return err
 	}
+	var stray error
 	c.pos, _, err = l.each(&r.Image, len(r.Volumes), c.pos, func(p *Place) bool {
+		for _, h := range p.In {
+			if v := &r.Volumes[h.Volume-1]; !v.holds(p.Start, p.Length, r.Image.Size) {
+				stray = fmt.Errorf("%w: %d bytes at offset %d are none of volume %d", errPlace, p.Length, p.Start, h.Volume)
+				return false
+			}
+		}
 		before := r.Unread.Len()
 		r.Unread.add(p.Start, p.End(), p.State)
 		c.borne.place(p, r.Unread.Len() > before)
 		p.Tally(&c.places, c.volumes)
 		return true
 	})
-	return err
+	return cmp.Or(err, stray)
 }
 
 // file takes the line of a file.
