@@ -330,11 +330,14 @@ func (c *checker) listing(v *Volume, p *paths) error {
 	return nil
 }
 
-// structures holds the structures of a volume that lie in one piece, which is
-// sure of those that are no longer than a cluster, to the unread map.
+// fixed are names of structures that have one place.
+var fixed = [...]string{"boot sector", "boot sector copy", "superblock", "volume header", "alternate volume header"}
+
+// structures holds the structures that a volume begins and ends with to the unread
+// map. Others may lie in pieces, or stand anew in a journal.
 func (c *checker) structures(v *Volume) error {
 	for _, s := range v.Structures {
-		if s.Start == nil || s.Length > v.Cluster || v.Pieces != nil || *s.Start > c.r.Image.DriveSize-s.Length {
+		if s.Start == nil || !slices.Contains(fixed[:], s.Name) || v.Pieces != nil || *s.Start > c.r.Image.DriveSize-s.Length {
 			continue
 		}
 		if n := c.r.Unread.covered(*s.Start, s.Length); n != s.Unread {

@@ -16,7 +16,7 @@ func claims() *resulttest.Made {
 	v := &m.Volumes[1]
 	v.Cluster, v.Notes = 4096, []string{v.PastEnd(m.Image.Size)}
 	v.Structures = []result.Structure{{Name: "superblock", Start: resulttest.Num(1<<19 + 1024), Length: 1024, Unread: 1024, Health: "unread"},
-		{Name: "group descriptors", Start: resulttest.Num(1<<19 + 2048), Length: 2048, Health: "read"}}
+		{Name: "boot sector", Start: resulttest.Num(1<<19 + 2048), Length: 2048, Health: "read"}}
 	v.Proof = &result.Proof{Ranges: "524288+512 526336+2048", SHA256: "0123456789abcdef 0123456789abcdef"}
 	m.Fill()
 	s := m.Image.Map.ByteStates
