@@ -126,9 +126,8 @@ func (p *Profile) sum() (n ByteStates) {
 	return n
 }
 
-// within reports whether no slice has more of a state than the map has there; all
-// asks that each has as much.
-func (p *Profile) within(r *Result, all bool) bool {
+// agrees reports whether each slice has as much of each state as the map has there.
+func (p *Profile) agrees(r *Result) bool {
 	if p == nil {
 		return true
 	}
@@ -142,11 +141,8 @@ func (p *Profile) within(r *Result, all bool) bool {
 		if r.Image.Map.TrustDoubtful {
 			u.Doubtful = s[2] // which the map does not tell
 		}
-		has := [...]int64{n - u.Total(), u.Doubtful, u.Failed, u.Skipped}
-		for i, k := range has {
-			if s[i+1] > k || all && s[i+1] < k {
-				return false
-			}
+		if [4]int64(s[1:]) != [...]int64{n - u.Total(), u.Doubtful, u.Failed, u.Skipped} {
+			return false
 		}
 	}
 	return true
@@ -306,13 +302,7 @@ func (c *checker) finish() error {
 			return fmt.Errorf("the image file did not give %d bytes at offset %d, and they are not called failed; make it again with verify", b[1], b[0])
 		}
 	}
-	ok := r.Image.Profile.within(r, true)
-	if h := r.Image.Heads; h != nil {
-		for i := range h.Heads {
-			ok = ok && h.Heads[i].Profile.within(r, false)
-		}
-	}
-	if !ok {
+	if !r.Image.Profile.agrees(r) {
 		return fmt.Errorf("the profile of the drive has %w", errSums)
 	}
 	return c.borne.check()
