@@ -44,7 +44,7 @@ var hostile = []string{
 
 // bellows is a small result: two volumes, every verdict, hostile names.
 func bellows() *resulttest.Made {
-	place := int64(8192)
+	place := int64(4096)
 	m := &resulttest.Made{
 		Image: result.Image{Path: "bellows.img", Size: 1 << 20, Table: "mbr",
 			Map:     result.Map{Path: "bellows.csv", SHA256: "00"},
@@ -82,6 +82,7 @@ func bellows() *resulttest.Made {
 	}
 	two := file("Names/second.txt", 77)
 	two.Volume, two.Modified = 2, "2021-01-31T23:59:59"
+	two.Extents = [][3]int64{{0, 1<<19 + 8192, 77}}
 	m.Files = append(m.Files, two)
 	return m
 }

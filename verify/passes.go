@@ -9,6 +9,7 @@ import (
 	"fileassay/extract/imap"
 	"fileassay/extract/ranges"
 	"fileassay/verify/files"
+	"fileassay/verify/result"
 )
 
 // maxPasses bounds how often an image is gone over. Each pass knows all faults
@@ -68,7 +69,7 @@ func (in *Input) BrokenWords(so, again string) string {
 }
 
 // ContentRead is the mode of [Options.Content] that reads all content again.
-const ContentRead = "read"
+const ContentRead = result.ContentRead
 
 const (
 	sweepWindow = 4 << 20   // bytes read at once

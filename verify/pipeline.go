@@ -35,7 +35,7 @@ type pipeline struct {
 	sums    result.Sums
 	content ranges.Set // unread ranges that content lies in
 	sum     *passSums
-	deep    int64 // entries that do not show their whole path
+	counts
 }
 
 // job is a batch of files on its way from put to the writer.
@@ -47,8 +47,15 @@ type job struct {
 	stored  []ranges.Range // where content lies, if that is asked for
 	waiting *headCount     // nil where no file waits for a head
 	wanted  result.WantedFiles
-	deep    int64
-	judged  chan struct{}
+	counts
+	judged chan struct{}
+}
+
+// counts are of entries whose path is not whole.
+type counts struct {
+	deep    int64 // too deep to show all of it
+	adrift  int64 // under "?/", these among them
+	unnamed int64
 }
 
 // batchSize is how many files go to a judge at once: enough that the channels
@@ -133,7 +140,7 @@ func (p *pipeline) write() {
 			p.sum.stored.Add(c.Start, c.End-c.Start)
 		}
 		p.sum.wanted.Add(&j.wanted)
-		p.deep += j.deep
+		p.deep, p.adrift, p.unnamed = p.deep+j.deep, p.adrift+j.adrift, p.unnamed+j.unnamed
 		if j.waiting != nil {
 			p.sum.waiting.addAll(j.waiting)
 		}
@@ -164,6 +171,12 @@ func (j *job) judge(in *Input, volume int, readContent bool) {
 		fillLine(&line, volume, f, &g)
 		j.lines = line.AppendLine(j.lines)
 		j.sums.Tally(&line)
+		if line.Adrift() {
+			j.adrift++
+		}
+		if line.Unnamed {
+			j.unnamed++
+		}
 		if in.wanted != nil && f.Kind != extract.KindFolder {
 			j.wanted.Count(in.wanted.Weight(wanted.Entry{Volume: volume, Path: f.Path, Size: f.Size, Modified: f.Modified}), g.Verdict)
 		}

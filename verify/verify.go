@@ -300,6 +300,10 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v *volu
 		rec.Listing.Complete, rec.Listing.Why = false, append(rec.Listing.Why, broken)
 	}
 	rec.Sums = p.sums
+	rec.Listing.UnnamedFiles = max(rec.Listing.UnnamedFiles, p.unnamed)
+	if lacks := rec.Lacks(p.adrift); rec.Listing.Complete && lacks != "" {
+		rec.Listing.Complete, rec.Listing.Why = false, append(rec.Listing.Why, lacks)
+	}
 	rec.Needs = needsOf(r, l.Needs)
 	if h, err = locate(ctx, number, survey, r, &p.content); err != nil {
 		return rec, nil, err
@@ -308,8 +312,8 @@ func verifyVolume(ctx context.Context, o Options, in *Input, number int, v *volu
 	if rec.Proof, err = prove(ctx, survey.Space, r, v.Start); err != nil {
 		return rec, h, err
 	}
-	if v.Pieces == nil && v.End() > r.DriveSize() {
-		rec.Notes = append(rec.Notes, fmt.Sprintf("the volume ends %d bytes past the end of the image: was the image cut short?", v.End()-r.DriveSize()))
+	if past := rec.PastEnd(r.DriveSize()); past != "" {
+		rec.Notes = append(rec.Notes, past)
 	}
 	return rec, h, nil
 }

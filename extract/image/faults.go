@@ -11,9 +11,9 @@ import (
 	"fileassay/extract/imap"
 )
 
-// faultUnit is how finely faults of the image file are told apart, in bytes:
+// FaultUnit is how finely faults of the image file are told apart, in bytes:
 // a sector of what it lies on, whatever the drive's own was.
-const faultUnit = 512
+const FaultUnit = 512
 
 // faults are the places that the image file itself did not give since the
 // reader was made. What is noted is replaced, never changed, so that readers
@@ -75,9 +75,9 @@ func (r *Reader) BrokenBytes() (n int64) {
 // It returns the context's error.
 func (r *Reader) AskBeside(ctx context.Context, n int64) error {
 	var bad []imap.Range
-	sector := make([]byte, faultUnit)
+	sector := make([]byte, FaultUnit)
 	gives := func(at int64) bool {
-		length := min(faultUnit, r.size-at)
+		length := min(FaultUnit, r.size-at)
 		if length <= 0 || !r.IsRead(at, length) || readFull(r.src, sector[:length], at) == nil {
 			return true
 		}
@@ -85,9 +85,9 @@ func (r *Reader) AskBeside(ctx context.Context, n int64) error {
 		return false
 	}
 	for _, b := range r.Broken() {
-		for at := b.Start - faultUnit; at >= max(b.Start-n, 0) && ctx.Err() == nil && !gives(at); at -= faultUnit {
+		for at := b.Start - FaultUnit; at >= max(b.Start-n, 0) && ctx.Err() == nil && !gives(at); at -= FaultUnit {
 		}
-		for at := b.End(); at < b.End()+n && ctx.Err() == nil && !gives(at); at += faultUnit {
+		for at := b.End(); at < b.End()+n && ctx.Err() == nil && !gives(at); at += FaultUnit {
 		}
 	}
 	if len(bad) > 0 {
@@ -143,15 +143,15 @@ func (r *Reader) fetch(p []byte, off int64) (bad []imap.Range, cause error) {
 	}
 	end := off + int64(len(p))
 	var whole []imap.Range // the pieces of which bad is a part
-	for at := off - off%faultUnit; at < end; at += faultUnit {
-		a, z := max(at, off), min(at+faultUnit, end)
+	for at := off - off%FaultUnit; at < end; at += FaultUnit {
+		a, z := max(at, off), min(at+FaultUnit, end)
 		part := p[a-off : z-off]
 		if readFull(r.src, part, a) == nil {
 			continue
 		}
 		clear(part)
 		bad = join(bad, imap.Range{Start: a, Length: z - a, State: imap.Failed})
-		whole = join(whole, imap.Range{Start: at, Length: min(faultUnit, r.size-at), State: imap.Failed})
+		whole = join(whole, imap.Range{Start: at, Length: min(FaultUnit, r.size-at), State: imap.Failed})
 	}
 	if len(bad) == 0 {
 		r.faults.retried.Add(1)

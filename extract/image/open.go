@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"runtime"
+	"syscall"
 
 	"fileassay/extract/imap"
 )
@@ -37,7 +38,9 @@ func Size(path string) (int64, error) {
 // open a pipe waits for its other end, and to open some devices sets them
 // going.
 func openFile(path string) (f *os.File, size, unit int64, err error) {
+	flag := os.O_RDONLY // nothing is ever written to an image
 	if !isRawDevice(path) {
+		flag |= syscall.O_NONBLOCK // what stands there may be another thing by then: a pipe must not be waited for
 		st, err := os.Stat(path)
 		if err == nil {
 			if err := canHoldImage(st.Mode()); err != nil {
@@ -47,7 +50,7 @@ func openFile(path string) (f *os.File, size, unit int64, err error) {
 			return nil, 0, 0, fmt.Errorf("image cannot be opened: %w", err)
 		} // else: what cannot be looked at may open, and else says why not
 	}
-	f, err = os.Open(path) // O_RDONLY: nothing is ever written to an image
+	f, err = os.OpenFile(path, flag, 0)
 	if err != nil {
 		return nil, 0, 0, fmt.Errorf("image cannot be opened: %w", err)
 	}

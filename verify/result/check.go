@@ -1,12 +1,14 @@
 package result
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"iter"
 	"math"
 	"slices"
 
+	"fileassay/extract/image"
 	"fileassay/extract/imap"
 )
 
@@ -36,7 +38,11 @@ type checker struct {
 	once    Once
 	borne   borne
 	waiting map[int]int64 // files that wait for each head
+	paths   []paths       // by volume
 }
+
+// paths counts entries of a volume whose path is not whole.
+type paths struct{ adrift, unnamed int64 }
 
 // mostBytes is more than any drive has, and small enough that the sums over all
 // states and places end within the largest number.
@@ -65,7 +71,7 @@ func (c *checker) image() error {
 	m := &im.Map
 	ok := natural(im.Sector, im.Size, im.DriveSize, im.Offset, im.Retried) && im.Sector > 0 && im.Sector <= 1<<20 &&
 		im.Size <= im.DriveSize && im.DriveSize <= maxDrive && m.sound() && m.Total() == im.DriveSize &&
-		allWithin(im.Broken, im.DriveSize) && allWithin(im.Needs, im.DriveSize)
+		allWithin(im.Broken, im.DriveSize) && allWithin(im.Needs, im.DriveSize) && (im.Content == "" || im.Content == ContentRead)
 	if p := im.Parts; p != nil {
 		ok = ok && p.Count > 0
 		for _, s := range p.Short {
@@ -76,18 +82,15 @@ func (c *checker) image() error {
 		sum := im.Heads.Others
 		ok = ok && sum.sound()
 		for _, h := range im.Heads.Heads {
-			ok = ok && h.sound() && h.Profile.sound(im.DriveSize)
+			ok = ok && h.sound() && h.Profile.sound(im.DriveSize) && (h.Profile == nil || h.Profile.sum() == h.ByteStates)
 			sum = ByteStates{Plus(sum.Read, h.Read), Plus(sum.Doubtful, h.Doubtful), Plus(sum.Failed, h.Failed), Plus(sum.Skipped, h.Skipped)}
 		}
 		ok = ok && sum == m.ByteStates
 	}
 	if p := im.Profile; p != nil {
-		ok = ok && p.sound(im.DriveSize)
-		var sum ByteStates
-		for _, s := range p.Slices {
-			sum.Doubtful, sum.Failed, sum.Skipped = Plus(sum.Doubtful, s[2]), Plus(sum.Failed, s[3]), Plus(sum.Skipped, s[4])
-		}
-		ok = ok && sum == ByteStates{0, m.Doubtful, m.Failed, m.Skipped}
+		sum := p.sum()
+		sum.Read = m.Read // whose slices are left out
+		ok = ok && p.sound(im.DriveSize) && sum == m.ByteStates
 	}
 	if !ok {
 		return errNumbers
@@ -115,6 +118,36 @@ func (p *Profile) sound(drive int64) bool {
 	return true
 }
 
+// sum adds up the slices.
+func (p *Profile) sum() (n ByteStates) {
+	for _, s := range p.Slices {
+		n = ByteStates{Plus(n.Read, s[1]), Plus(n.Doubtful, s[2]), Plus(n.Failed, s[3]), Plus(n.Skipped, s[4])}
+	}
+	return n
+}
+
+// agrees reports whether each slice has as much of each state as the map has there.
+func (p *Profile) agrees(r *Result) bool {
+	if p == nil {
+		return true
+	}
+	for _, s := range p.Slices {
+		at := s[0] * p.Slice
+		n := min(p.Slice, r.Image.DriveSize-at)
+		var u Unread
+		for g := range r.Unread.Within(at, n) {
+			u.Count(g.State, g.Length)
+		}
+		if r.Image.Map.TrustDoubtful {
+			u.Doubtful = s[2] // which the map does not tell
+		}
+		if [4]int64(s[1:]) != [...]int64{n - u.Total(), u.Doubtful, u.Failed, u.Skipped} {
+			return false
+		}
+	}
+	return true
+}
+
 func (c *checker) volume(v *Volume) error {
 	n := len(c.r.Volumes)
 	l := &v.Listing
@@ -122,7 +155,15 @@ func (c *checker) volume(v *Volume) error {
 		addable(l.UnreadRecords, l.UnnamedFiles, l.UnclaimedBytes) && (n < 2 || c.r.Volumes[n-2].Start <= v.Start) &&
 		allWithin(v.Needs, c.r.Image.DriveSize)
 	for _, s := range v.Structures {
-		ok = ok && natural(s.Length, s.Unread) && (s.Start == nil || within(*s.Start, s.Length))
+		ok = ok && natural(s.Length, s.Unread) && s.Unread <= s.Length && (s.Start == nil || within(*s.Start, s.Length))
+		if !s.sound() {
+			return fmt.Errorf("%s of volume %d is %q with %d bytes unread; make it again with verify", clip(s.Name), n, clip(s.Health), s.Unread)
+		}
+	}
+	if v.Proof != nil {
+		if past := v.PastEnd(c.r.Image.DriveSize); v.Start >= c.r.Image.DriveSize || past != "" && !slices.Contains(v.Notes, past) {
+			return fmt.Errorf("volume %d does not lie on the drive; make it again with verify", n)
+		}
 	}
 	if !ok {
 		return errNumbers
@@ -135,7 +176,7 @@ func (c *checker) volume(v *Volume) error {
 			return fmt.Errorf("volumes %d and %d are one, at offset %d; make the result again with verify", o.Volume, n, v.Start)
 		}
 	}
-	c.volumes = append(c.volumes, Volume{})
+	c.volumes, c.paths = append(c.volumes, Volume{}), append(c.paths, paths{})
 	return nil
 }
 
@@ -147,14 +188,21 @@ func (c *checker) unread(line []byte) error {
 	if err != nil {
 		return err
 	}
+	var stray error
 	c.pos, _, err = l.each(&r.Image, len(r.Volumes), c.pos, func(p *Place) bool {
+		for _, h := range p.In {
+			if v := &r.Volumes[h.Volume-1]; !v.holds(p.Start, p.Length, r.Image.Size) {
+				stray = fmt.Errorf("%w: %d bytes at offset %d are none of volume %d", errPlace, p.Length, p.Start, h.Volume)
+				return false
+			}
+		}
 		before := r.Unread.Len()
 		r.Unread.add(p.Start, p.End(), p.State)
 		c.borne.place(p, r.Unread.Len() > before)
 		p.Tally(&c.places, c.volumes)
 		return true
 	})
-	return err
+	return cmp.Or(err, stray)
 }
 
 // file takes the line of a file.
@@ -171,6 +219,12 @@ func (c *checker) file(f *File) error {
 	}
 	c.borne.file(f)
 	c.volumes[f.Volume-1].Tally(f)
+	if f.Adrift() {
+		c.paths[f.Volume-1].adrift++
+	}
+	if f.Unnamed {
+		c.paths[f.Volume-1].unnamed++
+	}
 	for _, h := range f.Heads {
 		c.waiting[h]++
 	}
@@ -190,7 +244,17 @@ func (c *checker) finish() error {
 		}
 		all.Add(&v.Sums)
 		complete = complete && v.Listing.Complete
+		if err := c.listing(v, &c.paths[i]); err != nil {
+			return err
+		}
+		if err := c.structures(v); err != nil {
+			return err
+		}
+		if err := c.proof(v); err != nil {
+			return err
+		}
 	}
+	complete = complete && len(r.Volumes) > 0
 	if s.Sums != all || s.Unread != c.places || s.ListingComplete && !complete {
 		return fmt.Errorf("the summary has %w", errSums)
 	}
@@ -227,7 +291,74 @@ func (c *checker) finish() error {
 	if past := r.Image.DriveSize - r.Image.Size; r.Unread.covered(r.Image.Size, past) < past {
 		return fmt.Errorf("the image ends at %d, and more of the drive is called read; make the result again with verify", r.Image.Size)
 	}
+	for _, b := range r.Image.Broken {
+		n := int64(0)
+		for u := range r.Unread.Within(b[0], b[1]) {
+			if u.State == imap.Failed || r.Image.Sector > image.FaultUnit { // else the sector's worst state stands there
+				n += u.Length
+			}
+		}
+		if n < b[1] {
+			return fmt.Errorf("the image file did not give %d bytes at offset %d, and they are not called failed; make it again with verify", b[1], b[0])
+		}
+	}
+	if !r.Image.Profile.agrees(r) {
+		return fmt.Errorf("the profile of the drive has %w", errSums)
+	}
 	return c.borne.check()
+}
+
+// listing holds what a volume's line says of its list to the lines of its files.
+func (c *checker) listing(v *Volume, p *paths) error {
+	l := &v.Listing
+	switch lacks := v.Lacks(p.adrift); {
+	case l.Complete && lacks != "":
+		return fmt.Errorf("volume %d has a list that is called complete, and %s; make it again with verify", v.Volume, lacks)
+	case p.unnamed > l.UnnamedFiles || p.adrift < l.Deep:
+		return fmt.Errorf("volume %d has %w", v.Volume, errSums)
+	}
+	return nil
+}
+
+// fixed are names of structures that have one place.
+var fixed = [...]string{"boot sector", "boot sector copy", "superblock", "volume header", "alternate volume header"}
+
+// structures holds the structures that a volume begins and ends with to the unread
+// map. Others may lie in pieces, or stand anew in a journal.
+func (c *checker) structures(v *Volume) error {
+	for _, s := range v.Structures {
+		if s.Start == nil || !slices.Contains(fixed[:], s.Name) || v.Pieces != nil || *s.Start > c.r.Image.DriveSize-s.Length {
+			continue
+		}
+		if n := c.r.Unread.covered(*s.Start, s.Length); n != s.Unread {
+			return fmt.Errorf("%s of volume %d has %d unread bytes, by the result's own map %d; make it again with verify", clip(s.Name), v.Volume, s.Unread, n)
+		}
+	}
+	return nil
+}
+
+// proof holds the proof of a volume to the unread map. The first sector of the
+// volume is part of it where it was read.
+func (c *checker) proof(v *Volume) error {
+	if v.Proof == nil {
+		return nil
+	}
+	r, first, n := c.r, false, 0
+	err := v.Proof.each(func(at, length int64, sum string) error {
+		if at > r.Image.Size-length || !r.Unread.IsRead(at, length) || !isDigest(sum) {
+			return fmt.Errorf("proof range %d+%d was not read, or has no digest", at, length)
+		}
+		first = first || at == v.Start && length >= r.Image.Sector
+		n++
+		return nil
+	})
+	switch {
+	case err != nil:
+		return fmt.Errorf("volume %d: %w; make it again with verify", v.Volume, err)
+	case n == 0 && v.Files.Total() > 0, !first && r.Unread.IsRead(v.Start, r.Image.Sector) && v.Start <= r.Image.Size-r.Image.Sector:
+		return fmt.Errorf("volume %d has no proof of which image it was read from; make it again with verify", v.Volume)
+	}
+	return nil
 }
 
 // checkFile holds the line of a file to itself and to what was not read.
@@ -238,6 +369,9 @@ func (r *Result) checkFile(f *File) error {
 			return fmt.Errorf("%q: there is no volume %d", clip(f.Path), f.Volume)
 		}
 		v := &r.Volumes[f.Volume-1]
+		if f.Holes > 0 && !v.sparse() {
+			return fmt.Errorf("%q has %d bytes without storage, and %s knows none; make it again with verify", clip(f.Path), f.Holes, clip(v.Filesystem))
+		}
 		for p := range f.content() {
 			if !v.holds(p.image, p.length, r.Image.Size) {
 				return fmt.Errorf("%q has content outside its volume; make it again with verify", clip(f.Path))

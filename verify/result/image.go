@@ -1,5 +1,7 @@
 package result
 
+import "fmt"
+
 // The records of a result, one JSON object a line: an image, its volumes, the
 // files volume by volume, and a summary.
 
@@ -18,7 +20,7 @@ type Image struct {
 	Notes     []string   `json:"notes,omitempty"`
 	Missing   []string   `json:"missing,omitempty"`            // why volumes may be missing
 	Needs     [][2]int64 `json:"needs,omitempty"`              // [offset, length] unread of the partition tables, that would tell of more volumes
-	Content   string     `json:"content,omitempty"`            // "read" where every byte of content was read again
+	Content   string     `json:"content,omitempty"`            // [ContentRead] where every byte of content was read again
 	Broken    [][2]int64 `json:"image_file_errors,omitempty"`  // [offset, length] the image file itself did not give
 	Retried   int64      `json:"image_file_retries,omitempty"` // reads of the image file that failed once, and then gave every byte
 	Heads     *Heads     `json:"heads,omitempty"`
@@ -26,6 +28,9 @@ type Image struct {
 	Format    int        `json:"format"`
 	Program   Program    `json:"program"` // that wrote the result
 }
+
+// ContentRead is Image.Content where all content was read again.
+const ContentRead = "read"
 
 // Program is the program that wrote a result.
 type Program struct {
@@ -87,4 +92,26 @@ type Volume struct {
 	Structures []Structure `json:"structures,omitempty"` // the health of its own structures
 	Needs      [][2]int64  `json:"needs,omitempty"`      // [offset, length] unread, that must be read before more of it can be known
 	Proof      *Proof      `json:"proof,omitempty"`      // of the metadata that was read; nil where no files are listed
+}
+
+// Lacks says what a volume's list lacks by its own lines, so that it cannot be
+// complete; "" where they say nothing of the kind. adrift are the entries under
+// "?/", of which some may only be too deep.
+func (v *Volume) Lacks(adrift int64) string {
+	switch n := v.Folders.Damaged + v.Folders.Lost; {
+	case n > 0:
+		return fmt.Sprintf("%d folders are damaged or lost: names in them may be missing", n)
+	case adrift > v.Listing.Deep:
+		return fmt.Sprintf("in which folders %d entries lie is not known", adrift-v.Listing.Deep)
+	}
+	return ""
+}
+
+// PastEnd is the note of a volume in one piece that ends past the end of a drive
+// of size bytes; "" for any other.
+func (v *Volume) PastEnd(size int64) string {
+	if v.Pieces != nil || v.Length <= size-v.Start {
+		return ""
+	}
+	return fmt.Sprintf("the volume ends %d bytes past the end of the image: was the image cut short?", v.Length-(size-v.Start))
 }

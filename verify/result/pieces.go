@@ -83,3 +83,13 @@ func (v *Volume) holds(start, length, size int64) bool {
 	}
 	return length == 0
 }
+
+// sparse reports whether files of the volume may have bytes without storage: FAT and
+// HFS+ store all of them.
+func (v *Volume) sparse() bool {
+	switch v.Filesystem {
+	case "fat12", "fat16", "fat32", "hfsplus", "hfsx":
+		return false
+	}
+	return true
+}

@@ -60,13 +60,19 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 	m.given = m.Places != nil
 	var told []result.Place
 	var content ranges.Set
-	waiting := map[int]int64{}
+	waiting, adrift, unnamed := map[int]int64{}, map[int]int64{}, map[int]int64{}
 	for f := range files {
 		m.complete(f)
 		if m.given || len(f.Damage) > 0 {
 			addContent(&content, f)
 		}
 		m.Volumes[f.Volume-1].Tally(f)
+		if f.Adrift() {
+			adrift[f.Volume]++
+		}
+		if f.Unnamed {
+			unnamed[f.Volume]++
+		}
 		for _, h := range f.Heads {
 			waiting[h]++
 		}
@@ -86,7 +92,11 @@ func (m *Made) fill(files iter.Seq[*result.File]) {
 		m.Places = disjoint(told, im.Sector, im.DriveSize)
 	}
 	m.hold(&content)
-	m.sums(waiting)
+	for i := range m.Volumes {
+		l := &m.Volumes[i].Listing
+		l.UnnamedFiles = max(l.UnnamedFiles, unnamed[i+1])
+	}
+	m.sums(waiting, adrift)
 }
 
 // complete fills the line of a file.
@@ -328,8 +338,8 @@ func count(f *result.File) {
 }
 
 // sums fills every sum, of lines that were counted by volume; waiting are the
-// files that wait for each head.
-func (m *Made) sums(waiting map[int]int64) {
+// files that wait for each head, adrift are those under "?/" of each volume.
+func (m *Made) sums(waiting map[int]int64, adrift map[int]int64) {
 	s := &m.Summary
 	complete := len(m.Image.Missing) == 0 && len(m.Image.Broken) == 0
 	s.Sums, s.Unread = result.Sums{}, result.Places{}
@@ -338,7 +348,7 @@ func (m *Made) sums(waiting map[int]int64) {
 		if v.Listing.Why == nil {
 			v.Listing.Why = []string{}
 		}
-		if v.Listing.UnreadRecords > 0 || v.Listing.UnnamedFiles > 0 {
+		if v.Listing.UnreadRecords > 0 || v.Listing.UnnamedFiles > 0 || v.Lacks(adrift[v.Volume]) != "" {
 			v.Listing.Complete = false
 		}
 		complete = complete && v.Listing.Complete
