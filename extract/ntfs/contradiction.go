@@ -81,6 +81,9 @@ func (h *harvest) opposed(f *fileRecords, list []indexEntry, main *extract.File)
 		why = append(why, fmt.Sprintf("its record says that it has %d names, and has %d", f.links, names))
 	}
 	why = append(why, h.differing(f)...)
+	if h.mixed[f.number] {
+		why = append(why, "its index holds names of another folder")
+	}
 	if h.asksFolder(f.record) || slices.ContainsFunc(f.exts, h.asksFolder) {
 		if sizesDiffer(list, main) {
 			why = append(why, "its folder states another size, and its record has room for more than it says")

@@ -21,8 +21,9 @@ const (
 // a folder's index [docs: attributes/file_name.html].
 type fileName struct {
 	parent   reference
-	modified int64 // 100 ns since 1601; kept current only in an index
-	size     int64 // bytes of content; kept current only in an index
+	modified int64 // 100 ns since 1601; kept current only in an index, as the next two
+	changed  int64 // the same, of the record too
+	size     int64 // bytes of content
 	folder   bool
 	space    namespace
 	name     []uint16
@@ -32,6 +33,7 @@ type fileName struct {
 const (
 	nameParent   = 0x00 // uint64
 	nameModified = 0x10 // uint64
+	nameChanged  = 0x18 // uint64
 	nameSize     = 0x30 // uint64
 	nameFlags    = 0x38 // uint32
 	nameLength   = 0x40 // uint8, UTF-16 units
@@ -57,6 +59,7 @@ func parseFileName(b []byte) (fileName, error) {
 	}
 	f.parent = reference(le.Uint64(b[nameParent:]))
 	f.modified = int64(le.Uint64(b[nameModified:]))
+	f.changed = int64(le.Uint64(b[nameChanged:]))
 	f.size = int64(le.Uint64(b[nameSize:]))
 	f.folder = le.Uint32(b[nameFlags:])&nameFlagFolder != 0
 	f.name = utf16At(b, nameText, n)
@@ -167,12 +170,14 @@ func dropTwins(list []indexEntry) (out []indexEntry) {
 // [docs: attributes/standard_information.html].
 type standardInfo struct {
 	modified int64 // 100 ns since 1601
+	changed  int64 // the same, of the record too
 	flags    uint32
 }
 
 // Offsets in a $STANDARD_INFORMATION.
 const (
 	infoModified = 0x08 // uint64
+	infoChanged  = 0x10 // uint64
 	infoFlags    = 0x20 // uint32
 	infoShortest = 0x24
 
@@ -189,7 +194,7 @@ func parseStandardInfo(b []byte) (s standardInfo, ok bool) {
 	if len(b) < infoShortest {
 		return s, false
 	}
-	return standardInfo{int64(le.Uint64(b[infoModified:])), le.Uint32(b[infoFlags:])}, true
+	return standardInfo{int64(le.Uint64(b[infoModified:])), int64(le.Uint64(b[infoChanged:])), le.Uint32(b[infoFlags:])}, true
 }
 
 // away says in words that the flags put a file's content elsewhere; "" where they

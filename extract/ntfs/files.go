@@ -120,7 +120,7 @@ func (v *files) listBeyond(ctx context.Context, yield func(*extract.File) error)
 		for _, n := range part {
 			h.lost.records++
 			h.lost.named++
-			h.addNamed(&record{number: n}, v.byFolder[n])
+			h.addNamed(&record{number: n}, v.given(n))
 		}
 		if err := cmp.Or(ctx.Err(), v.take(h, yield)); err != nil {
 			return err
@@ -215,9 +215,9 @@ func (h *harvest) add(rec *record) {
 		if b := rec.base.number(); b < h.count && !h.isUsed(b) && len(h.byFolder[b]) == 0 {
 			h.claim(rec, false)
 		}
-		h.addMissing(rec, h.byFolder[n])
+		h.addMissing(rec, h.given(n))
 	case recordFree:
-		h.addMissing(rec, h.byFolder[n])
+		h.addMissing(rec, h.given(n))
 	case recordUnread, recordDamaged, recordBlank:
 		if n == recRoot {
 			h.lost.records++
@@ -230,7 +230,7 @@ func (h *harvest) add(rec *record) {
 			h.used = h.inUse(n/chunkRecords*chunkRecords, chunkRecords)
 		}
 		_, isParent := h.parents[n]
-		list := h.byFolder[n]
+		list := h.given(n)
 		if h.used.Get(int64(n%chunkRecords)) == bitmap.Clear && len(list) == 0 && !isParent {
 			return
 		}
@@ -298,14 +298,14 @@ func (h *harvest) addUsed(rec *record) {
 	list := f.names()
 	if n := rec.number; h.mark(n)&(markNeedy|markDiffers) != 0 {
 		var own, others []indexEntry
-		for _, e := range h.byFolder[n] {
+		for _, e := range h.given(n) {
 			if e.child == f.ref() || h.isFound(n) {
 				own = append(own, e)
 			} else {
 				others = append(others, e)
 			}
 		}
-		list = withSizes(list, own)
+		list = dropTwins(withSizes(list, own))
 		known := setOf(list)
 		defer h.addMissing(rec, slices.DeleteFunc(others, func(e indexEntry) bool { return known[e.key()] }))
 	}

@@ -2,6 +2,7 @@ package ntfs
 
 import (
 	"context"
+	"math"
 	"slices"
 	"sync/atomic"
 )
@@ -14,40 +15,68 @@ import (
 
 // tally is what is kept of a record to hold it against the folders.
 type tally struct {
-	names uint32 // the hashes of its names, without those that folders have for it: 0 where they agree
-	size  uint32 // of a size that its folder must state too; 0 for none
+	names   uint64 // the hashes of its names, without those that folders have for it: 0 where they agree
+	changed int64  // when it was last changed, as lastChange has it
+	size    uint32 // of a size that its folder must state too; 0 for none, sizeApart where it stands in another record
 }
 
-// hashSize hashes a size; it is not 0.
+// sizeApart is no hash of a size.
+const sizeApart = 2
+
+// hashSize hashes a size; it is odd.
 func hashSize(n int64) uint32 { return uint32(uint64(n)*0x9e3779b97f4a7c15>>32) | 1 }
 
-// hash hashes a name for a tally.
-func (n *fileName) hash() uint32 {
-	h := (hashName(n.parent, n.name) + uint64(n.space)) * 0x9e3779b97f4a7c15
-	return uint32(h >> 32)
+// hash hashes a name for a tally. Hashes are summed: the last steps keep those of
+// names that differ in a few letters from cancelling out.
+func (n *fileName) hash() uint64 {
+	h := hashName(n.parent, n.name) + uint64(n.space)*0x9e3779b97f4a7c15
+	h = (h ^ h>>30) * 0xbf58476d1ce4e5b9
+	h = (h ^ h>>27) * 0x94d049bb133111eb
+	return h ^ h>>31
 }
 
-// firmSize is the size of a file that its folder must state too: drivers bring an
-// index up to date late where a file has several names, and on a volume that was not
-// closed. It is -1 for none.
-func (t *table) firmSize(rec *record, names []fileName) int64 {
-	a := rec.attr(attrData, "")
-	if t.journal.open != "" || rec.folder || !rec.whole || a == nil || rec.attr(attrList, "") != nil {
-		return -1
+// firm reports whether the folder of a record's file must state its size: drivers
+// bring an index up to date late where a file has several names, and on a volume
+// that was not closed. names are those that stand in the record, or all.
+func (t *table) firm(rec *record, names []fileName) bool {
+	if t.journal.open != "" || rec.folder || !rec.whole {
+		return false
 	}
-	switch {
-	case len(names) == 1:
-	case len(names) == 2 && names[0].parent == names[1].parent && (names[0].space == nameDOS) != (names[1].space == nameDOS):
-	default:
-		return -1
+	switch max(len(names), int(rec.links)) {
+	case 1:
+		return true
+	case 2:
+		return len(names) == 2 && names[0].parent == names[1].parent && (names[0].space == nameDOS) != (names[1].space == nameDOS)
 	}
-	if a.resident {
-		return int64(a.valueLen)
+	return false
+}
+
+// contentSize is the size of a file's content that a record states; -1 for none.
+func (r *record) contentSize() int64 {
+	for i := range r.attrs {
+		if a := &r.attrs[i]; a.is(attrData, "", r) {
+			if a.resident {
+				return int64(a.valueLen)
+			} else if a.lowest == 0 {
+				return a.size
+			}
+		}
 	}
-	if a.lowest > 0 {
-		return -1
+	return -1
+}
+
+// lastChange is when a record says that it, or content of it, was last changed. A
+// driver writes that time into the index with the record, or later: an index that
+// has a later one was written when the record was newer than what was read. The time
+// of the last change of the content is no such proof, for programs set it back. It is
+// the last time of all where nothing can be told.
+func (t *table) lastChange(rec *record) int64 {
+	if b, ok := rec.value(rec.attr(attrStandardInfo, "")); ok && t.journal.open == "" {
+		if info, ok := parseStandardInfo(b); ok {
+			return info.changed
+		}
 	}
-	return a.size
+	return math.MaxInt64
 }
 
 // holdNames holds the folders' indexes against the records, and marks the records
@@ -62,10 +91,11 @@ func (c *names) holdNames(ctx context.Context) (differ bool, err error) {
 			return
 		}
 		t, m, h := &c.tallies[n], c.marks[n], e.hash()
-		if m.state() == recordUsed && (c.seqs[n] != e.child.seq() || e.folder != (m&markFolder != 0) || t.size != 0 && t.size != hashSize(e.size)) {
+		if m.state() == recordUsed && (c.seqs[n] != e.child.seq() || e.folder != (m&markFolder != 0) ||
+			e.changed > t.changed || t.size&1 != 0 && t.size != hashSize(e.size)) {
 			h++
 		}
-		atomic.AddUint32(&t.names, -h)
+		atomic.AddUint64(&t.names, -h)
 	}, func(*struct{}) {})
 	if err != nil {
 		return false, err
@@ -110,8 +140,14 @@ func (h *harvest) differing(f *fileRecords) (why []string) {
 			}
 		}
 	}
-	size := h.firmSize(f.record, list)
+	size := int64(-1)
+	if h.firm(f.record, list) {
+		for _, r := range f.each() {
+			size = max(size, r.contentSize())
+		}
+	}
 	named := nameSet{}
+	changed := int64(math.MaxInt64) // by all its names: of several a driver may bring one up to date
 	for _, e := range h.byFolder[f.number] {
 		if h.isFound(e.parent.number()) {
 			continue
@@ -130,19 +166,24 @@ func (h *harvest) differing(f *fileRecords) (why []string) {
 		case known && size >= 0 && e.size != size:
 			say("its folder states another size")
 		}
-		named.add(e)
+		if changed = min(changed, e.changed); !named.add(e) {
+			say("its folder has a name of it twice")
+		}
+	}
+	if len(named) > 0 && changed > h.lastChange(f.record) {
+		say("its folder knows of a later change than its record: the record is that of an older version")
 	}
 	for i := range list {
 		e := indexEntry{f.ref(), list[i]}
-		if e.space != nameDOS && !named[e.key()] && h.wholly(e.parent) {
+		if !named[e.key()] && h.wholly(e.parent) {
 			say("the folder that it says it stands in was read and does not name it")
 		}
 	}
 	return why
 }
 
-// wholly reports whether all of a folder's index was read.
+// wholly reports whether all of a folder's index was read, other folders' names too.
 func (c *names) wholly(folder reference) bool {
 	n := folder.number()
-	return c.isUsed(n) && !c.isFound(n) && !c.torn[n] && c.seqs[n] == folder.seq() && (n == recRoot || c.mark(n)&markFolder != 0)
+	return c.isUsed(n) && !c.isFound(n) && (!c.torn[n] || c.mixed[n]) && c.seqs[n] == folder.seq() && (n == recRoot || c.mark(n)&markFolder != 0)
 }

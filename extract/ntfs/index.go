@@ -254,17 +254,18 @@ func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
 }
 
 // walk calls yield for each name in the index, as far as it was read. It
-// reports whether all of it was. An entry of another folder is none of it.
-func (x *index) walk(yield func(indexEntry)) bool {
-	own := true
-	all := x.entries(func(e indexEntry) {
+// reports whether all of it was, and whether all of them were its own: an entry of
+// another folder is none of it.
+func (x *index) walk(yield func(indexEntry)) (all, own bool) {
+	own = true
+	all = x.entries(func(e indexEntry) {
 		if e.parent.number() == x.folder.number() {
 			yield(e)
 		} else {
 			own = false
 		}
 	})
-	return all && own
+	return all, own
 }
 
 // entries calls yield for each entry, as walk does for each name.

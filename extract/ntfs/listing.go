@@ -66,6 +66,9 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 	if u.missing > 0 {
 		why("%s named by folders, and what stands in place of their records is another's or free", plural(u.missing, "file is", "files are"))
 	}
+	if n := int64(len(v.mixed)); n > 0 {
+		why("%s names of others: what else their indexes should hold is not known", plural(n, "folder holds", "folders hold"))
+	}
 	if u.freed > 0 {
 		why("%s in records that the file table's own bitmap calls free: which others are in use it may not tell either", plural(u.freed, "file is", "files are"))
 	}
@@ -106,7 +109,7 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 		}
 		why("%s", s+v.journal.blind)
 	}
-	contradicted := v.displaced || u.opposed > 0 || u.missing > 0 || u.freed > 0 || u.adrift > 0 || v.journal.closed > 0 && v.lastLSN > v.journal.closed
+	contradicted := v.displaced || u.opposed > 0 || u.missing > 0 || len(v.mixed) > 0 || u.freed > 0 || u.adrift > 0 || v.journal.closed > 0 && v.lastLSN > v.journal.closed
 	l.Complete = !contradicted && u.records == 0 && u.partly == 0 && u.unnamed == 0 && u.cut == 0 && l.UnclaimedBytes == 0 && v.sized && !v.rebuilt && len(v.found) == 0 &&
 		v.journal.open == ""
 	return l, nil

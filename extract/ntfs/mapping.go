@@ -87,6 +87,7 @@ func (m *mapping) hold(cluster int64, all bool) {
 		m.oppose("its head says that %d bytes are allocated for its %d, and its extents are %d", m.allocated, m.size, mapped)
 	case !holed && stored != mapped:
 		m.oppose("it has a hole, and its head says that it is neither sparse nor compressed")
+	case m.isPacked() && m.stored == 0: // so a driver leaves it that lets a stream grow out of its record (ntfs-3g)
 	case holed && (stored > m.stored || stored < m.stored && whole):
 		m.oppose("its head says that %d bytes are stored, and its extents are %d", m.stored, stored)
 	case m.isPacked() && m.unit != cluster<<unitShift: // one that is packed no more may keep its unit

@@ -17,6 +17,7 @@ import (
 // folder is what must be remembered of a folder: how its path goes on upward.
 type folder struct {
 	seq    uint16
+	short  bool // name is one that stands beside a long one
 	parent reference
 	name   string // as shown
 }
@@ -56,15 +57,16 @@ type names struct {
 	// byFolder are the names that folders gave for needy records and for those
 	// that may differ, by record
 	byFolder map[uint64][]indexEntry
-	// torn are folders with an index that was not wholly read
-	torn     map[uint64]bool
-	told     bool            // the records give all names, whatever the folders' lists lack
-	claims   claims.Register // the clusters that attributes claim
-	freed    ranges.Set      // those that the volume's bitmap calls free
-	lastLSN  uint64          // the latest of the records in use
-	damaged  int64           // records that were read but fail their checks
-	strays   []int64         // where index blocks lie that were used although their folder's record is unread
-	unlisted int64           // children named by blocks that cannot be told from stale ones
+	// torn are folders with an index that was not wholly read, or that is mixed:
+	// that holds entries of other folders
+	torn, mixed map[uint64]bool
+	told        bool            // the records give all names, whatever the folders' lists lack
+	claims      claims.Register // the clusters that attributes claim
+	freed       ranges.Set      // those that the volume's bitmap calls free
+	lastLSN     uint64          // the latest of the records in use
+	damaged     int64           // records that were read but fail their checks
+	strays      []int64         // where index blocks lie that were used although their folder's record is unread
+	unlisted    int64           // children named by blocks that cannot be told from stale ones
 }
 
 // namesChunk is what one chunk of the table gives.
@@ -79,22 +81,21 @@ type namesChunk struct {
 	// asking are records of whose content an extension record says what the
 	// folder's word should be held against
 	asking []uint64
-	// apartNames are the names that extension records hold
-	apartNames []apartName
-	list       []fileName // of one record
+	// apartNames are the names that extension records hold, apartSizes the sizes
+	apartNames, apartSizes []apart
+	list                   []fileName // of one record
 }
 
-// apartName is the hash of a name that an extension record holds.
-type apartName struct {
-	base uint64
-	hash uint32
+// apart is the hash of what an extension record holds of its base record's file.
+type apart struct {
+	base, hash uint64
 }
 
 // readNames passes over the table for all names, and asks the folders for those
 // that it does not give.
 func readNames(ctx context.Context, t *table) (*names, error) {
 	c := newNames(t, t.count)
-	c.extending, c.byFolder, c.torn = map[uint64]bool{}, map[uint64][]indexEntry{}, map[uint64]bool{}
+	c.extending, c.byFolder, c.torn, c.mixed = map[uint64]bool{}, map[uint64][]indexEntry{}, map[uint64]bool{}, map[uint64]bool{}
 	if err := c.readRecords(ctx); err != nil {
 		return nil, err
 	}
@@ -148,9 +149,9 @@ func (c *names) isUsed(n uint64) bool { return c.mark(n).state() == recordUsed }
 
 // readRecords passes over the table once.
 func (c *names) readRecords(ctx context.Context) error {
-	var apart, unresolved, asking, withList []uint64
+	var someApart, unresolved, asking, withList []uint64
 	extends := []extension{}
-	var apartNames []apartName
+	var apartNames, apartSizes []apart
 	err := overTable(ctx, c.table, "file table", func(records iter.Seq[*record]) *namesChunk {
 		k := &namesChunk{names: newNames(c.table, chunkRecords)}
 		for rec := range records {
@@ -161,12 +162,12 @@ func (c *names) readRecords(ctx context.Context) error {
 		c.marks = append(c.marks, k.marks...)
 		c.seqs = append(c.seqs, k.seqs...)
 		c.tallies = append(c.tallies, k.tallies...)
-		apartNames = append(apartNames, k.apartNames...)
+		apartNames, apartSizes = append(apartNames, k.apartNames...), append(apartSizes, k.apartSizes...)
 		maps.Copy(c.folders, k.folders)
 		maps.Copy(c.parents, k.parents)
 		extends = append(extends, k.extends...)
 		unresolved = append(unresolved, k.unresolved...)
-		apart = append(apart, k.apart...)
+		someApart = append(someApart, k.apart...)
 		asking = append(asking, k.asking...)
 		withList = append(withList, k.withList...)
 		c.own = append(c.own, k.own...)
@@ -181,6 +182,11 @@ func (c *names) readRecords(ctx context.Context) error {
 	for _, a := range apartNames {
 		if a.base < uint64(len(c.tallies)) {
 			c.tallies[a.base].names += a.hash
+		}
+	}
+	for _, a := range apartSizes {
+		if a.base < uint64(len(c.tallies)) && c.tallies[a.base].size == sizeApart {
+			c.tallies[a.base].size = uint32(a.hash)
 		}
 	}
 	slices.SortFunc(extends, extension.compare)
@@ -208,7 +214,7 @@ func (c *names) readRecords(ctx context.Context) error {
 			c.marks[n] |= markNeedy
 		}
 	}
-	for _, n := range apart {
+	for _, n := range someApart {
 		if f := c.file(c.readRecord(n)); !f.all {
 			c.marks[n] |= markNeedy
 		}
@@ -234,7 +240,7 @@ func (c *names) crossClaims(ctx context.Context) error {
 // addFolder makes a folder known by one of its names.
 func (c *names) addFolder(n uint64, seq uint16, name indexEntry) {
 	shown, _ := name.shown()
-	c.folders[n] = folder{seq: seq, parent: name.parent, name: shown}
+	c.folders[n] = folder{seq: seq, short: name.space == nameDOS, parent: name.parent, name: shown}
 	c.parents[name.parent.number()] = name.parent.seq()
 }
 
@@ -250,7 +256,10 @@ func (k *namesChunk) add(rec *record) {
 	case recordExtends:
 		k.extends = append(k.extends, extension{rec.base.number(), rec.number})
 		for _, n := range k.namesOf(rec) {
-			k.apartNames = append(k.apartNames, apartName{rec.base.number(), n.hash()})
+			k.apartNames = append(k.apartNames, apart{rec.base.number(), n.hash()})
+		}
+		if n := rec.contentSize(); n >= 0 {
+			k.apartSizes = append(k.apartSizes, apart{rec.base.number(), uint64(hashSize(n))})
 		}
 		if k.asksFolder(rec) {
 			k.asking = append(k.asking, rec.base.number())
@@ -308,19 +317,24 @@ func (k *namesChunk) addUsed(rec *record, sum *tally) (mark recordMark) {
 			best.fileName = f
 		}
 	}
-	if size := k.firmSize(rec, list); size >= 0 {
-		sum.size = hashSize(size)
+	hasList := rec.attr(attrList, "") != nil
+	if k.firm(rec, list) {
+		if n := rec.contentSize(); n >= 0 {
+			sum.size = hashSize(n)
+		} else if hasList {
+			sum.size = sizeApart
+		}
 	}
+	sum.changed = k.lastChange(rec)
 	if rec.folder {
 		mark |= markFolder
 		switch {
-		case count > 0:
+		case count > 0 && !(hasList && best.space == nameDOS): // the long name may stand elsewhere
 			k.addFolder(rec.number, rec.seq, best)
 		case rec.number >= firstFile:
 			k.unresolved = append(k.unresolved, rec.number)
 		}
 	}
-	hasList := rec.attr(attrList, "") != nil
 	if hasList {
 		k.withList = append(k.withList, rec.number)
 	}
@@ -339,8 +353,8 @@ func (k *namesChunk) addUsed(rec *record, sum *tally) (mark recordMark) {
 // pass for people.
 func overFolders[T any](ctx context.Context, c *names, step string, work func(*T, indexEntry), take func(*T)) error {
 	type part struct {
-		out  T
-		torn []uint64
+		out         T
+		torn, mixed []uint64
 	}
 	done := int64(0)
 	return extract.InOrder(ctx, c.opt.Workers(), c.chunks(), func(_ context.Context, i int) (p part, err error) {
@@ -350,12 +364,16 @@ func overFolders[T any](ctx context.Context, c *names, step string, work func(*T
 				continue
 			}
 			dir := c.file(c.readRecord(uint64(from + k)))
-			if !c.index(&dir).walk(func(e indexEntry) {
+			all, own := c.index(&dir).walk(func(e indexEntry) {
 				if e.child.number() >= firstFile {
 					work(&p.out, e)
 				}
-			}) {
+			})
+			if !all || !own {
 				p.torn = append(p.torn, dir.number)
+			}
+			if all && !own {
+				p.mixed = append(p.mixed, dir.number)
 			}
 		}
 		return p, nil
@@ -363,6 +381,9 @@ func overFolders[T any](ctx context.Context, c *names, step string, work func(*T
 		take(&p.out)
 		for _, n := range p.torn {
 			c.torn[n] = true
+		}
+		for _, n := range p.mixed {
+			c.mixed[n] = true
 		}
 		done += chunkRecords * c.recordSize
 		c.opt.Report(step, min(done, c.stream.size), c.stream.size)
@@ -417,14 +438,23 @@ func (c *names) lackSome() bool {
 	return false
 }
 
-// settle leaves out double names and twins, and makes folders of unread records
-// known. Of a folder that another one has by a name that it does not have of itself
-// that name is believed, which drivers follow.
+// given are the names that folders gave for a record, double ones and twins left out.
+func (c *names) given(n uint64) (list []indexEntry) {
+	once := nameSet{}
+	for _, e := range c.byFolder[n] {
+		if once.add(e) {
+			list = append(list, e)
+		}
+	}
+	return dropTwins(list)
+}
+
+// settle makes folders of unread records known. Of a folder that another one has by
+// a name that it does not have of itself that name is believed, which drivers follow,
+// and so is a long name where its own record gives a short one only.
 func (c *names) settle() {
-	for n, list := range c.byFolder {
-		once := nameSet{}
-		list = dropTwins(slices.DeleteFunc(list, func(e indexEntry) bool { return !once.add(e) }))
-		c.byFolder[n] = list
+	for n := range c.byFolder {
+		list := c.given(n)
 		f, known := c.folders[n]
 		if !known && list[0].folder {
 			c.addFolder(n, list[0].child.seq(), list[0])
@@ -434,6 +464,12 @@ func (c *names) settle() {
 			seq = f.seq
 		}
 		i := slices.IndexFunc(list, func(e indexEntry) bool { return e.folder && e.child.seq() == seq && !c.isFound(e.parent.number()) })
+		if j := slices.IndexFunc(list, func(e indexEntry) bool {
+			return e.space != nameDOS && e.child.seq() == f.seq && e.parent == f.parent
+		}); known && f.short && j >= 0 {
+			c.addFolder(n, f.seq, list[j])
+			continue
+		}
 		if known && i >= 0 && c.mark(n)&markDiffers != 0 && !slices.ContainsFunc(list, func(e indexEntry) bool {
 			name, _ := e.shown()
 			return e.child.seq() == f.seq && e.parent == f.parent && name == f.name

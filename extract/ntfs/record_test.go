@@ -306,8 +306,9 @@ func TestFileTime(t *testing.T) {
 func TestStandardInfo(t *testing.T) {
 	b := make([]byte, 0x48)
 	le.PutUint64(b[infoModified:], 99)
+	le.PutUint64(b[infoChanged:], 100)
 	le.PutUint32(b[infoFlags:], fileFlagReparse)
-	if s, ok := parseStandardInfo(b); !ok || s != (standardInfo{99, fileFlagReparse}) {
+	if s, ok := parseStandardInfo(b); !ok || s != (standardInfo{99, 100, fileFlagReparse}) {
 		t.Errorf("%+v, %v", s, ok)
 	}
 	if _, ok := parseStandardInfo(b[:infoShortest]); !ok {

@@ -84,9 +84,12 @@ func TestCompressedFile(t *testing.T) {
 		{Offset: 2 * u, Length: u, Kind: extract.Hole},
 		{Offset: 3 * u, Length: u - 100, Kind: extract.Unit, Units: []extract.Extent{{Offset: 3 * u, Image: v.At(a + 18), Length: 2 * c}}},
 	}
-	f := list(t, v.Image).file(t, "c")
-	if diff := cmp.Diff(want, f.Pieces); diff != "" || f.Stored != extract.StoredCompressed || f.ID != n {
-		t.Errorf("%+v: %s", f, diff)
+	for _, stored := range []string{"stated", "not brought up to date"} {
+		f := list(t, v.Image).file(t, "c")
+		if diff := cmp.Diff(want, f.Pieces); diff != "" || f.Stored != extract.StoredCompressed || f.ID != n || f.RecordUnread {
+			t.Errorf("%s: %+v: %s", stored, f, diff)
+		}
+		v.EditRecord(n, func(b []byte) { le.PutUint64(b[attrAt(b, attrData, false)+attrStored:], 0) })
 	}
 }
 

@@ -21,6 +21,7 @@ type Name struct {
 	Units      []uint16 // in place of Text where not nil
 	Space      byte
 	NotIndexed bool // the folder's index does not have it
+	Out        bool // it stands in a further record
 }
 
 // Run is a run of clusters; LCN -1 is a hole.
@@ -326,7 +327,7 @@ func (v *Volume) lay(f *File) {
 	le.PutUint32(info[0x20:], f.Flags)
 	list := []attr{{b: Resident(0x10, "", info)}}
 	for _, m := range f.Names {
-		list = append(list, attr{b: Resident(0x30, "", v.fileName(f, m, false)), out: f.NamesOut})
+		list = append(list, attr{b: Resident(0x30, "", v.fileName(f, m, false)), out: f.NamesOut || m.Out})
 	}
 	v.Places[f.Number] = map[string][]Run{}
 	for i := range f.Streams {
