@@ -259,13 +259,15 @@ func TestAreas(t *testing.T) {
 	}{
 		{"the second is newer", "999", false, nil, "other", false},
 		{"the second is older", "1", false, nil, "first", false},
-		{"the second is newer and ignored", "999", true, nil, "first", false},
+		{"the second is newer and ignored", "999", true, nil, "first", true},
+		{"the second is older and ignored", "1", true, nil, "first", false},
+		{"the second is ignored and its text unread", "1", true, []imap.Range{{Start: second + 1024, Length: 512, State: imap.Failed}}, "first", true},
 		{"the second is unread", "999", false, []imap.Range{{Start: second, Length: 512, State: imap.Failed}}, "first", true},
 		{"the label is unread", "1", false, []imap.Range{{Start: 512, Length: 512, State: imap.Failed}}, "first", true},
 	} {
 		moved := put(img, c.seqno, c.ignored)
 		g, ok := Find(reader(t, moved, c.unread...), 0, int64(len(moved)))
-		if !ok || len(g.Volumes) == 0 || g.Volumes[0].Name != c.want || (g.Unread != "") != c.open || c.open != (len(g.Needs) > 0) {
+		if !ok || len(g.Volumes) == 0 || g.Volumes[0].Name != c.want || (len(g.Doubt) > 0) != c.open || (len(c.unread) > 0) != (len(g.Needs) > 0) {
 			t.Errorf("%s: %v %+v", c.name, ok, g)
 		}
 	}
