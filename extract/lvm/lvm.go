@@ -9,6 +9,7 @@
 package lvm
 
 import (
+	"bytes"
 	"cmp"
 	"encoding/binary"
 	"errors"
@@ -62,6 +63,7 @@ type Volume struct {
 const (
 	sector       = 512
 	labelSectors = 4 // layout.h, LABEL_SCAN_SECTORS
+	usualLabel   = 1 // of them, the one it stands in if nobody asked otherwise
 	labelID      = "LABELONE"
 	labelType    = "LVM2 001"
 	mdaMagic     = " LVM2 x[5A%r0N*>"
@@ -160,7 +162,7 @@ func Open(r *image.Reader, start, length int64) (out []ranges.Range, wiped bool)
 	b := make([]byte, mdaHeader)
 	_, err := r.ReadAt(b, start+mdaUsual)
 	none := err == nil && string(b[4:20]) != mdaMagic
-	_, known := findLabel(r, start, length)
+	_, known, _ := findLabel(r, start, length)
 	all := r.IsRead(start, labelSectors*sector)
 	if none && r.IsRead(start+sector, sector) || known && all {
 		return nil, false
@@ -171,25 +173,34 @@ func Open(r *image.Reader, start, length int64) (out []ranges.Range, wiped bool)
 	return out, err != nil && all
 }
 
-// findLabel looks for the label in the sectors that it may stand in.
-func findLabel(r *image.Reader, start, length int64) (l label, ok bool) {
+// findLabel looks for the label in the sectors that it may stand in: the first one
+// counts. doubt says why another one may, "" if not.
+func findLabel(r *image.Reader, start, length int64) (l label, ok bool, doubt string) {
 	b := make([]byte, sector)
+	before := "" // of the sectors so far, what may have been a label
 	for i := int64(0); i < labelSectors && (i+1)*sector <= length; i++ {
 		if _, err := r.ReadAt(b, start+i*sector); err != nil {
+			before = "a sector before the physical volume's label is unread: it may hold another one"
 			continue
 		}
-		if l, err := parseLabel(b, uint64(i)); err == nil {
-			return l, true
+		next, err := parseLabel(b, uint64(i))
+		switch {
+		case err == nil && !ok:
+			l, ok, doubt = next, true, before
+		case err == nil && !reflect.DeepEqual(next, l):
+			doubt = "two labels of the physical volume were read, which differ"
+		case err != nil && !ok && (string(b[:8]) == labelID || i == usualLabel && len(bytes.Trim(b, "\x00")) > 0):
+			before = "a sector before the physical volume's label is damaged: it may have held another one"
 		}
 	}
-	return label{}, false
+	return l, ok, doubt
 }
 
 // Find looks for LVM2 metadata at the start of [start, start+length) of the
 // image. Where a label stands there and no metadata can be read, the group has
 // no name.
 func Find(r *image.Reader, start, length int64) (*Group, bool) {
-	l, known := findLabel(r, start, length)
+	l, known, why := findLabel(r, start, length)
 	var notes, doubt []string
 	areas := l.Areas
 	if !known {
@@ -238,8 +249,10 @@ func Find(r *image.Reader, start, length int64) (*Group, bool) {
 	}
 	held := []ranges.Range{{Start: start, End: start + labelSectors*sector}, {Start: best.At, End: best.At + mdaHeader}}
 	if !known {
-		doubt = append(doubt, "the physical volume's label is unread or damaged: it may name a further metadata area, which may be newer")
-		needs = append(needs, held[0])
+		why = "the physical volume's label is unread or damaged: it may name a further metadata area, which may be newer"
+	}
+	if why != "" {
+		doubt, needs = append(doubt, why), append(needs, held[0])
 	}
 	for _, x := range areas {
 		held = append(held, ranges.Range{Start: start + x[0], End: start + x[0] + x[1]})
@@ -376,6 +389,9 @@ func (p *placer) contradictions(doubt map[string][]string) {
 			doubt[name] = append(doubt[name], why)
 		}
 	}
+	for _, name := range p.merging {
+		say(name, "a snapshot of it was being merged into it: what stands in the snapshot may be newer")
+	}
 	slices.SortFunc(p.claims, func(a, b claim) int {
 		return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.count, b.count), cmp.Compare(a.volume, b.volume))
 	})
@@ -405,6 +421,7 @@ type placer struct {
 	extent        int64  // bytes
 	count         int64  // of extents
 	claims        []claim
+	merging       []string // volumes that a snapshot is merged into
 }
 
 func (p *placer) volume(name string, lv *section) Volume {
@@ -430,6 +447,9 @@ func (p *placer) volume(name string, lv *section) Volume {
 		stripes := s.lists["stripes"]
 		kind := s.strings["type"]
 		p.claim(name, n, stripes)
+		if s.strings["merging_store"] != "" {
+			p.merging = append(p.merging, s.strings["origin"])
+		}
 		switch {
 		case v.Reason != "":
 		case kind != "striped" && kind != "linear":

@@ -188,6 +188,41 @@ func FuzzHeaders(f *testing.F) {
 	})
 }
 
+// Of several labels the first counts, and what stands before it leaves that open.
+func TestLabels(t *testing.T) {
+	img := office(t)
+	moved := bytes.Clone(img)
+	label := moved[3*sector : 4*sector]
+	copy(label, img[sector:2*sector])
+	binary.LittleEndian.PutUint64(label[8:], 3)
+	binary.LittleEndian.PutUint32(label[16:], checksum(label[20:]))
+	alone, noise := bytes.Clone(moved), bytes.Clone(moved)
+	clear(alone[sector : 2*sector])
+	noise[sector+100]++
+	other := bytes.Clone(moved)
+	other[3*sector+32]++
+	binary.LittleEndian.PutUint32(other[3*sector+16:], checksum(other[3*sector+20:4*sector]))
+	for _, c := range []struct {
+		name   string
+		img    []byte
+		unread []imap.Range
+		doubt  string
+	}{
+		{"one label", img, nil, ""},
+		{"one in another sector", alone, nil, ""},
+		{"two that are alike", moved, nil, ""},
+		{"two that differ", other, nil, "differ"},
+		{"the sector before it unread", img, []imap.Range{{Start: 0, Length: sector, State: imap.Failed}}, "unread"},
+		{"the first unread", moved, []imap.Range{{Start: sector, Length: sector, State: imap.Failed}}, "unread"},
+		{"the first damaged", noise, nil, "damaged"},
+	} {
+		g, ok := Find(reader(t, c.img, c.unread...), 0, int64(len(c.img)))
+		if told := strings.Join(g.Doubt, "; "); !ok || g.Name == "" || (told != "") != (c.doubt != "") || !strings.Contains(told, c.doubt) {
+			t.Errorf("%s: %v %q, want %q", c.name, ok, told, c.doubt)
+		}
+	}
+}
+
 // What the metadata says against itself is doubt.
 func TestContradictions(t *testing.T) {
 	text := `g { id = "x" extent_size = 2048
@@ -200,6 +235,8 @@ func TestContradictions(t *testing.T) {
 	 half { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "striped" stripe_count = 1 stripes = ["pv0", 21] } }
 	 beside { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "striped" stripe_count = 1 stripes = ["pv0", 23] } }
 	 past { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "striped" stripe_count = 1 stripes = ["pv0", 49] } }
+	 snap { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "snapshot" origin = "origin" merging_store = "store" } }
+	 origin { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 1 type = "striped" stripe_count = 1 stripes = ["pv0", 30] } }
 	 label { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 1 type = "striped" stripe_count = 1 stripes = ["pv0", 0] } }
 	} }`
 	g, err := parseGroup([]byte(text), "ab", 0, 100*mib)
@@ -214,6 +251,7 @@ func TestContradictions(t *testing.T) {
 	const too = "the metadata gives extents of it to the logical volume "
 	wanted := map[string]string{
 		"first": too + "inside too; " + too + "behind too", "inside": too + "first too", "behind": too + "first too", "half": too + "hidden too", "beside": "",
+		"snap": "", "origin": "a snapshot of it was being merged into it: what stands in the snapshot may be newer",
 		"past": "the metadata gives it extents past the 50 that the physical volume has", "label": "by the metadata it lies over the label or a metadata area of its physical volume",
 	}
 	if diff := cmp.Diff(wanted, got); diff != "" {

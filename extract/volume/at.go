@@ -161,7 +161,8 @@ func (p *places) handed(ctx context.Context, l *Layout, v *Volume) error {
 		if c.find(v.Start) < 0 {
 			continue
 		}
-		if a, ok, _ := mdraid.Find(r, start, c.length); ok {
+		a, array, _ := mdraid.Find(r, start, c.length)
+		if array {
 			if a.Reason != "" {
 				v.Doubt = append(v.Doubt, "by metadata that was read the drive or partition is part of an array: "+a.Reason)
 			} else {
@@ -175,6 +176,9 @@ func (p *places) handed(ctx context.Context, l *Layout, v *Volume) error {
 		}
 		g, ok := lvm.Find(r, start, c.length)
 		if !ok {
+			if c.pool && !array {
+				v.Doubt = append(v.Doubt, "the type of the partition that it lies in says that metadata stands in front of it, and none was read")
+			}
 			continue
 		}
 		v.Doubt, v.Needs = append(v.Doubt, g.Doubt...), append(f.onDrive(g.Needs), v.Needs...)

@@ -49,6 +49,7 @@ type container struct {
 	length  int64
 	drive   bool
 	raid    bool // a partition of the type for members of arrays
+	pool    bool // or of that for physical volumes too
 	layer   bool // metadata gives it,
 	logical bool // of LVM2
 
@@ -91,7 +92,12 @@ func (p *places) roots(l *Layout) []*container {
 			if !q.room() || c.length <= 0 || slices.ContainsFunc(out, same) {
 				continue
 			}
-			c.raid = slices.ContainsFunc(l.Partitions, func(q Partition) bool { return q.Start == c.Runs[0].Image && slices.Contains(q.hints(), mdMember) })
+			for k := range l.Partitions {
+				if q := &l.Partitions[k]; q.Start == c.Runs[0].Image {
+					c.raid = c.raid || slices.Contains(q.hints(), mdMember)
+					c.pool = c.pool || c.raid || slices.Contains(q.hints(), lvmMember)
+				}
+			}
 			out = append(out, c)
 		}
 	}
