@@ -54,7 +54,8 @@ type container struct {
 	logical bool // of LVM2
 
 	looked bool
-	open   []mdraid.Place // where metadata may stand in it that was not read
+	open   []mdraid.Place // where metadata may stand in it that was not read, or
+	array  *mdraid.Array  // what was read: then open is its place, if that is not followed
 }
 
 // find is how far into the container a byte of the drive lies, negative where it
@@ -141,8 +142,7 @@ func (f *fronts) volume(ctx context.Context, v *Volume) error {
 	for _, c := range in {
 		r, start, _ := c.reader(f.r)
 		if !c.looked {
-			_, _, c.open = mdraid.Find(r, start, c.length)
-			c.looked = true
+			f.lookFor(c, r, start)
 		}
 		for _, o := range c.open {
 			o.Start, o.End = o.Start-start, o.End-start
@@ -154,6 +154,10 @@ func (f *fronts) volume(ctx context.Context, v *Volume) error {
 				return err
 			}
 			if clear {
+				continue
+			}
+			if c.array != nil {
+				f.behind(v, c)
 				continue
 			}
 			needs = append(needs, c.Ranges([]ranges.Range{o.Range})...)
@@ -168,6 +172,34 @@ func (f *fronts) volume(ctx context.Context, v *Volume) error {
 		v.Needs = append(needs, v.Needs...)
 	}
 	return nil
+}
+
+// lookFor looks for metadata of an array in a container.
+func (f *fronts) lookFor(c *container, r *image.Reader, start int64) {
+	a, ok, open := mdraid.Find(r, start, c.length)
+	if c.looked, c.open = true, open; !ok {
+		return
+	}
+	shows := func(d *container) bool {
+		return d.layer && d.length == a.Length && len(d.Runs) > 0 && c.find(d.Runs[0].Image) == a.Start-start
+	}
+	if c.open = nil; a.Reason != "" || !slices.ContainsFunc(f.all, shows) {
+		c.array, c.open = &a, []mdraid.Place{{Version: a.Version, Range: ranges.Range{Start: a.At, End: a.At + 1}}}
+	}
+}
+
+// behind says of a volume what metadata of an array in front of it tells that was
+// read, and that what led to the volume did not go by.
+func (f *fronts) behind(v *Volume, c *container) {
+	a := *c.array
+	if a.Reason != "" {
+		v.Doubt = append(v.Doubt, "by metadata that was read what it lies in is part of an array: "+a.Reason)
+		return
+	}
+	_, _, at := c.reader(f.r)
+	l := layers{places: f.places, l: f.l, at: at}
+	a.Bad, a.BadNeeds = l.onDrive(a.Bad), l.onDrive(a.BadNeeds)
+	l.array(v, &a)
 }
 
 // logical puts a volume in doubt that may be a logical one, of which only the
