@@ -27,6 +27,7 @@ import (
 // Group is the volume group that a drive or partition is part of.
 type Group struct {
 	Name    string
+	Labeled bool  // its label was read
 	At      int64 // of the metadata's header in the image, bytes
 	Drives  int   // physical volumes of the group
 	Volumes []Volume
@@ -258,7 +259,7 @@ func Find(r *image.Reader, start, length int64) (*Group, bool) {
 		held = append(held, ranges.Range{Start: start + x[0], End: start + x[0] + x[1]})
 	}
 	best.hold(held)
-	best.Notes, best.Doubt, best.Needs = notes, doubt, needs
+	best.Notes, best.Doubt, best.Needs, best.Labeled = notes, doubt, needs, known
 	return best, true
 }
 

@@ -122,6 +122,15 @@ func TestBehind(t *testing.T) {
 	twoEnds := slices.Concat(striped, make([]byte, mib)) // a mirror at whose end stands the other's metadata
 	outer := (int64(len(twoEnds))/512 - 16) &^ 7 * 512
 	copy(twoEnds[outer:], mdSuper(outer, 1, 0, uint64(len(striped)/512)))
+	tabled := append(stripes{chunk: 64 << 10, drives: 2}.member(slices.Concat(make([]byte, mib), ntfs), 0, int64(n+1)*mib, 0), make([]byte, mib)...)
+	tail := (int64(len(tabled))/512 - 16) &^ 7 * 512
+	copy(tabled[mib:], ntfs[:mib])
+	copy(tabled[tail:], mdSuper(tail, 0, 0, uint64((n+1)*mib/512)))
+	putMBR(tabled, 0, bootEntry{Type: 0x07, Start: 2048, Sectors: uint32(n * mib / 512)})
+	pool := group(shuffled)
+	pool = append(pool, make([]byte, mib)...)
+	copy(pool[mib+int64(shuffled[0])*mib:], ntfs[:mib])
+	putMBR(pool, 0, bootEntry{Type: 0x07, Start: uint32(2048 * (1 + shuffled[0])), Sectors: uint32(n * mib / 512)})
 	for _, c := range []struct {
 		name  string
 		drive []byte
@@ -143,6 +152,8 @@ func TestBehind(t *testing.T) {
 		{"two logical volumes in one place", twin, 0, nil, "lv1 too"},
 		{"over a metadata area", over, 0, nil, "lies over the label"},
 		{"past the extents", past, 0, nil, "extents past the"},
+		{"stripes with a table in them, their metadata read", tabled, 0, nil, "RAID 0 of 2 drives"},
+		{"a table on a physical volume", pool, 0, nil, "is a physical volume of LVM2"},
 		{"the label wiped", wiped, 0, nil, "label is unread or damaged"},
 		{"the label unread", group(shuffled), 0, []unread{{512, 512}}, "label is unread or damaged"},
 	} {

@@ -209,6 +209,9 @@ func (f *fronts) behind(v *Volume, c *container) {
 func (f *fronts) logical(ctx context.Context, v *Volume, in []*container) {
 	for i := len(in) - 1; i >= 0 && !in[i].logical; i-- {
 		c := in[i]
+		if c.drive && v.Partition != nil && f.pooled(ctx, v, c) {
+			v.Doubt = append(v.Doubt, "by metadata that was read the drive is a physical volume of LVM2, and it has a partition table: which of the two is younger is not known")
+		}
 		if c.find(v.Start) == 0 || c.drive && (v.Partition != nil || f.tied(ctx, v) > 0) {
 			continue
 		}
@@ -225,6 +228,19 @@ func (f *fronts) logical(ctx context.Context, v *Volume, in []*container) {
 			v.Needs = append(c.Ranges(open), v.Needs...)
 		}
 	}
+}
+
+// pooled reports whether a container is a physical volume, and what was read does
+// not clear a volume in it of that.
+func (f *fronts) pooled(ctx context.Context, v *Volume, c *container) bool {
+	r, start, _ := c.reader(f.r)
+	g, ok := lvm.Find(r, start, c.length)
+	if !ok || !g.Labeled || g.Name == "" {
+		return false
+	}
+	ok, _ = f.straight(ctx, v, c)
+	own, _ := f.look(ctx, v)
+	return !ok && (own.Wrong || own.End < extract.PlacedEnough)
 }
 
 // clears reports whether what was read clears a volume in container c of metadata
@@ -247,7 +263,7 @@ func (f *fronts) clears(ctx context.Context, v *Volume, c *container, o mdraid.P
 		return true, nil // it is older than that metadata, and not overwritten
 	case o.Start < at:
 		// a table that was read says where the volume stands, and leaves no room for data in front
-		return c.drive && (v.Partition != nil || f.tied(ctx, v) > 0), nil
+		return c.array == nil && c.drive && (v.Partition != nil || f.tied(ctx, v) > 0), nil
 	case c.drive && v.Partition != nil:
 		return f.tableMade(c.length, o), nil
 	}

@@ -109,7 +109,9 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 		v.member = true
 		name := fmt.Sprintf("Linux md array, metadata %s", a.Version)
 		if a.Reason == "" {
-			f.array(&v, &a)
+			if f.array(&v, &a); len(a.Bad) > 0 { // they are unread for layers too
+				f = &layers{newPlaces(f.r.Without(a.Bad), f.o, f.kinds), f.l, f.at, f.all}
+			}
 			if _, ok := f.give(image.Runs{{Offset: 0, Image: a.Start, Length: a.Length}}, a.Length, false); !ok {
 				a.Reason = "it is behind too many layers of metadata"
 			}
