@@ -9,10 +9,13 @@
 package lvm
 
 import (
+	"bytes"
+	"cmp"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -24,17 +27,22 @@ import (
 // Group is the volume group that a drive or partition is part of.
 type Group struct {
 	Name    string
+	Labeled bool  // its label was read
 	At      int64 // of the metadata's header in the image, bytes
 	Drives  int   // physical volumes of the group
 	Volumes []Volume
 	Notes   []string // what was used in place of what was unread
-	// Unread says in words why a newer copy of the metadata may stand on the drive,
-	// "" if not; then Needs are its places.
-	Unread string
-	seqno  int64
-	// Needs, of a group of which no metadata could be read, are the places of
-	// which the unread sectors would tell of it; then Name is "".
+	// Doubt says in words why the metadata that is used may not be the one that
+	// counts: a newer copy may stand on the drive, or another one contradicts it.
+	Doubt []string
+	// Needs, of a group of which no metadata could be read or that is in doubt, are
+	// the places of which the unread sectors would tell of it. Where none could be
+	// read Name is "".
 	Needs []ranges.Range
+
+	seqno   int64
+	ignored bool // the area is marked as ignored
+	text    *section
 }
 
 // Volume is a logical volume.
@@ -46,11 +54,17 @@ type Volume struct {
 	Pieces image.Runs
 	// Reason says in words why it cannot be read from this drive, "" if it can.
 	Reason string
+	// Doubt says in words what the metadata says against it.
+	Doubt []string
+	// Loops is set where it holds metadata of its own physical volume: what stands
+	// in it may be what it stands in.
+	Loops bool
 }
 
 const (
 	sector       = 512
 	labelSectors = 4 // layout.h, LABEL_SCAN_SECTORS
+	usualLabel   = 1 // of them, the one it stands in if nobody asked otherwise
 	labelID      = "LABELONE"
 	labelType    = "LVM2 001"
 	mdaMagic     = " LVM2 x[5A%r0N*>"
@@ -122,10 +136,14 @@ func parseArea(b []byte) (area, error) {
 		return area{}, fmt.Errorf("is of version %d", le.Uint32(b[20:]))
 	}
 	start, size, off, n := le.Uint64(b[24:]), le.Uint64(b[32:]), le.Uint64(b[40:]), le.Uint64(b[48:])
-	if start > 1<<60 || size > 1<<60 || off < mdaHeader || off >= size || n > size-mdaHeader || n > maxText {
+	ignored := le.Uint32(b[60:])&1 != 0 // layout.h, RAW_LOCN_IGNORED
+	switch {
+	case off == 0 && n == 0 && ignored:
+		return area{}, errNeverUsed
+	case start > 1<<60 || size > 1<<60 || off < mdaHeader || off >= size || n > size-mdaHeader || n > maxText:
 		return area{}, errors.New("holds no metadata that can be")
 	}
-	return area{int64(start), int64(size), int64(off), int64(n), le.Uint32(b[56:]), le.Uint32(b[60:])&1 != 0}, nil // layout.h, RAW_LOCN_IGNORED
+	return area{int64(start), int64(size), int64(off), int64(n), le.Uint32(b[56:]), ignored}, nil
 }
 
 // Heads are where, from the start of a physical volume, its label stands, and
@@ -134,82 +152,131 @@ func Heads() []ranges.Range {
 	return []ranges.Range{{Start: 0, End: labelSectors * sector}, {Start: mdaUsual, End: mdaUsual + mdaHeader}}
 }
 
-// Open are the sectors of [start, start+length) of the image in which a label may
-// stand that were not read; none where the usual sector was read and the usual
-// metadata area holds nothing.
-func Open(r *image.Reader, start, length int64) []ranges.Range {
+// Open are the places at the start of [start, start+length) of the image that would
+// tell whether it is a physical volume; none where the usual ones were read and hold
+// nothing. A label that was read and is none counts as unread where a metadata area
+// may stand; wiped is set where all that may hold one was read, and the area was not.
+func Open(r *image.Reader, start, length int64) (out []ranges.Range, wiped bool) {
 	if length < mdaUsual+mdaHeader {
-		return nil
+		return nil, false
 	}
 	b := make([]byte, mdaHeader)
-	if _, err := r.ReadAt(b, start+mdaUsual); err == nil && string(b[4:20]) != mdaMagic && r.IsRead(start+sector, sector) {
-		return nil
+	_, err := r.ReadAt(b, start+mdaUsual)
+	none := err == nil && string(b[4:20]) != mdaMagic
+	_, known, _ := findLabel(r, start, length)
+	all := r.IsRead(start, labelSectors*sector)
+	if none && r.IsRead(start+sector, sector) || known && all {
+		return nil, false
 	}
-	var out []ranges.Range
-	for u := range r.Unread(start, labelSectors*sector) {
-		out = append(out, ranges.Range{Start: u.Start, End: u.End()})
+	for _, h := range Heads() {
+		out = append(out, ranges.Range{Start: start + h.Start, End: start + h.End})
 	}
-	return out
+	return out, err != nil && all
+}
+
+// findLabel looks for the label in the sectors that it may stand in: the first one
+// counts. doubt says why another one may, "" if not.
+func findLabel(r *image.Reader, start, length int64) (l label, ok bool, doubt string) {
+	b := make([]byte, sector)
+	before := "" // of the sectors so far, what may have been a label
+	for i := int64(0); i < labelSectors && (i+1)*sector <= length; i++ {
+		if _, err := r.ReadAt(b, start+i*sector); err != nil {
+			before = "a sector before the physical volume's label is unread: it may hold another one"
+			continue
+		}
+		next, err := parseLabel(b, uint64(i))
+		switch {
+		case err == nil && !ok:
+			l, ok, doubt = next, true, before
+		case err == nil && !reflect.DeepEqual(next, l):
+			doubt = "two labels of the physical volume were read, which differ"
+		case err != nil && !ok && (string(b[:8]) == labelID || i == usualLabel && len(bytes.Trim(b, "\x00")) > 0):
+			before = "a sector before the physical volume's label is damaged: it may have held another one"
+		}
+	}
+	return l, ok, doubt
 }
 
 // Find looks for LVM2 metadata at the start of [start, start+length) of the
 // image. Where a label stands there and no metadata can be read, the group has
 // no name.
 func Find(r *image.Reader, start, length int64) (*Group, bool) {
-	var l label
-	var notes []string
-	known := false
-	b := make([]byte, sector)
-	for i := int64(0); i < labelSectors && (i+1)*sector <= length; i++ {
-		if _, err := r.ReadAt(b, start+i*sector); err != nil {
-			continue
-		}
-		var err error
-		if l, err = parseLabel(b, uint64(i)); err == nil {
-			known = true
-			break
-		}
-	}
+	l, known, why := findLabel(r, start, length)
+	var notes, doubt []string
 	areas := l.Areas
 	if !known {
 		areas = [][2]int64{{mdaUsual, 0}}
-		notes = append(notes, "the physical volume's label is unread: the metadata area in its usual place is used")
+		notes = append(notes, "the physical volume's label is unread or damaged: the metadata area in its usual place is used")
 	}
+	var all []*Group
 	var best *Group
 	var needs []ranges.Range
 	unread := 0
 	for _, x := range areas {
 		g, asked, err := readArea(r, start, length, x[0], l.ID)
-		switch {
-		case errors.Is(err, errIgnored):
+		if err != nil {
 			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", r.Origin(start+x[0]), err))
+		}
+		switch {
+		case errors.Is(err, errNeverUsed):
 		case err != nil:
 			unread++
 			needs = append(needs, asked...)
-			notes = append(notes, fmt.Sprintf("metadata area at offset %d: %v", r.Origin(start+x[0]), err))
-		case best == nil || g.seqno > best.seqno:
-			best = g
+		default:
+			if all = append(all, g); !g.ignored && (best == nil || g.seqno > best.seqno) {
+				best = g
+			}
 		}
 	}
-	if best != nil {
-		best.Notes = notes
-		if unread > 0 {
-			best.Unread = fmt.Sprintf("%d of %d metadata areas of the physical volume could not be read: one may be newer than what is used", unread, len(areas))
-			best.Needs = needs
+	if best == nil {
+		if known {
+			return &Group{Notes: append(notes, "no copy of the metadata was read that is in use: where the logical volumes lie is not known"), Needs: needs}, true
 		}
-		if !known {
-			best.Unread = "the physical volume's label is unread: it may name a further metadata area, which may be newer"
-			best.Needs = append(best.Needs, ranges.Range{Start: start, End: start + labelSectors*sector})
+		return nil, false
+	}
+	if unread > 0 {
+		doubt = append(doubt, fmt.Sprintf("%d of %d metadata areas of the physical volume could not be read: one may be newer than what is used", unread, len(areas)))
+	}
+	for _, g := range all {
+		at := r.Origin(g.At)
+		switch same := reflect.DeepEqual(g.text, best.text); {
+		case g.seqno > best.seqno:
+			doubt = append(doubt, fmt.Sprintf("the metadata area at offset %d is marked as ignored, and is newer than what is used", at))
+		case g.seqno == best.seqno && !same:
+			doubt = append(doubt, fmt.Sprintf("the metadata area at offset %d says something else than what is used, under the same sequence number", at))
+		case g.ignored:
+			notes = append(notes, fmt.Sprintf("metadata area at offset %d: is marked as ignored: what stands in it may be old", at))
 		}
-		return best, true
 	}
-	if known {
-		return &Group{Notes: append(notes, "no copy of the metadata was read: where the logical volumes lie is not known"), Needs: needs}, true
+	held := []ranges.Range{{Start: start, End: start + labelSectors*sector}, {Start: best.At, End: best.At + mdaHeader}}
+	if !known {
+		why = "the physical volume's label is unread or damaged: it may name a further metadata area, which may be newer"
 	}
-	return nil, false
+	if why != "" {
+		doubt, needs = append(doubt, why), append(needs, held[0])
+	}
+	for _, x := range areas {
+		held = append(held, ranges.Range{Start: start + x[0], End: start + x[0] + x[1]})
+	}
+	best.hold(held)
+	best.Notes, best.Doubt, best.Needs, best.Labeled = notes, doubt, needs, known
+	return best, true
 }
 
-var errIgnored = errors.New("is marked as ignored: what stands in it may be old")
+// hold puts logical volumes in doubt that lie where metadata stands.
+func (g *Group) hold(metadata []ranges.Range) {
+	for i := range g.Volumes {
+		v := &g.Volumes[i]
+		v.Loops = slices.ContainsFunc(v.Pieces, func(p image.Run) bool {
+			return slices.ContainsFunc(metadata, func(m ranges.Range) bool { return p.Image < m.End && m.Start < p.Image+p.Length })
+		})
+		if v.Loops {
+			v.Doubt = append(v.Doubt, "by the metadata it lies over the label or a metadata area of its physical volume")
+		}
+	}
+}
+
+var errNeverUsed = errors.New("is marked as ignored, and holds no metadata")
 
 // readArea reads the metadata in the area at at of the physical volume. Where
 // that fails since a sector is unread, needs says what would have to be read.
@@ -232,9 +299,6 @@ func readArea(r *image.Reader, start, length, at int64, id string) (g *Group, ne
 	if err != nil {
 		return nil, nil, err
 	}
-	if a.Ignored {
-		return nil, nil, errIgnored
-	}
 	if a.Start != at || a.Size > length-at {
 		return nil, nil, errors.New("stands elsewhere than it says")
 	}
@@ -249,7 +313,7 @@ func readArea(r *image.Reader, start, length, at int64, id string) (g *Group, ne
 	if g, err = parseGroup(text, id, start, length); err != nil {
 		return nil, nil, err
 	}
-	g.At = start + at
+	g.At, g.ignored = start+at, a.Ignored
 	return g, nil, nil
 }
 
@@ -263,8 +327,8 @@ func parseGroup(text []byte, id string, start, length int64) (*Group, error) {
 	if len(root.names) != 1 {
 		return nil, fmt.Errorf("the metadata names %d groups", len(root.names))
 	}
-	g := &Group{Name: root.names[0]}
-	vg := root.sections[g.Name]
+	g := &Group{Name: root.names[0], text: root.sections[root.names[0]]}
+	vg := g.text
 	g.seqno = vg.numbers["seqno"]
 	extent := vg.numbers["extent_size"] // sectors
 	if extent <= 0 || extent > 1<<32 {
@@ -292,15 +356,63 @@ func parseGroup(text []byte, id string, start, length int64) (*Group, error) {
 	if lvs == nil {
 		return g, nil
 	}
-	p := placer{own: own, start: start, length: length, first: peStart * sector, extent: extent}
+	p := placer{own: own, start: start, length: length, first: peStart * sector, extent: extent, count: 1 << 50}
+	if n, ok := pvs.sections[own].numbers["pe_count"]; ok {
+		p.count = n
+	}
+	doubt := map[string][]string{}
+	all := map[string]Volume{}
 	for _, n := range lvs.names {
-		lv := lvs.sections[n]
-		if slices.Contains(lv.lists["status"], "VISIBLE") {
-			g.Volumes = append(g.Volumes, p.volume(n, lv))
+		all[n] = p.volume(n, lvs.sections[n])
+	}
+	p.contradictions(doubt)
+	for _, n := range lvs.names {
+		if v := all[n]; slices.Contains(lvs.sections[n].lists["status"], "VISIBLE") {
+			v.Doubt = doubt[n]
+			g.Volumes = append(g.Volumes, v)
 		}
 	}
 	return g, nil
 }
+
+// claim is what a segment of a logical volume takes of the physical volume,
+// extents.
+type claim struct {
+	from, count int64
+	volume      string
+}
+
+// contradictions says of logical volumes, by name, what their segments say against
+// each other and against the physical volume.
+func (p *placer) contradictions(doubt map[string][]string) {
+	say := func(name, why string) {
+		if !slices.Contains(doubt[name], why) && len(doubt[name]) < maxDoubts {
+			doubt[name] = append(doubt[name], why)
+		}
+	}
+	for _, name := range p.merging {
+		say(name, "a snapshot of it was being merged into it: what stands in the snapshot may be newer")
+	}
+	slices.SortFunc(p.claims, func(a, b claim) int {
+		return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.count, b.count), cmp.Compare(a.volume, b.volume))
+	})
+	var last claim // of those before, the one that ends last
+	for _, c := range p.claims {
+		if c.from+c.count > p.count {
+			say(c.volume, fmt.Sprintf("the metadata gives it extents past the %d that the physical volume has", p.count))
+		}
+		if c.from < last.from+last.count && c.volume != last.volume {
+			say(c.volume, fmt.Sprintf("the metadata gives extents of it to the logical volume %s too", last.volume))
+			say(last.volume, fmt.Sprintf("the metadata gives extents of it to the logical volume %s too", c.volume))
+		}
+		if c.from+c.count > last.from+last.count {
+			last = c
+		}
+	}
+}
+
+// maxDoubts bounds what is told of one logical volume.
+const maxDoubts = 4
 
 // placer finds where logical volumes lie.
 type placer struct {
@@ -308,6 +420,9 @@ type placer struct {
 	start, length int64  // of it in the image
 	first         int64  // of its extents, bytes on it
 	extent        int64  // bytes
+	count         int64  // of extents
+	claims        []claim
+	merging       []string // volumes that a snapshot is merged into
 }
 
 func (p *placer) volume(name string, lv *section) Volume {
@@ -332,6 +447,10 @@ func (p *placer) volume(name string, lv *section) Volume {
 		v.Length += n * p.extent
 		stripes := s.lists["stripes"]
 		kind := s.strings["type"]
+		p.claim(name, n, stripes)
+		if s.strings["merging_store"] != "" {
+			p.merging = append(p.merging, s.strings["origin"])
+		}
 		switch {
 		case v.Reason != "":
 		case kind != "striped" && kind != "linear":
@@ -369,6 +488,18 @@ func (p *placer) volume(name string, lv *section) Volume {
 		v.Reason = fmt.Sprintf("it lies on the drive in %d pieces, more than the %d that are put together", len(v.Pieces), maxPieces)
 	}
 	return v
+}
+
+// claim takes what a segment of n extents takes of the physical volume: its share
+// of each stripe on it.
+func (p *placer) claim(volume string, n int64, stripes []string) {
+	drives := int64(len(stripes) / 2)
+	for i := int64(0); i < drives; i++ {
+		from, err := strconv.ParseInt(stripes[2*i+1], 10, 32)
+		if err == nil && from >= 0 && stripes[2*i] == p.own {
+			p.claims = append(p.claims, claim{from, (n + drives - 1) / drives, volume})
+		}
+	}
 }
 
 // maxPieces bounds the pieces of a logical volume: each costs a look through its

@@ -3,6 +3,7 @@ package lvm
 import (
 	"bytes"
 	"encoding/binary"
+	"fmt"
 	"os"
 	"slices"
 	"strings"
@@ -187,6 +188,77 @@ func FuzzHeaders(f *testing.F) {
 	})
 }
 
+// Of several labels the first counts, and what stands before it leaves that open.
+func TestLabels(t *testing.T) {
+	img := office(t)
+	moved := bytes.Clone(img)
+	label := moved[3*sector : 4*sector]
+	copy(label, img[sector:2*sector])
+	binary.LittleEndian.PutUint64(label[8:], 3)
+	binary.LittleEndian.PutUint32(label[16:], checksum(label[20:]))
+	alone, noise := bytes.Clone(moved), bytes.Clone(moved)
+	clear(alone[sector : 2*sector])
+	noise[sector+100]++
+	other := bytes.Clone(moved)
+	other[3*sector+32]++
+	binary.LittleEndian.PutUint32(other[3*sector+16:], checksum(other[3*sector+20:4*sector]))
+	for _, c := range []struct {
+		name   string
+		img    []byte
+		unread []imap.Range
+		doubt  string
+	}{
+		{"one label", img, nil, ""},
+		{"one in another sector", alone, nil, ""},
+		{"two that are alike", moved, nil, ""},
+		{"two that differ", other, nil, "differ"},
+		{"the sector before it unread", img, []imap.Range{{Start: 0, Length: sector, State: imap.Failed}}, "unread"},
+		{"the first unread", moved, []imap.Range{{Start: sector, Length: sector, State: imap.Failed}}, "unread"},
+		{"the first damaged", noise, nil, "damaged"},
+	} {
+		g, ok := Find(reader(t, c.img, c.unread...), 0, int64(len(c.img)))
+		if told := strings.Join(g.Doubt, "; "); !ok || g.Name == "" || (told != "") != (c.doubt != "") || !strings.Contains(told, c.doubt) {
+			t.Errorf("%s: %v %q, want %q", c.name, ok, told, c.doubt)
+		}
+	}
+}
+
+// What the metadata says against itself is doubt.
+func TestContradictions(t *testing.T) {
+	text := `g { id = "x" extent_size = 2048
+	physical_volumes { pv0 { id = "a-b" pe_start = 0 pe_count = 50 } }
+	logical_volumes {
+	 first { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 4 type = "striped" stripe_count = 1 stripes = ["pv0", 10] } }
+	 inside { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 1 type = "striped" stripe_count = 1 stripes = ["pv0", 11] } }
+	 behind { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 1 type = "striped" stripe_count = 1 stripes = ["pv0", 13] } }
+	 hidden { status = ["READ"] segment_count = 1 segment1 { start_extent = 0 extent_count = 4 type = "striped" stripe_count = 2 stripes = ["pv0", 20, "pv1", 20] } }
+	 half { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "striped" stripe_count = 1 stripes = ["pv0", 21] } }
+	 beside { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "striped" stripe_count = 1 stripes = ["pv0", 23] } }
+	 past { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "striped" stripe_count = 1 stripes = ["pv0", 49] } }
+	 snap { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 2 type = "snapshot" origin = "origin" merging_store = "store" } }
+	 origin { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 1 type = "striped" stripe_count = 1 stripes = ["pv0", 30] } }
+	 label { status = ["VISIBLE"] segment_count = 1 segment1 { start_extent = 0 extent_count = 1 type = "striped" stripe_count = 1 stripes = ["pv0", 0] } }
+	} }`
+	g, err := parseGroup([]byte(text), "ab", 0, 100*mib)
+	if err != nil {
+		t.Fatal(err)
+	}
+	g.hold([]ranges.Range{{Start: 0, End: 2048}})
+	got := map[string]string{}
+	for _, v := range g.Volumes {
+		got[v.Name] = strings.Join(v.Doubt, "; ")
+	}
+	const too = "the metadata gives extents of it to the logical volume "
+	wanted := map[string]string{
+		"first": too + "inside too; " + too + "behind too", "inside": too + "first too", "behind": too + "first too", "half": too + "hidden too", "beside": "",
+		"snap": "", "origin": "a snapshot of it was being merged into it: what stands in the snapshot may be newer",
+		"past": "the metadata gives it extents past the 50 that the physical volume has", "label": "by the metadata it lies over the label or a metadata area of its physical volume",
+	}
+	if diff := cmp.Diff(wanted, got); diff != "" {
+		t.Error(diff)
+	}
+}
+
 // TestText checks what a text is refused for.
 func TestText(t *testing.T) {
 	for _, bad := range []string{"a {", "}", "a", "a = ", "a = [1", `a = "b`, "a = b", strings.Repeat("a {", 100)} {
@@ -250,6 +322,7 @@ func TestAreas(t *testing.T) {
 		copy(img[second+1024:], text)
 		return img
 	}
+	first, _ := Find(reader(t, img[:mdaUsual+mib]), 0, int64(len(img)))
 	for _, c := range []struct {
 		name, seqno string
 		ignored     bool
@@ -259,13 +332,16 @@ func TestAreas(t *testing.T) {
 	}{
 		{"the second is newer", "999", false, nil, "other", false},
 		{"the second is older", "1", false, nil, "first", false},
-		{"the second is newer and ignored", "999", true, nil, "first", false},
+		{"both are of one age, and differ", fmt.Sprint(first.seqno), false, nil, "first", true},
+		{"the second is newer and ignored", "999", true, nil, "first", true},
+		{"the second is older and ignored", "1", true, nil, "first", false},
+		{"the second is ignored and its text unread", "1", true, []imap.Range{{Start: second + 1024, Length: 512, State: imap.Failed}}, "first", true},
 		{"the second is unread", "999", false, []imap.Range{{Start: second, Length: 512, State: imap.Failed}}, "first", true},
 		{"the label is unread", "1", false, []imap.Range{{Start: 512, Length: 512, State: imap.Failed}}, "first", true},
 	} {
 		moved := put(img, c.seqno, c.ignored)
 		g, ok := Find(reader(t, moved, c.unread...), 0, int64(len(moved)))
-		if !ok || len(g.Volumes) == 0 || g.Volumes[0].Name != c.want || (g.Unread != "") != c.open || c.open != (len(g.Needs) > 0) {
+		if !ok || len(g.Volumes) == 0 || g.Volumes[0].Name != c.want || (len(g.Doubt) > 0) != c.open || (len(c.unread) > 0) != (len(g.Needs) > 0) {
 			t.Errorf("%s: %v %+v", c.name, ok, g)
 		}
 	}

@@ -181,6 +181,8 @@ func parseV1(b []byte, version string, at, start, length int64) (a Array, ok, no
 	}
 	switch {
 	case a.Reason != "":
+	case a.Start < at+size && at < a.Start+a.Length:
+		a.Reason = "by the metadata its content lies over the metadata itself"
 	case features&featureJournal != 0:
 		a.Reason = "the drive is or needs a journal device of the array"
 	case role == roleFaulty, role == roleSpare, role >= roleMax:

@@ -145,37 +145,65 @@ func (p *places) handed(ctx context.Context, l *Layout, v *Volume) error {
 			v.Partition = q
 		}
 	}
-	f := fronts{places: p, l: &around}
-	for _, c := range f.containers(v) {
-		if a, ok, _ := mdraid.Find(p.r, c.Start, c.Len()); ok {
-			v.member = c
+	all, behind := p.roots(&around), &given{drive: p.r.DriveSize()}
+	for i := 0; i < len(all); i++ {
+		c := all[i]
+		r, start, at := c.reader(p.r)
+		f := layers{p, l, at, behind}
+		give := func(runs image.Runs, length int64, logical bool) {
+			switch d, ok := f.give(runs, length, logical); {
+			case !ok:
+				v.Doubt = append(v.Doubt, "it is behind too many layers of metadata")
+			case d.find(v.Start) >= 0:
+				all = append(all, d)
+			}
+		}
+		if c.find(v.Start) < 0 {
+			continue
+		}
+		a, array, _ := mdraid.Find(r, start, c.length)
+		if array {
 			if a.Reason != "" {
 				v.Doubt = append(v.Doubt, "by metadata that was read the drive or partition is part of an array: "+a.Reason)
 			} else {
-				(&layers{p, l}).array(v, &a)
+				a.Bad, a.BadNeeds = f.onDrive(a.Bad), f.onDrive(a.BadNeeds)
+				f.array(v, &a)
+				give(image.Runs{{Offset: 0, Image: a.Start, Length: a.Length}}, a.Length, false)
 			}
 		}
-		if v.Start == c.Start {
+		if c.find(v.Start) == 0 {
 			continue
 		}
-		g, ok := lvm.Find(p.r, c.Start, c.Len())
+		g, ok := lvm.Find(r, start, c.length)
 		if !ok {
+			if c.pool && !array {
+				v.Doubt = append(v.Doubt, "the type of the partition that it lies in says that metadata stands in front of it, and none was read")
+			}
 			continue
 		}
-		v.grouped, v.Needs = true, append(g.Needs, v.Needs...)
-		if g.Unread != "" {
-			v.Doubt = append(v.Doubt, g.Unread)
-		}
-		inOne := func(l lvm.Volume) bool {
-			return l.Reason == "" && slices.ContainsFunc(l.Pieces, func(r image.Run) bool {
+		v.Doubt, v.Needs = append(v.Doubt, g.Doubt...), append(f.onDrive(g.Needs), v.Needs...)
+		inOne := false
+		for _, l := range g.Volumes {
+			runs := l.Pieces
+			if at != nil {
+				runs = through(at, runs)
+			}
+			if (&container{Runs: runs}).find(v.Start) < 0 {
+				continue
+			}
+			inOne = inOne || l.Reason == "" && slices.ContainsFunc(runs, func(r image.Run) bool {
 				return r.Image <= v.Start && v.End() <= r.Image+r.Length
 			})
+			v.Doubt = append(v.Doubt, l.Doubt...)
+			if !l.Loops {
+				give(l.Pieces, l.Length, true)
+			}
 		}
-		if !slices.ContainsFunc(g.Volumes, inOne) {
+		if !inOne {
 			v.Doubt = append(v.Doubt, "metadata of LVM2 stands in front of it, and gives it no logical volume, or not in one piece")
 		}
 	}
-	return p.fronted(ctx, &around, end)
+	return p.fronted(ctx, &around, end, behind.list)
 }
 
 // lengths are the lengths that a volume at start may have, likeliest first: by

@@ -172,6 +172,8 @@ func TestVolumeAtFront(t *testing.T) {
 		return d
 	}
 	super := unread{4096, 4096}
+	wiped := member(0, 2*mib)
+	clear(wiped[2*mib+4096:][:4096])
 	for _, c := range []struct {
 		name  string
 		drive []byte
@@ -182,6 +184,7 @@ func TestVolumeAtFront(t *testing.T) {
 		{"one of two with stripes", member(0, 0), mib, nil, "RAID 0 of 2 drives"},
 		{"its metadata unread, but it is whole from end to end", member(0, 0), mib, []unread{super}, ""},
 		{"in a partition", member(0, 2*mib), 3 * mib, []unread{{2*mib + 4096, 4096}}, "Linux md, version 1.2"},
+		{"in a partition, its metadata wiped", wiped, 3 * mib, nil, "none was read"},
 		{"one of a mirror", member(1, 0), mib, nil, ""},
 		{"a logical volume", group, mib, nil, ""},
 		{"a logical volume, the metadata unread", group, mib, []unread{super}, "LVM2"},

@@ -3,6 +3,8 @@ package volume
 import (
 	"context"
 	"slices"
+
+	"fileassay/extract/lvm"
 )
 
 // bare is what the drive is as one volume without a table, if a boot sector,
@@ -44,7 +46,12 @@ func (f *finder) bare(ctx context.Context) (c content, ok bool, err error) {
 			return c, true, nil
 		}
 	}
-	c, ok, _ = identifyHead(f.r, 0, size)
+	if c, ok, _ = identifyHead(f.r, 0, size); !ok {
+		var g *lvm.Group
+		if g, ok = lvm.Find(f.r, 0, size); ok { // by a metadata area alone
+			c = content{filesystem: lvmMember, reason: pooled, doubt: g.Doubt}
+		}
+	}
 	return c, ok, nil
 }
 

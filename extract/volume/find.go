@@ -22,7 +22,7 @@ func Find(ctx context.Context, r *image.Reader, o extract.Options) (*Layout, err
 
 func (p *places) find(ctx context.Context) (*Layout, error) {
 	l := &Layout{}
-	f := finder{places: p, l: l, layers: layers{p, l}}
+	f := finder{places: p, l: l, layers: layers{p, l, nil, &given{drive: p.r.DriveSize()}}}
 	if err := f.tables(ctx); err != nil {
 		return nil, err
 	}
@@ -38,7 +38,7 @@ func (p *places) find(ctx context.Context) (*Layout, error) {
 	slices.SortStableFunc(l.Volumes, func(a, b Volume) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Length, a.Length))
 	})
-	if err := p.fronted(ctx, l, f.end); err != nil {
+	if err := p.fronted(ctx, l, f.end, f.layers.all.list); err != nil {
 		return nil, err
 	}
 	l.Needs = tableNeeds(l.Structures)
@@ -306,7 +306,7 @@ func (f *finder) lay(ctx context.Context, t *table, volumes []tenant) error {
 		return err
 	}
 	for _, v := range f.known {
-		if !v.told() && !v.NoFiles || v.Filesystem == mdMember && v.member.Len() == 0 {
+		if !v.told() && !v.NoFiles || v.Filesystem == mdMember && !v.member {
 			// what is in it may begin elsewhere, as behind metadata that was not read,
 			// or by a table of its own
 			t.dark = append(t.dark, v.Places()...)
@@ -574,7 +574,7 @@ func (f *finder) without(ctx context.Context, boot *bootSector, gpt *table) erro
 	if err != nil {
 		return err
 	}
-	if bare && boot.read && (c.reason != "" || c.rests == onPrimary && (headPlaces(c.family)[0].Start == 0 || !f.elsewhere())) {
+	if bare && boot.read && len(c.doubt) == 0 && (c.reason != "" || c.rests == onPrimary && (headPlaces(c.family)[0].Start == 0 || !f.elsewhere())) {
 		return f.bareVolume(ctx, boot, c)
 	}
 	before := *f.l

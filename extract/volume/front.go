@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"fileassay/extract"
+	"fileassay/extract/image"
 	"fileassay/extract/lvm"
 	"fileassay/extract/mdraid"
 	"fileassay/extract/ranges"
@@ -40,21 +41,85 @@ import (
 // the length speaks for the volume: four usual stripes.
 const leastPlaced = 2 << 20
 
+// container is a place that metadata may stand in: the drive, a partition, and at
+// any depth what metadata that was read gives, the content of an array or a logical
+// volume. Its runs are where it lies on the drive.
+type container struct {
+	image.Runs
+	length  int64
+	drive   bool
+	raid    bool // a partition of the type for members of arrays
+	pool    bool // or of that for physical volumes too
+	layer   bool // metadata gives it,
+	logical bool // of LVM2
+
+	looked bool
+	open   []mdraid.Place // where metadata may stand in it that was not read, or
+	array  *mdraid.Array  // what was read: then open is its place, if that is not followed
+}
+
+// find is how far into the container a byte of the drive lies, negative where it
+// does not.
+func (c *container) find(at int64) int64 {
+	for _, r := range c.Runs {
+		if r.Image <= at && at < r.Image+r.Length {
+			return r.Offset + at - r.Image
+		}
+	}
+	return -1
+}
+
+// reader is what to read the container with: it begins at start. at is where what
+// is read lies on the drive, nil where that is the drive itself.
+func (c *container) reader(drive *image.Reader) (r *image.Reader, start int64, at image.Runs) {
+	if len(c.Runs) == 1 && c.Runs[0].Length == c.length {
+		return drive, c.Runs[0].Image, nil
+	}
+	return drive.Layer(c.Runs, c.length), 0, c.Runs
+}
+
+// roots are the containers that no metadata of layers gives.
+func (p *places) roots(l *Layout) []*container {
+	whole := func(start, end int64) *container {
+		return &container{Runs: image.Runs{{Offset: 0, Image: start, Length: end - start}}, length: end - start}
+	}
+	out := []*container{whole(0, p.r.DriveSize())}
+	out[0].drive = true
+	for i := range l.Partitions {
+		q := &l.Partitions[i]
+		for _, unit := range []int64{l.SectorSize, p.r.Sector()} { // which of them counts was told by what stands there
+			c := whole(q.Start/l.SectorSize*unit, min(q.End()/l.SectorSize*unit, p.r.DriveSize()))
+			same := func(o *container) bool { return o.Runs[0] == c.Runs[0] }
+			if !q.room() || c.length <= 0 || slices.ContainsFunc(out, same) {
+				continue
+			}
+			for k := range l.Partitions {
+				if q := &l.Partitions[k]; q.Start == c.Runs[0].Image {
+					c.raid = c.raid || slices.Contains(q.hints(), mdMember)
+					c.pool = c.pool || c.raid || slices.Contains(q.hints(), lvmMember)
+				}
+			}
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
 // fronts finds the volumes in front of which metadata may stand that was not
 // read.
 type fronts struct {
 	*places
 	l      *Layout
-	end    int64                           // of the drive that the table was made for, 0 where it does not say
-	open   map[ranges.Range][]mdraid.Place // by container
+	end    int64        // of the drive that the table was made for, 0 where it does not say
+	all    []*container // outer ones before those in them
 	placed map[*Volume]extract.Placed
 }
 
 // fronted puts volumes in doubt in front of which metadata may stand that was not
 // read, unless they are cleared. end is where the drive ends that the table says
-// that it was made for, 0 where it does not say.
-func (p *places) fronted(ctx context.Context, l *Layout, end int64) error {
-	f := fronts{p, l, end, map[ranges.Range][]mdraid.Place{}, map[*Volume]extract.Placed{}}
+// that it was made for, 0 where it does not say; behind is what metadata gives.
+func (p *places) fronted(ctx context.Context, l *Layout, end int64, behind []*container) error {
+	f := fronts{p, l, end, append(p.roots(l), behind...), map[*Volume]extract.Placed{}}
 	for i := range l.Volumes {
 		if v := &l.Volumes[i]; v.Reason == "" {
 			if err := f.volume(ctx, v); err != nil {
@@ -68,14 +133,20 @@ func (p *places) fronted(ctx context.Context, l *Layout, end int64) error {
 func (f *fronts) volume(ctx context.Context, v *Volume) error {
 	var needs []ranges.Range
 	var versions []string
-	for _, c := range f.containers(v) {
-		list, ok := f.open[c]
-		if !ok {
-			_, _, list = mdraid.Find(f.r, c.Start, c.Len())
-			f.open[c] = list
+	var in []*container // that it lies in
+	for _, c := range f.all {
+		if c.find(v.Start) >= 0 {
+			in = append(in, c)
 		}
-		for _, o := range list {
-			if o.Start == v.Start {
+	}
+	for _, c := range in {
+		r, start, _ := c.reader(f.r)
+		if !c.looked {
+			f.lookFor(c, r, start)
+		}
+		for _, o := range c.open {
+			o.Start, o.End = o.Start-start, o.End-start
+			if o.Start == c.find(v.Start) {
 				continue // what stands behind it begins later: this is an older volume, if it is that
 			}
 			clear, err := f.clears(ctx, v, c, o)
@@ -85,129 +156,193 @@ func (f *fronts) volume(ctx context.Context, v *Volume) error {
 			if clear {
 				continue
 			}
-			needs = append(needs, o.Range)
+			if c.array != nil {
+				f.behind(v, c)
+				continue
+			}
+			needs = append(needs, c.Ranges([]ranges.Range{o.Range})...)
 			if !slices.Contains(versions, o.Version) {
 				versions = append(versions, o.Version)
 			}
 		}
 	}
-	f.logical(ctx, v)
+	f.logical(ctx, v, in)
 	if len(needs) > 0 {
-		v.Doubt = append(v.Doubt, fmt.Sprintf("the drive or partition may be one of several in an array: not all was read of where its metadata would stand (Linux md, version %s)", strings.Join(versions, ", ")))
+		v.Doubt = append(v.Doubt, fmt.Sprintf("the drive, a partition or what stands in one may be one of several in an array: not all was read of where its metadata would stand (Linux md, version %s)", strings.Join(versions, ", ")))
 		v.Needs = append(needs, v.Needs...)
 	}
 	return nil
 }
 
+// lookFor looks for metadata of an array in a container.
+func (f *fronts) lookFor(c *container, r *image.Reader, start int64) {
+	a, ok, open := mdraid.Find(r, start, c.length)
+	if c.looked, c.open = true, open; !ok {
+		return
+	}
+	shows := func(d *container) bool {
+		return d.layer && d.length == a.Length && len(d.Runs) > 0 && c.find(d.Runs[0].Image) == a.Start-start
+	}
+	if c.open = nil; a.Reason != "" || !slices.ContainsFunc(f.all, shows) {
+		c.array, c.open = &a, []mdraid.Place{{Version: a.Version, Range: ranges.Range{Start: a.At, End: a.At + 1}}}
+	}
+}
+
+// behind says of a volume what metadata of an array in front of it tells that was
+// read, and that what led to the volume did not go by.
+func (f *fronts) behind(v *Volume, c *container) {
+	a := *c.array
+	if a.Reason != "" {
+		v.Doubt = append(v.Doubt, "by metadata that was read what it lies in is part of an array: "+a.Reason)
+		return
+	}
+	_, _, at := c.reader(f.r)
+	l := layers{places: f.places, l: f.l, at: at}
+	a.Bad, a.BadNeeds = l.onDrive(a.Bad), l.onDrive(a.BadNeeds)
+	l.array(v, &a)
+}
+
 // logical puts a volume in doubt that may be a logical one, of which only the
-// first piece begins here: it lies some way into a drive or partition of which the
-// sectors that would hold a label were not read.
-func (f *fronts) logical(ctx context.Context, v *Volume) {
-	for _, c := range f.containers(v) {
-		drive := c.Start == 0 && c.End == f.r.DriveSize()
-		if v.Start == c.Start || v.grouped || drive && (v.Partition != nil || f.tied(ctx, v) > 0) {
+// first piece begins here: it lies some way into a container that may be a physical
+// volume of which no label was read. What is known to lie in a logical volume does
+// so for all containers around that.
+func (f *fronts) logical(ctx context.Context, v *Volume, in []*container) {
+	for i := len(in) - 1; i >= 0 && !in[i].logical; i-- {
+		c := in[i]
+		if c.drive && v.Partition != nil && f.pooled(ctx, v, c) {
+			v.Doubt = append(v.Doubt, "by metadata that was read the drive is a physical volume of LVM2, and it has a partition table: which of the two is younger is not known")
+		}
+		if c.find(v.Start) == 0 || c.drive && (v.Partition != nil || f.tied(ctx, v) > 0) {
 			continue
 		}
-		if open := lvm.Open(f.r, c.Start, c.Len()); len(open) > 0 {
-			v.Doubt = append(v.Doubt, "it may be one piece of a logical volume: the sectors where a label of LVM2 would stand were not read")
-			v.Needs = append(open, v.Needs...)
+		r, start, _ := c.reader(f.r)
+		open, wiped := lvm.Open(r, start, c.length)
+		if wiped {
+			wiped, _ = f.straight(ctx, v, c)
+		}
+		if len(open) > 0 && !wiped {
+			v.Doubt = append(v.Doubt, "it may be one piece of a logical volume: no label of LVM2 was read where one may stand")
+			for k := range open {
+				open[k].Start, open[k].End = open[k].Start-start, open[k].End-start
+			}
+			v.Needs = append(c.Ranges(open), v.Needs...)
 		}
 	}
 }
 
-// containers are what may be a member of an array with the volume in it: the
-// drive, and the partitions that it lies in.
-func (f *fronts) containers(v *Volume) []ranges.Range {
-	out := []ranges.Range{{Start: 0, End: f.r.DriveSize()}}
-	for i := range f.l.Partitions {
-		q := &f.l.Partitions[i]
-		for _, unit := range []int64{f.l.SectorSize, f.r.Sector()} { // which of them counts was told by what stands there
-			c := ranges.Range{Start: q.Start / f.l.SectorSize * unit, End: min(q.End()/f.l.SectorSize*unit, f.r.DriveSize())}
-			if q.room() && c.Start <= v.Start && v.Start < c.End && !slices.Contains(out, c) {
-				out = append(out, c)
-			}
-		}
+// pooled reports whether a container is a physical volume, and what was read does
+// not clear a volume in it of that.
+func (f *fronts) pooled(ctx context.Context, v *Volume, c *container) bool {
+	r, start, _ := c.reader(f.r)
+	g, ok := lvm.Find(r, start, c.length)
+	if !ok || !g.Labeled || g.Name == "" {
+		return false
 	}
-	return slices.DeleteFunc(out, func(c ranges.Range) bool { // its metadata was read
-		return v.member.Len() > 0 && c.Start <= v.member.Start && v.member.End <= c.End
-	})
+	ok, _ = f.straight(ctx, v, c)
+	own, _ := f.look(ctx, v)
+	return !ok && (own.Wrong || own.End < extract.PlacedEnough)
 }
 
 // clears reports whether what was read clears a volume in container c of metadata
-// in a place.
-func (f *fronts) clears(ctx context.Context, v *Volume, c ranges.Range, o mdraid.Place) (bool, error) {
-	raid := func(q Partition) bool { return q.Start == c.Start && slices.Contains(q.hints(), mdMember) }
-	if slices.ContainsFunc(f.l.Partitions, raid) {
+// in a place of that.
+func (f *fronts) clears(ctx context.Context, v *Volume, c *container, o mdraid.Place) (bool, error) {
+	if c.raid {
 		return false, nil // it is a member by its type: perhaps a spare, or one that was left behind
 	}
-	own, err := f.look(ctx, v)
-	if err != nil {
-		return false, err
+	if ok, err := f.straight(ctx, v, c); ok || err != nil {
+		return ok, err
 	}
-	if v.own > 0 && !own.Wrong && own.End >= v.Start+v.own {
-		return true, nil // from end to end there is no gap in it
-	}
+	at, length := c.find(v.Start), v.inside(c)
 	reach, all, err := f.reach(ctx, v, c)
 	switch {
 	case err != nil || reach < leastPlaced && !all:
 		return false, err
 	case reach >= extract.PlacedEnough:
 		return true, nil
-	}
-	drive := c.Start == 0 && c.End == f.r.DriveSize()
-	made := v.rests == onPrimary && v.Start == c.Start && v.own > 0 && v.Start+v.own <= c.End
-	switch {
-	case v.Start == c.Start && o.Start < c.Start+leastPlaced:
+	case at == 0 && o.Start < leastPlaced:
 		return true, nil // it is older than that metadata, and not overwritten
-	case o.Start < v.Start:
+	case o.Start < at:
 		// a table that was read says where the volume stands, and leaves no room for data in front
-		return drive && (v.Partition != nil || f.tied(ctx, v) > 0), nil
-	case drive && v.Partition != nil:
-		return f.tableMade(c, o), nil
+		return c.array == nil && c.drive && (v.Partition != nil || f.tied(ctx, v) > 0), nil
+	case c.drive && v.Partition != nil:
+		return f.tableMade(c.length, o), nil
 	}
-	return made && v.Start+v.own > o.Start, nil
+	return v.rests == onPrimary && at == 0 && length > o.Start, nil
+}
+
+// inside is the length of a volume, by its own structures, that lies in a container
+// in order and in one piece; 0 for any other.
+func (v *Volume) inside(c *container) int64 {
+	n := max(v.own, v.full)
+	if n > 0 && c.find(v.at(n-1)) == c.find(v.Start)+n-1 {
+		return n
+	}
+	return 0
+}
+
+// straight reports whether structures in their places show that there is no gap in
+// a volume from end to end.
+func (f *fronts) straight(ctx context.Context, v *Volume, c *container) (bool, error) {
+	n := v.inside(c)
+	if n == 0 {
+		return false, nil
+	}
+	own, err := f.look(ctx, v)
+	return err == nil && !own.Wrong && own.End >= n, err
 }
 
 // tableMade reports whether the partition table was made for the drive, and not for
 // an array that the drive is a member of: the end of the drive that a GPT names, or
 // the end of a partition, lies behind a place at the drive's end, and on the drive.
-func (f *fronts) tableMade(c ranges.Range, o mdraid.Place) bool {
-	if f.end > o.Start && f.end <= c.End {
+func (f *fronts) tableMade(drive int64, o mdraid.Place) bool {
+	if f.end > o.Start && f.end <= drive {
 		return true
 	}
-	return slices.ContainsFunc(f.l.Partitions, func(q Partition) bool { return q.End() > o.Start && q.End() <= c.End })
+	return slices.ContainsFunc(f.l.Partitions, func(q Partition) bool { return q.End() > o.Start && q.End() <= drive })
 }
 
 // reach is how far from the start of a container, or of the volume where nothing
 // ties it to that, structures stand in their places.
-func (f *fronts) reach(ctx context.Context, v *Volume, c ranges.Range) (far int64, all bool, err error) {
+func (f *fronts) reach(ctx context.Context, v *Volume, c *container) (far int64, all bool, err error) {
 	own, err := f.look(ctx, v)
 	if err != nil || own.Wrong {
 		return 0, false, err
 	}
-	far = own.End - v.Start
-	if v.Partition == nil {
-		return max(far, f.tied(ctx, v)), own.All, nil
+	end := func(v *Volume, p extract.Placed) int64 { // in the container
+		if p.End == 0 {
+			return 0
+		}
+		return c.find(v.at(p.End-1)) + 1
+	}
+	far, all = end(v, own)-c.find(v.Start), own.All
+	if far <= 0 && own.End > 0 {
+		all = false // what stands before its first piece says nothing of what lies between
+	}
+	if v.Partition == nil || c.layer {
+		if c.drive {
+			far = max(far, f.tied(ctx, v))
+		}
+		return max(far, 0), all, nil
 	}
 	for i := range f.l.Volumes {
 		o := &f.l.Volumes[i]
-		if o.Reason != "" || o.Partition == nil || o.rests != onPrimary || o.Start < c.Start || o.Start >= c.End {
+		if o.Reason != "" || o.Partition == nil || o.rests != onPrimary || c.find(o.Start) < 0 {
 			continue
 		}
 		p, err := f.look(ctx, o)
 		if err != nil {
 			return 0, false, err
 		}
-		far = max(far, o.Start-c.Start, p.End-c.Start)
+		far = max(far, c.find(o.Start), end(o, p))
 	}
-	return far, own.All, nil
+	return max(far, 0), all, nil
 }
 
 // stands reports whether a volume is known to begin where it does: by its primary
 // structure that was read, or by a copy and others that stand in their places.
 func (f *fronts) stands(ctx context.Context, v *Volume) bool {
 	p, err := f.look(ctx, v)
-	return err == nil && !p.Wrong && (v.rests == onPrimary || p.End > v.Start)
+	return err == nil && !p.Wrong && (v.rests == onPrimary || p.End > 0)
 }
 
 // tied is how far apart the primary structures of a volume and of a neighbour lie
@@ -228,7 +363,8 @@ func (f *fronts) tied(ctx context.Context, v *Volume) (far int64) {
 	return far
 }
 
-// look asks a volume for its structures in their places.
+// look asks a volume for its structures in their places, which count from its
+// start.
 func (f *fronts) look(ctx context.Context, v *Volume) (extract.Placed, error) {
 	if p, ok := f.placed[v]; ok {
 		return p, nil
@@ -240,7 +376,9 @@ func (f *fronts) look(ctx context.Context, v *Volume) (extract.Placed, error) {
 	var out extract.Placed
 	var fs extract.Filesystem
 	if v.Pieces != nil {
-		fs, _ = f.composed(ctx, k, v)
+		if c, _ := f.composed(ctx, k, v); c != nil {
+			fs = c.Filesystem
+		}
 	} else {
 		res, err := f.either(ctx, k, v.Start, v.Length)
 		if err != nil {
@@ -259,7 +397,9 @@ func (f *fronts) look(ctx context.Context, v *Volume) (extract.Placed, error) {
 		if out, err = by.Placed(ctx); err != nil {
 			return out, err
 		}
-		out.End = max(out.End-f.offset, 0)
+		if out.End > 0 {
+			out.End -= out.Start
+		}
 	}
 	f.placed[v] = out
 	return out, nil

@@ -14,7 +14,6 @@ import (
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/mdraid"
-	"fileassay/extract/ranges"
 )
 
 // made is an ext4 volume of size bytes with files in several folders, by mke2fs.
@@ -315,7 +314,7 @@ func TestFrontGPT(t *testing.T) {
 		if len(open) == 0 || f.end != c.want {
 			t.Fatalf("%s: end %d, open %v", c.name, f.end, open)
 		}
-		if got := f.tableMade(ranges.Range{End: c.size}, open[0]); got != (c.size == c.want) {
+		if got := f.tableMade(c.size, open[0]); got != (c.size == c.want) {
 			t.Errorf("%s: the table clears the drive: %v", c.name, got)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 
+	"fileassay/extract/image"
 	"fileassay/extract/lvm"
 	"fileassay/extract/mdraid"
 	"fileassay/extract/ranges"
@@ -23,7 +24,66 @@ const (
 // layers follows metadata to the volumes behind it.
 type layers struct {
 	*places
-	l *Layout // that remarks go to
+	l   *Layout    // that remarks go to
+	at  image.Runs // where the layer lies on the drive that places count in, nil for the drive itself
+	all *given
+}
+
+// given is what all metadata of a drive gives.
+type given struct {
+	list  []*container // outer ones before those in them
+	drive int64        // its size
+	count int          // of volumes
+	bytes int64        // of them
+}
+
+// onDrive gives ranges the places of the drive.
+func (f *layers) onDrive(list []ranges.Range) []ranges.Range {
+	if f.at == nil {
+		return list
+	}
+	return f.at.Ranges(list)
+}
+
+// through gives pieces of a layer, which outer puts together, the places of what
+// that is made of.
+func through(outer, inner image.Runs) image.Runs {
+	var out image.Runs
+	for _, a := range inner {
+		for b := range outer.Each(a.Image, a.Length) {
+			if b.Image >= 0 {
+				out = append(out, image.Run{Offset: a.Offset + b.Offset - a.Image, Image: b.Image, Length: b.Length})
+			}
+		}
+	}
+	return out
+}
+
+// maxBehind bounds the volumes that metadata tells of, and [maxOverlap] what they
+// have in all: each may hold metadata of more.
+const maxBehind = 1024
+
+// give takes what metadata gives, a logical volume or the content of an array, as a
+// container, in which further metadata may stand. ok is false where there were too
+// many: it says so.
+func (f *layers) give(runs image.Runs, length int64, logical bool) (c *container, ok bool) {
+	g := f.all
+	if full := g.count > maxBehind; full || g.count == maxBehind || g.bytes/maxOverlap > g.drive {
+		if g.count = maxBehind + 1; !full {
+			f.l.missing("metadata of arrays and of LVM2 tells of more than %d volumes, or of more than %d times the size of the drive: the others are left aside", maxBehind, maxOverlap)
+		}
+		return nil, false
+	}
+	g.count++
+	for _, r := range runs {
+		g.bytes += r.Length
+	}
+	if f.at != nil {
+		runs = through(f.at, runs)
+	}
+	c = &container{Runs: runs, length: length, layer: true, logical: logical}
+	g.list = append(g.list, c)
+	return c, true
 }
 
 // follow gives the volume itself, or what stands behind the Linux md or LVM2
@@ -33,15 +93,28 @@ type layers struct {
 // drive of a striped array begins like the whole, but most of its places are
 // wrong.
 func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, error) {
-	if depth == maxLayers || v.NoFiles {
+	if v.NoFiles {
 		return []Volume{v}, nil
 	}
-	a, ok, open := mdraid.Find(f.r, v.Start, v.Length)
-	if ok {
-		v.member = ranges.Range{Start: v.Start, End: v.End()}
+	var open []mdraid.Place
+	for length := v.Length; ; depth++ { // what a mirror with metadata at its end shows is shorter
+		a, ok, places := mdraid.Find(f.r, v.Start, length)
+		if open = places; !ok {
+			break
+		}
+		if depth >= maxLayers {
+			v.Doubt = append(slices.Clip(v.Doubt), fmt.Sprintf("metadata of an array stands behind %d layers of such metadata: it is not followed", maxLayers))
+			return []Volume{v}, nil
+		}
+		v.member = true
 		name := fmt.Sprintf("Linux md array, metadata %s", a.Version)
 		if a.Reason == "" {
-			f.array(&v, &a)
+			if f.array(&v, &a); len(a.Bad) > 0 { // they are unread for layers too
+				f = &layers{newPlaces(f.r.Without(a.Bad), f.o, f.kinds), f.l, f.at, f.all}
+			}
+			if _, ok := f.give(image.Runs{{Offset: 0, Image: a.Start, Length: a.Length}}, a.Length, false); !ok {
+				a.Reason = "it is behind too many layers of metadata"
+			}
 		}
 		switch {
 		case a.Reason != "":
@@ -50,14 +123,14 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 			}
 			v.Filesystem, v.Reason = mdMember, a.Reason
 			return []Volume{v}, nil
-		case a.Start == v.Start && v.Reason == "": // metadata at the end of a mirror: the volume stands as it is
-			v.Found += " in a mirror (" + name + ")"
-			return []Volume{v}, nil
 		case a.Start > v.Start || v.Reason != "":
 			return f.inside(ctx, v, a.Start, a.Length, v.Found+" in a mirror ("+name+")", depth)
 		}
+		// metadata at the end of a mirror: the volume stands as it is
+		v.Found += " in a mirror (" + name + ")"
+		length = a.Length
 	}
-	if v.Reason == "" {
+	if v.Reason == "" || depth >= maxLayers {
 		return []Volume{v}, nil
 	}
 	if v.Filesystem == mdMember { // its mark stands, and the rest of it is unread or damaged
@@ -77,16 +150,22 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 		v.Filesystem, v.Reason, v.Needs = lvmMember, "a physical volume of LVM2 of which no copy of the metadata was read", g.Needs
 		return []Volume{v}, nil
 	}
-	if g.Unread != "" {
-		f.l.missing("%s: %s: a logical volume may be missing", v.Found, g.Unread)
-		v.Doubt, v.Needs = append(slices.Clip(v.Doubt), g.Unread), append(g.Needs, v.Needs...)
+	for _, why := range g.Doubt {
+		f.l.missing("%s: %s: a logical volume may be missing", v.Found, why)
+		if !slices.Contains(v.Doubt, why) {
+			v.Doubt = append(slices.Clip(v.Doubt), why)
+		}
 	}
-	v.grouped = true
+	v.Needs = append(g.Needs, v.Needs...)
 	var out []Volume
 	for _, l := range g.Volumes {
+		if _, ok := f.give(l.Pieces, l.Length, true); !ok {
+			break
+		}
 		found := fmt.Sprintf("logical volume %s/%s in %s", g.Name, l.Name, v.Found)
+		n := v
+		n.Doubt = append(slices.Clip(v.Doubt), l.Doubt...)
 		if l.Reason != "" {
-			n := v
 			n.Found, n.Filesystem, n.Reason = found, lvmMember, l.Reason
 			if len(l.Pieces) > 0 {
 				n.Start, n.Length = l.Pieces[0].Image, l.Pieces[0].Length
@@ -94,13 +173,17 @@ func (f *layers) follow(ctx context.Context, v Volume, depth int) ([]Volume, err
 			out = append(out, n)
 			continue
 		}
-		inside := f.inside
-		if l.Pieces[0].Length != l.Length {
-			inside = func(ctx context.Context, v Volume, _, length int64, found string, depth int) ([]Volume, error) {
-				return f.pieces(ctx, v, l.Pieces, length, found, depth)
-			}
+		deep := depth
+		if l.Loops {
+			deep = maxLayers - 1 // what stands in it is not followed: it may be this
 		}
-		inner, err := inside(ctx, v, l.Pieces[0].Image, l.Length, found, depth)
+		var inner []Volume
+		var err error
+		if l.Pieces[0].Length != l.Length {
+			inner, err = f.pieces(ctx, n, l.Pieces, l.Length, found, deep)
+		} else {
+			inner, err = f.inside(ctx, n, l.Pieces[0].Image, l.Length, found, deep)
+		}
 		if err != nil {
 			return nil, err
 		}
@@ -122,9 +205,18 @@ func (f *layers) array(v *Volume, a *mdraid.Array) {
 		v.Doubt, v.Needs = append(v.Doubt, a.BadUnsure), append(a.BadNeeds, v.Needs...)
 	}
 	if len(a.Bad) > 0 {
-		v.bad = slices.Clone(a.Bad)
+		v.bad = union(v.bad, a.Bad)
 		f.l.note("%s: the array gave up %d ranges of sectors on this drive: they count as unread", v.Found, len(a.Bad))
 	}
+}
+
+// union is what lies in one of two lists, sorted.
+func union(a, b []ranges.Range) []ranges.Range {
+	var set ranges.Set
+	for _, r := range slices.Concat(a, b) {
+		set.Add(r.Start, r.Len())
+	}
+	return slices.Collect(set.All())
 }
 
 // inside probes [start, start+length), which metadata in v says is a volume.
@@ -137,7 +229,7 @@ func (f *layers) inside(ctx context.Context, v Volume, start, length int64, foun
 	if note != "" {
 		f.l.note("%s", note)
 	}
-	n.member, n.bad, n.grouped = v.member, v.bad, v.grouped
+	n.member, n.bad = v.member, v.bad
 	n.Partition, n.Doubt, n.Needs = v.Partition, append(n.Doubt, v.Doubt...), append(n.Needs, v.Needs...)
 	return f.follow(ctx, n, depth+1)
 }

@@ -115,10 +115,10 @@ type Volume struct {
 	id    string // what these call it, as [extract.Candidate].ID
 	over  int64  // bytes by which that passes the end of its partition
 
-	bad     []ranges.Range     // of the image: what an array in front gave up, sorted
-	grouped bool               // metadata of LVM2 that was read names it
-	member  ranges.Range       // of an array whose metadata was read, that it lies in
-	fs      extract.Filesystem // that it was found with, until [Open] gives it
+	bad    []ranges.Range     // of the image: what an array in front gave up, sorted
+	full   int64              // own, of a volume in pieces
+	member bool               // metadata of an array was read that it is part of
+	fs     extract.Filesystem // that it was found with, until [Open] gives it
 }
 
 // End is the first byte past a volume in one piece.
@@ -126,6 +126,14 @@ func (v *Volume) End() int64 { return v.Start + v.Length }
 
 // Places are where the volume lies in the image, in order.
 func (v *Volume) Places() []ranges.Range { return v.placesOf(v.End()) }
+
+// at is where a byte of the volume lies in the image; negative where it does not.
+func (v *Volume) at(off int64) int64 {
+	if v.Pieces == nil {
+		return v.Start + off
+	}
+	return v.Pieces.Place(off)
+}
 
 // placesOf is Places where a volume in one piece ends at end.
 func (v *Volume) placesOf(end int64) []ranges.Range {

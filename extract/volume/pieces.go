@@ -23,8 +23,11 @@ func (f *layers) pieces(ctx context.Context, v Volume, runs image.Runs, length i
 	if held < length {
 		found += fmt.Sprintf("; %d bytes of it lie on another drive", length-held)
 	}
-	under := layers{newPlaces(f.r.Layer(runs, length), f.o, f.kinds), f.l}
-	list, err := under.inside(ctx, Volume{grouped: v.grouped}, 0, length, found, depth)
+	under := layers{newPlaces(f.r.Layer(runs, length), f.o, f.kinds), f.l, runs, f.all}
+	if f.at != nil {
+		under.at = through(f.at, runs)
+	}
+	list, err := under.inside(ctx, Volume{}, 0, length, found, depth)
 	for i := range list {
 		n := &list[i]
 		if !n.told() && !n.NoFiles && n.Pieces == nil {
@@ -33,26 +36,14 @@ func (f *layers) pieces(ctx context.Context, v Volume, runs image.Runs, length i
 		if n.Pieces == nil {
 			n.Pieces = image.Runs{{Offset: 0, Image: n.Start, Length: n.Length}}
 		}
-		var on image.Runs
-		for _, a := range n.Pieces {
-			for b := range runs.Each(a.Image, a.Length) {
-				if b.Image >= 0 {
-					on = append(on, image.Run{Offset: a.Offset + b.Offset - a.Image, Image: b.Image, Length: b.Length})
-				}
-			}
-		}
-		if len(on) == 0 {
+		if on := through(runs, n.Pieces); len(on) == 0 {
 			n.Pieces, n.Start, n.Reason = nil, v.Start, cmp.Or(n.Reason, "it lies on another drive, which is needed")
 		} else if n.Start, n.Pieces = on[0].Image, on; on[0].Length == n.Length {
 			n.Pieces = nil // in one piece after all
 		}
-		n.own, n.over = 0, 0 // lengths on the drive are others
-		var bad ranges.Set
-		for _, b := range slices.Concat(runs.Ranges(n.bad), v.bad) {
-			bad.Add(b.Start, b.Len())
-		}
-		n.bad = slices.Collect(bad.All())
-		n.Partition, n.member = v.Partition, v.member
+		n.full, n.own, n.over = max(n.own, n.full), 0, 0 // lengths on the drive are others
+		n.bad = union(runs.Ranges(n.bad), v.bad)
+		n.Partition, n.member = v.Partition, n.member || v.member
 		n.Doubt, n.Needs = append(n.Doubt, v.Doubt...), append(runs.Ranges(n.Needs), v.Needs...)
 	}
 	return list, err
@@ -60,7 +51,7 @@ func (f *layers) pieces(ctx context.Context, v Volume, runs image.Runs, length i
 
 // composed opens a volume that lies in pieces, as one of a family, by what is left
 // of it if need be. What its reader tells has the places of the image.
-func (p *places) composed(ctx context.Context, k Kind, v *Volume) (extract.Filesystem, error) {
+func (p *places) composed(ctx context.Context, k Kind, v *Volume) (*composed, error) {
 	c := &composed{runs: slices.Clone(v.Pieces), r: p.image}
 	for i := range c.runs {
 		c.runs[i].Image += p.offset
@@ -83,24 +74,6 @@ type composed struct {
 	extract.Filesystem
 	runs image.Runs
 	r    *image.Reader // that they are pieces of
-}
-
-// Placed is for [extract.Placer]. What stands before the volume's first piece says
-// nothing of what lies between.
-func (c *composed) Placed(ctx context.Context) (extract.Placed, error) {
-	by, ok := c.Filesystem.(extract.Placer)
-	if !ok {
-		return extract.Placed{}, nil
-	}
-	p, err := by.Placed(ctx)
-	p.Start = c.runs.Place(p.Start)
-	if p.End > 0 {
-		p.End = c.runs.Place(p.End-1) + 1
-	}
-	if p.Start < 0 || p.End <= p.Start {
-		p.End, p.All = 0, false
-	}
-	return p, err
 }
 
 // otherDrive is why a part of a file has no place.
