@@ -306,7 +306,9 @@ func (k *namesChunk) addUsed(rec *record, sum *tally) (mark recordMark) {
 	list := k.namesOf(rec)
 	count, best := len(list), indexEntry{}
 	for i, f := range list {
-		sum.names += f.hash()
+		if p := f.parent.number(); p >= firstFile || p == recRoot { // below the others stand none of a customer's
+			sum.names += f.hash()
+		}
 		if !rec.stated && rec.number >= firstFile {
 			mark |= markUnstated
 			k.own = append(k.own, ownName{hashName(f.parent, f.name), rec.number})

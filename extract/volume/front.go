@@ -298,7 +298,9 @@ func (f *fronts) tableMade(drive int64, o mdraid.Place) bool {
 	if f.end > o.Start && f.end <= drive {
 		return true
 	}
-	return slices.ContainsFunc(f.l.Partitions, func(q Partition) bool { return q.End() > o.Start && q.End() <= drive })
+	past := func(q Partition) bool { return q.End() > drive } // that of an array
+	ends := func(q Partition) bool { return q.End() > o.Start }
+	return slices.ContainsFunc(f.l.Partitions, ends) && !slices.ContainsFunc(f.l.Partitions, past)
 }
 
 // reach is how far from the start of a container, or of the volume where nothing
