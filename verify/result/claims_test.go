@@ -89,11 +89,9 @@ func TestOpenClaims(t *testing.T) {
 			*m.Volumes[1].Proof = result.Proof{Ranges: "526336+2048", SHA256: "0123456789abcdef"}
 		}, "no proof"},
 		"a proof of what was not read":             {func(m *resulttest.Made) { m.Volumes[1].Proof.Ranges = "524288+512 525312+1024" }, "was not read"},
-		"a digest that is none":                    {func(m *resulttest.Made) { m.Volumes[1].Proof.SHA256 = "0123456789abcdef 0" }, "no digest"},
 		"a volume without end":                     {func(m *resulttest.Made) { m.Volumes[1].Length = 1 << 62 }, "does not lie on the drive"},
 		"a volume past the end, and no word of it": {func(m *resulttest.Made) { m.Volumes[1].Notes = nil }, "does not lie on the drive"},
 		"a volume that starts elsewhere":           {func(m *resulttest.Made) { m.Volumes[1].Start = math.MaxInt64 - 1<<20 }, "does not lie on the drive"},
-		"an unread place of another volume":        {func(m *resulttest.Made) { m.Places[0].In[0].Volume = 2 }, "are none of volume 2"},
 		"holes on FAT": {func(m *resulttest.Made) {
 			m.Volumes[0].Filesystem = "fat32"
 			m.Files[1].Extents, m.Files[1].Holes = nil, 3000

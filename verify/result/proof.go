@@ -42,12 +42,6 @@ func (p *Proof) Add(r *image.Reader, at, n int64) error {
 	return nil
 }
 
-// isDigest reports whether a text is a digest as it is kept.
-func isDigest(s string) bool {
-	b, err := hex.DecodeString(s)
-	return err == nil && 2*len(b) == proofDigits
-}
-
 func proofOf(r *image.Reader, at, n int64) (string, error) {
 	buf := make([]byte, n)
 	if _, err := r.ReadAt(buf, at); err != nil {
