@@ -227,3 +227,27 @@ func TestManyNamesAndStreams(t *testing.T) {
 		}
 	}
 }
+
+// A file of very many names and pieces is told whole under the first of them only.
+func TestNamesAndPieces(t *testing.T) {
+	const names, pieces = 4000, 300
+	v := ntfsimage.New(ntfsimage.Params{Clusters: 8000, Records: 1200, Record: 4096})
+	f := ntfsimage.File{ListOut: true, Streams: []ntfsimage.Stream{{Data: ntfsimage.Content(1, pieces*4096), Pieces: pieces}}}
+	for i := range names {
+		f.Names = append(f.Names, ntfsimage.Name{Parent: root, Text: fmt.Sprint("name", i), Space: ntfsimage.POSIX})
+	}
+	v.Add(f)
+	l := list(t, v.Finish().Image)
+	told, whole := 0, 0
+	for _, list := range l.files {
+		for _, f := range list {
+			told += len(f.Pieces)
+			if len(f.Pieces) == pieces {
+				whole++
+			}
+		}
+	}
+	if len(l.paths) != names || told > maxPieces || whole < 1024 || l.Complete {
+		t.Errorf("%d names, %d pieces, %d names with all, complete %v", len(l.paths), told, whole, l.Complete)
+	}
+}

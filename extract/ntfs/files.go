@@ -361,6 +361,7 @@ func (h *harvest) addUsed(rec *record) {
 		}
 	}
 	room, cut := max(maxStreams, len(entries)-1), false // all of them under the first name
+	pieces := 0
 	for i, n := range list {
 		listed := entries
 		if room -= len(entries) - 1; room < 0 {
@@ -377,6 +378,10 @@ func (h *harvest) addUsed(rec *record) {
 			if n.space == nameDOS {
 				f.Why = append(slices.Clip(f.Why), "only its short name is known")
 			}
+			if pieces += len(f.Pieces); pieces > maxPieces && i > 0 {
+				f.Pieces, cut = nil, true
+				f.Why = append(slices.Clip(f.Why), "it has so many names and pieces that its place is told under the first names only")
+			}
 			h.list = append(h.list, &f)
 		}
 	}
@@ -384,6 +389,10 @@ func (h *harvest) addUsed(rec *record) {
 		h.lost.cut++
 	}
 }
+
+// maxPieces bounds the pieces that are told of one file under all its names. Drivers
+// give a file no more than 1,024 names.
+const maxPieces = 1 << 20
 
 // maxStreams bounds the streams that are listed of a file with several names, each
 // under each of them.

@@ -85,7 +85,7 @@ func (v *files) listing(ctx context.Context, space extract.Space) (l extract.Lis
 		why("%s in folders that are none: what the folders that hold them name may be missing", plural(u.adrift, "file or folder says that it stands", "files and folders say that they stand"))
 	}
 	if u.cut > 0 {
-		why("%s so many streams and names that the streams are not listed under each name", plural(u.cut, "file has", "files have"))
+		why("%s so many names, and streams or pieces, that not all of them are told under each name", plural(u.cut, "file has", "files have"))
 	}
 	l.UnclaimedBytes, _, err = claims.Unclaimed(ctx, space)
 	if err != nil {

@@ -1,9 +1,10 @@
 package volume
 
 import (
+	"slices"
+
 	"fileassay/extract/image"
 	"fileassay/extract/mdraid"
-	"slices"
 )
 
 // container is a place that metadata may stand in: the drive, a partition, and at
