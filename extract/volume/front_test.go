@@ -14,6 +14,7 @@ import (
 	"fileassay/extract/image"
 	"fileassay/extract/imap"
 	"fileassay/extract/mdraid"
+	"fileassay/extract/ranges"
 )
 
 // made is an ext4 volume of size bytes with files in several folders, by mke2fs.
@@ -316,6 +317,34 @@ func TestFrontGPT(t *testing.T) {
 		}
 		if got := f.tableMade(c.size, open[0]); got != (c.size == c.want) {
 			t.Errorf("%s: the table clears the drive: %v", c.name, got)
+		}
+	}
+}
+
+// A table was made for the drive if what it names ends behind the place of an array's
+// metadata, and nothing of it ends past the drive.
+func TestTableMade(t *testing.T) {
+	const drive = 48 << 20
+	o := mdraid.Place{Range: ranges.Range{Start: drive - 8<<10}}
+	for _, c := range []struct {
+		name string
+		end  int64 // that a GPT names
+		ends []int64
+		want bool
+	}{
+		{"a partition to the end", 0, []int64{drive}, true},
+		{"a partition before the metadata", 0, []int64{drive - 64<<10}, false},
+		{"one past the drive", 0, []int64{2 * drive}, false},
+		{"one to the end of a member, one past it", 0, []int64{drive, 2 * drive}, false},
+		{"a GPT of the drive", drive, []int64{drive / 2}, true},
+		{"a GPT of an array", 2 * drive, []int64{drive / 2}, false},
+	} {
+		f := fronts{l: &Layout{}, end: c.end}
+		for _, end := range c.ends {
+			f.l.Partitions = append(f.l.Partitions, Partition{Start: 1 << 20, Length: end - 1<<20})
+		}
+		if got := f.tableMade(drive, o); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
 		}
 	}
 }
