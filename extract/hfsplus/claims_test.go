@@ -74,19 +74,26 @@ func TestShared(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			b := sample()
 			tt.add(b)
-			x := b.build()
-			v, files := walk(t, x.reader(t), x.size, extract.Options{})
-			var got []string
-			for _, f := range files {
-				if f.RecordUnread {
-					got = append(got, f.Path)
-				}
-			}
-			slices.Sort(got)
-			if !slices.Equal(got, tt.want) || v.Listing.Complete != (tt.want == nil) {
-				t.Errorf("doubted are %q, not %q; complete %v: %q", got, tt.want, v.Listing.Complete, v.Listing.Why)
-			}
+			doubted(t, b, tt.want)
 		})
+	}
+}
+
+// doubted holds the entries of a volume that are doubted to be those, and its list to
+// be complete only if there is nil.
+func doubted(t *testing.T, b *builder, want []string) {
+	t.Helper()
+	x := b.build()
+	v, files := walk(t, x.reader(t), x.size, extract.Options{})
+	var got []string
+	for _, f := range files {
+		if f.RecordUnread {
+			got = append(got, f.Path)
+		}
+	}
+	slices.Sort(got)
+	if !slices.Equal(got, want) || v.Listing.Complete != (want == nil) {
+		t.Errorf("doubted are %q, not %q; complete %v: %q", got, want, v.Listing.Complete, v.Listing.Why)
 	}
 }
 

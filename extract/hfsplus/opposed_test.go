@@ -2,10 +2,7 @@ package hfsplus
 
 import (
 	"encoding/binary"
-	"slices"
 	"testing"
-
-	"fileassay/extract"
 )
 
 // The record of a file or folder and its thread name it alike, and an inode counts
@@ -52,18 +49,7 @@ func TestOpposed(t *testing.T) {
 			b.file(idRoot, "a", fileSpec{data: b.data(1), size: 9, mode: modeRegular})
 			b.file(idRoot, "empty", fileSpec{mode: modeRegular})
 			tt.add(b)
-			x := b.build()
-			v, files := walk(t, x.reader(t), x.size, extract.Options{})
-			var got []string
-			for _, f := range files {
-				if f.RecordUnread {
-					got = append(got, f.Path)
-				}
-			}
-			slices.Sort(got)
-			if !slices.Equal(got, tt.want) || v.Listing.Complete != (tt.want == nil) {
-				t.Errorf("doubted are %q, not %q; complete %v: %q", got, tt.want, v.Listing.Complete, v.Listing.Why)
-			}
+			doubted(t, b, tt.want)
 		})
 	}
 }
