@@ -332,6 +332,10 @@ func TestExFATVolume(t *testing.T) {
 			b := v.Read(v.cluster(v.root.clusters[0]), 11*32) // and it stands first
 			v.Write(v.cluster(v.root.clusters[0]), append(append(append([]byte{}, b[:2*32]...), b[8*32:]...), b[2*32:8*32]...))
 		}, append([]string{"zostera file 204800 [0@90+10240] unproved | its set of entries does not match its checksum | the allocation bitmap calls some of its clusters free | cluster 100 of its chain is claimed by another file or folder too (cross-linked): bytes from 10240 on are unlocated"}, whole...), true},
+		{"a folder that is shorter than its cluster", func(v *exfatImage, f *exfatDir) {
+			v.mark(90)
+			v.put(&v.root, exfatEntry{name: "zostera", attr: attrFolder, flags: flagContiguous, first: 90, size: 100})
+		}, slices.Insert(slices.Clone(whole), 2, "zostera folder 0"), false},
 		{"bitmap says free", func(v *exfatImage, _ *exfatDir) {
 			at := v.cluster(2) + (201-2)/8
 			v.Write(at, []byte{v.Read(at, 1)[0] &^ (1 << ((201 - 2) & 7))})

@@ -82,6 +82,14 @@ func TestChains(t *testing.T) {
 			func(v *fatImage) []string {
 				return []string{"A.TXT file 5000" + piece(v, 0, 9, 512) + " | its chain is a loop after cluster 9: bytes from 512 on are unlocated"}
 			}},
+		{"a chain without a name leads into it", func(v *fatImage) {
+			v.file(&v.root, "A       TXT", "", 1024, 9, 10)
+			v.set(50, 51)
+			v.set(51, 10)
+		}, func(v *fatImage) []string {
+			return []string{"A.TXT file 1024" + piece(v, 0, 9, 512) + " | cluster 10 of its chain is claimed by another file or folder too (cross-linked): bytes from 512 on are unlocated",
+				"?/chain-50 file -1" + piece(v, 0, 50, 1024) + " unnamed unproved | a chain of at least 2 clusters without a name: its true size is not known"}
+		}},
 		{"cross-linked", func(v *fatImage) {
 			v.file(&v.root, "A       TXT", "", 1500, 9, 10, 11)
 			v.file(&v.root, "B       TXT", "", 1500, 20, 21)
@@ -249,6 +257,14 @@ func TestFolders(t *testing.T) {
 			"?/ID/ERICA.TIF file 0 unproved | the folder it stands in cannot be vouched for",
 			"?/ID/FAGUS.TIF file 100 … unproved | the folder it stands in cannot be vouched for",
 		}, false, 16},
+		{"the table calls its last cluster free", func(v *fatImage, f *fatDir) { v.set(f.clusters[len(f.clusters)-1], 0) }, []string{
+			"SHEETS folder 0",
+			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in cannot be vouched for",
+			"SHEETS/CAREX.TIF file 512 … unproved | the folder it stands in cannot be vouched for",
+			"SHEETS/drosera rotundifolia.tif file 300 … unproved | the folder it stands in cannot be vouched for",
+			"SHEETS/ERICA.TIF file 0 unproved | the folder it stands in cannot be vouched for",
+			"SHEETS/FAGUS.TIF file 100 … unproved | the folder it stands in cannot be vouched for",
+		}, false, 0},
 		{"named by what was found by itself", func(v *fatImage, f *fatDir) {
 			d := v.sub(f, "INNER      ", 300)
 			v.file(d, "A       TXT", "", 10, 301)

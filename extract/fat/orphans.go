@@ -39,6 +39,9 @@ func (t *records) discover(ctx context.Context) error {
 				t.preds.add(v.Raw)
 			}
 		}
+		if e.Mark == markNext && !e.Disagree && !e.Second {
+			t.cross(e.Raw)
+		}
 		return nil
 	})
 	if err != nil || !t.loose && !(maybe && gaps) {

@@ -97,6 +97,16 @@ func (o *owners) crossed() bool {
 	return false
 }
 
+// cross notes that a chain which nothing names leads to cluster c: if that is
+// another's too, nothing tells whose it is.
+func (o *owners) cross(c uint32) {
+	for i := range o.by {
+		if o.by[i].has(c) {
+			o.by[i].shared.add(c)
+		}
+	}
+}
+
 // claim follows a chain and takes its clusters.
 func (o *owners) claim(first uint32, need, limit int64) followed {
 	mine := o.mine()

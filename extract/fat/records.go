@@ -65,6 +65,10 @@ func (t *records) take(n *node, f followed) {
 			n.cut = f.at
 		}
 	}
+	switch f.stop {
+	case stopFree, stopBad, stopLoop, stopRange: // the table says that it is no chain
+		n.doubt = true
+	}
 	n.doubt = n.doubt || t.count.contradicted(&f) != ""
 }
 
@@ -294,6 +298,8 @@ func (t *records) folderOf(p *node, e *entry) *node {
 
 // claimFolder claims the clusters of a folder.
 func (t *records) claimFolder(n *node, e *entry) {
+	// an exFAT folder is as long as its clusters (exFAT, 7.6.6, DataLength)
+	n.doubt = n.doubt || e.Size > 0 && e.Size%t.cluster != 0
 	switch need := t.need(e.Size); {
 	case e.Size == 0: // exFAT: a folder without clusters
 		n.tally.Ended = true
