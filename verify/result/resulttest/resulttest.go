@@ -341,7 +341,7 @@ func count(f *result.File) {
 // files that wait for each head, adrift are those under "?/" of each volume.
 func (m *Made) sums(waiting map[int]int64, adrift map[int]int64) {
 	s := &m.Summary
-	complete := len(m.Image.Missing) == 0 && len(m.Image.Broken) == 0
+	complete := len(m.Volumes) > 0 && len(m.Image.Missing) == 0 && len(m.Image.Broken) == 0
 	s.Sums, s.Unread = result.Sums{}, result.Places{}
 	for i := range m.Volumes {
 		v := &m.Volumes[i]
