@@ -282,8 +282,8 @@ func leadTo(t *testing.T, d *truthtest.Drive, volume int, wanted string, law boo
 	t.Logf("%q: %d files whole in %d passes; %d sectors read of %d: %d of files, %d of tables, %d of structures, of which %d lead nowhere: %.3f",
 		wanted, files, g.passes, total/g.sector, int64(len(f.Image))/g.sector, g.content/g.sector, g.tables/g.sector, structures/g.sector, idle/g.sector, ratio)
 	// where the metadata of an array may stand is asked for first, eight sectors each,
-	// and leads nowhere on a single drive
-	if ratio > 1.3 {
+	// and what proves where the clusters of a FAT volume lie: both change no name here
+	if ratio > 1.4 {
 		t.Errorf("%q: %.3f times what leads there was read", wanted, ratio)
 	}
 }

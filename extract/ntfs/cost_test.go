@@ -222,7 +222,7 @@ func TestManyNamesAndStreams(t *testing.T) {
 		for _, files := range l.files {
 			n += len(files)
 		}
-		if n != c.want || l.Complete != c.complete || l.says("so many streams") == c.complete {
+		if n != c.want || l.Complete != c.complete || l.says("so many names") == c.complete {
 			t.Errorf("%d names, %d streams: %d entries, not %d: %+v", c.names, c.streams, n, c.want, l.Listing)
 		}
 	}

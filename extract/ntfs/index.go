@@ -216,8 +216,8 @@ func (t *table) index(f *fileRecords) *index {
 	return x
 }
 
-// places yields where blocks may begin, and whether each is in use.
-func (x *index) places() iter.Seq2[int64, bitmap.State] {
+// inUse yields where blocks begin that are in use, or not known not to be.
+func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
 	return func(yield func(int64, bitmap.State) bool) {
 		for _, e := range x.blocks.runs { // only where there is something
 			if e.Image >= 0 && x.t.shared.Covered(e.Image, e.Length) == e.Length {
@@ -227,27 +227,17 @@ func (x *index) places() iter.Seq2[int64, bitmap.State] {
 			for off := (e.Offset + x.size - 1) / x.size * x.size; off < e.Offset+e.Length && off+x.size <= x.blocks.size; off += x.size {
 				state := bitmap.Unknown
 				if x.bits != nil {
-					if state = bitmap.Clear; off/x.size < x.bits.Bits {
-						state = x.bits.Get(off / x.size)
+					if off/x.size >= x.bits.Bits {
+						return // none from here on is in use
 					}
+					state = x.bits.Get(off / x.size)
 				}
-				if !yield(off, state) {
+				if state != bitmap.Clear && !yield(off, state) {
 					return
 				}
-				if state != bitmap.Set && e.Image == hole && (state == bitmap.Unknown || off/x.size >= x.bits.Bits) {
+				if state == bitmap.Unknown && e.Image == hole {
 					break // there is no more to it
 				}
-			}
-		}
-	}
-}
-
-// inUse yields where blocks begin that are in use, or not known not to be.
-func (x *index) inUse() iter.Seq2[int64, bitmap.State] {
-	return func(yield func(int64, bitmap.State) bool) {
-		for off, state := range x.places() {
-			if state != bitmap.Clear && !yield(off, state) {
-				return
 			}
 		}
 	}

@@ -236,8 +236,7 @@ func (c *names) scanBlocks(ctx context.Context) (out []strayBlock, err error) {
 }
 
 // openBlocks are the places of the blocks of folders of which a record was read, and
-// not all of their index, but for those that are in use: what a folder has moved out
-// of a block is still named there, and where it was moved to may be unread.
+// not what says which blocks are in use.
 func (c *names) openBlocks() []ranges.Range {
 	var out ranges.Set
 	for _, x := range c.extends {
@@ -253,8 +252,8 @@ func (c *names) openBlocks() []ranges.Range {
 	for n := range c.torn {
 		dir := c.file(c.readRecord(n))
 		if x := c.index(&dir); x.blocks != nil {
-			for off, state := range x.places() {
-				if state == bitmap.Set {
+			for off, state := range x.inUse() {
+				if state != bitmap.Unknown {
 					continue
 				}
 				for _, e := range x.stream.stored(off, x.size) {

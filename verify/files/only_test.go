@@ -14,12 +14,12 @@ import (
 // system's own calls, with what they may and why. All else goes through this
 // package, or through input.
 var only = map[string]string{
-	"verify/files":             "*",                     // makes them
-	"extract/input":            "Stat OpenFile Root",    // opens, to be read
-	"extract/image":            "Stat Open ReadDir",     // the image, which may be a device or parts
-	"verify/delivery":          "OpenRoot ReadDir Root", // the folder of a delivery: new or empty, and nothing in it is overwritten; names in it cannot lead out of a root
-	"verify/compare":           "Stat",                  // whether two images are one
-	"verify/truthtest":         "*",                     // of tests alone
+	"verify/files":             "*",                          // makes them
+	"extract/input":            "Stat OpenFile Root",         // opens, to be read
+	"extract/image":            "Stat Open OpenFile ReadDir", // the image, which may be a device or parts
+	"verify/delivery":          "OpenRoot ReadDir Root",      // the folder of a delivery: new or empty, and nothing in it is overwritten; names in it cannot lead out of a root
+	"verify/compare":           "Stat",                       // whether two images are one
+	"verify/truthtest":         "*",                          // of tests alone
 	"extract/lawtest":          "*",
 	"verify/ownertest":         "*",
 	"extract/fixture":          "*",
