@@ -9,7 +9,9 @@ import (
 // entries is for [format].
 func (d *fatFormat) entries(f folder, slots func(func(slot) bool), yield func(*entry)) tally {
 	p := fatParser{fatFormat: d, folder: f, yield: yield}
-	slots(p.slot)
+	if slots(p.slot); !p.tally.Ended {
+		p.long.reset() // its entry may stand in a part of the folder that is not known
+	}
 	p.flush(false)
 	p.tally.Faulty += p.long.stray
 	return p.tally

@@ -257,6 +257,15 @@ func TestFolders(t *testing.T) {
 			"?/ID/ERICA.TIF file 0 unproved | the folder it stands in cannot be vouched for",
 			"?/ID/FAGUS.TIF file 100 … unproved | the folder it stands in cannot be vouched for",
 		}, false, 16},
+		{"its chain is cut amid a long name", func(v *fatImage, f *fatDir) {
+			at := v.tableAt(0) + int64(f.clusters[0])*int64(v.Width)/8/512*512
+			v.Lose(at, 512)
+			v.Lose(at-v.tableAt(0)+v.tableAt(1), 512)
+		}, []string{
+			"SHEETS folder 0 entries-unread | the allocation table's entry of cluster 100 is unread in every copy: bytes from 512 on are unlocated",
+			"SHEETS/betula pendula.tif file 600 … | the allocation table's entry of cluster 200 is unread in every copy: bytes from 512 on are unlocated",
+			"SHEETS/CAREX.TIF file 512 … unproved | the allocation table's entry of its last cluster, 202, is unread in every copy",
+		}, false, 0},
 		{"the table calls its last cluster free", func(v *fatImage, f *fatDir) { v.set(f.clusters[len(f.clusters)-1], 0) }, []string{
 			"SHEETS folder 0",
 			"SHEETS/betula pendula.tif file 600 … unproved | the folder it stands in cannot be vouched for",
