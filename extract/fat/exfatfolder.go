@@ -18,7 +18,7 @@ const (
 func (d *exfatFormat) entries(f folder, slots func(func(slot) bool), yield func(*entry)) tally {
 	p := exfatParser{exfatFormat: d, folder: f, yield: yield}
 	slots(p.slot)
-	p.close(false)
+	p.close(!p.tally.Ended) // the rest may stand in a part of the folder that is not known
 	return p.tally
 }
 
