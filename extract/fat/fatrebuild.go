@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/binary"
+	"iter"
 	"math"
 	"slices"
 
@@ -469,39 +470,38 @@ func (t *twins) compare(one, two, size int64, most int) (same, differ int, used 
 	return same, differ, used
 }
 
-// of finds the other copy of the table at unit p, each of at least least
-// bytes: the only place at which every sector that was read of both is the
-// same, and of these one at least holds entries. Entries are numbers of
-// clusters, so that no two parts of a table in use are alike. It returns both
-// places, or none.
+// of finds the other copy of the table at unit p, each of at least least bytes. It
+// returns both places, or none.
 func (t *twins) of(p, least int64) []int64 {
-	var out []int64
 	units := int64(t.b.Len() / unit)
-	for size := (least + unit - 1) / unit; size < units; size++ {
-		for _, first := range [...]int64{p - size, p} {
-			if first < 1 || first+2*size >= units {
-				continue
+	return t.only(func(yield func(first, size int64) bool) {
+		for size := (least + unit - 1) / unit; size < units; size++ {
+			for _, first := range [...]int64{p - size, p} {
+				if first >= 1 && first+2*size < units && !yield(first, size) {
+					return
+				}
 			}
-			if _, differ, used := t.compare(first, first+size, size, 0); differ > 0 || !used {
-				continue
-			}
-			if out != nil {
-				return nil
-			}
-			out = []int64{first, first + size}
 		}
-	}
-	return out
+	})
 }
 
 // before is of where the second copy ends at unit heap.
 func (t *twins) before(p, heap int64) []int64 {
-	var out []int64
-	for _, first := range [...]int64{2*p - heap, p} {
-		size := (heap - first) / 2
-		if first < 1 || first+2*size != heap {
-			continue
+	return t.only(func(yield func(first, size int64) bool) {
+		for _, first := range [...]int64{2*p - heap, p} {
+			if size := (heap - first) / 2; first >= 1 && first+2*size == heap && !yield(first, size) {
+				return
+			}
 		}
+	})
+}
+
+// only is the one pair of copies, by the place of the first and their size, of which
+// every sector that was read of both is the same, and one at least holds entries.
+// Entries are numbers of clusters, so that no two parts of a table in use are alike.
+// It returns both places; none where none or several pairs are so.
+func (t *twins) only(pairs iter.Seq2[int64, int64]) (out []int64) {
+	for first, size := range pairs {
 		if _, differ, used := t.compare(first, first+size, size, 0); differ > 0 || !used {
 			continue
 		}
